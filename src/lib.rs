@@ -1,0 +1,2 @@
+//! gridleak: try a valve-amplifier circuit before soldering it.
+#![doc = ""]

@@ -1,0 +1,2 @@
+//! Arguments in, exit code out.
+fn main() {}
