@@ -1,2 +1,26 @@
-//! gridleak: try a valve-amplifier circuit before soldering it.
-#![doc = ""]
+//! gridleak lets a builder of valve amplifiers try a circuit before soldering it.
+//!
+//! Netlist text -> cards -> circuit -> equations -> analyses -> reports. The
+//! modules follow that order and each imports only from those above it.
+
+pub mod num;
+
+pub mod diag;
+
+pub mod math;
+
+pub mod netlist;
+
+pub mod device;
+
+pub mod circuit;
+
+pub mod system;
+
+pub mod analysis;
+
+pub mod audio;
+
+pub mod report;
+
+pub mod cli;

@@ -1,0 +1,211 @@
+//! The devices: one file each, holding everything about it.
+//!
+//! A device becomes [`Part`]s: linear resistances and capacitances, and
+//! nonlinear [`Law`]s. A law maps control voltages (or currents) to output
+//! currents and charges with their derivatives, and never learns which
+//! analysis asks. Charges are kept apart from currents: the operating point
+//! solves i = 0, a transient adds dq/dt, a small-signal analysis uses
+//! G + jwC, so the answers cannot drift apart.
+
+use std::fmt::Debug;
+use std::ops::RangeInclusive;
+
+/// A parameter of a model or of an instance.
+#[derive(Debug, Clone)]
+pub struct Param {
+    /// Lower case.
+    pub name: &'static str,
+    /// What it is, in a few words.
+    pub meaning: &'static str,
+    /// Unit, `1` for none.
+    pub unit: &'static str,
+    /// Value where the card is silent; NaN where absence itself has a meaning.
+    pub default: f64,
+    /// What is accepted.
+    pub range: RangeInclusive<f64>,
+}
+
+impl Param {
+    /// A parameter row.
+    pub const fn new(
+        name: &'static str,
+        meaning: &'static str,
+        unit: &'static str,
+        default: f64,
+        range: RangeInclusive<f64>,
+    ) -> Self {
+        Param {
+            name,
+            meaning,
+            unit,
+            default,
+            range,
+        }
+    }
+}
+
+/// Where a part is fixed: a terminal of the device or a node inside it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Pin {
+    /// The n-th terminal.
+    T(usize),
+    /// The n-th inner node.
+    Inner(usize),
+}
+
+/// What a law answers at one set of control values. All slices come zeroed.
+#[derive(Debug)]
+pub struct Answer<'a> {
+    /// Output currents, A, `[outputs]`.
+    pub i: &'a mut [f64],
+    /// Output charges, C, `[outputs]`; they flow through the same port as the current.
+    pub q: &'a mut [f64],
+    /// di/du, `[outputs * controls]`, row by row.
+    pub g: &'a mut [f64],
+    /// dq/du, `[outputs * controls]`, row by row.
+    pub c: &'a mut [f64],
+}
+
+/// A nonlinear law: control values in, currents and charges out.
+pub trait Law: Debug + Send + Sync {
+    /// How many control values it takes.
+    fn controls(&self) -> usize;
+    /// How many outputs it gives.
+    fn outputs(&self) -> usize;
+    /// Currents, charges and derivatives at `u`. Finite for every finite `u`.
+    /// `memory` is the discrete state of laws that have one (hysteresis).
+    fn answer(&self, u: &[f64], memory: f64, out: &mut Answer<'_>);
+    /// Draws a Newton proposal back to where the law's linearisation can be trusted.
+    /// `last` is where the law was evaluated before.
+    fn limit(&self, _u: &mut [f64], _last: &[f64], _memory: f64) {}
+    /// Control values to start a solution from (a junction near conduction), if zero is a bad guess.
+    fn start(&self, _u: &mut [f64]) {}
+    /// The discrete state after the controls have settled at `u`.
+    fn next_memory(&self, _u: &[f64], memory: f64) -> f64 {
+        memory
+    }
+}
+
+/// A piece a device is made of. Currents flow from the first pin into the part.
+#[derive(Debug)]
+pub enum Part {
+    /// Ohms between two pins.
+    Resistance(Pin, Pin, f64),
+    /// Farads between two pins.
+    Capacitance(Pin, Pin, f64),
+    /// A law whose controls are voltages `v(a) - v(b)` and whose outputs are currents
+    /// that leave the circuit at the first pin and return at the second.
+    Law {
+        /// Control voltages.
+        controls: Vec<(Pin, Pin)>,
+        /// Output ports.
+        outputs: Vec<(Pin, Pin)>,
+        /// The law.
+        law: Box<dyn Law>,
+    },
+}
+
+/// A number a device can report at an operating point, in words of the trade.
+#[derive(Debug, Clone, Copy)]
+pub struct Reading {
+    /// `plate current`
+    pub name: &'static str,
+    /// Which output of which law: index into `Device::parts`, index of the output.
+    pub output: (usize, usize),
+}
+
+/// A maximum from the data sheet.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Limit {
+    /// The quantity it is for, e.g. `plate dissipation`.
+    pub quantity: &'static str,
+    /// Base unit.
+    pub max: f64,
+}
+
+/// A device as built from its model and instance parameters.
+#[derive(Debug, Default)]
+pub struct Device {
+    /// How many nodes it has inside.
+    pub inner: usize,
+    /// What it is made of.
+    pub parts: Vec<Part>,
+    /// What it can report.
+    pub readings: Vec<Reading>,
+    /// Its ratings.
+    pub limits: Vec<Limit>,
+}
+
+/// Parameters of one instance: values by the order of the kind's tables.
+#[derive(Debug, Clone)]
+pub struct Given<'a> {
+    /// The kind whose tables the values follow.
+    pub kind: &'static Kind,
+    /// Model parameters; NaN where not given and without default.
+    pub model: &'a [f64],
+    /// Instance parameters; NaN likewise.
+    pub instance: &'a [f64],
+    /// Degrees Celsius.
+    pub celsius: f64,
+}
+
+impl Given<'_> {
+    /// A model parameter by name. Panics on a name that the kind does not have: our bug.
+    pub fn model(&self, name: &str) -> f64 {
+        self.model[index(self.kind.model_params, name)]
+    }
+
+    /// An instance parameter by name. Panics on a name that the kind does not have: our bug.
+    pub fn instance(&self, name: &str) -> f64 {
+        self.instance[index(self.kind.instance_params, name)]
+    }
+
+    /// Thermal voltage kT/q in V: 0.0258649 at 27 C.
+    pub fn vt(&self) -> f64 {
+        thermal_voltage(self.celsius)
+    }
+}
+
+fn index(table: &[Param], name: &str) -> usize {
+    table
+        .iter()
+        .position(|p| p.name == name)
+        .unwrap_or_else(|| panic!("no parameter `{name}`"))
+}
+
+/// kT/q in V at a temperature in degrees Celsius (CODATA 2018: k/q = 8.617333262e-5 V/K).
+pub fn thermal_voltage(celsius: f64) -> f64 {
+    8.617333262e-5 * (celsius + 273.15)
+}
+
+/// A kind of device: its card letter, its tables and how it is built.
+#[derive(Debug)]
+pub struct Kind {
+    /// Model kind as on the `.model` card (`d`, `npn`, `triode`); lower case.
+    pub name: &'static str,
+    /// Card letter, upper case.
+    pub letter: char,
+    /// A line for help and README.
+    pub title: &'static str,
+    /// Terminals in the order of the card.
+    pub terminals: &'static [&'static str],
+    /// Pairs of terminals between which direct current can pass, for the topology checks.
+    pub dc_paths: &'static [(usize, usize)],
+    /// Parameters of the `.model` card.
+    pub model_params: &'static [Param],
+    /// Parameters on the element card.
+    pub instance_params: &'static [Param],
+    /// Model and instance parameters in, parts out.
+    pub build: fn(&Given<'_>) -> Device,
+}
+
+/// Every kind of device that takes a model, in the order of the help.
+pub const REGISTRY: &[&Kind] = &[];
+
+/// The kind with a model name.
+pub fn kind(name: &str) -> Option<&'static Kind> {
+    REGISTRY
+        .iter()
+        .copied()
+        .find(|k| k.name.eq_ignore_ascii_case(name))
+}

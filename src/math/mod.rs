@@ -1,0 +1,3 @@
+//! Numerical methods that know no circuit.
+
+pub mod fun;

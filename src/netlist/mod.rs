@@ -1,0 +1,4 @@
+//! Netlist text to cards.
+
+pub mod card;
+pub mod expr;
