@@ -7,6 +7,10 @@
 //! solves i = 0, a transient adds dq/dt, a small-signal analysis uses
 //! G + jwC, so the answers cannot drift apart.
 
+pub mod behavioural;
+pub mod controlled;
+pub mod source;
+
 use std::fmt::Debug;
 use std::ops::RangeInclusive;
 

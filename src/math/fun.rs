@@ -25,6 +25,90 @@ pub fn pow(x: f64, y: f64) -> f64 {
     libm::pow(x, y)
 }
 
+/// Sine of an angle in radians.
+#[inline]
+pub fn sin(x: f64) -> f64 {
+    libm::sin(x)
+}
+
+/// Cosine of an angle in radians.
+#[inline]
+pub fn cos(x: f64) -> f64 {
+    libm::cos(x)
+}
+
+/// Tangent of an angle in radians.
+#[inline]
+pub fn tan(x: f64) -> f64 {
+    libm::tan(x)
+}
+
+/// Arc sine, radians.
+#[inline]
+pub fn asin(x: f64) -> f64 {
+    libm::asin(x)
+}
+
+/// Arc cosine, radians.
+#[inline]
+pub fn acos(x: f64) -> f64 {
+    libm::acos(x)
+}
+
+/// Arc tangent, radians.
+#[inline]
+pub fn atan(x: f64) -> f64 {
+    libm::atan(x)
+}
+
+/// Hyperbolic sine.
+#[inline]
+pub fn sinh(x: f64) -> f64 {
+    libm::sinh(x)
+}
+
+/// Hyperbolic cosine.
+#[inline]
+pub fn cosh(x: f64) -> f64 {
+    libm::cosh(x)
+}
+
+/// Hyperbolic tangent.
+#[inline]
+pub fn tanh(x: f64) -> f64 {
+    libm::tanh(x)
+}
+
+/// Inverse hyperbolic sine.
+#[inline]
+pub fn asinh(x: f64) -> f64 {
+    libm::asinh(x)
+}
+
+/// Inverse hyperbolic cosine.
+#[inline]
+pub fn acosh(x: f64) -> f64 {
+    libm::acosh(x)
+}
+
+/// Inverse hyperbolic tangent.
+#[inline]
+pub fn atanh(x: f64) -> f64 {
+    libm::atanh(x)
+}
+
+/// sqrt(x^2 + y^2) without overflow.
+#[inline]
+pub fn hypot(x: f64, y: f64) -> f64 {
+    libm::hypot(x, y)
+}
+
+/// Base-ten logarithm.
+#[inline]
+pub fn log10(x: f64) -> f64 {
+    libm::log10(x)
+}
+
 /// ln(1 + e^x) without overflow, and its derivative 1/(1 + e^-x).
 #[inline]
 pub fn softplus(x: f64) -> (f64, f64) {

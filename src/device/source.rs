@@ -1,0 +1,289 @@
+//! Independent sources: V and I.
+//!
+//! Source: the time functions of the SPICE 2G6 and SPICE 3 manuals, University
+//! of California, Berkeley, section "Independent sources" (from memory).
+//! Positive current flows from the + node through the source to the - node.
+//!   PULSE(v1 v2 td tr tf pw per)   trapezoids
+//!   SIN(vo va freq td theta)       vo + va sin(2 pi freq (t - td)) e^(-theta (t - td))
+//!   EXP(v1 v2 td1 tau1 td2 tau2)   rise from td1, fall from td2
+//!   PWL(t1 v1 t2 v2 ...)           straight lines
+//!   SFFM(vo va fc mdi fs)          vo + va sin(2 pi fc t + mdi sin(2 pi fs t))
+//! Every function is continuous, so that a transient meets corners and no jumps.
+
+use crate::math::fun;
+use std::f64::consts::TAU;
+
+/// A time function with all its numbers, in V or A and s.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Wave {
+    /// Trapezoids.
+    Pulse {
+        /// Resting value.
+        v1: f64,
+        /// Pulsed value.
+        v2: f64,
+        /// Delay, s.
+        delay: f64,
+        /// Rise, s, > 0.
+        rise: f64,
+        /// Fall, s, > 0.
+        fall: f64,
+        /// Width of the top, s.
+        width: f64,
+        /// Period, s.
+        period: f64,
+    },
+    /// A sine that starts at a delay and may be damped.
+    Sin {
+        /// Offset.
+        offset: f64,
+        /// Amplitude.
+        amplitude: f64,
+        /// Hz.
+        freq_hz: f64,
+        /// Delay, s.
+        delay: f64,
+        /// Damping, 1/s.
+        damping: f64,
+    },
+    /// Two exponentials.
+    Exp {
+        /// First value.
+        v1: f64,
+        /// Value tended to.
+        v2: f64,
+        /// Start of the rise, s.
+        delay1: f64,
+        /// Its time constant, s.
+        tau1: f64,
+        /// Start of the fall, s.
+        delay2: f64,
+        /// Its time constant, s.
+        tau2: f64,
+    },
+    /// Corner points, times rising.
+    Pwl(Vec<(f64, f64)>),
+    /// A frequency-modulated sine.
+    Sffm {
+        /// Offset.
+        offset: f64,
+        /// Amplitude.
+        amplitude: f64,
+        /// Carrier, Hz.
+        carrier_hz: f64,
+        /// Modulation index.
+        index: f64,
+        /// Signal, Hz.
+        signal_hz: f64,
+    },
+}
+
+impl Wave {
+    /// The value at a time in s.
+    pub fn value(&self, t: f64) -> f64 {
+        match *self {
+            Wave::Pulse {
+                v1,
+                v2,
+                delay,
+                rise,
+                fall,
+                width,
+                period,
+            } => {
+                if t <= delay {
+                    return v1;
+                }
+                let into = (t - delay) % period;
+                if into < rise {
+                    v1 + (v2 - v1) * into / rise
+                } else if into <= rise + width {
+                    v2
+                } else if into < rise + width + fall {
+                    v2 + (v1 - v2) * (into - rise - width) / fall
+                } else {
+                    v1
+                }
+            }
+            Wave::Sin {
+                offset,
+                amplitude,
+                freq_hz,
+                delay,
+                damping,
+            } => {
+                let since = t - delay;
+                if since <= 0.0 {
+                    return offset;
+                }
+                let envelope = if damping == 0.0 {
+                    1.0
+                } else {
+                    fun::exp(-damping * since)
+                };
+                offset + amplitude * fun::sin(TAU * freq_hz * since) * envelope
+            }
+            Wave::Exp {
+                v1,
+                v2,
+                delay1,
+                tau1,
+                delay2,
+                tau2,
+            } => {
+                let mut v = v1;
+                if t > delay1 {
+                    v += (v2 - v1) * (1.0 - fun::exp(-(t - delay1) / tau1));
+                }
+                if t > delay2 {
+                    v += (v1 - v2) * (1.0 - fun::exp(-(t - delay2) / tau2));
+                }
+                v
+            }
+            Wave::Pwl(ref points) => {
+                let after = points.partition_point(|&(at, _)| at <= t);
+                match (after.checked_sub(1).map(|k| points[k]), points.get(after)) {
+                    (Some((t0, v0)), Some(&(t1, v1))) => v0 + (v1 - v0) * (t - t0) / (t1 - t0),
+                    (Some((_, v)), None) | (None, Some(&(_, v))) => v,
+                    (None, None) => 0.0,
+                }
+            }
+            Wave::Sffm {
+                offset,
+                amplitude,
+                carrier_hz,
+                index,
+                signal_hz,
+            } => {
+                offset
+                    + amplitude
+                        * fun::sin(TAU * carrier_hz * t + index * fun::sin(TAU * signal_hz * t))
+            }
+        }
+    }
+
+    /// The next corner after `t`, s: a transient must step onto it.
+    pub fn next_corner(&self, t: f64) -> Option<f64> {
+        // A corner this near has been reached: times are sums of rounded numbers.
+        let past = t + 1e-12 * t.abs() + 1e-18;
+        match *self {
+            Wave::Pulse {
+                delay,
+                rise,
+                fall,
+                width,
+                period,
+                ..
+            } => {
+                let cycle = ((t - delay) / period).floor().max(0.0);
+                (0..2).find_map(|more| {
+                    let base = delay + (cycle + more as f64) * period;
+                    [0.0, rise, rise + width, rise + width + fall]
+                        .into_iter()
+                        .map(|d| base + d)
+                        .find(|&at| at > past)
+                })
+            }
+            Wave::Sin { delay, .. } => (delay > past).then_some(delay),
+            Wave::Exp { delay1, delay2, .. } => [delay1.min(delay2), delay1.max(delay2)]
+                .into_iter()
+                .find(|&at| at > past),
+            Wave::Pwl(ref points) => points.iter().map(|p| p.0).find(|&at| at > past),
+            Wave::Sffm { .. } => None,
+        }
+    }
+
+    /// The longest step that cannot miss a cycle, s.
+    pub fn longest_step(&self) -> f64 {
+        match *self {
+            Wave::Sin { freq_hz, .. } => 0.125 / freq_hz.abs(),
+            Wave::Sffm {
+                carrier_hz,
+                index,
+                signal_hz,
+                ..
+            } => 0.125 / (carrier_hz.abs() + index.abs() * signal_hz.abs()),
+            _ => f64::INFINITY,
+        }
+    }
+}
+
+/// All that drives one source.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Drive {
+    /// Value for the operating point, V or A.
+    pub dc: f64,
+    /// Small-signal magnitude and phase (degrees), if it takes part.
+    pub ac: Option<(f64, f64)>,
+    /// Time function, if it has one.
+    pub wave: Option<Wave>,
+}
+
+impl Drive {
+    /// The value at a time, s.
+    pub fn value(&self, t: f64) -> f64 {
+        self.wave.as_ref().map_or(self.dc, |w| w.value(t))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pulse_passes_through_its_corners() {
+        let pulse = Wave::Pulse {
+            v1: 0.0,
+            v2: 2.0,
+            delay: 1.0,
+            rise: 1.0,
+            fall: 1.0,
+            width: 2.0,
+            period: 10.0,
+        };
+        for (t, v) in [
+            (0.0, 0.0),
+            (1.5, 1.0),
+            (3.0, 2.0),
+            (4.5, 1.0),
+            (6.0, 0.0),
+            (11.5, 1.0),
+        ] {
+            assert!((pulse.value(t) - v).abs() < 1e-12, "{t}");
+        }
+        let mut corners = vec![];
+        let mut t = 0.0;
+        for _ in 0..6 {
+            t = pulse.next_corner(t).unwrap();
+            corners.push(t);
+        }
+        assert_eq!(corners, [1.0, 2.0, 4.0, 5.0, 11.0, 12.0]);
+    }
+
+    #[test]
+    fn the_other_waves_hold_their_published_values() {
+        let sin = Wave::Sin {
+            offset: 1.0,
+            amplitude: 2.0,
+            freq_hz: 50.0,
+            delay: 0.01,
+            damping: 0.0,
+        };
+        assert_eq!(sin.value(0.0), 1.0);
+        assert!((sin.value(0.015) - 3.0).abs() < 1e-12);
+        let exp = Wave::Exp {
+            v1: 0.0,
+            v2: 1.0,
+            delay1: 0.0,
+            tau1: 1.0,
+            delay2: 1e9,
+            tau2: 1.0,
+        };
+        assert!((exp.value(1.0) - (1.0 - (-1f64).exp())).abs() < 1e-15);
+        let pwl = Wave::Pwl(vec![(1.0, 0.0), (2.0, 4.0)]);
+        assert_eq!(
+            [pwl.value(0.0), pwl.value(1.25), pwl.value(9.0)],
+            [0.0, 1.0, 4.0]
+        );
+    }
+}
