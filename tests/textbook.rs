@@ -297,7 +297,7 @@ fn lc_filter_factor() {
 fn output_transformer_ratio() {
     let netlist = Netlist::new(
         "Output transformer\nVIN in 0 SIN(0 10 1k)\nRS in p 5k\nLP p 0 20\nLS s 0 32m\n\
-         KT LP LS 0.99999\nRL s 0 8\n.end\n",
+         KT LP LS 0.999999\nRL s 0 8\n.end\n",
     );
     let settled = netlist.scope("100m", "101m", "10u", &["v(in)", "v(p)", "v(s)"]);
     let (v_in, quadrature_in) = phasor(&settled, "v(in)", 1e3);
