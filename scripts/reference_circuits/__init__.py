@@ -1,0 +1,1 @@
+"""The reference circuits, one page each, and how their equations are solved."""

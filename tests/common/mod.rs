@@ -1,0 +1,255 @@
+//! Runs the `gridleak` binary and reads its tables, for every integration test.
+
+// Each test file is a crate of its own and uses its own part of this.
+#![allow(dead_code)]
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// What one run of the binary gave.
+#[derive(Debug)]
+pub struct Ran {
+    /// Exit code; -1 if a signal ended it.
+    pub status: i32,
+    /// Standard output.
+    pub stdout: String,
+    /// Standard error.
+    pub stderr: String,
+}
+
+/// One invocation being put together: command first, then its arguments.
+#[derive(Debug, Clone)]
+pub struct Gridleak {
+    arguments: Vec<String>,
+}
+
+impl Gridleak {
+    /// `gridleak COMMAND`.
+    pub fn command(name: &str) -> Self {
+        Gridleak {
+            arguments: vec![name.to_owned()],
+        }
+    }
+
+    /// Adds one argument.
+    pub fn arg(mut self, argument: impl AsRef<str>) -> Self {
+        self.arguments.push(argument.as_ref().to_owned());
+        self
+    }
+
+    /// Adds a path.
+    pub fn path(self, path: &Path) -> Self {
+        self.arg(path.to_str().expect("test paths are UTF-8"))
+    }
+
+    /// Adds `OPTION VALUE`.
+    pub fn option(self, option: &str, value: impl AsRef<str>) -> Self {
+        self.arg(option).arg(value)
+    }
+
+    /// Adds `--probe EXPR` for each expression.
+    pub fn probes<S: AsRef<str>>(self, expressions: &[S]) -> Self {
+        expressions
+            .iter()
+            .fold(self, |run, probe| run.option("--probe", probe))
+    }
+
+    /// Runs it and waits.
+    pub fn run(&self) -> Ran {
+        let output = Command::new(env!("CARGO_BIN_EXE_gridleak"))
+            .args(&self.arguments)
+            .output()
+            .expect("the binary starts");
+        Ran {
+            status: output.status.code().unwrap_or(-1),
+            stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
+            stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
+        }
+    }
+
+    /// Runs it with `--csv - --quiet` and reads the table it prints.
+    pub fn table(&self) -> Result<Table, String> {
+        let ran = self.clone().option("--csv", "-").arg("--quiet").run();
+        if ran.status != 0 {
+            return Err(format!(
+                "gridleak {} gave exit code {}:\n{}",
+                self.arguments.join(" "),
+                ran.status,
+                ran.stderr
+            ));
+        }
+        Table::parse(&ran.stdout)
+    }
+}
+
+/// A CSV table: a header and rows of text, all of one length.
+#[derive(Debug)]
+pub struct Table {
+    /// Column names.
+    pub header: Vec<String>,
+    /// Rows, as printed.
+    pub rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// Reads CSV text; a ragged row is an error.
+    pub fn parse(text: &str) -> Result<Self, String> {
+        let mut reader = csv::Reader::from_reader(text.as_bytes());
+        let wrong = |e: csv::Error| format!("not a table: {e}\n{text:.400}");
+        let fields = |record: &csv::StringRecord| record.iter().map(str::to_owned).collect();
+        let header: Vec<String> = fields(reader.headers().map_err(wrong)?);
+        let rows = reader
+            .records()
+            .map(|record| record.map(|r| fields(&r)))
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(wrong)?;
+        Ok(Table { header, rows })
+    }
+
+    /// Reads a CSV file.
+    pub fn read(path: &Path) -> Result<Self, String> {
+        let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
+        Table::parse(&text)
+    }
+
+    /// The numbers of the column of that name, whatever its case.
+    pub fn column(&self, name: &str) -> Result<Vec<f64>, String> {
+        let at = self.position(name)?;
+        self.rows.iter().map(|row| number(&row[at])).collect()
+    }
+
+    /// The value of the first row of that subject in a `bias` table.
+    pub fn value(&self, subject: &str) -> Result<f64, String> {
+        self.find(subject, None)
+    }
+
+    /// The value of that subject's quantity, as `XV1A`, `plate current`.
+    pub fn quantity(&self, subject: &str, quantity: &str) -> Result<f64, String> {
+        self.find(subject, Some(quantity))
+    }
+
+    fn find(&self, subject: &str, quantity: Option<&str>) -> Result<f64, String> {
+        let (at, value) = (self.position("subject")?, self.position("value")?);
+        for row in &self.rows {
+            let same_quantity = match quantity {
+                Some(q) => row[self.position("quantity")?].eq_ignore_ascii_case(q),
+                None => true,
+            };
+            if row[at].eq_ignore_ascii_case(subject) && same_quantity {
+                return number(&row[value]);
+            }
+        }
+        Err(format!("no row `{subject}` {}", quantity.unwrap_or("")))
+    }
+
+    fn position(&self, name: &str) -> Result<usize, String> {
+        self.header
+            .iter()
+            .position(|column| column.eq_ignore_ascii_case(name))
+            .ok_or_else(|| format!("no column `{name}` among {:?}", self.header))
+    }
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    text.parse()
+        .map_err(|_| format!("expected a number, found `{text}`"))
+}
+
+/// A netlist written to a file that goes when the test ends.
+pub struct Netlist {
+    _folder: tempfile::TempDir,
+    path: PathBuf,
+}
+
+impl Netlist {
+    /// Writes `text`, whose first line is the title.
+    pub fn new(text: &str) -> Self {
+        let folder = tempfile::tempdir().expect("a folder for the netlist");
+        let path = folder.path().join("netlist.cir");
+        std::fs::write(&path, text).expect("the netlist is written");
+        Netlist {
+            _folder: folder,
+            path,
+        }
+    }
+
+    /// Where it is.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// `gridleak bias` on it with `--set` for each of `settings`, and these probes.
+    pub fn bias(&self, settings: &[(&str, f64)], probes: &[&str]) -> Table {
+        let run = Gridleak::command("bias").path(&self.path).probes(probes);
+        settings
+            .iter()
+            .fold(run, |run, (name, value)| {
+                run.option("--set", format!("{name}={value}"))
+            })
+            .table()
+            .unwrap_or_else(|why| panic!("{why}"))
+    }
+
+    /// `gridleak scope` on it over `from..=stop` in steps, seconds as written.
+    pub fn scope(&self, from: &str, stop: &str, step: &str, probes: &[&str]) -> Table {
+        Gridleak::command("scope")
+            .path(&self.path)
+            .option("--from", from)
+            .option("--stop", stop)
+            .option("--step", step)
+            .probes(probes)
+            .table()
+            .unwrap_or_else(|why| panic!("{why}"))
+    }
+}
+
+/// The folder of one reference.
+pub fn reference_folder(name: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/references")
+        .join(name)
+}
+
+/// Runs `scope` on a reference's netlist at the times and probes of its waveform.csv;
+/// gives what was found and what was expected.
+pub fn scope_like_reference(name: &str) -> Result<(Table, Table), String> {
+    let folder = reference_folder(name);
+    let expected = Table::read(&folder.join("waveform.csv"))?;
+    let probes = expected.header[1..].to_vec();
+    let last = expected.rows.len() - 1;
+    let found = Gridleak::command("scope")
+        .path(&folder.join("netlist.cir"))
+        .option("--stop", &expected.rows[last][0])
+        .option("--step", &expected.rows[1][0])
+        .probes(&probes)
+        .table()?;
+    Ok((found, expected))
+}
+
+/// The largest difference between two waveforms as a part of the expected one's
+/// peak-to-peak, and the row where it is. A value that is no number counts as infinite.
+pub fn worst_difference(found: &[f64], expected: &[f64]) -> (f64, usize) {
+    assert_eq!(found.len(), expected.len(), "rows");
+    let top = expected.iter().copied().fold(f64::MIN, f64::max);
+    let bottom = expected.iter().copied().fold(f64::MAX, f64::min);
+    let mut worst = (0.0, 0);
+    for (row, (f, e)) in found.iter().zip(expected).enumerate() {
+        let part = (f - e).abs() / (top - bottom);
+        let part = if part.is_nan() { f64::INFINITY } else { part };
+        if part > worst.0 {
+            worst = (part, row);
+        }
+    }
+    worst
+}
+
+/// Asserts that `found` lies within `tolerance` of `expected`, and says by how much.
+#[track_caller]
+pub fn close(what: &str, found: f64, expected: f64, tolerance: f64) {
+    let error = found - expected;
+    println!("{what}: {found:.9e}, expected {expected:.9e}, off by {error:.2e} of {tolerance:.1e}");
+    assert!(
+        error.abs() <= tolerance,
+        "{what}: expected {expected} +/- {tolerance}, found {found}"
+    );
+}
