@@ -19,6 +19,24 @@ pub fn ln_1p(x: f64) -> f64 {
     libm::log1p(x)
 }
 
+/// e^x - 1, exact for small x.
+#[inline]
+pub fn exp_m1(x: f64) -> f64 {
+    libm::expm1(x)
+}
+
+/// Tangent of an angle in radians.
+#[inline]
+pub fn tan(x: f64) -> f64 {
+    libm::tan(x)
+}
+
+/// Angle in radians whose tangent is x.
+#[inline]
+pub fn atan(x: f64) -> f64 {
+    libm::atan(x)
+}
+
 /// x^y.
 #[inline]
 pub fn pow(x: f64, y: f64) -> f64 {

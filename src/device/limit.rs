@@ -1,0 +1,137 @@
+//! How far a law may be trusted, and how far Newton may step.
+//!
+//! Three things are shared by the laws:
+//!
+//! - [`exp_limited`]: e^x up to x = [`EXPONENT`], then its tangent, so that a
+//!   junction has a finite current and a finite slope at any voltage.
+//! - [`bounded`]: beyond [`REACH`] volts a law keeps the value it has there.
+//!   No circuit works at a thousand million volts; a stray Newton proposal
+//!   may, and squares and powers of it must not become infinite.
+//! - [`junction_step`], [`fet_step`]: Newton's damping. The idea is that of
+//!   Nagel, "SPICE2: A computer program to simulate semiconductor circuits",
+//!   UCB/ERL M520, 1975, chapter 4 (from memory): step an exponential in its
+//!   current rather than in its voltage. The solution does not depend on it.
+
+use crate::device::Answer;
+use crate::math::fun;
+
+/// Where an exponential turns into its tangent. e^200 is 7e86: no junction
+/// carries it, and its square is still far from overflow.
+pub const EXPONENT: f64 = 200.0;
+
+/// Volts (or amperes) beyond which a law no longer changes.
+pub const REACH: f64 = 1e9;
+
+/// The most controls a law here has.
+const MOST_CONTROLS: usize = 4;
+
+/// e^x and its derivative; the tangent at [`EXPONENT`] beyond it.
+#[inline]
+pub fn exp_limited(x: f64) -> (f64, f64) {
+    if x <= EXPONENT {
+        let e = fun::exp(x);
+        (e, e)
+    } else {
+        let e = fun::exp(EXPONENT);
+        (e * (1.0 + (x - EXPONENT)), e)
+    }
+}
+
+/// Answers with `law` inside [`REACH`], with its value at the edge outside; there the
+/// derivatives to the controls that are out of reach are zero, which is exact.
+#[inline]
+pub fn bounded(u: &[f64], out: &mut Answer<'_>, law: impl FnOnce(&[f64], &mut Answer<'_>)) {
+    if u.iter().all(|v| v.abs() <= REACH) {
+        return law(u, out);
+    }
+    let mut near = [0.0; MOST_CONTROLS];
+    let near = &mut near[..u.len()];
+    for (n, v) in near.iter_mut().zip(u) {
+        *n = v.clamp(-REACH, REACH);
+    }
+    law(near, out);
+    for rows in [&mut *out.g, &mut *out.c] {
+        for (k, slope) in rows.iter_mut().enumerate() {
+            if u[k % u.len()].abs() > REACH {
+                *slope = 0.0;
+            }
+        }
+    }
+}
+
+/// The voltage of an exponential junction `is * e^(v/vte)` from which a step of `vte`
+/// upward is a long way in current: where the tangent runs through 1/sqrt(2) V/A.
+pub fn knee(is: f64, vte: f64) -> f64 {
+    (vte * fun::ln(vte / (std::f64::consts::SQRT_2 * is))).max(vte)
+}
+
+/// Draws the proposal `new` for a junction back towards `old`.
+///
+/// From below the knee it stops at the knee. From above, the current that the
+/// tangent promises at `new` is the one to aim for: `old + vte ln(1 + (new - old)/vte)`
+/// is the voltage at which the exponential carries it. Downward steps are free:
+/// there the curve flattens and Newton cannot overshoot its current.
+pub fn junction_step(new: f64, old: f64, vte: f64, knee: f64) -> f64 {
+    if new <= knee || new - old <= 2.0 * vte {
+        new
+    } else if old < knee {
+        knee
+    } else {
+        old + vte * fun::ln_1p((new - old) / vte)
+    }
+}
+
+/// Draws the proposal for a field-effect gate voltage back: upward the overdrive at most
+/// doubles and gains a volt, downward a conducting channel is first brought to its threshold.
+/// The law is a square: from within this distance its tangent leads back at once.
+pub fn fet_step(new: f64, old: f64, threshold: f64) -> f64 {
+    let (from, to) = (old - threshold, new - threshold);
+    threshold
+        + if to > from {
+            to.min(2.0 * from.max(0.0) + 1.0).max(from)
+        } else if from > 0.0 {
+            to.max(-0.5)
+        } else {
+            to
+        }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_exponential_goes_over_into_its_tangent() {
+        let (below, _) = exp_limited(EXPONENT * (1.0 - 1e-12));
+        let (above, slope) = exp_limited(EXPONENT * (1.0 + 1e-12));
+        assert!((above / below - 1.0).abs() < 1e-9);
+        assert_eq!(slope, fun::exp(EXPONENT));
+        assert!(exp_limited(REACH / 1e-6).0.is_finite());
+        assert_eq!(exp_limited(-1e308), (0.0, 0.0));
+    }
+
+    #[test]
+    fn a_junction_step_keeps_its_promise_of_current() {
+        let (is, vte) = (1e-14, 0.0258649);
+        let top = knee(is, vte);
+        assert_eq!(junction_step(5.0, 0.0, vte, top), top);
+        // From 0.75 V the tangent promises i (1 + step/vte); the exponential carries it there.
+        let v = junction_step(5.0, 0.75, vte, top);
+        let promised = fun::exp(0.75 / vte) * (1.0 + 4.25 / vte);
+        assert!((fun::exp(v / vte) / promised - 1.0).abs() < 1e-12);
+        assert_eq!(junction_step(-3.0, 0.75, vte, top), -3.0);
+        assert_eq!(
+            junction_step(0.76, 0.75, vte, top),
+            0.76,
+            "small steps are free"
+        );
+    }
+
+    #[test]
+    fn a_gate_step_has_a_ceiling_upward_and_stops_at_the_threshold_downward() {
+        assert_eq!(fet_step(50.0, -8.0, -2.0), -1.0);
+        assert_eq!(fet_step(50.0, 1.0, -2.0), 5.0);
+        assert_eq!(fet_step(-50.0, 1.0, -2.0), -2.5);
+        assert_eq!(fet_step(-50.0, -3.0, -2.0), -50.0);
+    }
+}
