@@ -38,14 +38,26 @@ const PARAMS: &[Param] = &[
     Param::new("m", "grading coefficient", "1", 0.5, 0.0..=0.95),
     Param::new("eg", "band gap", "eV", 1.11, 0.01..=10.0),
     Param::new("xti", "temperature exponent of is", "1", 3.0, -10.0..=20.0),
-    Param::new("fc", "fraction of vj where the capacitance turns straight", "1", 0.5, 0.0..=0.95),
+    Param::new(
+        "fc",
+        "fraction of vj where the capacitance turns straight",
+        "1",
+        0.5,
+        0.0..=0.95,
+    ),
     Param::new("bv", "breakdown voltage", "V", f64::NAN, 1e-3..=1e6),
     Param::new("ibv", "current at breakdown", "A", 1e-3, 1e-30..=1e3),
     Param::new("kf", "flicker noise, unused", "1", 0.0, 0.0..=1.0),
     Param::new("af", "flicker noise exponent, unused", "1", 1.0, 0.0..=10.0),
 ];
 
-const INSTANCE: &[Param] = &[Param::new("area", "how many in parallel", "1", 1.0, 1e-9..=1e9)];
+const INSTANCE: &[Param] = &[Param::new(
+    "area",
+    "how many in parallel",
+    "1",
+    1.0,
+    1e-9..=1e9,
+)];
 
 /// The diode.
 pub const KIND: Kind = Kind {
@@ -60,7 +72,7 @@ pub const KIND: Kind = Kind {
 };
 
 fn build(given: &Given<'_>) -> Device {
-    let p = |name| given.model(name);
+    let p = |name: &str| given.model(name);
     let area = given.instance("area");
     let vt = given.vt();
     let is = area * p("is") * saturation_factor(p("n"), p("eg"), p("xti"), given.celsius);
@@ -87,7 +99,10 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         inner: behind as usize,
         parts,
-        readings: vec![Reading { name: "diode current", output: (0, 0) }],
+        readings: vec![Reading {
+            name: "diode current",
+            output: (0, 0),
+        }],
         ..Device::default()
     }
 }

@@ -31,20 +31,44 @@ use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading,
 
 const PARAMS: &[Param] = &[
     Param::new("vto", "threshold", "V", -2.0, -1e3..=1e3),
-    Param::new("beta", "transconductance parameter", "A/V^2", 1e-4, 1e-12..=1e3),
-    Param::new("lambda", "channel-length modulation", "1/V", 0.0, 0.0..=10.0),
+    Param::new(
+        "beta",
+        "transconductance parameter",
+        "A/V^2",
+        1e-4,
+        1e-12..=1e3,
+    ),
+    Param::new(
+        "lambda",
+        "channel-length modulation",
+        "1/V",
+        0.0,
+        0.0..=10.0,
+    ),
     Param::new("rd", "drain resistance", "ohm", 0.0, 0.0..=1e9),
     Param::new("rs", "source resistance", "ohm", 0.0, 0.0..=1e9),
     Param::new("cgs", "gate-source capacitance at 0 V", "F", 0.0, 0.0..=1.0),
     Param::new("cgd", "gate-drain capacitance at 0 V", "F", 0.0, 0.0..=1.0),
     Param::new("pb", "gate junction potential", "V", 1.0, 0.01..=100.0),
     Param::new("is", "gate saturation current", "A", 1e-14, 1e-60..=1.0),
-    Param::new("fc", "fraction of pb where the capacitance turns straight", "1", 0.5, 0.0..=0.95),
+    Param::new(
+        "fc",
+        "fraction of pb where the capacitance turns straight",
+        "1",
+        0.5,
+        0.0..=0.95,
+    ),
     Param::new("kf", "flicker noise, unused", "1", 0.0, 0.0..=1.0),
     Param::new("af", "flicker noise exponent, unused", "1", 1.0, 0.0..=10.0),
 ];
 
-const INSTANCE: &[Param] = &[Param::new("area", "how many in parallel", "1", 1.0, 1e-9..=1e9)];
+const INSTANCE: &[Param] = &[Param::new(
+    "area",
+    "how many in parallel",
+    "1",
+    1.0,
+    1e-9..=1e9,
+)];
 
 /// The n-channel junction transistor.
 pub const N_CHANNEL: Kind = Kind {
@@ -67,7 +91,7 @@ pub const P_CHANNEL: Kind = Kind {
 };
 
 fn build(given: &Given<'_>, p_channel: bool) -> Device {
-    let p = |name| given.model(name);
+    let p = |name: &str| given.model(name);
     let area = given.instance("area");
     let mut device = Device::default();
     let mut resistances = Vec::new();
@@ -84,8 +108,7 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
     let source = behind(2, p("rs"));
     let gate = Pin::T(1);
     let is = area * p("is") * saturation_factor(1.0, 1.11, 3.0, given.celsius);
-    let depletion =
-        |c: f64| Depletion::new(area * c, p("pb"), 0.5, p("fc"), given.celsius);
+    let depletion = |c: f64| Depletion::new(area * c, p("pb"), 0.5, p("fc"), given.celsius);
     let law = Jfet {
         vto: p("vto"),
         beta: area * p("beta"),
@@ -103,8 +126,14 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
     }];
     device.parts.extend(resistances);
     device.readings = vec![
-        Reading { name: "drain current", output: (0, 0) },
-        Reading { name: "gate current", output: (0, 1) },
+        Reading {
+            name: "drain current",
+            output: (0, 0),
+        },
+        Reading {
+            name: "gate current",
+            output: (0, 1),
+        },
     ];
     device
 }
@@ -185,7 +214,6 @@ impl Jfet {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::device::trial::{Bench, Sample, answer};
 
     fn drain_current(sample: &Sample, vds: f64, vgs: f64) -> f64 {

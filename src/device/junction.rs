@@ -99,9 +99,9 @@ impl Depletion {
         let r = heat(celsius);
         let kelvin = celsius + 273.15;
         let gap = |t: f64| 1.16 - 7.02e-4 * t * t / (t + 1108.0);
-        let hot = r * vj - 3.0 * thermal_voltage(celsius) * fun::ln(r)
-            - r * gap(NOMINAL_C + 273.15)
-            + gap(kelvin);
+        let hot =
+            r * vj - 3.0 * thermal_voltage(celsius) * fun::ln(r) - r * gap(NOMINAL_C + 273.15)
+                + gap(kelvin);
         let hot = hot.max(0.1 * vj);
         let swell = 1.0 + m * (4e-4 * (celsius - NOMINAL_C) + 1.0 - hot / vj);
         Depletion {
@@ -121,10 +121,7 @@ impl Depletion {
         let below = |v: f64| {
             let arg = 1.0 - v / self.vj;
             let c = self.cj * fun::pow(arg, -self.m);
-            (
-                (self.cj * self.vj - c * self.vj * arg) / (1.0 - self.m),
-                c,
-            )
+            ((self.cj * self.vj - c * self.vj * arg) / (1.0 - self.m), c)
         };
         if v < self.bend {
             return below(v);
@@ -180,7 +177,10 @@ mod tests {
     fn charge_and_capacitance_are_continuous_where_the_straight_line_begins() {
         let d = Depletion::new(10e-12, 0.7, 0.33, 0.5, NOMINAL_C);
         let (a, b) = (d.charge(0.35 - 1e-9), d.charge(0.35 + 1e-9));
-        assert!((a.0 - b.0).abs() < 1e-19 && (a.1 - b.1).abs() < 1e-19, "{a:?} {b:?}");
+        assert!(
+            (a.0 - b.0).abs() < 1e-19 && (a.1 - b.1).abs() < 1e-19,
+            "{a:?} {b:?}"
+        );
     }
 
     /// Rule of the trade (common practice): a silicon junction's saturation current doubles

@@ -10,7 +10,8 @@
 //! - [`junction_step`], [`fet_step`]: Newton's damping. The idea is that of
 //!   Nagel, "SPICE2: A computer program to simulate semiconductor circuits",
 //!   UCB/ERL M520, 1975, chapter 4 (from memory): step an exponential in its
-//!   current rather than in its voltage. The solution does not depend on it.
+//!   current rather than in its voltage. The solution does not depend on it. A
+//!   proposal that may stand comes back to the last bit, so that equality tells.
 
 use crate::device::Answer;
 use crate::math::fun;
@@ -85,15 +86,14 @@ pub fn junction_step(new: f64, old: f64, vte: f64, knee: f64) -> f64 {
 /// doubles and gains a volt, downward a conducting channel is first brought to its threshold.
 /// The law is a square: from within this distance its tangent leads back at once.
 pub fn fet_step(new: f64, old: f64, threshold: f64) -> f64 {
-    let (from, to) = (old - threshold, new - threshold);
-    threshold
-        + if to > from {
-            to.min(2.0 * from.max(0.0) + 1.0).max(from)
-        } else if from > 0.0 {
-            to.max(-0.5)
-        } else {
-            to
-        }
+    let from = old - threshold;
+    if new > old {
+        new.min((threshold + 2.0 * from.max(0.0) + 1.0).max(old))
+    } else if from > 0.0 {
+        new.max(threshold - 0.5)
+    } else {
+        new
+    }
 }
 
 #[cfg(test)]

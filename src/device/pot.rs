@@ -21,8 +21,19 @@ use crate::math::fun;
 
 const PARAMS: &[Param] = &[
     Param::required("r", "resistance of the track", "ohm", 1.0..=1e12),
-    Param::words("taper", "law of the track", &["linear", "audio", "reverse"], 0),
-    Param::new("mid", "fraction at half way, audio and reverse", "1", 0.15, 1e-3..=0.999),
+    Param::words(
+        "taper",
+        "law of the track",
+        &["linear", "audio", "reverse"],
+        0,
+    ),
+    Param::new(
+        "mid",
+        "fraction at half way, audio and reverse",
+        "1",
+        0.15,
+        1e-3..=0.999,
+    ),
 ];
 
 const INSTANCE: &[Param] = &[Param::new("knob", "position", "1", 5.0, 0.0..=10.0)];

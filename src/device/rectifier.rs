@@ -27,7 +27,13 @@ const PARAMS: &[Param] = &[
     Param::new("ex", "exponent", "1", 1.5, 1.0..=3.0),
     Param::new("cs", "sharpness at zero volts", "1/V", 20.0, 0.1..=1e3),
     Param::new("pivmax", "inverse voltage, most", "V", f64::NAN, 0.0..=1e6),
-    Param::new("ipmax", "peak plate current, most", "A", f64::NAN, 0.0..=1e3),
+    Param::new(
+        "ipmax",
+        "peak plate current, most",
+        "A",
+        f64::NAN,
+        0.0..=1e3,
+    ),
     Param::new("idcmax", "direct current, most", "A", f64::NAN, 0.0..=1e3),
 ];
 
@@ -59,8 +65,14 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         parts: vec![plate(0), plate(1)],
         readings: vec![
-            Reading { name: "plate 1 current", output: (0, 0) },
-            Reading { name: "plate 2 current", output: (1, 0) },
+            Reading {
+                name: "plate 1 current",
+                output: (0, 0),
+            },
+            Reading {
+                name: "plate 2 current",
+                output: (1, 0),
+            },
         ],
         limits: given.limits(&[
             ("pivmax", "inverse voltage"),
@@ -104,7 +116,6 @@ impl Law for Plate {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::device::trial::{Sample, answer};
 
     /// Child's law: eight times the current at four times the voltage (from memory).

@@ -29,7 +29,13 @@ use crate::math::fun;
 
 const RON: Param = Param::new("ron", "resistance when on", "ohm", 1.0, 1e-9..=1e15);
 const ROFF: Param = Param::new("roff", "resistance when off", "ohm", 1e12, 1e-9..=1e15);
-const ON: &[Param] = &[Param::new("on", "initial state: 1 on, 0 off", "1", f64::NAN, 0.0..=1.0)];
+const ON: &[Param] = &[Param::new(
+    "on",
+    "initial state: 1 on, 0 off",
+    "1",
+    f64::NAN,
+    0.0..=1.0,
+)];
 
 /// The voltage-controlled switch.
 pub const VOLTAGE: Kind = Kind {
@@ -73,7 +79,11 @@ fn build(given: &Given<'_>, law: SwitchLaw) -> Device {
             law: Box::new(law),
         }],
         // Silence means off: then the operating point decides.
-        memory: if given.instance("on") >= 0.5 { 1.0 } else { 0.0 },
+        memory: if given.instance("on") >= 0.5 {
+            1.0
+        } else {
+            0.0
+        },
         ..Device::default()
     }
 }
@@ -179,7 +189,6 @@ impl Law for SwitchLaw {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::device::trial::{Bench, Sample, answer};
 
     fn switch() -> Sample {
@@ -212,7 +221,11 @@ mod tests {
             let a = answer(law.as_ref(), &[1.0, beyond], from);
             let b = answer(law.as_ref(), &[1.0, beyond], to);
             assert!((a.i[0] / b.i[0] - 1.0).abs() < 1e-9);
-            assert_eq!(law.next_memory(&[0.0, 2.0], from), from, "between them it stays");
+            assert_eq!(
+                law.next_memory(&[0.0, 2.0], from),
+                from,
+                "between them it stays"
+            );
         }
     }
 

@@ -50,9 +50,27 @@ const PARAMS: &[Param] = &[
     Param::new("pamax", "plate dissipation, most", "W", f64::NAN, 0.0..=1e6),
     Param::new("vamax", "plate voltage, most", "V", f64::NAN, 0.0..=1e6),
     Param::new("ikmax", "cathode current, most", "A", f64::NAN, 0.0..=1e3),
-    Param::new("vhkmax", "heater-cathode voltage, most", "V", f64::NAN, 0.0..=1e6),
-    Param::new("rgmaxfixed", "grid circuit, fixed bias, most", "ohm", f64::NAN, 0.0..=1e12),
-    Param::new("rgmaxself", "grid circuit, cathode bias, most", "ohm", f64::NAN, 0.0..=1e12),
+    Param::new(
+        "vhkmax",
+        "heater-cathode voltage, most",
+        "V",
+        f64::NAN,
+        0.0..=1e6,
+    ),
+    Param::new(
+        "rgmaxfixed",
+        "grid circuit, fixed bias, most",
+        "ohm",
+        f64::NAN,
+        0.0..=1e12,
+    ),
+    Param::new(
+        "rgmaxself",
+        "grid circuit, cathode bias, most",
+        "ohm",
+        f64::NAN,
+        0.0..=1e12,
+    ),
 ];
 
 /// The triode.
@@ -86,7 +104,11 @@ fn build(given: &Given<'_>) -> Device {
             grid: Grid::new(given),
         }),
     }];
-    for (name, a, b) in [("cgp", GRID, PLATE), ("cgk", GRID, CATHODE), ("cpk", PLATE, CATHODE)] {
+    for (name, a, b) in [
+        ("cgp", GRID, PLATE),
+        ("cgk", GRID, CATHODE),
+        ("cpk", PLATE, CATHODE),
+    ] {
         if given.model(name) > 0.0 {
             parts.push(Part::Capacitance(a, b, given.model(name)));
         }
@@ -94,8 +116,14 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         parts,
         readings: vec![
-            Reading { name: "plate current", output: (0, 0) },
-            Reading { name: "grid current", output: (0, 1) },
+            Reading {
+                name: "plate current",
+                output: (0, 0),
+            },
+            Reading {
+                name: "grid current",
+                output: (0, 1),
+            },
         ],
         limits: given.limits(&[
             ("pamax", "plate dissipation"),
@@ -159,7 +187,6 @@ impl Law for Triode {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::device::trial::{Bench, Sample, answer};
 
     /// Koren's printed 12AX7 set, as the defaults give it.
