@@ -291,7 +291,7 @@ fn electrical(given: &Given<'_>, p_channel: bool) -> Electrical {
     };
     let work = gate - (3.25 + 0.5 * eg + sign * 0.5 * phi);
     let flat = work - p("nss") * 1e4 * CHARGE / cox;
-    let vto = or("vto", sign * flat + gamma * phi.sqrt() + phi);
+    let vto = or("vto", flat + sign * (gamma * phi.sqrt() + phi));
     Electrical {
         vto,
         kp,
@@ -597,20 +597,23 @@ mod tests {
     /// phi 0.58 V, gamma 0.53 V^0.5, kp = 600 cm^2/Vs x 34.5 nF/cm^2 = 20.7 uA/V^2.
     #[test]
     fn process_data_give_the_electrical_parameters() {
-        let s = Sample::of("nmos").model("tox", 100e-9).model("nsub", 1e15);
-        let e = electrical(
-            &Given {
+        let of = |name: &str| {
+            let s = Sample::of(name).model("tox", 100e-9).model("nsub", 1e15);
+            let given = Given {
                 kind: s.kind,
                 model: &s.model,
                 instance: &s.instance,
                 celsius: 27.0,
-            },
-            false,
-        );
+            };
+            electrical(&given, name == "pmos")
+        };
+        let e = of("nmos");
         assert!((e.phi - 0.576).abs() < 2e-3, "{e:?}");
         assert!((e.gamma - 0.528).abs() < 5e-3, "{e:?}");
         assert!((e.kp - 20.7e-6).abs() < 0.1e-6, "{e:?}");
-        assert!((-0.5..0.5).contains(&e.vto), "{e:?}");
+        // Flat band -0.843 V (n gate on p bulk) + 0.576 + 0.528 sqrt 0.576, by hand.
+        assert!((e.vto - 0.134).abs() < 5e-3, "{e:?}");
+        assert!((of("pmos").vto + e.vto).abs() < 1e-12, "the mirror image");
     }
 
     /// By hand: 1 mA/V^2, vto 1 V, 4 V at the gate, 1 k at the source:

@@ -207,6 +207,7 @@ impl Law for Pentode {
     }
 
     fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = limit::plate_step(u[0], last[0]);
         u[2] = grid::step(u[2], last[2]);
     }
 }
@@ -328,5 +329,21 @@ mod tests {
         let (v, steps) = bench.solve();
         assert!((8.0..20.0).contains(&v[2]), "{v:?}");
         assert!(steps <= 12, "{steps} steps");
+    }
+
+    /// 0 V at the grid and 100 k at the plate: the valve rests far below its knee, where a
+    /// tangent from above the knee points at a negative plate.
+    #[test]
+    fn a_plate_below_the_knee_is_found() {
+        let mut bench = Bench::new(2);
+        bench.source(0, 300.0, 100e3);
+        bench.source(1, 250.0, 1e3);
+        bench.device(
+            Sample::of("pentode").device(),
+            &[Some(0), Some(1), None, None],
+        );
+        let (v, steps) = bench.solve();
+        assert!((0.05..5.0).contains(&v[0]), "{v:?}");
+        assert!(steps <= 15, "{steps} steps");
     }
 }

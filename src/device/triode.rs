@@ -181,6 +181,7 @@ impl Law for Triode {
     }
 
     fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = limit::plate_step(u[0], last[0]);
         u[1] = grid::step(u[1], last[1]);
     }
 }
@@ -233,6 +234,54 @@ mod tests {
         bench.device(twelve_ax7().device(), &[Some(0), Some(1), Some(2)]);
         let (v, steps) = bench.solve();
         assert!((v[2] - 150.6546).abs() < 1e-3, "{v:?}");
+        assert!(steps <= 20, "{steps} steps");
+    }
+
+    /// +50 V through 10 k into the grid: (50 - v)/10k = gg v^xi, by bisection here.
+    #[test]
+    fn a_grid_driven_hard_settles() {
+        let (mut low, mut high) = (0.0f64, 50.0f64);
+        for _ in 0..100 {
+            let v = 0.5 * (low + high);
+            if 6.06e-4 * v.powf(1.354) < (50.0 - v) / 10e3 {
+                low = v
+            } else {
+                high = v
+            }
+        }
+        let driven = twelve_ax7()
+            .model("gg", 6.06e-4)
+            .model("cg", 13.9)
+            .model("xi", 1.354);
+        let mut bench = Bench::new(2);
+        bench.source(0, 300.0, 100e3);
+        bench.source(1, 50.0, 10e3);
+        bench.device(driven.device(), &[Some(0), Some(1), None]);
+        let (v, steps) = bench.solve();
+        assert!((v[1] - low).abs() < 1e-6, "{v:?} {low}");
+        assert!((0.0..30.0).contains(&v[0]), "{v:?}");
+        assert!(steps <= 12, "{steps} steps");
+    }
+
+    /// A phase splitter: both grids at 100 V, common 47 k. Each valve then has
+    /// half of what 100 V, give or take the bias, drive through 47 k.
+    #[test]
+    fn a_long_tailed_pair_settles_in_balance() {
+        let mut bench = Bench::new(5);
+        bench.source(0, 300.0, 100e3);
+        bench.source(1, 300.0, 100e3);
+        bench.source(2, 100.0, 1e6);
+        bench.source(3, 100.0, 1e6);
+        bench.resistor(Some(4), None, 47e3);
+        for side in 0..2 {
+            let valve = twelve_ax7().model("gg", 6e-4).device();
+            bench.device(valve, &[Some(side), Some(2 + side), Some(4)]);
+        }
+        let (v, steps) = bench.solve();
+        assert!((v[0] - v[1]).abs() < 1e-6, "{v:?}");
+        assert!((98.0..102.5).contains(&v[4]), "{v:?}");
+        let through = (300.0 - v[0]) / 100e3 + (100.0 - v[2]) / 1e6;
+        assert!((through - v[4] / 94e3).abs() < 1e-9, "{v:?}");
         assert!(steps <= 20, "{steps} steps");
     }
 
