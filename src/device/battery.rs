@@ -326,6 +326,47 @@ fn answers_are_finite_everywhere() {
     }
 }
 
+/// Nor with a parameter at either end of its range: the card may say so.
+#[test]
+fn answers_are_finite_at_the_ends_of_every_range() {
+    let values = [-1e300, -1e9, -300.0, -1.0, 0.0, 0.7, 300.0, 1e9];
+    for base in samples() {
+        let with = |model: bool, n: usize, end: f64| {
+            let mut s = base.clone();
+            let list = if model { &mut s.model } else { &mut s.instance };
+            list[n] = end;
+            s
+        };
+        let mut ends = Vec::new();
+        for (model, table) in [
+            (true, base.kind.model_params),
+            (false, base.kind.instance_params),
+        ] {
+            for (n, p) in table.iter().enumerate() {
+                ends.push((p.name, with(model, n, *p.range.start())));
+                ends.push((p.name, with(model, n, *p.range.end())));
+            }
+        }
+        for (name, s) in ends {
+            for part in s.device().parts {
+                match part {
+                    Part::Resistance(_, _, x) | Part::Capacitance(_, _, x) => {
+                        assert!(x > 0.0 && x.is_finite(), "{} {name}", s.kind.name);
+                    }
+                    Part::Law { law, .. } => {
+                        for u in grid(&values, law.controls()) {
+                            let a = answer(law.as_ref(), &u, 0.0);
+                            for x in [&a.i, &a.q, &a.g, &a.c].into_iter().flatten() {
+                                assert!(x.is_finite(), "{} {name} {u:?} {a:?}", s.kind.name);
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// G and C against central differences on a grid of controls.
 #[test]
 fn derivatives_are_those_of_the_currents_and_charges() {
