@@ -1,6 +1,6 @@
 //! What every device has to pass, in a loop over the registry.
 
-use crate::device::trial::{Sample, answer};
+use crate::device::trial::{Bench, Sample, answer};
 use crate::device::{Law, Part, Pin, REGISTRY};
 
 /// Parameters by name.
@@ -608,6 +608,75 @@ fn two_terminal_laws_take_power() {
             }
         }
     }
+}
+
+/// Plain Newton, without a rescue, finds the rest of valve stages from nothing, over more
+/// loads and drives than an amplifier has. It is the effort that is asserted.
+#[test]
+fn plain_newton_settles_valve_stages() {
+    // Koren's 12AX7, 12AU7, 6L6GC and EL34 sets (the last three from memory), the grid
+    // drawing current or not.
+    let valves: &[(&str, Values)] = &[
+        ("triode", &[]),
+        ("triode", &[("gg", 6e-4)]),
+        (
+            "triode",
+            &[
+                ("mu", 21.5),
+                ("ex", 1.3),
+                ("kg1", 1180.0),
+                ("kp", 84.0),
+                ("gg", 1e-3),
+            ],
+        ),
+        ("pentode", &[]),
+        ("pentode", &[("gg", 1e-3)]),
+        (
+            "pentode",
+            &[
+                ("mu", 11.0),
+                ("kg1", 650.0),
+                ("kg2", 4200.0),
+                ("kp", 60.0),
+                ("kvb", 24.0),
+            ],
+        ),
+    ];
+    let (mut most, mut total, mut count) = (0, 0, 0);
+    for load in [1e3, 10e3, 100e3, 470e3] {
+        for tail in [1.0, 820.0, 10e3, 100e3] {
+            for drive in [-60.0, -10.0, 0.0, 3.0, 20.0, 150.0, 290.0] {
+                for through in [1.0, 68e3, 1e6] {
+                    for &(kind, model) in valves {
+                        let mut bench = Bench::new(4);
+                        bench.source(0, 300.0, load);
+                        bench.source(1, drive, through);
+                        bench.resistor(Some(2), None, tail);
+                        bench.source(3, 280.0, 1e3);
+                        let sample = Sample::of(kind);
+                        let valve = model
+                            .iter()
+                            .fold(sample, |s, &(p, v)| s.model(p, v))
+                            .device();
+                        let pins: &[_] = match kind {
+                            "triode" => &[Some(0), Some(1), Some(2)],
+                            _ => &[Some(0), Some(3), Some(1), Some(2)],
+                        };
+                        bench.device(valve, pins);
+                        let (_, steps) = bench.solve();
+                        most = most.max(steps);
+                        total += steps;
+                        count += 1;
+                    }
+                }
+            }
+        }
+    }
+    let mean = total as f64 / f64::from(count);
+    assert!(
+        most <= 25 && mean <= 10.0,
+        "at most {most}, {mean} on average"
+    );
 }
 
 /// Every start is one from which the law can be evaluated and Newton can move.

@@ -208,6 +208,7 @@ impl Law for Pentode {
 
     fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         u[0] = limit::plate_step(u[0], last[0]);
+        u[1] = limit::plate_step(u[1], last[1]);
         u[2] = grid::step(u[2], last[2]);
     }
 }
