@@ -24,6 +24,8 @@ mod triode;
 #[cfg(test)]
 mod battery;
 #[cfg(test)]
+mod sets;
+#[cfg(test)]
 mod trial;
 
 use std::fmt::Debug;
