@@ -45,7 +45,7 @@ impl Grid {
             return (0.0, 0.0);
         }
         let drive = soft / self.cg;
-        let i = self.gg * fun::pow(drive, self.xi);
+        let i = self.gg * fun::power(drive, self.xi);
         (i, self.xi * i / drive * slope)
     }
 }

@@ -226,7 +226,7 @@ impl Pentode {
         if e1 <= 0.0 {
             return;
         }
-        let space = self.two_per_kg1 * fun::pow(e1, self.ex);
+        let space = self.two_per_kg1 * fun::power(e1, self.ex);
         let knee = fun::atan(vpk / self.kvb);
         let dip = self.ex * space / e1 * knee;
         let run = vg2k * f / w;
@@ -247,7 +247,7 @@ impl Pentode {
         } else {
             (vg2k * vg2k * (3.0 - 2.0 * vg2k), 6.0 * vg2k * (1.0 - vg2k))
         };
-        let full = self.per_kg2 * fun::pow(b, self.ex);
+        let full = self.per_kg2 * fun::power(b, self.ex);
         let slope = self.ex * full / b * ramp;
         out.i[1] = full * ramp;
         out.g[4] = slope * self.per_mu + full * dramp;

@@ -106,7 +106,7 @@ impl Law for Plate {
             let (soft, slope) = fun::softplus(self.cs * u[0]);
             if soft > 0.0 {
                 let drive = soft / self.cs;
-                let i = self.perv * fun::pow(drive, self.ex);
+                let i = self.perv * fun::power(drive, self.ex);
                 out.i[0] = i;
                 out.g[0] = self.ex * i / drive * slope;
             }

@@ -21,8 +21,9 @@
 //! dip/d.   = ex ip/E1 dE1/d.
 //! ```
 //!
-//! One exp, one ln, one pow and one square root for the plate, the first three again
-//! for the grid if gg > 0. Overflow: `fun::softplus`; E1 that underflows means no current;
+//! A softplus, a power and a square root for the plate, the first two again for the grid
+//! if gg > 0; `fun::power` in place of `pow` took one answer with grid current from 350 to
+//! 206 ns on a loaded two-core machine. Overflow: `fun::softplus`; E1 that underflows means no current;
 //! beyond `limit::REACH` the law stands still. With ex > 1 the current and its slopes are
 //! continuous everywhere; with ex = 1 the slope jumps at vpk = 0.
 //!
@@ -168,7 +169,7 @@ impl Law for Triode {
                 let (soft, f) = fun::softplus(self.kp * (self.per_mu + vg * per_s));
                 let e1 = vpk / self.kp * soft;
                 if e1 > 0.0 {
-                    let ip = self.two_per_kg1 * fun::pow(e1, self.ex);
+                    let ip = self.two_per_kg1 * fun::power(e1, self.ex);
                     let dip = self.ex * ip / e1;
                     let run = vpk * per_s;
                     out.i[0] = ip;
