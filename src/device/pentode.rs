@@ -261,7 +261,8 @@ mod tests {
 
     /// Data sheet 6L6GC, RCA/GE (from memory): 250 V, 250 V, -14 V: 72 mA, 5 mA, 6000 uS.
     /// Koren's printed set is a fit, so only the neighbourhood can be asked for: the spread
-    /// of real valves, 30 %, for the currents. Its gm comes out at about 5.3 mS.
+    /// of real valves, 30 %. It gives 81.0 mA and 6.87 mS; its screen current of 8.4 mA is
+    /// 68 % off, as the law's known weakness has it, and is not asserted.
     #[test]
     fn the_6l6gc_set_is_near_its_data_sheet() {
         let a = answer(
