@@ -8,8 +8,28 @@
 //! G + jwC, so the answers cannot drift apart.
 
 pub mod behavioural;
+mod bjt;
 pub mod controlled;
+mod diode;
+mod grid;
+mod jfet;
+mod junction;
+mod limit;
+mod mosfet;
+mod pentode;
+mod pot;
+mod rectifier;
 pub mod source;
+pub mod switch;
+mod toggle;
+mod triode;
+
+#[cfg(test)]
+mod battery;
+#[cfg(test)]
+mod sets;
+#[cfg(test)]
+mod trial;
 
 use std::fmt::Debug;
 use std::ops::RangeInclusive;
@@ -25,8 +45,12 @@ pub struct Param {
     pub unit: &'static str,
     /// Value where the card is silent; NaN where absence itself has a meaning.
     pub default: f64,
-    /// What is accepted.
+    /// What is accepted. For a parameter with words: `0..=words.len() - 1`.
     pub range: RangeInclusive<f64>,
+    /// Whether the card has to give it.
+    pub required: bool,
+    /// Words it is written with; the value is the place of the word. Empty for a number.
+    pub words: &'static [&'static str],
 }
 
 impl Param {
@@ -44,6 +68,40 @@ impl Param {
             unit,
             default,
             range,
+            required: false,
+            words: &[],
+        }
+    }
+
+    /// A parameter that the card has to give.
+    pub const fn required(
+        name: &'static str,
+        meaning: &'static str,
+        unit: &'static str,
+        range: RangeInclusive<f64>,
+    ) -> Self {
+        Param {
+            required: true,
+            ..Param::new(name, meaning, unit, f64::NAN, range)
+        }
+    }
+
+    /// A parameter written as one of some words; `default` is the place of the word.
+    pub const fn words(
+        name: &'static str,
+        meaning: &'static str,
+        words: &'static [&'static str],
+        default: usize,
+    ) -> Self {
+        Param {
+            words,
+            ..Param::new(
+                name,
+                meaning,
+                "1",
+                default as f64,
+                0.0..=(words.len() - 1) as f64,
+            )
         }
     }
 }
@@ -138,6 +196,8 @@ pub struct Device {
     pub readings: Vec<Reading>,
     /// Its ratings.
     pub limits: Vec<Limit>,
+    /// The discrete state it wakes up in, for the laws that have one.
+    pub memory: f64,
 }
 
 /// Parameters of one instance: values by the order of the kind's tables.
@@ -162,6 +222,18 @@ impl Given<'_> {
     /// An instance parameter by name. Panics on a name that the kind does not have: our bug.
     pub fn instance(&self, name: &str) -> f64 {
         self.instance[index(self.kind.instance_params, name)]
+    }
+
+    /// The ratings that the card gives, by parameter name and quantity.
+    fn limits(&self, table: &[(&str, &'static str)]) -> Vec<Limit> {
+        table
+            .iter()
+            .map(|&(name, quantity)| Limit {
+                quantity,
+                max: self.model(name),
+            })
+            .filter(|limit| !limit.max.is_nan())
+            .collect()
     }
 
     /// Thermal voltage kT/q in V: 0.0258649 at 27 C.
@@ -204,7 +276,22 @@ pub struct Kind {
 }
 
 /// Every kind of device that takes a model, in the order of the help.
-pub const REGISTRY: &[&Kind] = &[];
+pub const REGISTRY: &[&Kind] = &[
+    &triode::KIND,
+    &pentode::KIND,
+    &rectifier::KIND,
+    &pot::KIND,
+    &toggle::KIND,
+    &diode::KIND,
+    &bjt::NPN,
+    &bjt::PNP,
+    &jfet::N_CHANNEL,
+    &jfet::P_CHANNEL,
+    &mosfet::N_CHANNEL,
+    &mosfet::P_CHANNEL,
+    &switch::VOLTAGE,
+    &switch::CURRENT,
+];
 
 /// The kind with a model name.
 pub fn kind(name: &str) -> Option<&'static Kind> {

@@ -19,6 +19,24 @@ pub fn ln_1p(x: f64) -> f64 {
     libm::log1p(x)
 }
 
+/// e^x - 1, exact for small x.
+#[inline]
+pub fn exp_m1(x: f64) -> f64 {
+    libm::expm1(x)
+}
+
+/// Tangent of an angle in radians.
+#[inline]
+pub fn tan(x: f64) -> f64 {
+    libm::tan(x)
+}
+
+/// Angle in radians whose tangent is x.
+#[inline]
+pub fn atan(x: f64) -> f64 {
+    libm::atan(x)
+}
+
 /// x^y.
 #[inline]
 pub fn pow(x: f64, y: f64) -> f64 {
@@ -37,12 +55,6 @@ pub fn cos(x: f64) -> f64 {
     libm::cos(x)
 }
 
-/// Tangent of an angle in radians.
-#[inline]
-pub fn tan(x: f64) -> f64 {
-    libm::tan(x)
-}
-
 /// Arc sine, radians.
 #[inline]
 pub fn asin(x: f64) -> f64 {
@@ -53,12 +65,6 @@ pub fn asin(x: f64) -> f64 {
 #[inline]
 pub fn acos(x: f64) -> f64 {
     libm::acos(x)
-}
-
-/// Arc tangent, radians.
-#[inline]
-pub fn atan(x: f64) -> f64 {
-    libm::atan(x)
 }
 
 /// Hyperbolic sine.
@@ -109,6 +115,13 @@ pub fn log10(x: f64) -> f64 {
     libm::log10(x)
 }
 
+/// x^y for x > 0, as e^(y ln x): less than half the time of [`pow`], which pays for the last
+/// digit of large powers. The relative error is some |y ln x| roundings, 1e-14 for currents.
+#[inline]
+pub fn power(x: f64, y: f64) -> f64 {
+    exp(y * ln(x))
+}
+
 /// ln(1 + e^x) without overflow, and its derivative 1/(1 + e^-x).
 #[inline]
 pub fn softplus(x: f64) -> (f64, f64) {
@@ -124,6 +137,16 @@ pub fn softplus(x: f64) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_quick_power_agrees_with_the_exact_one() {
+        for x in [1e-12, 1e-3, 0.7, 1.0, 12.5, 400.0, 1e9] {
+            for y in [1.0, 1.35, 1.5, 3.0] {
+                assert!((power(x, y) / pow(x, y) - 1.0).abs() < 3e-14, "{x}^{y}");
+            }
+        }
+        assert_eq!(power(f64::MIN_POSITIVE, 1.4), 0.0);
+    }
 
     #[test]
     fn softplus_is_finite_and_smooth_everywhere() {
