@@ -25,6 +25,24 @@ pub fn pow(x: f64, y: f64) -> f64 {
     libm::pow(x, y)
 }
 
+/// Sine of x radians.
+#[inline]
+pub fn sin(x: f64) -> f64 {
+    libm::sin(x)
+}
+
+/// Cosine of x radians.
+#[inline]
+pub fn cos(x: f64) -> f64 {
+    libm::cos(x)
+}
+
+/// Logarithm to base ten.
+#[inline]
+pub fn log10(x: f64) -> f64 {
+    libm::log10(x)
+}
+
 /// ln(1 + e^x) without overflow, and its derivative 1/(1 + e^-x).
 #[inline]
 pub fn softplus(x: f64) -> (f64, f64) {

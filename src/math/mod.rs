@@ -1,3 +1,4 @@
 //! Numerical methods that know no circuit.
 
 pub mod fun;
+pub mod resample;
