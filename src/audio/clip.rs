@@ -83,7 +83,10 @@ impl Clip {
 
     /// The clip as a stream from its start.
     pub fn stream(&self) -> ClipStream<'_> {
-        ClipStream { clip: self, next: 0 }
+        ClipStream {
+            clip: self,
+            next: 0,
+        }
     }
 
     /// How long it lasts, s.

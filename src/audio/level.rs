@@ -182,7 +182,10 @@ mod tests {
 
     fn close(found: Option<f64>, expected: f64) {
         let found = found.unwrap();
-        assert!((found - expected).abs() < 1e-9, "{found} and not {expected}");
+        assert!(
+            (found - expected).abs() < 1e-9,
+            "{found} and not {expected}"
+        );
     }
 
     #[test]
