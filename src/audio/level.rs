@@ -84,21 +84,22 @@ pub fn normalising_gain(peak_v: f64) -> Option<f64> {
     (peak_v > SILENCE_V).then(|| ratio(NORMAL_PEAK_DBFS) / peak_v)
 }
 
-/// Samples on their way into a store, a standing value taken off and the rest measured.
+/// Samples on their way into a store, measured as they pass.
+///
+/// A probe's operating point is not taken off here but by the caller before
+/// the samples reach the [`Decimator`](crate::math::resample::Decimator): after
+/// it, the step from silence to that voltage would already be in the sound.
 #[derive(Debug)]
 pub struct Spool<F: Read + Write + Seek> {
     store: BufWriter<F>,
-    standing: f64,
     level: Level,
 }
 
 impl<F: Read + Write + Seek> Spool<F> {
-    /// A spool over an empty store; `standing` (the operating point at the
-    /// probe, in the samples' unit) is subtracted from every sample.
-    pub fn new(store: F, standing: f64) -> Self {
+    /// A spool over an empty store.
+    pub fn new(store: F) -> Self {
         Spool {
             store: BufWriter::new(store),
-            standing,
             level: Level::default(),
         }
     }
@@ -108,15 +109,14 @@ impl<F: Read + Write + Seek> Spool<F> {
     /// # Errors
     /// If the store cannot be written, as when the disk is full.
     pub fn push(&mut self, samples: &[f64]) -> io::Result<()> {
+        self.level.push(samples);
         for x in samples {
-            let x = x - self.standing;
-            self.level.push(&[x]);
             self.store.write_all(&x.to_le_bytes())?;
         }
         Ok(())
     }
 
-    /// What has been measured so far, without the standing value.
+    /// What has been measured so far.
     pub fn level(&self) -> Level {
         self.level
     }
@@ -223,9 +223,9 @@ mod tests {
     }
 
     #[test]
-    fn a_spool_gives_back_what_it_took_less_what_stood() {
-        let taken: Vec<f64> = (0..5000).map(|n| 150.0 + f64::from(n % 7) - 3.0).collect();
-        let mut spool = Spool::new(Cursor::new(Vec::new()), 150.0);
+    fn a_spool_gives_back_what_it_took_times_the_gain() {
+        let taken: Vec<f64> = (0..5000).map(|n| f64::from(n % 7) - 3.0).collect();
+        let mut spool = Spool::new(Cursor::new(Vec::new()));
         taken.chunks(333).for_each(|part| spool.push(part).unwrap());
         let mut spooled = spool.finish().unwrap();
         assert_eq!(spooled.level().count(), 5000);
@@ -238,14 +238,14 @@ mod tests {
             }
             given.extend_from_slice(&block);
         }
-        let expected: Vec<f64> = taken.iter().map(|x| 2.0 * (x - 150.0)).collect();
+        let expected: Vec<f64> = taken.iter().map(|x| 2.0 * x).collect();
         assert_eq!(given, expected);
     }
 
     #[test]
     fn a_store_that_is_full_is_an_error_and_not_a_panic() {
         let mut room = [0u8; 64];
-        let mut spool = Spool::new(Cursor::new(&mut room[..]), 0.0);
+        let mut spool = Spool::new(Cursor::new(&mut room[..]));
         let taken = spool.push(&[0.1; 4096]);
         assert!(taken.is_err() || spool.finish().is_err());
     }
