@@ -1,1 +1,5 @@
-//! audio
+//! Sound: clips, the built-in phrase, levels.
+
+pub mod clip;
+pub mod level;
+pub mod phrase;

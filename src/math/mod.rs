@@ -1,5 +1,7 @@
 //! Numerical methods that know no circuit.
 
 pub mod fun;
+pub mod integrate;
 pub mod lu;
 pub mod newton;
+pub mod resample;

@@ -1,1 +1,5 @@
-//! report
+//! What leaves the tool: files, sound, pictures.
+
+pub mod file;
+pub mod plot;
+pub mod wav;

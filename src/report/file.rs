@@ -1,0 +1,532 @@
+//! Result files: all of them appear, complete, or none does.
+//!
+//! Every output is written to a temporary file beside its target and renamed
+//! when all are done, so a run that fails leaves everything as it was. The
+//! targets are looked at twice, when staged and again just before renaming, so
+//! that a rename has little left to fail for. Should a later one fail all the
+//! same, what was put in place before it is taken back: a new file is removed,
+//! and an old one returns from a hard link made beforehand (where the file
+//! system has none, the new content stays: the one gap known). What went to
+//! standard output or to a device cannot be taken back, so it goes first.
+//! A process that is killed leaves its `.gridleak-*.tmp` files behind.
+
+use std::fs::{self, File, OpenOptions};
+use std::io::{self, Seek, SeekFrom, Write};
+use std::path::{Path, PathBuf};
+use tempfile::{Builder, NamedTempFile, TempPath};
+use thiserror::Error;
+
+/// The target that stands for standard output.
+pub const STANDARD_OUTPUT: &str = "-";
+
+/// Why an output cannot be written.
+#[derive(Debug, Error)]
+pub enum FileProblem {
+    /// The target has no name.
+    #[error("expected the name of an output file, found nothing")]
+    NoName,
+    /// The target is a directory.
+    #[error("cannot write `{}`: it is a directory", path.display())]
+    IsDirectory {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// The directory for the target is not there.
+    #[error("cannot write `{}`: there is no directory `{}`", path.display(), directory.display())]
+    NoDirectory {
+        /// As the user wrote it.
+        path: PathBuf,
+        /// The one that is missing.
+        directory: PathBuf,
+    },
+    /// The target is a symbolic link to nothing.
+    #[error("cannot write `{}`: it is a link to a file that does not exist", path.display())]
+    LinkToNothing {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// The user may not write the target, or not create files beside it.
+    #[error("cannot write `{}`: permission denied", path.display())]
+    NotPermitted {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// There is no room left.
+    #[error("cannot write `{}`: no space left", path.display())]
+    NoSpace {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// Two outputs were asked for under one name.
+    #[error("cannot write two outputs to `{}`", path.display())]
+    SameTarget {
+        /// As the user wrote the second.
+        path: PathBuf,
+    },
+    /// Standard output does not take what it is given.
+    #[error("cannot write standard output: {0}")]
+    StandardOutput(io::Error),
+    /// Anything else that the system has against it.
+    #[error("cannot write `{}`: {reason}", path.display())]
+    System {
+        /// As the user wrote it.
+        path: PathBuf,
+        /// What the system says.
+        reason: io::Error,
+    },
+}
+
+impl FileProblem {
+    /// The problem that an error met while writing `path` amounts to.
+    pub fn new(path: &Path, reason: io::Error) -> Self {
+        let path = path.to_owned();
+        match reason.kind() {
+            _ if is_standard_output(&path) => FileProblem::StandardOutput(reason),
+            io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+                FileProblem::NotPermitted { path }
+            }
+            io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+                FileProblem::NoSpace { path }
+            }
+            _ => FileProblem::System { path, reason },
+        }
+    }
+}
+
+fn is_standard_output(path: &Path) -> bool {
+    path == Path::new(STANDARD_OUTPUT)
+}
+
+/// Where an output goes when it is complete.
+#[derive(Debug)]
+enum Place {
+    /// Standard output, by way of an unnamed file.
+    StandardOutput(File),
+    /// A device or pipe, likewise: renaming over it would replace it.
+    Device(File),
+    /// A file, links followed, and the new one waiting beside it.
+    File(PathBuf, NamedTempFile),
+}
+
+#[derive(Debug)]
+struct Staged {
+    /// As the user wrote it, for messages.
+    asked: PathBuf,
+    place: Place,
+}
+
+/// Output files that are being made. Dropped without [`Outputs::commit`] they
+/// leave no trace.
+#[derive(Debug, Default)]
+pub struct Outputs {
+    staged: Vec<Staged>,
+}
+
+impl Outputs {
+    /// No outputs yet.
+    pub fn new() -> Self {
+        Outputs::default()
+    }
+
+    /// Stages an output and gives the file to write it to, empty and at its
+    /// start; `-` is standard output. The returned handle is one of two to the
+    /// same file: it should be dropped (and flushed, if buffered) before the commit.
+    ///
+    /// # Errors
+    /// If the target cannot be written, so that a long run fails at its start.
+    pub fn stage(&mut self, target: &Path) -> Result<File, FileProblem> {
+        let system = |reason| FileProblem::new(target, reason);
+        let place = self.place(target)?;
+        let file = match &place {
+            Place::StandardOutput(file) | Place::Device(file) => file.try_clone(),
+            Place::File(_, waiting) => waiting.as_file().try_clone(),
+        };
+        let file = file.map_err(system)?;
+        self.staged.push(Staged {
+            asked: target.to_owned(),
+            place,
+        });
+        Ok(file)
+    }
+
+    /// Stages an output whose text is known already.
+    ///
+    /// # Errors
+    /// As [`Outputs::stage`], or if the text cannot be written.
+    pub fn text(&mut self, target: &Path, text: &str) -> Result<(), FileProblem> {
+        let mut file = self.stage(target)?;
+        file.write_all(text.as_bytes())
+            .map_err(|reason| FileProblem::new(target, reason))
+    }
+
+    fn place(&self, target: &Path) -> Result<Place, FileProblem> {
+        let system = |reason| FileProblem::new(target, reason);
+        if target.as_os_str().is_empty() {
+            return Err(FileProblem::NoName);
+        }
+        let path = target.to_owned();
+        if is_standard_output(target) {
+            let twice = |s: &Staged| matches!(s.place, Place::StandardOutput(_));
+            if self.staged.iter().any(twice) {
+                return Err(FileProblem::SameTarget { path });
+            }
+            let waiting = tempfile::tempfile().map_err(system)?;
+            return Ok(Place::StandardOutput(waiting));
+        }
+        let real = real_path(target)?;
+        let twice = |s: &Staged| matches!(&s.place, Place::File(other, _) if *other == real);
+        if self.staged.iter().any(twice) {
+            return Err(FileProblem::SameTarget { path });
+        }
+        let kept = match check(target, &real)? {
+            Existing::Device => {
+                let waiting = tempfile::tempfile().map_err(system)?;
+                return Ok(Place::Device(waiting));
+            }
+            Existing::File(permissions) => Some(permissions),
+            Existing::Nothing => None,
+        };
+        let waiting = beside(&real, kept).map_err(system)?;
+        Ok(Place::File(real, waiting))
+    }
+
+    /// Puts all outputs in place.
+    ///
+    /// # Errors
+    /// If one of them cannot be; the files are then as they were before.
+    pub fn commit(self) -> Result<(), FileProblem> {
+        for Staged { asked, place } in &self.staged {
+            if let Place::File(real, _) = place {
+                check(asked, real)?;
+            }
+        }
+        let mut files = Vec::new();
+        for Staged { asked, place } in self.staged {
+            let sent = match place {
+                Place::StandardOutput(waiting) => send(waiting, &mut io::stdout().lock()),
+                Place::Device(waiting) => OpenOptions::new()
+                    .append(true)
+                    .open(&asked)
+                    .and_then(|mut device| send(waiting, &mut device)),
+                Place::File(real, waiting) => {
+                    files.push((asked, real, waiting));
+                    continue;
+                }
+            };
+            sent.map_err(|reason| FileProblem::new(&asked, reason))?;
+        }
+        publish(files)
+    }
+}
+
+/// An unnamed file in the directory of `target` (or the system's directory for
+/// temporary files if the target is no file), gone when it is closed.
+///
+/// # Errors
+/// If it cannot be made.
+pub fn unnamed_beside(target: &Path) -> Result<File, FileProblem> {
+    let made = match is_standard_output(target) || target.exists() && !target.is_file() {
+        true => tempfile::tempfile(),
+        false => tempfile::tempfile_in(directory_of(&real_path(target)?)),
+    };
+    made.map_err(|reason| FileProblem::new(target, reason))
+}
+
+/// Copies a waiting file to where it goes.
+fn send(mut waiting: File, to: &mut impl Write) -> io::Result<()> {
+    waiting.seek(SeekFrom::Start(0))?;
+    io::copy(&mut waiting, to)?;
+    to.flush()
+}
+
+/// Renames all, or takes back those that were renamed.
+fn publish(files: Vec<(PathBuf, PathBuf, NamedTempFile)>) -> Result<(), FileProblem> {
+    let mut done: Vec<(PathBuf, Option<TempPath>)> = Vec::new();
+    for (asked, real, waiting) in files {
+        let existed = real.exists();
+        let old = if existed { link_beside(&real) } else { None };
+        if let Err(e) = waiting.persist(&real) {
+            for (real, old) in done.into_iter().rev() {
+                // Nothing more can be done where even this fails.
+                let _ = match old {
+                    Some(old) => old.persist(&real).map_err(|e| e.error),
+                    None => fs::remove_file(&real),
+                };
+            }
+            return Err(FileProblem::new(&asked, e.error));
+        }
+        if !existed || old.is_some() {
+            done.push((real, old));
+        }
+    }
+    Ok(())
+}
+
+/// A second name for an existing file, removed when dropped.
+fn link_beside(real: &Path) -> Option<TempPath> {
+    builder()
+        .make_in(directory_of(real), |name| fs::hard_link(real, name))
+        .ok()
+        .map(NamedTempFile::into_temp_path)
+}
+
+fn builder() -> Builder<'static, 'static> {
+    let mut builder = Builder::new();
+    builder.prefix(".gridleak-").suffix(".tmp");
+    builder
+}
+
+/// A new file beside a target, with the permissions that the target has or,
+/// if there is none, those of any newly created file.
+fn beside(real: &Path, kept: Option<fs::Permissions>) -> io::Result<NamedTempFile> {
+    let mut builder = builder();
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        // Left to itself it would be private to the user; this is cut by the user's mask.
+        builder.permissions(fs::Permissions::from_mode(0o666));
+    }
+    let waiting = builder.tempfile_in(directory_of(real))?;
+    if let Some(permissions) = kept {
+        waiting.as_file().set_permissions(permissions)?;
+    }
+    Ok(waiting)
+}
+
+/// The directory that holds a file.
+fn directory_of(real: &Path) -> &Path {
+    match real.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
+/// The file that is meant, links followed; it need not exist, its directory must.
+fn real_path(target: &Path) -> Result<PathBuf, FileProblem> {
+    let path = target.to_owned();
+    if fs::metadata(target).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
+        // A pipe behind `/dev/stdout` has no path of its own to follow the link to.
+        return Ok(path);
+    }
+    if let Ok(real) = target.canonicalize() {
+        return Ok(real);
+    }
+    if target.is_symlink() {
+        return Err(FileProblem::LinkToNothing { path });
+    }
+    let directory = directory_of(target);
+    match (directory.canonicalize(), target.file_name()) {
+        (Ok(real), Some(name)) if real.is_dir() => Ok(real.join(name)),
+        (Ok(_), _) => Err(FileProblem::NoDirectory {
+            path,
+            directory: directory.to_owned(),
+        }),
+        (Err(e), _) if e.kind() == io::ErrorKind::NotFound => Err(FileProblem::NoDirectory {
+            path,
+            directory: directory.to_owned(),
+        }),
+        (Err(reason), _) => Err(FileProblem::new(target, reason)),
+    }
+}
+
+/// What is found where an output is to go.
+enum Existing {
+    Nothing,
+    File(fs::Permissions),
+    Device,
+}
+
+/// Looks at a target without changing it.
+fn check(asked: &Path, real: &Path) -> Result<Existing, FileProblem> {
+    let path = asked.to_owned();
+    let found = match fs::metadata(real) {
+        Ok(found) => found,
+        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Existing::Nothing),
+        Err(reason) => return Err(FileProblem::new(asked, reason)),
+    };
+    if found.is_dir() {
+        return Err(FileProblem::IsDirectory { path });
+    }
+    if !found.is_file() {
+        return Ok(Existing::Device);
+    }
+    // Renaming needs no right to the file itself; a file protected from writing should stay.
+    OpenOptions::new()
+        .write(true)
+        .open(real)
+        .map_err(|reason| FileProblem::new(asked, reason))?;
+    Ok(Existing::File(found.permissions()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tempfile::{TempDir, tempdir};
+
+    /// The names in a directory, hidden ones too.
+    fn names(directory: &TempDir) -> Vec<String> {
+        let all = fs::read_dir(directory.path()).unwrap();
+        let mut names: Vec<String> = all
+            .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+            .collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn all_outputs_appear_at_the_commit_and_not_before() {
+        let place = tempdir().unwrap();
+        let (a, b) = (place.path().join("a.csv"), place.path().join("b.wav"));
+        fs::write(&b, "old").unwrap();
+        let mut outputs = Outputs::new();
+        outputs.text(&a, "1,2\n").unwrap();
+        outputs.stage(&b).unwrap().write_all(b"new").unwrap();
+        assert!(!a.exists());
+        assert_eq!(fs::read(&b).unwrap(), b"old");
+        outputs.commit().unwrap();
+        assert_eq!(fs::read(&a).unwrap(), b"1,2\n");
+        assert_eq!(fs::read(&b).unwrap(), b"new");
+        assert_eq!(names(&place), ["a.csv", "b.wav"]);
+    }
+
+    #[test]
+    fn dropping_leaves_no_trace() {
+        let place = tempdir().unwrap();
+        let (a, b) = (place.path().join("a"), place.path().join("b"));
+        fs::write(&b, "old").unwrap();
+        let mut outputs = Outputs::new();
+        outputs.text(&a, "x").unwrap();
+        outputs.text(&b, "x").unwrap();
+        unnamed_beside(&a).unwrap().write_all(b"x").unwrap();
+        drop(outputs);
+        assert_eq!(names(&place), ["b"]);
+        assert_eq!(fs::read(&b).unwrap(), b"old");
+    }
+
+    #[test]
+    fn targets_that_cannot_be_written_are_named_at_once() {
+        let place = tempdir().unwrap();
+        let mut outputs = Outputs::new();
+        let mut stage = |target: &Path| outputs.stage(target).unwrap_err();
+        let is_directory = stage(place.path());
+        assert!(matches!(is_directory, FileProblem::IsDirectory { .. }));
+        let nowhere = place.path().join("no/where.csv");
+        let problem = stage(&nowhere);
+        assert!(matches!(problem, FileProblem::NoDirectory { .. }));
+        assert!(problem.to_string().contains("where.csv"), "{problem}");
+        assert!(matches!(stage(Path::new("")), FileProblem::NoName));
+        let file = place.path().join("file");
+        fs::write(&file, "").unwrap();
+        // A file where a directory should be: the words differ between systems.
+        stage(&file.join("below"));
+        stage(&place.path().join("x".repeat(5000)));
+        assert_eq!(names(&place), ["file"]);
+    }
+
+    #[test]
+    fn one_target_cannot_take_two_outputs() {
+        let place = tempdir().unwrap();
+        let mut outputs = Outputs::new();
+        outputs.text(&place.path().join("a"), "x").unwrap();
+        let again = place.path().join(".").join("a");
+        assert!(matches!(
+            outputs.stage(&again),
+            Err(FileProblem::SameTarget { .. })
+        ));
+        outputs.stage(Path::new("-")).unwrap();
+        assert!(matches!(
+            outputs.stage(Path::new("-")),
+            Err(FileProblem::SameTarget { .. })
+        ));
+    }
+
+    #[test]
+    fn a_target_that_became_a_directory_stops_everything() {
+        let place = tempdir().unwrap();
+        let (a, b) = (place.path().join("a"), place.path().join("b"));
+        let mut outputs = Outputs::new();
+        outputs.text(&a, "x").unwrap();
+        outputs.text(&b, "x").unwrap();
+        fs::create_dir(&b).unwrap();
+        let problem = outputs.commit().unwrap_err();
+        assert!(matches!(problem, FileProblem::IsDirectory { .. }));
+        assert_eq!(names(&place), ["b"]);
+    }
+
+    #[test]
+    fn when_a_later_rename_fails_the_earlier_are_taken_back() {
+        let place = tempdir().unwrap();
+        let at = |name: &str| place.path().join(name);
+        fs::write(at("old"), "old").unwrap();
+        fs::create_dir(at("wall")).unwrap();
+        // Past the check, as if the directory had been made in between.
+        let files = ["new", "old", "wall"].map(|name| {
+            let waiting = beside(&at(name), None).unwrap();
+            fs::write(waiting.path(), "x").unwrap();
+            (at(name), at(name), waiting)
+        });
+        assert!(publish(files.into()).is_err());
+        assert_eq!(names(&place), ["old", "wall"]);
+        assert_eq!(fs::read(at("old")).unwrap(), b"old");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn permissions_are_those_of_any_file_or_of_the_one_replaced() {
+        use std::os::unix::fs::PermissionsExt;
+        let place = tempdir().unwrap();
+        let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+        let (plain, new, old) = (
+            place.path().join("plain"),
+            place.path().join("new"),
+            place.path().join("old"),
+        );
+        fs::write(&plain, "").unwrap();
+        fs::write(&old, "").unwrap();
+        fs::set_permissions(&old, fs::Permissions::from_mode(0o640)).unwrap();
+        let mut outputs = Outputs::new();
+        outputs.text(&new, "").unwrap();
+        outputs.text(&old, "").unwrap();
+        outputs.commit().unwrap();
+        assert_eq!(mode(&new), mode(&plain));
+        assert_eq!(mode(&old), 0o640);
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_full_device_keeps_the_files_back() {
+        let place = tempdir().unwrap();
+        let mut outputs = Outputs::new();
+        outputs.text(&place.path().join("a"), "x").unwrap();
+        outputs.text(Path::new("/dev/full"), "x").unwrap();
+        let problem = outputs.commit().unwrap_err();
+        assert_eq!(
+            problem.to_string(),
+            "cannot write `/dev/full`: no space left"
+        );
+        assert!(names(&place).is_empty());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_followed_and_devices_are_not_replaced() {
+        use std::os::unix::fs::{FileTypeExt, symlink};
+        let place = tempdir().unwrap();
+        let at = |name: &str| place.path().join(name);
+        fs::write(at("real"), "old").unwrap();
+        symlink(at("real"), at("link")).unwrap();
+        symlink(at("nothing"), at("loose")).unwrap();
+        let mut outputs = Outputs::new();
+        outputs.text(&at("link"), "new").unwrap();
+        outputs.text(Path::new("/dev/null"), "gone").unwrap();
+        assert!(matches!(
+            outputs.stage(&at("loose")),
+            Err(FileProblem::LinkToNothing { .. })
+        ));
+        outputs.commit().unwrap();
+        assert!(at("link").is_symlink());
+        assert_eq!(fs::read(at("real")).unwrap(), b"new");
+        let null = fs::metadata("/dev/null").unwrap();
+        assert!(null.file_type().is_char_device());
+    }
+}
