@@ -1,0 +1,568 @@
+//! The order of a netlist: lines into cards, files into files, cards into
+//! subcircuits. All mistakes are collected, one for each card.
+//!
+//! Nothing here recurses: files and subcircuits that are still open are two
+//! stacks.
+
+use std::collections::HashMap;
+use std::mem;
+use std::sync::Arc;
+
+use crate::diag::{Diagnostic, FileId, Sources, Span};
+use crate::netlist::card::{Body, ControlCard, Element, Model, Name, Netlist, Subcircuit};
+use crate::netlist::controls::{self, IGNORED};
+use crate::netlist::elements::element;
+use crate::netlist::grammar::balanced;
+use crate::netlist::problem::{Located, Problem, quoted};
+use crate::netlist::source::{LoadProblem, Loader, TEXT_LIMIT};
+use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
+
+/// A netlist and what there is to say about it. With an error among the diagnostics the netlist
+/// holds the cards that could be read and is good for nothing but looking on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// What was read.
+    pub netlist: Netlist,
+    /// Errors and warnings in the order of the text.
+    pub diagnostics: Vec<Diagnostic>,
+}
+
+impl Reading {
+    /// Whether there is no error.
+    pub fn is_good(&self) -> bool {
+        !self.diagnostics.iter().any(Diagnostic::is_error)
+    }
+}
+
+/// Errors after which the rest is not read, and warnings after which no more are kept.
+pub const MOST_DIAGNOSTICS: usize = 50;
+
+/// Includes inside one another.
+pub const INCLUDE_DEPTH: usize = 50;
+
+/// Includes in all: a few lines could otherwise ask for billions.
+pub const MOST_INCLUDES: usize = 10_000;
+
+/// Subcircuits inside one another.
+pub const SUBCIRCUIT_DEPTH: usize = 200;
+
+/// Reads a netlist, which begins with its title, and all that it includes.
+pub fn read(path: &str, loader: &dyn Loader, sources: &mut Sources) -> Reading {
+    let mut reader = Reader::new(sources);
+    match load(loader, path, None, 0) {
+        Ok((name, text)) => {
+            let file = reader.open(name, text);
+            reader.title(file);
+            reader.files(loader);
+        }
+        Err(why) => {
+            let problem = Problem::Unreadable {
+                path: path.to_string(),
+                from: None,
+                why,
+            };
+            reader.report(Located {
+                problem,
+                span: None,
+                also: None,
+            });
+        }
+    }
+    reader.finish()
+}
+
+/// Reads cards that have no title and include nothing, such as the valves that come along.
+pub fn read_library(name: &str, text: &str, sources: &mut Sources) -> Reading {
+    let mut reader = Reader::new(sources);
+    reader.open(name.to_string(), text.to_string());
+    reader.files(&NoFiles);
+    reader.finish()
+}
+
+struct NoFiles;
+
+impl Loader for NoFiles {
+    fn load(&self, _: &str, _: Option<&str>) -> Result<(String, String), LoadProblem> {
+        Err(LoadProblem::NotFound)
+    }
+}
+
+struct Reader<'s> {
+    sources: &'s mut Sources,
+    files: Vec<OpenFile>,
+    blocks: Vec<Block>,
+    title: String,
+    controls: Vec<ControlCard>,
+    diagnostics: Vec<Diagnostic>,
+    errors: usize,
+    warnings: usize,
+    includes: usize,
+    bytes: usize,
+}
+
+/// A file that is being read.
+struct OpenFile {
+    file: FileId,
+    text: Arc<str>,
+    /// First byte of the line to read next.
+    at: usize,
+    /// How many blocks were open before it: it may not close those.
+    floor: usize,
+}
+
+/// The top level, or a subcircuit whose `.ends` has not come yet.
+#[derive(Default)]
+struct Block {
+    body: Body,
+    /// Names and ports of a subcircuit.
+    head: Option<(Name, Vec<Name>)>,
+    elements: HashMap<String, Span>,
+    models: HashMap<String, Span>,
+    subcircuits: HashMap<String, Span>,
+}
+
+/// Why the reading of a card ended, if not well.
+type Outcome = Result<(), Box<Located>>;
+
+impl<'s> Reader<'s> {
+    fn new(sources: &'s mut Sources) -> Self {
+        Reader {
+            sources,
+            files: Vec::new(),
+            blocks: vec![Block::default()],
+            title: String::new(),
+            controls: Vec::new(),
+            diagnostics: Vec::new(),
+            errors: 0,
+            warnings: 0,
+            includes: 0,
+            bytes: 0,
+        }
+    }
+
+    fn open(&mut self, name: String, text: String) -> FileId {
+        self.bytes += text.len();
+        // A byte order mark is no text: without it columns are what an editor shows.
+        let words = text.strip_prefix('\u{feff}').unwrap_or(&text);
+        let file = self.sources.add(name, words);
+        let (text, at) = (self.sources.shared_text(file), 0);
+        let floor = self.blocks.len();
+        self.files.push(OpenFile {
+            file,
+            text,
+            at,
+            floor,
+        });
+        file
+    }
+
+    /// Takes the first line of the main file.
+    fn title(&mut self, file: FileId) {
+        let Some(open) = self.files.last_mut() else {
+            return;
+        };
+        let line = open.text[open.at..].lines().next().unwrap_or("");
+        let (start, end) = (open.at, open.at + line.len());
+        self.title = line.to_string();
+        let text = open.text.clone();
+        open.at = text[end..].find('\n').map_or(text.len(), |n| end + n + 1);
+        let remarks = Remarks::default();
+        let card = Text::new(&text, start, end, file, &remarks);
+        if holds_card(card) {
+            let words = quoted(line.trim());
+            self.report(Problem::TitleHoldsCard { words }.at(card.span()));
+        }
+    }
+
+    /// Reads what is open to its end.
+    fn files(&mut self, loader: &dyn Loader) {
+        while let Some(open) = self.files.last_mut() {
+            let (file, text) = (open.file, open.text.clone());
+            match next_card(&text, &mut open.at) {
+                Some((start, end)) => {
+                    let remarks = Remarks::default();
+                    let card = Text::new(&text, start, end, file, &remarks);
+                    let outcome = self.card(card, loader);
+                    for remark in remarks.into_inner() {
+                        self.report(remark);
+                    }
+                    if let Err(located) = outcome {
+                        self.report(*located);
+                    }
+                }
+                None => self.close_file(),
+            }
+            if self.errors > MOST_DIAGNOSTICS {
+                self.files.clear();
+                return;
+            }
+        }
+    }
+
+    fn close_file(&mut self) {
+        let floor = self.files.pop().map_or(1, |open| open.floor);
+        while self.blocks.len() > floor.max(1) {
+            if let Err(located) = self.close_block(false) {
+                self.report(*located);
+            }
+        }
+    }
+
+    fn card(&mut self, card: Text<'_>, loader: &dyn Loader) -> Outcome {
+        let words = card.as_str();
+        if words.starts_with('+') {
+            return Err(Box::new(Problem::NothingToContinue.at(card.head())));
+        }
+        if !words.starts_with('.') {
+            done(card, balanced)?;
+            let element = done(card, element)?;
+            return self.element(element);
+        }
+        let name = done(card, word)?;
+        let key = name.key();
+        match key.as_str() {
+            key if IGNORED.contains(&key) => {
+                let name_text = quoted(&name.text);
+                self.report(Problem::IgnoredCard { name: name_text }.at(name.span));
+                Ok(())
+            }
+            ".end" => {
+                if let Some(open) = self.files.last_mut() {
+                    open.at = open.text.len();
+                }
+                Ok(())
+            }
+            ".include" => {
+                let path = done(card, controls::include)?;
+                self.include(path, loader)
+            }
+            ".ends" => {
+                let name_given = done(card, controls::ends)?;
+                self.ends(name.span, name_given)
+            }
+            ".subckt" => self.subckt(card),
+            ".model" => {
+                done(card, balanced)?;
+                let model = done(card, controls::model)?;
+                self.model(model)
+            }
+            _ => {
+                done(card, balanced)?;
+                let control = done(card, controls::control)?;
+                if self.blocks.len() > 1 {
+                    let name_text = quoted(&name.text);
+                    let problem = Problem::InsideSubcircuit { name: name_text };
+                    return Err(Box::new(problem.at(name.span)));
+                }
+                self.controls.push(control);
+                Ok(())
+            }
+        }
+    }
+
+    fn element(&mut self, element: Element) -> Outcome {
+        let block = self.block();
+        let key = element.name.key();
+        if let Some(first) = block.elements.get(&key) {
+            return Err(duplicate("element", &element.name, *first));
+        }
+        block.elements.insert(key, element.name.span);
+        block.body.elements.push(element);
+        Ok(())
+    }
+
+    fn model(&mut self, model: Model) -> Outcome {
+        let key = model.name.key();
+        if let Some(first) = self.block().models.get(&key).copied() {
+            return match self.same_text(first, model.name.span) {
+                true => Ok(()),
+                false => Err(duplicate("model", &model.name, first)),
+            };
+        }
+        let block = self.block();
+        block.models.insert(key, model.name.span);
+        block.body.models.push(model);
+        Ok(())
+    }
+
+    fn subckt(&mut self, card: Text<'_>) -> Outcome {
+        // A block is opened even where the card is wrong, so that its .ends is not stray.
+        let parsed = done(card, controls::subckt);
+        let head = match &parsed {
+            Ok(head) => head.clone(),
+            Err(_) => {
+                let (text, span) = (String::new(), card.head());
+                (Name { text, span }, Vec::new())
+            }
+        };
+        let name = head.0.clone();
+        self.blocks.push(Block {
+            head: Some(head),
+            ..Block::default()
+        });
+        parsed?;
+        if self.blocks.len() > SUBCIRCUIT_DEPTH + 1 {
+            if let Some(open) = self.files.last_mut() {
+                // Whatever follows would only repeat this.
+                open.at = open.text.len();
+            }
+            let floor = self.files.last().map_or(1, |open| open.floor);
+            self.blocks.truncate(floor.max(1));
+            let limit = SUBCIRCUIT_DEPTH;
+            return Err(Box::new(
+                Problem::SubcircuitsTooDeep { limit }.at(name.span),
+            ));
+        }
+        Ok(())
+    }
+
+    fn ends(&mut self, card: Span, name: Option<Name>) -> Outcome {
+        let floor = self.files.last().map_or(1, |open| open.floor);
+        let Some((open, _)) = self.blocks[floor..].last().and_then(|b| b.head.clone()) else {
+            return Err(Box::new(Problem::StrayEnds.at(card)));
+        };
+        let Some(name) = name else {
+            return self.close_block(true);
+        };
+        let is_meant = |block: &Block| {
+            let head = block.head.as_ref();
+            head.is_some_and(|(n, _)| n.key() == name.key() || n.text.is_empty())
+        };
+        // The name says which definition ends; those inside it have been forgotten.
+        let Some(meant) = self.blocks[floor..].iter().rposition(is_meant) else {
+            let problem = Problem::WrongEnds {
+                found: quoted(&name.text),
+                open: quoted(&open.text),
+            };
+            let located = problem.at(name.span).also(open.span, "the open subcircuit");
+            self.close_block(true)?;
+            return Err(Box::new(located));
+        };
+        while self.blocks.len() > floor + meant + 1 {
+            self.close_block(false)?;
+        }
+        self.close_block(true)
+    }
+
+    /// Ends the innermost subcircuit.
+    fn close_block(&mut self, properly: bool) -> Outcome {
+        let Some(Block {
+            body,
+            head: Some((name, ports)),
+            ..
+        }) = self.blocks.pop()
+        else {
+            return Ok(());
+        };
+        if !properly {
+            let name_text = quoted(&name.text);
+            self.report(Problem::MissingEnds { name: name_text }.at(name.span));
+        }
+        if name.text.is_empty() {
+            return Ok(()); // its card is wrong and has been reported
+        }
+        let key = name.key();
+        if let Some(first) = self.block().subcircuits.get(&key).copied() {
+            return match self.same_text(first, name.span) {
+                true => Ok(()),
+                false => Err(duplicate("subcircuit", &name, first)),
+            };
+        }
+        let block = self.block();
+        block.subcircuits.insert(key, name.span);
+        block
+            .body
+            .subcircuits
+            .push(Subcircuit { name, ports, body });
+        Ok(())
+    }
+
+    fn include(&mut self, path: Name, loader: &dyn Loader) -> Outcome {
+        let from = self.sources.name(path.span.file).to_string();
+        let at = |problem: Problem| Err(Box::new(problem.at(path.span)));
+        if self.includes >= MOST_INCLUDES {
+            let limit = MOST_INCLUDES;
+            self.files.clear();
+            return at(Problem::TooManyIncludes { limit });
+        }
+        if self.files.len() > INCLUDE_DEPTH {
+            let chain = self.chain(&path.text, 0);
+            let limit = INCLUDE_DEPTH;
+            self.files.clear();
+            return at(Problem::IncludesTooDeep { limit, chain });
+        }
+        self.includes += 1;
+        match load(loader, &path.text, Some(&from), self.bytes) {
+            Ok((name, text)) => {
+                let open = self
+                    .files
+                    .iter()
+                    .position(|f| self.sources.name(f.file) == name);
+                if let Some(first) = open {
+                    let chain = self.chain(&name, first);
+                    return at(Problem::IncludeLoop { chain });
+                }
+                self.open(name, text);
+                Ok(())
+            }
+            Err(LoadProblem::TooLarge) if self.bytes > 0 => {
+                let limit = TEXT_LIMIT >> 20;
+                self.files.clear();
+                at(Problem::TooMuchText { limit })
+            }
+            Err(why) => {
+                let (path, from) = (path.text.clone(), Some(from));
+                at(Problem::Unreadable { path, from, why })
+            }
+        }
+    }
+
+    /// The open files from the n-th on and the one that was about to follow.
+    fn chain(&self, last: &str, first: usize) -> String {
+        let mut names: Vec<String> = self.files[first..]
+            .iter()
+            .map(|open| format!("`{}`", self.sources.name(open.file)))
+            .collect();
+        if names.len() > 8 {
+            names.splice(4..names.len() - 4, ["...".to_string()]);
+        }
+        names.push(format!("`{last}`"));
+        names.join(" -> ")
+    }
+
+    /// Whether two places are one place of one file that is included twice: a library may be
+    /// reached by two ways.
+    fn same_text(&self, a: Span, b: Span) -> bool {
+        let place = |span: Span| (self.sources.name(span.file), span.start);
+        a.file != b.file && place(a) == place(b)
+    }
+
+    fn block(&mut self) -> &mut Block {
+        self.blocks.last_mut().expect("the top level stays open")
+    }
+
+    fn report(&mut self, located: Located) {
+        let file = located.span;
+        let diagnostic = Diagnostic::from(located);
+        if diagnostic.is_error() {
+            self.errors += 1;
+            if self.errors > MOST_DIAGNOSTICS {
+                let limit = MOST_DIAGNOSTICS;
+                if self.errors == MOST_DIAGNOSTICS + 1 {
+                    let span = file.unwrap_or(Span::new(FileId(0), 0, 0));
+                    self.diagnostics
+                        .push(Problem::TooManyErrors { limit }.at(span).into());
+                }
+                return;
+            }
+        } else {
+            self.warnings += 1;
+            if self.warnings > MOST_DIAGNOSTICS {
+                return;
+            }
+        }
+        self.diagnostics.push(diagnostic);
+    }
+
+    fn finish(mut self) -> Reading {
+        let body = mem::take(&mut self.blocks[0].body);
+        Reading {
+            netlist: Netlist {
+                title: self.title,
+                body,
+                controls: self.controls,
+            },
+            diagnostics: self.diagnostics,
+        }
+    }
+}
+
+/// Loads a file if it and the `before` bytes read so far keep within the limit.
+fn load(
+    loader: &dyn Loader,
+    path: &str,
+    from: Option<&str>,
+    before: usize,
+) -> Result<(String, String), LoadProblem> {
+    let (name, text) = loader.load(path, from)?;
+    match before + text.len() > TEXT_LIMIT {
+        true => Err(LoadProblem::TooLarge),
+        false => Ok((name, text)),
+    }
+}
+
+/// The bytes of the next card with its continuations, and `at` moved behind it. A `+` with no
+/// card before it is a card of its own.
+fn next_card(text: &str, at: &mut usize) -> Option<(usize, usize)> {
+    let (start, mut end) = loop {
+        let (line, next) = line(text, *at)?;
+        *at = next;
+        if !silent(&text[line.0..line.1]) {
+            break line;
+        }
+    };
+    let mut ahead = *at;
+    while let Some((range, next)) = line(text, ahead) {
+        let words = &text[range.0..range.1];
+        ahead = next;
+        if words.starts_with('+') {
+            end = range.1;
+            *at = next;
+        } else if !silent(words) {
+            break;
+        }
+    }
+    Some((start, end))
+}
+
+/// The line at a byte without the blanks around it, and where the next begins.
+fn line(text: &str, at: usize) -> Option<((usize, usize), usize)> {
+    let rest = text.get(at..).filter(|rest| !rest.is_empty())?;
+    let length = rest.find('\n').unwrap_or(rest.len());
+    let words = rest[..length].trim_end();
+    let start = at + words.len() - words.trim_start().len();
+    let next = (at + length + 1).min(text.len());
+    Some(((start, at + words.len()), next))
+}
+
+/// Whether a line (without blanks around it) says nothing.
+fn silent(line: &str) -> bool {
+    line.is_empty() || line.starts_with(['*', ';'])
+}
+
+/// Whether a title looks so much like a card that a title line must have been forgotten.
+fn holds_card(line: Text<'_>) -> bool {
+    let first = line.as_str().split_whitespace().next().unwrap_or("");
+    let key = first.to_lowercase();
+    if key.starts_with('.') {
+        return key != ".title" && controls::known(&key);
+    }
+    let number = key.get(1..).unwrap_or("");
+    let numbered = !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit());
+    numbered && element(line).is_ok()
+}
+
+fn duplicate(what: &'static str, name: &Name, first: Span) -> Box<Located> {
+    let problem = Problem::Duplicate {
+        what,
+        name: quoted(&name.text),
+    };
+    Box::new(problem.at(name.span).also(first, "the first one"))
+}
+
+/// What the parser of a whole card made of it.
+fn done<'a, T>(
+    card: Text<'a>,
+    parser: impl Fn(Text<'a>) -> Parsed<'a, T>,
+) -> Result<T, Box<Located>> {
+    match parser(card) {
+        Ok((_, value)) => Ok(value),
+        Err(
+            nom::Err::Failure(Trouble::Wrong(located)) | nom::Err::Error(Trouble::Wrong(located)),
+        ) => Err(located),
+        Err(_) => {
+            let found = found(card);
+            Err(Box::new(Problem::NotAName { found }.at(next_span(card))))
+        }
+    }
+}
