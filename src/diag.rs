@@ -133,6 +133,11 @@ impl Sources {
         FileId((self.files.len() - 1) as u32)
     }
 
+    /// Every file, in the order of loading.
+    pub fn files(&self) -> impl Iterator<Item = FileId> + use<> {
+        (0..self.files.len() as u32).map(FileId)
+    }
+
     /// The text of a file.
     pub fn text(&self, file: FileId) -> &str {
         &self.files[file.0 as usize].text
