@@ -6,7 +6,7 @@ use nom::multi::many0;
 
 use crate::diag::nearest;
 use crate::netlist::card::{Assign, Card, ControlCard, Model, Name, Print, Value};
-use crate::netlist::expr::name_in_parentheses;
+use crate::netlist::formula::name_in_parentheses;
 use crate::netlist::grammar::{number, positional, quantity, required, setting, setting_value};
 use crate::netlist::probe::{probe, probes};
 use crate::netlist::problem::{Problem, quoted};
@@ -74,12 +74,11 @@ pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
         }
         key => {
             let names = [STRUCTURE, CONTROLS].concat();
-            let nearest = match key {
-                ".inc" | ".lib" => Some(".include"),
-                ".opt" => Some(".options"),
-                ".macro" => Some(".subckt"),
-                ".eom" => Some(".ends"),
-                _ => nearest(key, names),
+            // A card cut short (`.opt`) is nearer to the whole than to others of its length.
+            let begins = |name: &&&str| key.len() > 3 && name.starts_with(key);
+            let nearest = match names.iter().find(begins) {
+                Some(whole) => Some(*whole),
+                None => nearest(key, names),
             };
             let problem = Problem::UnknownCard {
                 name: quoted(&name.text),

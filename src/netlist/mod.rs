@@ -1,19 +1,27 @@
 //! Netlist text to cards.
 //!
 //! [`read`] takes a [`Loader`] and gives a [`card::Netlist`] with the place of
-//! every word, and all mistakes at once. From the outside in: `reader` (files,
-//! lines, subcircuits), `elements`, `drive` and `controls` (one card each),
-//! `grammar` (pieces of cards), `expr` and `probe`, `text` (words and places).
+//! every word, and all mistakes at once. From the outside in: `reader` (files
+//! and cards), `lines`, `blocks` (subcircuits); `elements`, `controlled`,
+//! `semiconductors`, `drive` and `controls` (one card each); `formula` and
+//! `probe`; `grammar` (pieces of cards), `text` (words and places).
+//!
+//! Where the published texts leave a choice: a bare `.ends` ends the innermost
+//! subcircuit; powers group from the right; commas and parentheses separate
+//! words as blanks do, but must pair up.
 
 pub mod card;
+mod controlled;
 mod controls;
 mod drive;
 mod elements;
 pub mod expr;
+mod formula;
 mod grammar;
 mod probe;
 pub mod problem;
 mod reader;
+mod semiconductors;
 pub mod source;
 mod text;
 

@@ -5,7 +5,7 @@ use nom::combinator::opt;
 
 use crate::diag::{Diagnostic, FileId};
 use crate::netlist::card::{Name, Probe};
-use crate::netlist::expr::{name_in_parentheses, nodes_of_voltage};
+use crate::netlist::formula::{name_in_parentheses, nodes_of_voltage};
 use crate::netlist::grammar::required;
 use crate::netlist::problem::{Problem, quoted};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, end, gap, wrong};

@@ -164,11 +164,14 @@ impl Problem {
             Problem::NotAnOperand { found } if found == "`*`" => {
                 Some("a power is written `a^b`".into())
             }
+            Problem::NotAnOperand { found } if found == "`{`" => {
+                Some("write the expression without braces".into())
+            }
             Problem::UnknownFunction { nearest, .. } => match nearest {
                 Some(nearest) => did_you_mean(nearest),
                 None => Some(format!(
                     "known are {}",
-                    crate::netlist::expr::function_names()
+                    crate::netlist::formula::function_names()
                 )),
             },
             Problem::UnknownName { name } => Some(format!(
@@ -258,7 +261,11 @@ pub(crate) fn quoted(text: &str) -> String {
 
 fn number_hint(found: &str) -> Option<&'static str> {
     let begins_as_number = found.starts_with(|c: char| c.is_ascii_digit() || c == '.');
-    begins_as_number.then_some("numbers are written 4700, 4.7k, 4k7 or 4.7e3")
+    match begins_as_number {
+        true => Some("numbers are written 4700, 4.7k, 4k7 or 4.7e3"),
+        false if found.starts_with('{') => Some("only B sources take expressions"),
+        false => None,
+    }
 }
 
 fn element_hint(letter: char) -> String {

@@ -537,9 +537,12 @@ fn holds_card(line: Text<'_>) -> bool {
     if key.starts_with('.') {
         return key != ".title" && controls::known(&key);
     }
+    // Cards whose last word must be a number: few titles end so after a name such as `R1`.
     let number = key.get(1..).unwrap_or("");
-    let numbered = !number.is_empty() && number.bytes().all(|b| b.is_ascii_digit());
-    numbered && element(line).is_ok()
+    let named = key.starts_with(['r', 'c', 'l', 'v', 'i'])
+        && !number.is_empty()
+        && number.bytes().all(|b| b.is_ascii_digit());
+    named && line.as_str().split_whitespace().count() >= 4 && element(line).is_ok()
 }
 
 fn duplicate(what: &'static str, name: &Name, first: Span) -> Box<Located> {
