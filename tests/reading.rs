@@ -81,6 +81,57 @@ fn the_title_is_verbatim_and_the_text_after_end_is_not_read() {
 }
 
 #[test]
+fn titles_that_only_begin_like_a_card_raise_no_warning() {
+    for title in [
+        "Common cathode stage 12",
+        "V2 of the Lapwing",
+        "R1 test",
+        "X1 a b preamp",
+        ".title Lapwing",
+        "D1 rectifier test board",
+        "V1 and its grid leak",
+        "Q1",
+        "* R1 a b 1k",
+        "éV 1 2 3",
+    ] {
+        assert!(
+            messages(&format!("{title}\nR1 a b 1k\n")).is_empty(),
+            "{title}"
+        );
+    }
+    for card in ["R1 a b 1k", ".model m d", "V1 in 0 DC 5", ".tran 1u 1m"] {
+        assert_eq!(messages(card).len(), 1, "{card}");
+    }
+}
+
+#[test]
+fn mistakes_come_with_a_remedy() {
+    for (card, hint) in [
+        (".opt reltol=1", "did you mean `.options`?"),
+        (".inc parts", "did you mean `.include`?"),
+        (".trna 1u 1m", "did you mean `.tran`?"),
+        (
+            "R1 a b 4,7k",
+            "a comma separates words; decimals are written with a point",
+        ),
+        ("R1 a b {x}", "only B sources take expressions"),
+        ("B1 a b V=sqr(2)", "did you mean `sqrt`?"),
+        ("B1 a b V=2**3", "a power is written `a^b`"),
+        ("R1 a b 1M", "the suffix M is milli; for megohms write MEG"),
+        ("V1 a 0 SINE(0 1 1k)", "did you mean `SIN`?"),
+        (".ac dce 10 1 1k", "did you mean `dec`?"),
+    ] {
+        let (reading, _) = reading(&format!("t\n{card}\n"));
+        let hints: Vec<_> = reading
+            .diagnostics
+            .iter()
+            .filter_map(|d| d.hint.as_deref())
+            .collect();
+        assert_eq!(hints, [hint], "{card}");
+    }
+}
+
+#[test]
 fn subcircuits_nest() {
     let reading = good(
         ".subckt outer a b\n.subckt inner x y\nR1 x y 1k\n.model m d\n.ends\nX1 a b inner\n\

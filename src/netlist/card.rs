@@ -204,7 +204,7 @@ pub enum ElementKind {
         /// The law.
         expr: Expr,
     },
-    /// D, Q, J, M: nodes in the published order (D: anode cathode; Q: c b e [s];
+    /// D, Q, J, M: nodes in the published order (D: anode cathode; Q: `c b e [s]`;
     /// J: d g s; M: d g s b), a model and its instance words.
     Semiconductor {
         /// Terminals.

@@ -10,6 +10,7 @@
 //! subcircuit; powers group from the right; commas and parentheses separate
 //! words as blanks do, but must pair up.
 
+mod blocks;
 pub mod card;
 mod controlled;
 mod controls;
@@ -18,6 +19,7 @@ mod elements;
 pub mod expr;
 mod formula;
 mod grammar;
+mod lines;
 mod probe;
 pub mod problem;
 mod reader;
@@ -25,8 +27,7 @@ mod semiconductors;
 pub mod source;
 mod text;
 
+pub use blocks::SUBCIRCUIT_DEPTH;
 pub use probe::parse_probe;
-pub use reader::{
-    INCLUDE_DEPTH, MOST_DIAGNOSTICS, MOST_INCLUDES, Reading, SUBCIRCUIT_DEPTH, read, read_library,
-};
+pub use reader::{INCLUDE_DEPTH, MOST_DIAGNOSTICS, MOST_INCLUDES, Reading, read, read_library};
 pub use source::{FileLoader, LoadProblem, Loader, MemoryLoader};

@@ -4,15 +4,15 @@
 //! Nothing here recurses: files and subcircuits that are still open are two
 //! stacks.
 
-use std::collections::HashMap;
-use std::mem;
 use std::sync::Arc;
 
 use crate::diag::{Diagnostic, FileId, Sources, Span};
-use crate::netlist::card::{Body, ControlCard, Element, Model, Name, Netlist, Subcircuit};
+use crate::netlist::blocks::{Blocks, Outcome, SUBCIRCUIT_DEPTH};
+use crate::netlist::card::{ControlCard, Name, Netlist};
 use crate::netlist::controls::{self, IGNORED};
 use crate::netlist::elements::element;
 use crate::netlist::grammar::balanced;
+use crate::netlist::lines::next_card;
 use crate::netlist::problem::{Located, Problem, quoted};
 use crate::netlist::source::{LoadProblem, Loader, TEXT_LIMIT};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
@@ -42,9 +42,6 @@ pub const INCLUDE_DEPTH: usize = 50;
 
 /// Includes in all: a few lines could otherwise ask for billions.
 pub const MOST_INCLUDES: usize = 10_000;
-
-/// Subcircuits inside one another.
-pub const SUBCIRCUIT_DEPTH: usize = 200;
 
 /// Reads a netlist, which begins with its title, and all that it includes.
 pub fn read(path: &str, loader: &dyn Loader, sources: &mut Sources) -> Reading {
@@ -90,7 +87,7 @@ impl Loader for NoFiles {
 struct Reader<'s> {
     sources: &'s mut Sources,
     files: Vec<OpenFile>,
-    blocks: Vec<Block>,
+    blocks: Blocks,
     title: String,
     controls: Vec<ControlCard>,
     diagnostics: Vec<Diagnostic>,
@@ -106,30 +103,16 @@ struct OpenFile {
     text: Arc<str>,
     /// First byte of the line to read next.
     at: usize,
-    /// How many blocks were open before it: it may not close those.
+    /// How many subcircuits were open before it: it may not close those.
     floor: usize,
 }
-
-/// The top level, or a subcircuit whose `.ends` has not come yet.
-#[derive(Default)]
-struct Block {
-    body: Body,
-    /// Names and ports of a subcircuit.
-    head: Option<(Name, Vec<Name>)>,
-    elements: HashMap<String, Span>,
-    models: HashMap<String, Span>,
-    subcircuits: HashMap<String, Span>,
-}
-
-/// Why the reading of a card ended, if not well.
-type Outcome = Result<(), Box<Located>>;
 
 impl<'s> Reader<'s> {
     fn new(sources: &'s mut Sources) -> Self {
         Reader {
             sources,
             files: Vec::new(),
-            blocks: vec![Block::default()],
+            blocks: Blocks::new(),
             title: String::new(),
             controls: Vec::new(),
             diagnostics: Vec::new(),
@@ -146,7 +129,7 @@ impl<'s> Reader<'s> {
         let words = text.strip_prefix('\u{feff}').unwrap_or(&text);
         let file = self.sources.add(name, words);
         let (text, at) = (self.sources.shared_text(file), 0);
-        let floor = self.blocks.len();
+        let floor = self.blocks.depth();
         self.files.push(OpenFile {
             file,
             text,
@@ -200,11 +183,9 @@ impl<'s> Reader<'s> {
     }
 
     fn close_file(&mut self) {
-        let floor = self.files.pop().map_or(1, |open| open.floor);
-        while self.blocks.len() > floor.max(1) {
-            if let Err(located) = self.close_block(false) {
-                self.report(*located);
-            }
+        let floor = self.files.pop().map_or(0, |open| open.floor);
+        for located in self.blocks.close_to(floor, self.sources) {
+            self.report(located);
         }
     }
 
@@ -216,7 +197,7 @@ impl<'s> Reader<'s> {
         if !words.starts_with('.') {
             done(card, balanced)?;
             let element = done(card, element)?;
-            return self.element(element);
+            return self.blocks.element(element);
         }
         let name = done(card, word)?;
         let key = name.key();
@@ -236,20 +217,17 @@ impl<'s> Reader<'s> {
                 let path = done(card, controls::include)?;
                 self.include(path, loader)
             }
-            ".ends" => {
-                let name_given = done(card, controls::ends)?;
-                self.ends(name.span, name_given)
-            }
+            ".ends" => self.ends(card, name.span),
             ".subckt" => self.subckt(card),
             ".model" => {
                 done(card, balanced)?;
                 let model = done(card, controls::model)?;
-                self.model(model)
+                self.blocks.model(model, self.sources)
             }
             _ => {
                 done(card, balanced)?;
                 let control = done(card, controls::control)?;
-                if self.blocks.len() > 1 {
+                if self.blocks.depth() > 0 {
                     let name_text = quoted(&name.text);
                     let problem = Problem::InsideSubcircuit { name: name_text };
                     return Err(Box::new(problem.at(name.span)));
@@ -260,120 +238,34 @@ impl<'s> Reader<'s> {
         }
     }
 
-    fn element(&mut self, element: Element) -> Outcome {
-        let block = self.block();
-        let key = element.name.key();
-        if let Some(first) = block.elements.get(&key) {
-            return Err(duplicate("element", &element.name, *first));
-        }
-        block.elements.insert(key, element.name.span);
-        block.body.elements.push(element);
-        Ok(())
-    }
-
-    fn model(&mut self, model: Model) -> Outcome {
-        let key = model.name.key();
-        if let Some(first) = self.block().models.get(&key).copied() {
-            return match self.same_text(first, model.name.span) {
-                true => Ok(()),
-                false => Err(duplicate("model", &model.name, first)),
-            };
-        }
-        let block = self.block();
-        block.models.insert(key, model.name.span);
-        block.body.models.push(model);
-        Ok(())
-    }
-
     fn subckt(&mut self, card: Text<'_>) -> Outcome {
-        // A block is opened even where the card is wrong, so that its .ends is not stray.
-        let parsed = done(card, controls::subckt);
-        let head = match &parsed {
-            Ok(head) => head.clone(),
-            Err(_) => {
-                let (text, span) = (String::new(), card.head());
-                (Name { text, span }, Vec::new())
+        let (name, ports) = match done(card, controls::subckt) {
+            Ok((name, ports)) => (name, ports),
+            Err(located) => {
+                self.blocks.open(None, Vec::new());
+                return Err(located);
             }
         };
-        let name = head.0.clone();
-        self.blocks.push(Block {
-            head: Some(head),
-            ..Block::default()
-        });
-        parsed?;
-        if self.blocks.len() > SUBCIRCUIT_DEPTH + 1 {
-            if let Some(open) = self.files.last_mut() {
-                // Whatever follows would only repeat this.
-                open.at = open.text.len();
-            }
-            let floor = self.files.last().map_or(1, |open| open.floor);
-            self.blocks.truncate(floor.max(1));
-            let limit = SUBCIRCUIT_DEPTH;
-            return Err(Box::new(
-                Problem::SubcircuitsTooDeep { limit }.at(name.span),
-            ));
-        }
-        Ok(())
-    }
-
-    fn ends(&mut self, card: Span, name: Option<Name>) -> Outcome {
-        let floor = self.files.last().map_or(1, |open| open.floor);
-        let Some((open, _)) = self.blocks[floor..].last().and_then(|b| b.head.clone()) else {
-            return Err(Box::new(Problem::StrayEnds.at(card)));
-        };
-        let Some(name) = name else {
-            return self.close_block(true);
-        };
-        let is_meant = |block: &Block| {
-            let head = block.head.as_ref();
-            head.is_some_and(|(n, _)| n.key() == name.key() || n.text.is_empty())
-        };
-        // The name says which definition ends; those inside it have been forgotten.
-        let Some(meant) = self.blocks[floor..].iter().rposition(is_meant) else {
-            let problem = Problem::WrongEnds {
-                found: quoted(&name.text),
-                open: quoted(&open.text),
-            };
-            let located = problem.at(name.span).also(open.span, "the open subcircuit");
-            self.close_block(true)?;
-            return Err(Box::new(located));
-        };
-        while self.blocks.len() > floor + meant + 1 {
-            self.close_block(false)?;
-        }
-        self.close_block(true)
-    }
-
-    /// Ends the innermost subcircuit.
-    fn close_block(&mut self, properly: bool) -> Outcome {
-        let Some(Block {
-            body,
-            head: Some((name, ports)),
-            ..
-        }) = self.blocks.pop()
-        else {
+        let span = name.span;
+        self.blocks.open(Some(name), ports);
+        if self.blocks.depth() <= SUBCIRCUIT_DEPTH {
             return Ok(());
-        };
-        if !properly {
-            let name_text = quoted(&name.text);
-            self.report(Problem::MissingEnds { name: name_text }.at(name.span));
         }
-        if name.text.is_empty() {
-            return Ok(()); // its card is wrong and has been reported
+        // Whatever follows in this file would only repeat it.
+        if let Some(open) = self.files.last_mut() {
+            open.at = open.text.len();
+            self.blocks.drop_to(open.floor);
         }
-        let key = name.key();
-        if let Some(first) = self.block().subcircuits.get(&key).copied() {
-            return match self.same_text(first, name.span) {
-                true => Ok(()),
-                false => Err(duplicate("subcircuit", &name, first)),
-            };
+        let limit = SUBCIRCUIT_DEPTH;
+        Err(Box::new(Problem::SubcircuitsTooDeep { limit }.at(span)))
+    }
+
+    fn ends(&mut self, card: Text<'_>, place: Span) -> Outcome {
+        let name = done(card, controls::ends)?;
+        let floor = self.files.last().map_or(0, |open| open.floor);
+        for located in self.blocks.ends(place, name, floor, self.sources) {
+            self.report(located);
         }
-        let block = self.block();
-        block.subcircuits.insert(key, name.span);
-        block
-            .body
-            .subcircuits
-            .push(Subcircuit { name, ports, body });
         Ok(())
     }
 
@@ -430,17 +322,6 @@ impl<'s> Reader<'s> {
         names.join(" -> ")
     }
 
-    /// Whether two places are one place of one file that is included twice: a library may be
-    /// reached by two ways.
-    fn same_text(&self, a: Span, b: Span) -> bool {
-        let place = |span: Span| (self.sources.name(span.file), span.start);
-        a.file != b.file && place(a) == place(b)
-    }
-
-    fn block(&mut self) -> &mut Block {
-        self.blocks.last_mut().expect("the top level stays open")
-    }
-
     fn report(&mut self, located: Located) {
         let file = located.span;
         let diagnostic = Diagnostic::from(located);
@@ -464,8 +345,8 @@ impl<'s> Reader<'s> {
         self.diagnostics.push(diagnostic);
     }
 
-    fn finish(mut self) -> Reading {
-        let body = mem::take(&mut self.blocks[0].body);
+    fn finish(self) -> Reading {
+        let body = self.blocks.into_body();
         Reading {
             netlist: Netlist {
                 title: self.title,
@@ -491,45 +372,6 @@ fn load(
     }
 }
 
-/// The bytes of the next card with its continuations, and `at` moved behind it. A `+` with no
-/// card before it is a card of its own.
-fn next_card(text: &str, at: &mut usize) -> Option<(usize, usize)> {
-    let (start, mut end) = loop {
-        let (line, next) = line(text, *at)?;
-        *at = next;
-        if !silent(&text[line.0..line.1]) {
-            break line;
-        }
-    };
-    let mut ahead = *at;
-    while let Some((range, next)) = line(text, ahead) {
-        let words = &text[range.0..range.1];
-        ahead = next;
-        if words.starts_with('+') {
-            end = range.1;
-            *at = next;
-        } else if !silent(words) {
-            break;
-        }
-    }
-    Some((start, end))
-}
-
-/// The line at a byte without the blanks around it, and where the next begins.
-fn line(text: &str, at: usize) -> Option<((usize, usize), usize)> {
-    let rest = text.get(at..).filter(|rest| !rest.is_empty())?;
-    let length = rest.find('\n').unwrap_or(rest.len());
-    let words = rest[..length].trim_end();
-    let start = at + words.len() - words.trim_start().len();
-    let next = (at + length + 1).min(text.len());
-    Some(((start, at + words.len()), next))
-}
-
-/// Whether a line (without blanks around it) says nothing.
-fn silent(line: &str) -> bool {
-    line.is_empty() || line.starts_with(['*', ';'])
-}
-
 /// Whether a title looks so much like a card that a title line must have been forgotten.
 fn holds_card(line: Text<'_>) -> bool {
     let first = line.as_str().split_whitespace().next().unwrap_or("");
@@ -543,14 +385,6 @@ fn holds_card(line: Text<'_>) -> bool {
         && !number.is_empty()
         && number.bytes().all(|b| b.is_ascii_digit());
     named && line.as_str().split_whitespace().count() >= 4 && element(line).is_ok()
-}
-
-fn duplicate(what: &'static str, name: &Name, first: Span) -> Box<Located> {
-    let problem = Problem::Duplicate {
-        what,
-        name: quoted(&name.text),
-    };
-    Box::new(problem.at(name.span).also(first, "the first one"))
 }
 
 /// What the parser of a whole card made of it.
