@@ -1,7 +1,10 @@
 //! Diagnostics: a message with its place in a file, rendered with an excerpt
 //! and a caret under the words that are meant.
 
-use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
+use std::borrow::Cow;
+use std::sync::Arc;
+
+use annotate_snippets::{AnnotationKind, Element, Level, Origin, Renderer, Snippet};
 
 /// A file known to a [`Sources`], by the order of its loading.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -59,6 +62,8 @@ pub struct Diagnostic {
     pub message: String,
     /// The words that are meant; none if the place is the command line.
     pub span: Option<Span>,
+    /// Another place that matters, with a few words about it.
+    pub also: Option<(Span, String)>,
     /// What to do.
     pub hint: Option<String>,
 }
@@ -70,6 +75,7 @@ impl Diagnostic {
             severity: Severity::Error,
             message: message.into(),
             span: span.into(),
+            also: None,
             hint: None,
         }
     }
@@ -88,6 +94,12 @@ impl Diagnostic {
         self
     }
 
+    /// The same with a second place, such as that of the first of two equal names.
+    pub fn also(mut self, span: Span, label: impl Into<String>) -> Self {
+        self.also = Some((span, label.into()));
+        self
+    }
+
     /// Whether this stops the work.
     pub fn is_error(&self) -> bool {
         self.severity == Severity::Error
@@ -97,24 +109,48 @@ impl Diagnostic {
 /// The texts that spans point into.
 #[derive(Debug, Default, Clone)]
 pub struct Sources {
-    files: Vec<(String, String)>,
+    files: Vec<File>,
+}
+
+#[derive(Debug, Clone)]
+struct File {
+    name: String,
+    text: Arc<str>,
+    /// Where each line begins, so that a place is found without reading the file again.
+    lines: Vec<u32>,
 }
 
 impl Sources {
     /// Takes a file's name (as the user wrote it) and text.
     pub fn add(&mut self, name: impl Into<String>, text: impl Into<String>) -> FileId {
-        self.files.push((name.into(), text.into()));
+        let text: Arc<str> = text.into().into();
+        let ends = text.bytes().enumerate().filter(|&(_, b)| b == b'\n');
+        let lines = std::iter::once(0)
+            .chain(ends.map(|(at, _)| at as u32 + 1))
+            .collect();
+        let name = name.into();
+        self.files.push(File { name, text, lines });
         FileId((self.files.len() - 1) as u32)
+    }
+
+    /// Every file, in the order of loading.
+    pub fn files(&self) -> impl Iterator<Item = FileId> + use<> {
+        (0..self.files.len() as u32).map(FileId)
     }
 
     /// The text of a file.
     pub fn text(&self, file: FileId) -> &str {
-        &self.files[file.0 as usize].1
+        &self.files[file.0 as usize].text
+    }
+
+    /// The text of a file to keep while more files are added.
+    pub fn shared_text(&self, file: FileId) -> Arc<str> {
+        self.files[file.0 as usize].text.clone()
     }
 
     /// The name of a file.
     pub fn name(&self, file: FileId) -> &str {
-        &self.files[file.0 as usize].0
+        &self.files[file.0 as usize].name
     }
 
     /// The words a span covers.
@@ -126,15 +162,15 @@ impl Sources {
 
     /// Line and column of a span's start, both from 1; the column counts characters.
     pub fn line_column(&self, span: Span) -> (usize, usize) {
-        let text = self.text(span.file);
-        let mut at = (span.start as usize).min(text.len());
-        while !text.is_char_boundary(at) {
-            at -= 1;
-        }
-        let before = &text[..at];
-        let line_start = before.rfind('\n').map_or(0, |n| n + 1);
-        let line = before.bytes().filter(|&b| b == b'\n').count() + 1;
-        (line, before[line_start..].chars().count() + 1)
+        let (start, _) = clamp(self.text(span.file), span);
+        let (line, from) = self.line(span.file, start);
+        (line, self.text(span.file)[from..start].chars().count() + 1)
+    }
+
+    /// The place of a span's start as the excerpts write it: `preamp.cir:14:20`.
+    pub fn place(&self, span: Span) -> String {
+        let (line, column) = self.line_column(span);
+        format!("{}:{line}:{column}", self.name(span.file))
     }
 
     /// The message with its excerpt, ready for standard error (no colours).
@@ -143,27 +179,66 @@ impl Sources {
             Severity::Error => Level::ERROR,
             Severity::Warning => Level::WARNING,
         };
-        let mut groups = level
-            .primary_title(&diagnostic.message)
-            .elements(Vec::<Snippet<'_, annotate_snippets::Annotation<'_>>>::new());
+        let mut group = level
+            .primary_title(printable(&diagnostic.message))
+            .elements(Vec::<Element<'_>>::new());
         if let Some(span) = diagnostic.span {
-            let text = self.text(span.file);
-            let (start, end) = clamp(text, span);
-            // Only the lines that matter go to the renderer: a netlist may have a million.
-            let from = text[..start].rfind('\n').map_or(0, |n| n + 1);
-            let upto = text[end..].find('\n').map_or(text.len(), |n| end + n);
-            let line = text[..from].bytes().filter(|&b| b == b'\n').count() + 1;
-            groups = groups.element(
-                Snippet::source(&text[from..upto])
-                    .line_start(line)
-                    .path(self.name(span.file))
-                    .annotation(AnnotationKind::Primary.span(start - from..end - from)),
-            );
+            group = group.element(self.excerpt(span, AnnotationKind::Primary, None));
+        }
+        if let Some((span, label)) = &diagnostic.also {
+            group = group.element(self.excerpt(*span, AnnotationKind::Context, Some(label)));
         }
         if let Some(hint) = &diagnostic.hint {
-            groups = groups.element(Level::HELP.with_name("hint").message(hint));
+            group = group.element(Level::HELP.with_name("hint").message(printable(hint)));
         }
-        Renderer::plain().render(&[groups])
+        Renderer::plain().render(&[group])
+    }
+
+    /// Number (from 1) and first byte of the line a byte is in.
+    fn line(&self, file: FileId, at: usize) -> (usize, usize) {
+        let lines = &self.files[file.0 as usize].lines;
+        let line = lines.partition_point(|&start| start as usize <= at);
+        (line, lines[line - 1] as usize)
+    }
+
+    fn excerpt<'a>(
+        &'a self,
+        span: Span,
+        kind: AnnotationKind,
+        label: Option<&'a String>,
+    ) -> Element<'a> {
+        let text = self.text(span.file);
+        let (start, end) = clamp(text, span);
+        // Only the lines that matter go to the renderer: a netlist may have a million.
+        let (line, from) = self.line(span.file, start);
+        let upto = text[end..].find('\n').map_or(text.len(), |n| end + n);
+        if upto - from > LONGEST_EXCERPT {
+            let column = text[from..start].chars().count() + 1;
+            return Origin::path(printable(self.name(span.file)))
+                .line(line)
+                .char_column(column)
+                .into();
+        }
+        let words = kind.span(start - from..end - from);
+        Snippet::source(&text[from..upto])
+            .line_start(line)
+            .path(printable(self.name(span.file)))
+            .annotation(match label {
+                Some(label) => words.label(printable(label)),
+                None => words,
+            })
+            .into()
+    }
+}
+
+/// Bytes beyond which lines are named but not shown: nobody reads such an excerpt.
+const LONGEST_EXCERPT: usize = 2000;
+
+/// Text whose control characters cannot reach the terminal.
+fn printable(text: &str) -> Cow<'_, str> {
+    match text.contains(|c: char| c.is_control() && c != '\n') {
+        true => Cow::Owned(text.replace(|c: char| c.is_control() && c != '\n', "\u{fffd}")),
+        false => Cow::Borrowed(text),
     }
 }
 
@@ -217,6 +292,41 @@ mod tests {
         let mut sources = Sources::default();
         let file = sources.add("a", "é");
         sources.render(&Diagnostic::error("x", Span::new(file, 1, 99)));
+    }
+
+    #[test]
+    fn a_second_place_is_shown_with_its_label() {
+        let mut sources = Sources::default();
+        let file = sources.add("a.cir", "t\nR1 a b 1\nR1 c d 2\n");
+        let shown = sources.render(
+            &Diagnostic::error("duplicate element `R1`", Span::new(file, 11, 13))
+                .also(Span::new(file, 2, 4), "first here"),
+        );
+        assert!(shown.contains("a.cir:3:1"), "{shown}");
+        assert!(
+            shown.contains("2 | R1 a b 1") && shown.contains("first here"),
+            "{shown}"
+        );
+    }
+
+    #[test]
+    fn a_line_too_long_to_show_is_still_named() {
+        let mut sources = Sources::default();
+        let file = sources.add("a.cir", format!("t\n{}R1", " ".repeat(5000)));
+        let shown = sources.render(&Diagnostic::error("x", Span::new(file, 5002, 5004)));
+        assert!(
+            shown.contains("--> a.cir:2:5001") && shown.len() < 100,
+            "{shown}"
+        );
+    }
+
+    #[test]
+    fn escape_codes_do_not_reach_the_terminal() {
+        let mut sources = Sources::default();
+        let file = sources.add("a\u{1b}.cir", "R\u{1b}[2J a b");
+        let shown = sources
+            .render(&Diagnostic::error("bad \u{1b}[2J", Span::new(file, 0, 5)).hint("\u{7}"));
+        assert!(!shown.contains(['\u{1b}', '\u{7}']), "{shown}");
     }
 
     #[test]

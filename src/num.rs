@@ -1,1 +1,12 @@
-//! Numbers in and out.
+//! Numbers in and out: `4.7k`, `4k7` and `4700` are one number.
+//!
+//! In: the scale suffixes of the Berkeley netlists (T G MEG K MIL M U N P F,
+//! unit letters after them ignored) and the value codes of IEC 60062, where the
+//! letter stands in place of the decimal mark. Out: fixed digits with a prefix
+//! for tables, all the digits that matter for CSV.
+
+mod parse;
+mod show;
+
+pub use parse::{Doubt, NumberError, Role, parse, parse_value};
+pub use show::{engineering, full};

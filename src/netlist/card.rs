@@ -25,7 +25,7 @@ impl Name {
 /// A number as written, in base units of whatever it stands for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Value {
-    /// The number.
+    /// The number; NaN for a word (`taper=audio`), which only `.model`, X and `.options` may have.
     pub number: f64,
     /// As written, for messages.
     pub text: String,
@@ -204,7 +204,7 @@ pub enum ElementKind {
         /// The law.
         expr: Expr,
     },
-    /// D, Q, J, M: nodes in the published order (D: anode cathode; Q: c b e [s];
+    /// D, Q, J, M: nodes in the published order (D: anode cathode; Q: `c b e [s]`;
     /// J: d g s; M: d g s b), a model and its instance words.
     Semiconductor {
         /// Terminals.

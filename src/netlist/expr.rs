@@ -1,4 +1,4 @@
-//! Expressions of B sources, and probes.
+//! Expressions of B sources as trees; `formula` reads them.
 
 use crate::diag::Span;
 use crate::netlist::card::Name;
@@ -31,6 +31,30 @@ pub enum Function {
     Uramp,
 }
 
+impl Function {
+    /// The names of the published set, in the order of the alphabet.
+    pub const NAMES: &'static [(&'static str, Function)] = &[
+        ("abs", Function::Abs),
+        ("acos", Function::Acos),
+        ("acosh", Function::Acosh),
+        ("asin", Function::Asin),
+        ("asinh", Function::Asinh),
+        ("atan", Function::Atan),
+        ("atanh", Function::Atanh),
+        ("cos", Function::Cos),
+        ("cosh", Function::Cosh),
+        ("exp", Function::Exp),
+        ("ln", Function::Ln),
+        ("log", Function::Log),
+        ("sin", Function::Sin),
+        ("sinh", Function::Sinh),
+        ("sqrt", Function::Sqrt),
+        ("tan", Function::Tan),
+        ("u", Function::U),
+        ("uramp", Function::Uramp),
+    ];
+}
+
 /// Two-sided operators.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs)] // the names say it
@@ -57,4 +81,18 @@ pub enum Expr {
     Call(Function, Box<Expr>, Span),
     /// Two operands.
     Binary(Operator, Box<Expr>, Box<Expr>, Span),
+}
+
+impl Expr {
+    /// Where it is written.
+    pub fn span(&self) -> Span {
+        match self {
+            Expr::Number(_, span)
+            | Expr::Voltage(_, _, span)
+            | Expr::Current(_, span)
+            | Expr::Negate(_, span)
+            | Expr::Call(_, _, span)
+            | Expr::Binary(_, _, _, span) => *span,
+        }
+    }
 }

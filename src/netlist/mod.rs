@@ -1,4 +1,33 @@
 //! Netlist text to cards.
+//!
+//! [`read`] takes a [`Loader`] and gives a [`card::Netlist`] with the place of
+//! every word, and all mistakes at once. From the outside in: `reader` (files
+//! and cards), `lines`, `blocks` (subcircuits); `elements`, `controlled`,
+//! `semiconductors`, `drive` and `controls` (one card each); `formula` and
+//! `probe`; `grammar` (pieces of cards), `text` (words and places).
+//!
+//! Where the published texts leave a choice: a bare `.ends` ends the innermost
+//! subcircuit; powers group from the right; commas and parentheses separate
+//! words as blanks do, but must pair up.
 
+mod blocks;
 pub mod card;
+mod controlled;
+mod controls;
+mod drive;
+mod elements;
 pub mod expr;
+mod formula;
+mod grammar;
+mod lines;
+mod probe;
+pub mod problem;
+mod reader;
+mod semiconductors;
+pub mod source;
+mod text;
+
+pub use blocks::SUBCIRCUIT_DEPTH;
+pub use probe::parse_probe;
+pub use reader::{INCLUDE_DEPTH, MOST_DIAGNOSTICS, MOST_INCLUDES, Reading, read, read_library};
+pub use source::{FileLoader, LoadProblem, Loader, MemoryLoader};

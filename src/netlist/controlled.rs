@@ -1,0 +1,130 @@
+//! What controls E, F, G and H, and the law of B.
+
+use nom::Parser;
+use nom::combinator::opt;
+
+use crate::netlist::card::{Control, ElementKind, Name, Output, Value};
+use crate::netlist::elements::{poly, unknown_parameter};
+use crate::netlist::formula;
+use crate::netlist::grammar::{numbers, pair, quantity, required, setting_name};
+use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::text::{Parsed, Text, need, wrong};
+use crate::num::Role;
+
+/// What follows the nodes of E, F, G and H.
+pub(crate) fn control<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, Control> {
+    let by_voltage = name.text.starts_with(['E', 'e', 'G', 'g']);
+    let source = |i| required(i, || "a controlling voltage source".to_string());
+    let (i, control) = match opt(poly).parse(i)? {
+        (i, Some(())) => {
+            let (mut i, n) = dimensions(i)?;
+            let mut pairs = Vec::new();
+            let mut sources = Vec::new();
+            for _ in 0..n {
+                if by_voltage {
+                    let (rest, both) = pair(i, &name.text)?;
+                    pairs.push(both);
+                    i = rest;
+                } else {
+                    let (rest, one) = source(i)?;
+                    sources.push(one);
+                    i = rest;
+                }
+            }
+            let (i, coefficients) = coefficients(i, n)?;
+            let control = match by_voltage {
+                true => Control::VoltagePoly {
+                    pairs,
+                    coefficients,
+                },
+                false => Control::CurrentPoly {
+                    sources,
+                    coefficients,
+                },
+            };
+            (i, control)
+        }
+        (i, None) if by_voltage => {
+            let (i, nodes) = pair(i, &name.text)?;
+            let (i, gain) = quantity(i, "a gain", Role::Plain)?;
+            (i, Control::Voltage { nodes, gain })
+        }
+        (i, None) => {
+            let (i, source) = source(i)?;
+            let (i, gain) = quantity(i, "a gain", Role::Plain)?;
+            (i, Control::Current { source, gain })
+        }
+    };
+    let (i, guess) = opt(setting_name).parse(i)?;
+    let Some(guess) = guess else {
+        return Ok((i, control));
+    };
+    if !guess.text.eq_ignore_ascii_case("ic") {
+        return Err(unknown_parameter(&guess, name, &["ic"]));
+    }
+    let (i, _) = numbers(i, Role::Plain)?;
+    i.remark(
+        Problem::IgnoredGuess {
+            name: quoted(&name.text),
+        },
+        guess.span,
+    );
+    Ok((i, control))
+}
+
+/// The n of `POLY(n)`.
+fn dimensions(i: Text<'_>) -> Parsed<'_, usize> {
+    let (rest, word) = required(i, || "the number of dimensions".to_string())?;
+    match word.text.parse::<usize>() {
+        Ok(n @ 1..=100) => Ok((rest, n)),
+        _ => {
+            let found = quoted(&word.text);
+            Err(wrong(Problem::Dimensions { found }, word.span))
+        }
+    }
+}
+
+/// p0 p1 ...; a single one of a single dimension is p1, as published.
+fn coefficients(i: Text<'_>, dimensions: usize) -> Parsed<'_, Vec<Value>> {
+    let (i, first) = quantity(i, "a coefficient", Role::Plain)?;
+    let (i, more) = numbers(i, Role::Plain)?;
+    let mut all = vec![first];
+    all.extend(more);
+    if dimensions == 1 && all.len() == 1 {
+        let zero = Value {
+            number: 0.0,
+            text: "0".to_string(),
+            span: all[0].span,
+        };
+        all.insert(0, zero);
+    }
+    Ok((i, all))
+}
+
+/// `B a b I=expr` or `V=expr`
+pub(crate) fn behavioural<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
+    let (i, nodes) = pair(i, &name.text)?;
+    let (i, which) = required(i, || "I= or V=".to_string())?;
+    let output = match which.key().as_str() {
+        "i" => Output::Current,
+        "v" => Output::Voltage,
+        _ => {
+            let problem = Problem::NotOneOf {
+                expected: "I= or V=",
+                found: quoted(&which.text),
+                nearest: None,
+            };
+            return Err(wrong(problem, which.span));
+        }
+    };
+    let (i, ()) = need(i, "=")?;
+    let (i, expr) = formula::expression(i)?;
+    Ok((
+        i,
+        ElementKind::Behavioural {
+            nodes,
+            output,
+            expr,
+        },
+    ))
+}

@@ -1,0 +1,321 @@
+//! Control cards, as SPICE2G6 and SPICE3 publish them, and `.model`.
+
+use nom::Parser;
+use nom::combinator::opt;
+use nom::multi::many0;
+
+use crate::diag::nearest;
+use crate::netlist::card::{Assign, Card, ControlCard, Model, Name, Print, Value};
+use crate::netlist::formula::name_in_parentheses;
+use crate::netlist::grammar::{number, positional, quantity, required, setting, setting_value};
+use crate::netlist::probe::{probe, probes};
+use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::text::{Parsed, Text, Trouble, blank, end, gap, symbol, word, wrong};
+use crate::num::Role;
+
+/// Cards that the reader itself acts on; the rest is in [`control`].
+pub(crate) const STRUCTURE: &[&str] = &[".model", ".subckt", ".ends", ".include", ".end"];
+
+/// Cards that are read past with a warning.
+pub(crate) const IGNORED: &[&str] = &[".title", ".plot", ".width"];
+
+const CONTROLS: &[&str] = &[
+    ".op", ".tran", ".ac", ".dc", ".four", ".tf", ".noise", ".print", ".nodeset", ".ic",
+    ".options", ".option", ".temp",
+];
+
+/// Whether a word (lower case) begins a card that is known.
+pub(crate) fn known(key: &str) -> bool {
+    [STRUCTURE, IGNORED, CONTROLS]
+        .iter()
+        .any(|names| names.contains(&key))
+}
+
+/// A whole control card.
+pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
+    let (i, name) = word(card)?;
+    let (i, kind) = match name.key().as_str() {
+        ".op" => (i, Card::Op),
+        ".tran" => tran(i)?,
+        ".ac" => ac(i)?,
+        ".dc" => dc(i)?,
+        ".four" => {
+            let (i, freq) = quantity(i, "a frequency", Role::Frequency)?;
+            let (i, probes) = probes(i)?;
+            (i, Card::Four { freq, probes })
+        }
+        ".tf" => {
+            let (i, output) = probe(i)?;
+            let (i, source) = source(i)?;
+            (i, Card::Tf { output, source })
+        }
+        ".noise" => {
+            let (i, output) = probe(i)?;
+            let (i, source) = source(i)?;
+            let (i, rest) = many0(word).parse(i)?;
+            (
+                i,
+                Card::Noise {
+                    output,
+                    source,
+                    rest,
+                },
+            )
+        }
+        ".print" => print(i)?,
+        ".nodeset" => node_values(i).map(|(i, values)| (i, Card::Nodeset(values)))?,
+        ".ic" => node_values(i).map(|(i, values)| (i, Card::Ic(values)))?,
+        ".options" | ".option" => options(i)?,
+        ".temp" => {
+            let (i, first) = quantity(i, "a temperature", Role::Plain)?;
+            let (i, more) = many0(|i| number(i, Role::Plain)).parse(i)?;
+            let all = std::iter::once(first).chain(more).collect();
+            (i, Card::Temp(all))
+        }
+        key => {
+            let names = [STRUCTURE, CONTROLS].concat();
+            // A card cut short (`.opt`) is nearer to the whole than to others of its length.
+            let begins = |name: &&&str| key.len() > 3 && name.starts_with(key);
+            let nearest = match names.iter().find(begins) {
+                Some(whole) => Some(*whole),
+                None => nearest(key, names),
+            };
+            let problem = Problem::UnknownCard {
+                name: quoted(&name.text),
+                nearest,
+            };
+            return Err(wrong(problem, name.span));
+        }
+    };
+    let (i, ()) = end(i)?;
+    let span = card.span_to(i);
+    Ok((i, ControlCard { kind, span }))
+}
+
+/// `.model NAME KIND[(]name=value ...[)]`
+pub(crate) fn model(card: Text<'_>) -> Parsed<'_, Model> {
+    let (i, _) = word(card)?;
+    let (i, name) = required(i, || "a model name".to_string())?;
+    let (mut i, kind) = required(i, || "a kind of model".to_string())?;
+    let mut params: Vec<Assign> = Vec::new();
+    while let (rest, Some(param)) = opt(setting).parse(i)? {
+        if params.iter().any(|p| p.name.key() == param.name.key()) {
+            let Name { text, span } = param.name;
+            return Err(wrong(Problem::GivenTwice { what: text }, span));
+        }
+        params.push(param);
+        i = rest;
+    }
+    let (i, ()) = end(i)?;
+    Ok((i, Model { name, kind, params }))
+}
+
+/// `.subckt NAME nodes ...`
+pub(crate) fn subckt(card: Text<'_>) -> Parsed<'_, (Name, Vec<Name>)> {
+    let (i, _) = word(card)?;
+    let (i, name) = required(i, || "a subcircuit name".to_string())?;
+    let (i, ports) = many0(positional).parse(i)?;
+    let (i, ()) = end(i)?;
+    Ok((i, (name, ports)))
+}
+
+/// `.ends [NAME]`
+pub(crate) fn ends(card: Text<'_>) -> Parsed<'_, Option<Name>> {
+    let (i, _) = word(card)?;
+    let (i, name) = opt(word).parse(i)?;
+    let (i, ()) = end(i)?;
+    Ok((i, name))
+}
+
+/// `.include path`, with or without quotes; a path with blanks needs them.
+pub(crate) fn include(card: Text<'_>) -> Parsed<'_, Name> {
+    let (i, _) = word(card)?;
+    let (i, ()) = blank(i)?;
+    let quote = i
+        .as_str()
+        .chars()
+        .next()
+        .filter(|c| matches!(c, '"' | '\''));
+    let inner = match quote {
+        Some(_) => &i.as_str()[1..],
+        None => i.as_str(),
+    };
+    let length = inner
+        .find(|c: char| match quote {
+            Some(quote) => c == quote || c == '\n',
+            None => c.is_whitespace() || c == ';',
+        })
+        .unwrap_or(inner.len());
+    if length == 0 {
+        let what = "a file name".to_string();
+        return Err(wrong(Problem::Missing { what }, i.head()));
+    }
+    let before = usize::from(quote.is_some());
+    let after = &inner[length..];
+    let i_at = |n| nom::Input::take_from(&i, n);
+    let path = Name {
+        text: inner[..length].to_string(),
+        span: i_at(before).span_to(i_at(before + length)),
+    };
+    let rest = match quote {
+        Some(quote) if after.starts_with(quote) => i_at(before + length + 1),
+        Some(quote) => {
+            let symbol = if quote == '"' { "\"" } else { "'" };
+            let found = "the end of the line".to_string();
+            return Err(wrong(Problem::Symbol { symbol, found }, path.span));
+        }
+        None => i_at(length),
+    };
+    let (rest, ()) = end(rest)?;
+    Ok((rest, path))
+}
+
+/// `.tran step stop [start [max]] [UIC]`
+fn tran(i: Text<'_>) -> Parsed<'_, Card> {
+    let (i, step) = quantity(i, "a time step", Role::Time)?;
+    let (i, stop) = quantity(i, "a stop time", Role::Time)?;
+    let (i, start) = opt(|i| number(i, Role::Time)).parse(i)?;
+    let (i, max_step) = opt(|i| number(i, Role::Time)).parse(i)?;
+    let (i, flag) = opt(positional).parse(i)?;
+    if let Some(flag) = &flag {
+        one_of(flag, "a number or UIC", &["uic"])?;
+    }
+    let uic = flag.is_some();
+    let card = Card::Tran {
+        step,
+        stop,
+        start,
+        max_step,
+        uic,
+    };
+    Ok((i, card))
+}
+
+/// `.ac dec|oct|lin n from to`
+fn ac(i: Text<'_>) -> Parsed<'_, Card> {
+    let (i, spacing) = required(i, || "DEC, OCT or LIN".to_string())?;
+    one_of(&spacing, "DEC, OCT or LIN", &["dec", "oct", "lin"])?;
+    let (i, points) = quantity(i, "a number of points", Role::Plain)?;
+    let (i, from) = quantity(i, "a first frequency", Role::Frequency)?;
+    let (i, to) = quantity(i, "a last frequency", Role::Frequency)?;
+    let card = Card::Ac {
+        spacing,
+        points,
+        from,
+        to,
+    };
+    Ok((i, card))
+}
+
+/// `.dc source start stop step [source start stop step]`
+fn dc(i: Text<'_>) -> Parsed<'_, Card> {
+    let sweep = |i| {
+        let (i, source) = source(i)?;
+        let (i, start) = quantity(i, "a start value", Role::Plain)?;
+        let (i, stop) = quantity(i, "a stop value", Role::Plain)?;
+        let (i, step) = quantity(i, "a step", Role::Plain)?;
+        Ok((i, (source, start, stop, step)))
+    };
+    let (i, first) = sweep(i)?;
+    let (rest, ()) = gap(i)?;
+    if rest.as_str().is_empty() {
+        return Ok((
+            rest,
+            Card::Dc {
+                sweeps: vec![first],
+            },
+        ));
+    }
+    let (i, second) = sweep(rest)?;
+    Ok((
+        i,
+        Card::Dc {
+            sweeps: vec![first, second],
+        },
+    ))
+}
+
+const ANALYSES: &[&str] = &["tran", "ac", "dc", "op", "noise", "four", "tf"];
+
+/// `.print analysis probes ...`
+fn print(i: Text<'_>) -> Parsed<'_, Card> {
+    let (i, analysis) = required(i, || "an analysis".to_string())?;
+    one_of(&analysis, "an analysis", ANALYSES)?;
+    let (mut i, noise) = many0(noise_output).parse(i)?;
+    let mut all = Vec::new();
+    if noise.is_empty() || !gap(i)?.0.as_str().is_empty() {
+        (i, all) = probes(i)?;
+    }
+    for name in noise {
+        i.remark(Problem::IgnoredProbe { name: name.text }, name.span);
+    }
+    let probes = all;
+    Ok((i, Card::Print(Print { analysis, probes })))
+}
+
+/// `inoise`, `onoise` and their forms, `onoise(db)`.
+fn noise_output(i: Text<'_>) -> Parsed<'_, Name> {
+    let (rest, word) = positional(i)?;
+    if !matches!(word.key().as_str(), "inoise" | "onoise") {
+        return Err(nom::Err::Error(Trouble::NotHere));
+    }
+    match opt(symbol('(')).parse(rest)? {
+        (_, Some(_)) => name_in_parentheses(rest, "a form").map(|(rest, _)| (rest, word)),
+        (rest, None) => Ok((rest, word)),
+    }
+}
+
+/// `v(node)=value ...`, at least one.
+fn node_values(mut i: Text<'_>) -> Parsed<'_, Vec<(Name, Value)>> {
+    let mut all = Vec::new();
+    loop {
+        let (rest, ()) = gap(i)?;
+        if rest.as_str().is_empty() && !all.is_empty() {
+            return Ok((rest, all));
+        }
+        let (rest, v) = required(rest, || "v(node)=value".to_string())?;
+        one_of(&v, "v(node)=value", &["v"])?;
+        let (rest, node) = name_in_parentheses(rest, "a node")?;
+        let (rest, _) = opt(symbol('=')).parse(rest)?;
+        let (rest, value) = quantity(rest, "a voltage", Role::Voltage)?;
+        all.push((node, value));
+        i = rest;
+    }
+}
+
+/// `name`, `name=value` ...
+fn options(i: Text<'_>) -> Parsed<'_, Card> {
+    let option = |i| {
+        let (i, name) = word(i)?;
+        match opt(symbol('=')).parse(i)? {
+            (i, Some(_)) => {
+                let (i, value) = setting_value(i, &name)?;
+                Ok((i, (name, Some(value))))
+            }
+            (i, None) => Ok((i, (name, None))),
+        }
+    };
+    let (i, all) = many0(option).parse(i)?;
+    Ok((i, Card::Options(all)))
+}
+
+fn source(i: Text<'_>) -> Parsed<'_, Name> {
+    required(i, || "a source".to_string())
+}
+
+/// Checks that a word is one of a few.
+fn one_of(
+    word: &Name,
+    expected: &'static str,
+    allowed: &'static [&'static str],
+) -> Result<(), nom::Err<Trouble>> {
+    if allowed.contains(&word.key().as_str()) {
+        return Ok(());
+    }
+    let problem = Problem::NotOneOf {
+        expected,
+        found: quoted(&word.text),
+        nearest: nearest(&word.text, allowed.iter().copied()),
+    };
+    Err(wrong(problem, word.span))
+}

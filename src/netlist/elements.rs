@@ -1,0 +1,224 @@
+//! Element cards, as SPICE2G6 and SPICE3 publish them.
+//!
+//! Commas and parentheses separate words as blanks do, except around the
+//! numbers of a time function and in expressions.
+
+use nom::Parser;
+use nom::combinator::opt;
+
+use crate::netlist::card::{Assign, Element, ElementKind, Name, Reactive, Value};
+use crate::netlist::controlled::{behavioural, control};
+use crate::netlist::drive::drive;
+use crate::netlist::grammar::{
+    number, numbers, once, pair, positional, quantity, required, setting_name, setting_value,
+};
+use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::semiconductors::{
+    bipolar, current_switch, mosfet, semiconductor, voltage_switch,
+};
+use crate::netlist::text::{Parsed, Text, Trouble, end, next_span, wrong};
+use crate::num::Role;
+
+/// A whole element card.
+pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
+    let (i, name) = required(card, || "an element".to_string())?;
+    let (i, kind) = kind(i, &name)?;
+    let (i, ()) = end(i)?;
+    let span = card.span_to(i);
+    Ok((i, Element { name, kind, span }))
+}
+
+fn kind<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
+    let letter = name.text.chars().next().unwrap_or(' ');
+    match letter.to_ascii_uppercase() {
+        'R' => resistor(i, name),
+        'C' => reactive(i, name, Role::Capacitance),
+        'L' => reactive(i, name, Role::Inductance),
+        'K' => coupling(i),
+        'V' => {
+            let (i, nodes) = pair(i, &name.text)?;
+            let (i, drive) = drive(i, Role::Voltage)?;
+            Ok((i, ElementKind::VoltageSource { nodes, drive }))
+        }
+        'I' => {
+            let (i, nodes) = pair(i, &name.text)?;
+            let (i, drive) = drive(i, Role::Current)?;
+            Ok((i, ElementKind::CurrentSource { nodes, drive }))
+        }
+        'E' | 'H' => {
+            let (i, nodes) = pair(i, &name.text)?;
+            let (i, control) = control(i, name)?;
+            Ok((i, ElementKind::ControlledVoltage { nodes, control }))
+        }
+        'F' | 'G' => {
+            let (i, nodes) = pair(i, &name.text)?;
+            let (i, control) = control(i, name)?;
+            Ok((i, ElementKind::ControlledCurrent { nodes, control }))
+        }
+        'B' => behavioural(i, name),
+        'D' => semiconductor(i, name, 2),
+        'J' => semiconductor(i, name, 3),
+        'M' => mosfet(i, name),
+        'Q' => bipolar(i, name),
+        'S' => voltage_switch(i, name),
+        'W' => current_switch(i, name),
+        'X' => call(i),
+        _ => {
+            let name_text = quoted(&name.text);
+            let problem = Problem::UnknownElement {
+                letter,
+                name: name_text,
+            };
+            Err(wrong(problem, name.span))
+        }
+    }
+}
+
+/// `R a b value [tc1=] [tc2=] [tc=tc1,tc2]`
+fn resistor<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
+    let (i, nodes) = pair(i, &name.text)?;
+    let (mut i, value) = quantity(i, "a resistance", Role::Resistance)?;
+    if value.number == 0.0 {
+        let name = quoted(&name.text);
+        return Err(wrong(Problem::ZeroResistance { name }, value.span));
+    }
+    let mut coefficients = [None, None];
+    while let (rest, Some(setting)) = opt(setting_name).parse(i)? {
+        let what = format!("a value of `{}`", setting.text);
+        let (rest, first) = quantity(rest, &what, Role::Plain)?;
+        let key = setting.key();
+        let place = match key.as_str() {
+            "tc" | "tc1" => 0,
+            "tc2" => 1,
+            _ => return Err(unknown_parameter(&setting, name, &["tc", "tc1", "tc2"])),
+        };
+        once(&mut coefficients[place], first, &key, setting.span)?;
+        i = rest;
+        if key == "tc" {
+            let (rest, second) = opt(|i| number(i, Role::Plain)).parse(i)?;
+            if let Some(second) = second {
+                once(&mut coefficients[1], second, "tc2", setting.span)?;
+            }
+            i = rest;
+        }
+    }
+    let named = |(value, text): (Option<Value>, &str)| {
+        let value: Value = value?;
+        let (text, span) = (text.to_string(), value.span);
+        let name = Name { text, span };
+        Some(Assign { name, value })
+    };
+    let params = coefficients
+        .into_iter()
+        .zip(["tc1", "tc2"])
+        .filter_map(named)
+        .collect();
+    Ok((
+        i,
+        ElementKind::Resistor {
+            nodes,
+            value,
+            params,
+        },
+    ))
+}
+
+/// `C a b value [ic=]`, `C a b POLY c0 c1 ... [ic=]`, L likewise.
+fn reactive<'a>(i: Text<'a>, name: &Name, role: Role) -> Parsed<'a, ElementKind> {
+    let (i, nodes) = pair(i, &name.text)?;
+    let (what, initial) = match role {
+        Role::Capacitance => ("a capacitance", Role::Voltage),
+        _ => ("an inductance", Role::Current),
+    };
+    let (i, value) = match opt(poly).parse(i)? {
+        (i, Some(())) => {
+            let (i, first) = quantity(i, what, role)?;
+            // The higher coefficients are per volt or ampere: no doubts about their size.
+            let (i, more) = numbers(i, Role::Plain)?;
+            let all = std::iter::once(first).chain(more).collect();
+            (i, Reactive::Poly(all))
+        }
+        (i, None) => {
+            let (i, value) = quantity(i, what, role)?;
+            (i, Reactive::Linear(value))
+        }
+    };
+    let mut ic = None;
+    let mut i = i;
+    while let (rest, Some(setting)) = opt(setting_name).parse(i)? {
+        if !setting.text.eq_ignore_ascii_case("ic") {
+            return Err(unknown_parameter(&setting, name, &["ic"]));
+        }
+        let (rest, given) = quantity(rest, "an initial value", initial)?;
+        once(&mut ic, given, "ic", setting.span)?;
+        i = rest;
+    }
+    let kind = match role {
+        Role::Capacitance => ElementKind::Capacitor { nodes, value, ic },
+        _ => ElementKind::Inductor { nodes, value, ic },
+    };
+    Ok((i, kind))
+}
+
+/// `K La Lb k`
+fn coupling(i: Text<'_>) -> Parsed<'_, ElementKind> {
+    let inductor = |i| required(i, || "an inductor".to_string());
+    let (i, first) = inductor(i)?;
+    let (i, second) = inductor(i)?;
+    let (i, k) = quantity(i, "a coupling coefficient", Role::Plain)?;
+    let inductors = [first, second];
+    Ok((i, ElementKind::Coupling { inductors, k }))
+}
+
+/// `X nodes ... target [name=value ...]`
+fn call(mut i: Text<'_>) -> Parsed<'_, ElementKind> {
+    let mut nodes = Vec::new();
+    while let (rest, Some(word)) = opt(positional).parse(i)? {
+        nodes.push(word);
+        i = rest;
+    }
+    let Some(target) = nodes.pop() else {
+        let what = "nodes and a subcircuit, valve or control".to_string();
+        return Err(wrong(Problem::Missing { what }, next_span(i)));
+    };
+    let mut params: Vec<Assign> = Vec::new();
+    while let (rest, Some(name)) = opt(setting_name).parse(i)? {
+        let (rest, value) = setting_value(rest, &name)?;
+        if params.iter().any(|p| p.name.key() == name.key()) {
+            return Err(wrong(Problem::GivenTwice { what: name.text }, name.span));
+        }
+        params.push(Assign { name, value });
+        i = rest;
+    }
+    Ok((
+        i,
+        ElementKind::Call {
+            nodes,
+            target,
+            params,
+        },
+    ))
+}
+
+/// The word POLY.
+pub(crate) fn poly(i: Text<'_>) -> Parsed<'_, ()> {
+    let (rest, word) = positional(i)?;
+    match word.text.eq_ignore_ascii_case("poly") {
+        true => Ok((rest, ())),
+        false => Err(nom::Err::Error(Trouble::NotHere)),
+    }
+}
+
+/// A setting that the element does not have.
+pub(crate) fn unknown_parameter(
+    setting: &Name,
+    owner: &Name,
+    known: &'static [&'static str],
+) -> nom::Err<Trouble> {
+    let problem = Problem::UnknownParameter {
+        name: quoted(&setting.text),
+        owner: quoted(&owner.text),
+        known,
+    };
+    wrong(problem, setting.span)
+}

@@ -1,0 +1,277 @@
+//! What can be wrong with the text of a netlist: one variant per cause.
+
+use thiserror::Error;
+
+use crate::diag::{Diagnostic, Span};
+use crate::netlist::source::LoadProblem;
+use crate::num::Doubt;
+
+/// A cause, with what its message needs. Names are as written.
+#[derive(Debug, Clone, PartialEq, Error)]
+#[allow(missing_docs)] // the messages say it
+pub enum Problem {
+    // Words of a card.
+    #[error("expected {what}, found the end of the card")]
+    Missing { what: String },
+    #[error("expected {what}, found `{found}`")]
+    NotANumber { what: String, found: String },
+    #[error("the number `{text}` is too large")]
+    TooLarge { text: String },
+    #[error("expected a name, found {found}")]
+    NotAName { found: String },
+    #[error("expected `{symbol}`, found {found}")]
+    Symbol { symbol: &'static str, found: String },
+    #[error("expected the end of the card, found `{found}`")]
+    ExtraWords { found: String, after_comma: bool },
+    #[error("expected {expected}, found `{found}`")]
+    NotOneOf {
+        expected: &'static str,
+        found: String,
+        nearest: Option<&'static str>,
+    },
+    #[error("`(` without `)`")]
+    Unclosed,
+    #[error("`)` without `(`")]
+    Unopened,
+    #[error("there is no card before this line that `+` could continue")]
+    NothingToContinue,
+
+    // Elements.
+    #[error("unknown element letter `{letter}` in `{name}`")]
+    UnknownElement { letter: char, name: String },
+    #[error("unknown parameter `{name}` of `{owner}`")]
+    UnknownParameter {
+        name: String,
+        owner: String,
+        known: &'static [&'static str],
+    },
+    #[error("`{what}` is given twice")]
+    GivenTwice { what: String },
+    #[error("zero resistance in `{name}`")]
+    ZeroResistance { name: String },
+    #[error("expected a whole number of dimensions from 1 to 100 after POLY, found `{found}`")]
+    Dimensions { found: String },
+    #[error("{shape} takes {least} to {most} numbers, found {found}")]
+    WaveNumbers {
+        shape: &'static str,
+        least: usize,
+        most: usize,
+        found: usize,
+    },
+    #[error("PWL takes pairs of time and value, found {found} numbers")]
+    WavePairs { found: usize },
+    #[error("the times of PWL must rise, found `{later}` after `{earlier}`")]
+    WaveOrder { earlier: String, later: String },
+    #[error("duplicate {what} `{name}`")]
+    Duplicate { what: &'static str, name: String },
+    #[error("`{text}` {}", doubt.remark().0)]
+    Doubtful { text: String, doubt: Doubt },
+    #[error("the initial guess of `{name}` is ignored")]
+    IgnoredGuess { name: String },
+
+    // Expressions and probes.
+    #[error("expected a number, a function or `(`, found {found}")]
+    NotAnOperand { found: String },
+    #[error("expected an operator, found `{found}`")]
+    NotAnOperator { found: String },
+    #[error("unknown function `{name}`")]
+    UnknownFunction {
+        name: String,
+        nearest: Option<&'static str>,
+    },
+    #[error("unknown name `{name}` in an expression")]
+    UnknownName { name: String },
+    #[error("the expression is nested more than {limit} deep")]
+    TooDeep { limit: usize },
+    #[error("the expression has more than {limit} operations in a row")]
+    TooLong { limit: usize },
+    #[error("unknown probe `{name}`")]
+    UnknownProbe { name: String },
+    #[error("`{name}` is ignored: noise is not computed this way")]
+    IgnoredProbe { name: String },
+
+    // Control cards.
+    #[error("unknown card `{name}`")]
+    UnknownCard {
+        name: String,
+        nearest: Option<&'static str>,
+    },
+    #[error("the card `{name}` is ignored")]
+    IgnoredCard { name: String },
+    #[error("the card `{name}` cannot stand inside a subcircuit")]
+    InsideSubcircuit { name: String },
+    #[error("the first line is the title: `{words}` on it is not read")]
+    TitleHoldsCard { words: String },
+
+    // Subcircuits.
+    #[error("`.ends` without `.subckt`")]
+    StrayEnds,
+    #[error("`.ends {found}` ends no open subcircuit; the innermost is `{open}`")]
+    WrongEnds { found: String, open: String },
+    #[error("subcircuit `{name}` has no `.ends`")]
+    MissingEnds { name: String },
+    #[error("subcircuits are nested more than {limit} deep")]
+    SubcircuitsTooDeep { limit: usize },
+
+    // Files.
+    #[error("cannot read `{path}`: {why}")]
+    Unreadable {
+        path: String,
+        from: Option<String>,
+        why: LoadProblem,
+    },
+    #[error("the include leads back to a file that is still being read: {chain}")]
+    IncludeLoop { chain: String },
+    #[error("includes are nested more than {limit} deep: {chain}")]
+    IncludesTooDeep { limit: usize, chain: String },
+    #[error("more than {limit} files are included")]
+    TooManyIncludes { limit: usize },
+    #[error("the netlist and its includes are more than {limit} MiB")]
+    TooMuchText { limit: usize },
+    #[error("more than {limit} errors; the rest of the netlist is not read")]
+    TooManyErrors { limit: usize },
+}
+
+impl Problem {
+    /// What to do about it, where there is something to say.
+    pub fn hint(&self) -> Option<String> {
+        let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
+        match self {
+            Problem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            Problem::ExtraWords {
+                after_comma: true, ..
+            } => Some("a comma separates words; decimals are written with a point".into()),
+            Problem::NotOneOf { nearest, .. } => nearest.and_then(did_you_mean),
+            Problem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
+            Problem::UnknownParameter { name, known, .. } => {
+                let nearest = crate::diag::nearest(name, known.iter().copied());
+                Some(match nearest {
+                    Some(nearest) => format!("did you mean `{nearest}`?"),
+                    None => format!("known are {}", known.join(", ")),
+                })
+            }
+            Problem::ZeroResistance { .. } => {
+                Some("give both ends one node name, or write a small value such as 1m".into())
+            }
+            Problem::WaveOrder { .. } => {
+                Some("give a step a short rise time, e.g. 1m 0 1.001m 5".into())
+            }
+            Problem::Duplicate { .. } => Some("give one of the two another name".into()),
+            Problem::Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
+            Problem::IgnoredGuess { .. } => {
+                Some("leave the IC= away; use .nodeset to guide the operating point".into())
+            }
+            Problem::NotAnOperand { found } if found == "`*`" => {
+                Some("a power is written `a^b`".into())
+            }
+            Problem::NotAnOperand { found } if found == "`{`" => {
+                Some("write the expression without braces".into())
+            }
+            Problem::UnknownFunction { nearest, .. } => match nearest {
+                Some(nearest) => did_you_mean(nearest),
+                None => Some(format!(
+                    "known are {}",
+                    crate::netlist::formula::function_names()
+                )),
+            },
+            Problem::UnknownName { name } => Some(format!(
+                "a node voltage is written v({name}), a current through a voltage source i({name})"
+            )),
+            Problem::TooLong { .. } => {
+                Some("split the sum with parentheses or over two B sources".into())
+            }
+            Problem::UnknownProbe { .. } => {
+                Some("probes are v(node), v(node,node), i(element) and p(element)".into())
+            }
+            Problem::UnknownCard { nearest, .. } => nearest.and_then(did_you_mean),
+            Problem::InsideSubcircuit { .. } => {
+                Some("move it in front of the .subckt or behind its .ends".into())
+            }
+            Problem::TitleHoldsCard { .. } => Some("put a title line above it".into()),
+            Problem::WrongEnds { open, .. } => Some(format!("did you mean `.ends {open}`?")),
+            Problem::MissingEnds { .. } => Some("each .subckt needs an .ends of its own".into()),
+            Problem::Unreadable {
+                from: Some(from), ..
+            } => Some(format!("the path is looked up from the folder of `{from}`")),
+            _ => None,
+        }
+    }
+
+    /// Whether the reading can go on as if nothing had happened.
+    pub fn is_warning(&self) -> bool {
+        matches!(
+            self,
+            Problem::Doubtful { .. }
+                | Problem::IgnoredGuess { .. }
+                | Problem::IgnoredProbe { .. }
+                | Problem::IgnoredCard { .. }
+                | Problem::TitleHoldsCard { .. }
+        )
+    }
+
+    /// The problem at its place.
+    pub fn at(self, span: Span) -> Located {
+        Located {
+            problem: self,
+            span: Some(span),
+            also: None,
+        }
+    }
+}
+
+/// A problem and where it is.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Located {
+    /// What is wrong.
+    pub problem: Problem,
+    /// Where; nowhere if the main file could not be read.
+    pub span: Option<Span>,
+    /// A second place and what it is.
+    pub also: Option<(Span, &'static str)>,
+}
+
+impl Located {
+    /// With a second place.
+    pub fn also(mut self, span: Span, label: &'static str) -> Self {
+        self.also = Some((span, label));
+        self
+    }
+}
+
+impl From<Located> for Diagnostic {
+    fn from(located: Located) -> Diagnostic {
+        let message = located.problem.to_string();
+        let mut diagnostic = match located.problem.is_warning() {
+            true => Diagnostic::warning(message, located.span),
+            false => Diagnostic::error(message, located.span),
+        };
+        diagnostic.hint = located.problem.hint();
+        diagnostic.also = located.also.map(|(span, label)| (span, label.to_string()));
+        diagnostic
+    }
+}
+
+/// A word as messages quote it: cut where it is long.
+pub(crate) fn quoted(text: &str) -> String {
+    match text.char_indices().nth(40) {
+        Some((at, _)) => format!("{}...", &text[..at]),
+        None => text.to_string(),
+    }
+}
+
+fn number_hint(found: &str) -> Option<&'static str> {
+    let begins_as_number = found.starts_with(|c: char| c.is_ascii_digit() || c == '.');
+    match begins_as_number {
+        true => Some("numbers are written 4700, 4.7k, 4k7 or 4.7e3"),
+        false if found.starts_with('{') => Some("only B sources take expressions"),
+        false => None,
+    }
+}
+
+fn element_hint(letter: char) -> String {
+    match letter.to_ascii_uppercase() {
+        'O' | 'T' | 'U' => "transmission lines are not modelled".to_string(),
+        'Z' => "this kind of transistor is not modelled; use J or M".to_string(),
+        _ => "elements begin with one of R C L K V I E F G H B D Q J M S W X".to_string(),
+    }
+}

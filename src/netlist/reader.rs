@@ -1,0 +1,405 @@
+//! The order of a netlist: lines into cards, files into files, cards into
+//! subcircuits. All mistakes are collected, one for each card.
+//!
+//! Nothing here recurses: files and subcircuits that are still open are two
+//! stacks.
+
+use std::sync::Arc;
+
+use crate::diag::{Diagnostic, FileId, Sources, Span};
+use crate::netlist::blocks::{Blocks, Outcome, SUBCIRCUIT_DEPTH};
+use crate::netlist::card::{ControlCard, Name, Netlist};
+use crate::netlist::controls::{self, IGNORED};
+use crate::netlist::elements::element;
+use crate::netlist::grammar::balanced;
+use crate::netlist::lines::next_card;
+use crate::netlist::problem::{Located, Problem, quoted};
+use crate::netlist::source::{LoadProblem, Loader, TEXT_LIMIT};
+use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
+
+/// A netlist and what there is to say about it. With an error among the diagnostics the netlist
+/// holds the cards that could be read and is good for nothing but looking on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// What was read.
+    pub netlist: Netlist,
+    /// Errors and warnings in the order of the text.
+    pub diagnostics: Vec<Diagnostic>,
+}
+
+impl Reading {
+    /// Whether there is no error.
+    pub fn is_good(&self) -> bool {
+        !self.diagnostics.iter().any(Diagnostic::is_error)
+    }
+}
+
+/// Errors after which the rest is not read, and warnings after which no more are kept.
+pub const MOST_DIAGNOSTICS: usize = 50;
+
+/// Includes inside one another.
+pub const INCLUDE_DEPTH: usize = 50;
+
+/// Includes in all: a few lines could otherwise ask for billions.
+pub const MOST_INCLUDES: usize = 10_000;
+
+/// Reads a netlist, which begins with its title, and all that it includes.
+pub fn read(path: &str, loader: &dyn Loader, sources: &mut Sources) -> Reading {
+    let mut reader = Reader::new(sources);
+    match load(loader, path, None, 0) {
+        Ok((name, text)) => {
+            let file = reader.open(name, text);
+            reader.title(file);
+            reader.files(loader);
+        }
+        Err(why) => {
+            let problem = Problem::Unreadable {
+                path: path.to_string(),
+                from: None,
+                why,
+            };
+            reader.report(Located {
+                problem,
+                span: None,
+                also: None,
+            });
+        }
+    }
+    reader.finish()
+}
+
+/// Reads cards that have no title and include nothing, such as the valves that come along.
+pub fn read_library(name: &str, text: &str, sources: &mut Sources) -> Reading {
+    let mut reader = Reader::new(sources);
+    reader.open(name.to_string(), text.to_string());
+    reader.files(&NoFiles);
+    reader.finish()
+}
+
+struct NoFiles;
+
+impl Loader for NoFiles {
+    fn load(&self, _: &str, _: Option<&str>) -> Result<(String, String), LoadProblem> {
+        Err(LoadProblem::NotFound)
+    }
+}
+
+struct Reader<'s> {
+    sources: &'s mut Sources,
+    files: Vec<OpenFile>,
+    blocks: Blocks,
+    title: String,
+    controls: Vec<ControlCard>,
+    diagnostics: Vec<Diagnostic>,
+    errors: usize,
+    warnings: usize,
+    includes: usize,
+    bytes: usize,
+}
+
+/// A file that is being read.
+struct OpenFile {
+    file: FileId,
+    text: Arc<str>,
+    /// First byte of the line to read next.
+    at: usize,
+    /// How many subcircuits were open before it: it may not close those.
+    floor: usize,
+}
+
+impl<'s> Reader<'s> {
+    fn new(sources: &'s mut Sources) -> Self {
+        Reader {
+            sources,
+            files: Vec::new(),
+            blocks: Blocks::new(),
+            title: String::new(),
+            controls: Vec::new(),
+            diagnostics: Vec::new(),
+            errors: 0,
+            warnings: 0,
+            includes: 0,
+            bytes: 0,
+        }
+    }
+
+    fn open(&mut self, name: String, text: String) -> FileId {
+        self.bytes += text.len();
+        // A byte order mark is no text: without it columns are what an editor shows.
+        let words = text.strip_prefix('\u{feff}').unwrap_or(&text);
+        let file = self.sources.add(name, words);
+        let (text, at) = (self.sources.shared_text(file), 0);
+        let floor = self.blocks.depth();
+        self.files.push(OpenFile {
+            file,
+            text,
+            at,
+            floor,
+        });
+        file
+    }
+
+    /// Takes the first line of the main file.
+    fn title(&mut self, file: FileId) {
+        let Some(open) = self.files.last_mut() else {
+            return;
+        };
+        let line = open.text[open.at..].lines().next().unwrap_or("");
+        let (start, end) = (open.at, open.at + line.len());
+        self.title = line.to_string();
+        let text = open.text.clone();
+        open.at = text[end..].find('\n').map_or(text.len(), |n| end + n + 1);
+        let remarks = Remarks::default();
+        let card = Text::new(&text, start, end, file, &remarks);
+        if holds_card(card) {
+            let words = quoted(line.trim());
+            self.report(Problem::TitleHoldsCard { words }.at(card.span()));
+        }
+    }
+
+    /// Reads what is open to its end.
+    fn files(&mut self, loader: &dyn Loader) {
+        while let Some(open) = self.files.last_mut() {
+            let (file, text) = (open.file, open.text.clone());
+            match next_card(&text, &mut open.at) {
+                Some((start, end)) => {
+                    let remarks = Remarks::default();
+                    let card = Text::new(&text, start, end, file, &remarks);
+                    let outcome = self.card(card, loader);
+                    for remark in remarks.into_inner() {
+                        self.report(remark);
+                    }
+                    if let Err(located) = outcome {
+                        self.report(*located);
+                    }
+                }
+                None => self.close_file(),
+            }
+            if self.errors > MOST_DIAGNOSTICS {
+                self.files.clear();
+                return;
+            }
+        }
+    }
+
+    fn close_file(&mut self) {
+        let floor = self.files.pop().map_or(0, |open| open.floor);
+        for located in self.blocks.close_to(floor, self.sources) {
+            self.report(located);
+        }
+    }
+
+    fn card(&mut self, card: Text<'_>, loader: &dyn Loader) -> Outcome {
+        let words = card.as_str();
+        if words.starts_with('+') {
+            return Err(Box::new(Problem::NothingToContinue.at(card.head())));
+        }
+        if !words.starts_with('.') {
+            done(card, balanced)?;
+            let element = done(card, element)?;
+            return self.blocks.element(element);
+        }
+        let name = done(card, word)?;
+        let key = name.key();
+        match key.as_str() {
+            key if IGNORED.contains(&key) => {
+                let name_text = quoted(&name.text);
+                self.report(Problem::IgnoredCard { name: name_text }.at(name.span));
+                Ok(())
+            }
+            ".end" => {
+                if let Some(open) = self.files.last_mut() {
+                    open.at = open.text.len();
+                }
+                Ok(())
+            }
+            ".include" => {
+                let path = done(card, controls::include)?;
+                self.include(path, loader)
+            }
+            ".ends" => self.ends(card, name.span),
+            ".subckt" => self.subckt(card),
+            ".model" => {
+                done(card, balanced)?;
+                let model = done(card, controls::model)?;
+                self.blocks.model(model, self.sources)
+            }
+            _ => {
+                done(card, balanced)?;
+                let control = done(card, controls::control)?;
+                if self.blocks.depth() > 0 {
+                    let name_text = quoted(&name.text);
+                    let problem = Problem::InsideSubcircuit { name: name_text };
+                    return Err(Box::new(problem.at(name.span)));
+                }
+                self.controls.push(control);
+                Ok(())
+            }
+        }
+    }
+
+    fn subckt(&mut self, card: Text<'_>) -> Outcome {
+        let (name, ports) = match done(card, controls::subckt) {
+            Ok((name, ports)) => (name, ports),
+            Err(located) => {
+                self.blocks.open(None, Vec::new());
+                return Err(located);
+            }
+        };
+        let span = name.span;
+        self.blocks.open(Some(name), ports);
+        if self.blocks.depth() <= SUBCIRCUIT_DEPTH {
+            return Ok(());
+        }
+        // Whatever follows in this file would only repeat it.
+        if let Some(open) = self.files.last_mut() {
+            open.at = open.text.len();
+            self.blocks.drop_to(open.floor);
+        }
+        let limit = SUBCIRCUIT_DEPTH;
+        Err(Box::new(Problem::SubcircuitsTooDeep { limit }.at(span)))
+    }
+
+    fn ends(&mut self, card: Text<'_>, place: Span) -> Outcome {
+        let name = done(card, controls::ends)?;
+        let floor = self.files.last().map_or(0, |open| open.floor);
+        for located in self.blocks.ends(place, name, floor, self.sources) {
+            self.report(located);
+        }
+        Ok(())
+    }
+
+    fn include(&mut self, path: Name, loader: &dyn Loader) -> Outcome {
+        let from = self.sources.name(path.span.file).to_string();
+        let at = |problem: Problem| Err(Box::new(problem.at(path.span)));
+        if self.includes >= MOST_INCLUDES {
+            let limit = MOST_INCLUDES;
+            self.files.clear();
+            return at(Problem::TooManyIncludes { limit });
+        }
+        if self.files.len() > INCLUDE_DEPTH {
+            let chain = self.chain(&path.text, 0);
+            let limit = INCLUDE_DEPTH;
+            self.files.clear();
+            return at(Problem::IncludesTooDeep { limit, chain });
+        }
+        self.includes += 1;
+        match load(loader, &path.text, Some(&from), self.bytes) {
+            Ok((name, text)) => {
+                let open = self
+                    .files
+                    .iter()
+                    .position(|f| self.sources.name(f.file) == name);
+                if let Some(first) = open {
+                    let chain = self.chain(&name, first);
+                    return at(Problem::IncludeLoop { chain });
+                }
+                self.open(name, text);
+                Ok(())
+            }
+            Err(LoadProblem::TooLarge) if self.bytes > 0 => {
+                let limit = TEXT_LIMIT >> 20;
+                self.files.clear();
+                at(Problem::TooMuchText { limit })
+            }
+            Err(why) => {
+                let (path, from) = (path.text.clone(), Some(from));
+                at(Problem::Unreadable { path, from, why })
+            }
+        }
+    }
+
+    /// The open files from the n-th on and the one that was about to follow.
+    fn chain(&self, last: &str, first: usize) -> String {
+        let mut names: Vec<String> = self.files[first..]
+            .iter()
+            .map(|open| format!("`{}`", self.sources.name(open.file)))
+            .collect();
+        if names.len() > 8 {
+            names.splice(4..names.len() - 4, ["...".to_string()]);
+        }
+        names.push(format!("`{last}`"));
+        names.join(" -> ")
+    }
+
+    fn report(&mut self, located: Located) {
+        let file = located.span;
+        let diagnostic = Diagnostic::from(located);
+        if diagnostic.is_error() {
+            self.errors += 1;
+            if self.errors > MOST_DIAGNOSTICS {
+                let limit = MOST_DIAGNOSTICS;
+                if self.errors == MOST_DIAGNOSTICS + 1 {
+                    let span = file.unwrap_or(Span::new(FileId(0), 0, 0));
+                    self.diagnostics
+                        .push(Problem::TooManyErrors { limit }.at(span).into());
+                }
+                return;
+            }
+        } else {
+            self.warnings += 1;
+            if self.warnings > MOST_DIAGNOSTICS {
+                return;
+            }
+        }
+        self.diagnostics.push(diagnostic);
+    }
+
+    fn finish(self) -> Reading {
+        let body = self.blocks.into_body();
+        Reading {
+            netlist: Netlist {
+                title: self.title,
+                body,
+                controls: self.controls,
+            },
+            diagnostics: self.diagnostics,
+        }
+    }
+}
+
+/// Loads a file if it and the `before` bytes read so far keep within the limit.
+fn load(
+    loader: &dyn Loader,
+    path: &str,
+    from: Option<&str>,
+    before: usize,
+) -> Result<(String, String), LoadProblem> {
+    let (name, text) = loader.load(path, from)?;
+    match before + text.len() > TEXT_LIMIT {
+        true => Err(LoadProblem::TooLarge),
+        false => Ok((name, text)),
+    }
+}
+
+/// Whether a title looks so much like a card that a title line must have been forgotten.
+fn holds_card(line: Text<'_>) -> bool {
+    let first = line.as_str().split_whitespace().next().unwrap_or("");
+    let key = first.to_lowercase();
+    if key.starts_with('.') {
+        return key != ".title" && controls::known(&key);
+    }
+    // Cards whose last word must be a number: few titles end so after a name such as `R1`.
+    let number = key.get(1..).unwrap_or("");
+    let named = key.starts_with(['r', 'c', 'l', 'v', 'i'])
+        && !number.is_empty()
+        && number.bytes().all(|b| b.is_ascii_digit());
+    named && line.as_str().split_whitespace().count() >= 4 && element(line).is_ok()
+}
+
+/// What the parser of a whole card made of it.
+fn done<'a, T>(
+    card: Text<'a>,
+    parser: impl Fn(Text<'a>) -> Parsed<'a, T>,
+) -> Result<T, Box<Located>> {
+    match parser(card) {
+        Ok((_, value)) => Ok(value),
+        Err(
+            nom::Err::Failure(Trouble::Wrong(located)) | nom::Err::Error(Trouble::Wrong(located)),
+        ) => Err(located),
+        Err(_) => {
+            let found = found(card);
+            Err(Box::new(Problem::NotAName { found }.at(next_span(card))))
+        }
+    }
+}

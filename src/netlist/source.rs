@@ -1,0 +1,207 @@
+//! Where netlist text comes from. The reader asks a [`Loader`], so that it
+//! can be tested without files and need not know what a path is.
+
+use std::collections::HashMap;
+use std::fs::{self, File};
+use std::io::{ErrorKind, Read};
+use std::path::{Component, Path, PathBuf};
+
+use thiserror::Error;
+
+/// Bytes of text, of one file and of a netlist with all its includes, that are read at most.
+pub const TEXT_LIMIT: usize = 256 << 20;
+
+/// Finds and reads netlists and the files they include.
+pub trait Loader {
+    /// `path` as written; `from` is the including file's name as this loader gave it, none for
+    /// the main file. Answers the name to show and to look up further includes from, and the
+    /// text. One file has one name, or a loop of includes is found late.
+    fn load(&self, path: &str, from: Option<&str>) -> Result<(String, String), LoadProblem>;
+}
+
+/// Why a file cannot be read.
+#[derive(Debug, Clone, PartialEq, Error)]
+pub enum LoadProblem {
+    /// Nothing has that name.
+    #[error("no such file")]
+    NotFound,
+    /// It is a directory.
+    #[error("it is a directory")]
+    Directory,
+    /// It is a device, a pipe or a socket, which might never end.
+    #[error("it is no ordinary file")]
+    Special,
+    /// It is larger than [`TEXT_LIMIT`].
+    #[error("it is larger than {} MiB", TEXT_LIMIT >> 20)]
+    TooLarge,
+    /// It is not UTF-8.
+    #[error("it is not UTF-8 text at line {line}, column {column}")]
+    NotText {
+        /// From 1.
+        line: usize,
+        /// From 1, in characters.
+        column: usize,
+    },
+    /// Anything else that the system says.
+    #[error("{0}")]
+    Refused(String),
+}
+
+/// Reads from the file system.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct FileLoader;
+
+impl Loader for FileLoader {
+    fn load(&self, path: &str, from: Option<&str>) -> Result<(String, String), LoadProblem> {
+        let folder = from.and_then(|f| Path::new(f).parent());
+        let path = match folder {
+            Some(folder) => plain(&folder.join(path)),
+            None => PathBuf::from(path),
+        };
+        let about = fs::metadata(&path).map_err(refused)?;
+        if about.is_dir() {
+            return Err(LoadProblem::Directory);
+        }
+        if !about.is_file() {
+            return Err(LoadProblem::Special);
+        }
+        if about.len() > TEXT_LIMIT as u64 {
+            return Err(LoadProblem::TooLarge);
+        }
+        // The length may have been a lie (a file that grows): the limit holds for reading too.
+        let mut bytes = Vec::new();
+        File::open(&path)
+            .and_then(|file| file.take(TEXT_LIMIT as u64 + 1).read_to_end(&mut bytes))
+            .map_err(refused)?;
+        if bytes.len() > TEXT_LIMIT {
+            return Err(LoadProblem::TooLarge);
+        }
+        let text = String::from_utf8(bytes).map_err(|error| {
+            let upto = error.utf8_error().valid_up_to();
+            not_text(&String::from_utf8_lossy(&error.as_bytes()[..upto]))
+        })?;
+        Ok((path.display().to_string(), text))
+    }
+}
+
+/// Reads from texts in memory; names are taken as written.
+#[derive(Debug, Clone, Default)]
+pub struct MemoryLoader {
+    texts: HashMap<String, String>,
+}
+
+impl MemoryLoader {
+    /// A loader that knows one file.
+    pub fn new(name: impl Into<String>, text: impl Into<String>) -> Self {
+        MemoryLoader::default().with(name, text)
+    }
+
+    /// The same with one more file.
+    pub fn with(mut self, name: impl Into<String>, text: impl Into<String>) -> Self {
+        self.texts.insert(name.into(), text.into());
+        self
+    }
+}
+
+impl Loader for MemoryLoader {
+    fn load(&self, path: &str, _from: Option<&str>) -> Result<(String, String), LoadProblem> {
+        match self.texts.get(path) {
+            Some(text) => Ok((path.to_string(), text.clone())),
+            None => Err(LoadProblem::NotFound),
+        }
+    }
+}
+
+/// A path without `.` and, where that changes nothing, without `x/..`: one file then has one
+/// name, and a loop of includes is seen the first time round.
+fn plain(path: &Path) -> PathBuf {
+    let mut folded = PathBuf::new();
+    for part in path.components() {
+        match part {
+            Component::CurDir => {}
+            Component::ParentDir
+                if matches!(folded.components().next_back(), Some(Component::Normal(_))) =>
+            {
+                folded.pop();
+            }
+            part => folded.push(part),
+        }
+    }
+    // Behind a symbolic link `x/..` is another folder.
+    match (fs::canonicalize(path), fs::canonicalize(&folded)) {
+        (Ok(asked), Ok(found)) if asked == found => folded,
+        _ => path.to_path_buf(),
+    }
+}
+
+fn refused(error: std::io::Error) -> LoadProblem {
+    match error.kind() {
+        ErrorKind::NotFound => LoadProblem::NotFound,
+        ErrorKind::IsADirectory => LoadProblem::Directory,
+        _ => LoadProblem::Refused(error.to_string()),
+    }
+}
+
+fn not_text(before: &str) -> LoadProblem {
+    let line_start = before.rfind('\n').map_or(0, |n| n + 1);
+    LoadProblem::NotText {
+        line: before.matches('\n').count() + 1,
+        column: before[line_start..].chars().count() + 1,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn folder(files: &[(&str, &[u8])]) -> tempfile::TempDir {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        for (name, bytes) in files {
+            let path = folder.path().join(name);
+            fs::create_dir_all(path.parent().expect("a parent")).expect("folder made");
+            fs::write(path, bytes).expect("file written");
+        }
+        folder
+    }
+
+    #[test]
+    fn includes_are_looked_up_from_the_including_file() {
+        let folder = folder(&[("main.cir", b"m"), ("sub/a.inc", b"a"), ("sub/b.inc", b"b")]);
+        let main = folder.path().join("main.cir").display().to_string();
+        let (a, _) = FileLoader
+            .load("sub/a.inc", Some(&main))
+            .expect("a is read");
+        let (b, text) = FileLoader.load("b.inc", Some(&a)).expect("b is read");
+        assert_eq!(text, "b");
+        assert_eq!(b, folder.path().join("sub/b.inc").display().to_string());
+        let (again, _) = FileLoader
+            .load("../sub/./b.inc", Some(&a))
+            .expect("b again");
+        assert_eq!(again, b);
+    }
+
+    #[test]
+    fn what_is_no_text_file_is_refused() {
+        let folder = folder(&[("latin.cir", b"title\n* 10 \xb5F\n")]);
+        let path = |name: &str| folder.path().join(name).display().to_string();
+        let refuse = |path: &str| FileLoader.load(path, None).expect_err("must be refused");
+        assert_eq!(refuse(&path("none.cir")), LoadProblem::NotFound);
+        assert_eq!(refuse(&path("")), LoadProblem::Directory);
+        let not_text = LoadProblem::NotText { line: 2, column: 6 };
+        assert_eq!(refuse(&path("latin.cir")), not_text);
+        assert!(matches!(refuse("a\0b"), LoadProblem::Refused(_)));
+        if cfg!(unix) {
+            assert_eq!(refuse("/dev/zero"), LoadProblem::Special);
+        }
+    }
+
+    #[test]
+    fn a_file_beyond_the_limit_is_refused_without_being_read_whole() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let path = folder.path().join("huge.cir");
+        let file = File::create(&path).expect("file made");
+        file.set_len(TEXT_LIMIT as u64 + 1).expect("a sparse file");
+        let found = FileLoader.load(&path.display().to_string(), None);
+        assert_eq!(found.expect_err("too large"), LoadProblem::TooLarge);
+    }
+}
