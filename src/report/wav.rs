@@ -6,11 +6,16 @@
 //! A file is a row of chunks, each of four letters, a length and so many bytes,
 //! and a filling byte after an odd length.
 //!
-//! Reader and writer are our own, and the `hound` library checks them in the
-//! tests: it refuses a file with a chunk of odd length before the sound, as
-//! editors write, says no more of a short file than that it failed to read
-//! enough, and marks a mono float file as the left loudspeaker's alone.
+//! The `hound` library decodes and encodes; ours is what its version 3.5 leaves
+//! out. It refuses a chunk of odd length before the sound, as editors write,
+//! and some valid format chunks (32-bit PCM in the form of 18 bytes), and says
+//! little of what is wrong with a file; so `find` walks the chunks and hands it
+//! the sound under the plainest header. In what it writes, mono is the left
+//! loudspeaker's and odd lengths are not filled up; `write` puts both right.
 
+#[cfg(test)]
+mod by_hand;
+mod find;
 mod read;
 mod write;
 
@@ -73,7 +78,7 @@ pub enum WavProblem {
     #[error(
         "{bits}-bit {} samples are not read; expected {}",
         if *float { "floating-point" } else { "integer" },
-        if *float { "32 or 64" } else { "8, 16, 24 or 32" }
+        if *float { "32" } else { "8, 16, 24 or 32" }
     )]
     Bits {
         /// Bits that a sample takes.
@@ -101,6 +106,14 @@ pub enum WavProblem {
     Rate {
         /// The rate, Hz.
         found: u32,
+    },
+    /// More bytes a second than the header has room for.
+    #[error("{rate_hz} frames a second of {frame} bytes are more than a WAV header can say")]
+    ByteRate {
+        /// The sample rate, Hz.
+        rate_hz: u32,
+        /// Bytes a frame.
+        frame: u16,
     },
     /// The sound does not fill its last frame.
     #[error("the sound has {bytes} bytes, not a multiple of its {frame} bytes a frame")]
@@ -139,4 +152,12 @@ mod tag {
     pub const PCM: u16 = 1;
     pub const FLOAT: u16 = 3;
     pub const EXTENSIBLE: u16 = 0xfffe;
+}
+
+/// What `hound` reports, as an error of the system.
+fn io_error(e: hound::Error) -> io::Error {
+    match e {
+        hound::Error::IoError(e) => e,
+        other => io::Error::other(other),
+    }
 }
