@@ -3,7 +3,7 @@
 import re
 import textwrap
 
-from .valves import capacitances_of, ratings_of
+from .ratings import capacitances_of, ratings_of
 
 WIDTH = 96
 ORDER = (
@@ -21,9 +21,9 @@ LAWS = {
     "pentode": (
         "Law: Koren 1996; ip = 2 E1^ex / kg1 atan(vpk/kvb), E1 = (vg2k/kp) ln(1 + exp(kp (1/mu "
         "+ vgk/vg2k))); ig2 = (vg2k/mu + vgk)^ex / kg2. Volts, amperes. Its plate resistance "
-        "above the knee comes out 1.2 to 3 times the printed one, and its screen current, which "
-        "does not know the plate voltage, is an approximation: good for bias points and power, "
-        "not for output impedance and damping."
+        "above the knee is too high, and its screen current, which does not know the plate "
+        "voltage, is an approximation: good for bias points and power, not for output impedance "
+        "and damping."
     ),
     "rectifier": (
         "Law, for each plate: i = perv (ln(1 + exp(cs v))/cs)^ex with cs = 20 /V. Terminals "
@@ -51,7 +51,8 @@ def number(value):
 
 def parse_number(text):
     """The inverse of `number`."""
-    digits, suffix = re.fullmatch(r"([-+0-9.]+(?:e[-+]?\d+)?)(meg|[kmunp]?)", text.lower()).groups()
+    pattern = r"([-+0-9.]+(?:e[-+]?\d+)?)(meg|[kmunp]?)"
+    digits, suffix = re.fullmatch(pattern, text.lower()).groups()
     return float(digits + SUFFIXES[suffix])
 
 
@@ -101,8 +102,8 @@ def cite(rows, label):
 def grid_note(valve):
     """Where gg, cg and xi come from."""
     text = (
-        "Grid current: ig = gg (ln(1 + exp(cg vgk))/cg)^xi, Dempwolf and Zoelzer, DAFx-11, Table 1, "
-        "means of its three 12AX7 samples (without their constant Ig0)"
+        "Grid current: ig = gg (ln(1 + exp(cg vgk))/cg)^xi, Dempwolf and Zoelzer, DAFx-11, "
+        "Table 1, means of its three 12AX7 samples (without their constant Ig0)"
     )
     if valve.name == "12AX7":
         return comment(text + ".")
@@ -124,6 +125,7 @@ def header(valve, sheets, sheet, summary):
         )
         text += cite(sheet.points, "Points")
         text += cite([curve for curve, _, _ in getattr(sheet, "curves", [])], "Curves")
+        text += cite(getattr(sheet, "samples", []), "Grid at and above zero, measured samples")
         text += cite(getattr(sheet, "stages", []), "Stages")
         text += cite(getattr(sheet, "outputs", []), "Output stages")
         text += cite(getattr(sheet, "straps", []), "Triode connection")
@@ -132,8 +134,9 @@ def header(valve, sheets, sheet, summary):
         text += cite([sheet.row], "Drop")
     _, row = capacitances_of(valve, sheets)
     if row:
-        renamed = "" if "cgk_pf" in row else "; cgk is the printed input, cpk the output capacitance"
-        text += cite([row | {"source": row["source"] + renamed}], "Capacitances")
+        renamed = "; cgk is the printed input, cpk the output capacitance"
+        source = row["source"] + ("" if "cgk_pf" in row else renamed)
+        text += cite([row | {"source": source}], "Capacitances")
     _, rows = ratings_of(valve, sheets)
     text += rating_note(valve, rows)
     for remark in valve.remarks:
@@ -169,10 +172,11 @@ def file_1996(valve, sheets, row, p, summary):
     name = f"{valve.name}_1996"
     pf = {"cgp": row["cgp_pf"], "cgk": row["ccg_pf"], "cpk": row["ccp_pf"]}
     card = p | {key: value * 1e-12 for key, value in pf.items()} | ratings_of(valve, sheets)[0]
-    text = comment(f"{name}: {valve.kind}, the widely printed set. Written by scripts/fit_valves.py.")
+    text = comment(f"{name}: {valve.kind}, the widely printed set.")
+    text += comment("Written by scripts/fit_valves.py.")
     text += comment(LAWS[valve.kind])
     text += cite([row], "All parameters and capacitances")
-    text += comment("No grid current; the set's 2 k or 1 k series grid diode is left out.")
+    text += comment("No grid current; the set's series grid resistor and diode are left out.")
     text += rating_note(valve, ratings_of(valve, sheets)[1])
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")
     text += comment(RANGE[valve.kind] + " " + SPREAD)

@@ -63,3 +63,13 @@ def grid_current(p, vgk):
 def rectifier(p, vpk, cs=20.0):
     """Current of one rectifier plate (A)."""
     return p["perv"] * (softplus(cs * np.asarray(vpk)) / cs) ** p["ex"]
+
+
+def measured_plate(s, vgk, vpk):
+    """Plate current (A) of a measured sample: Dempwolf and Zoelzer's cathode less grid current.
+
+    Their law, not ours; the equations are from memory, the samples' numbers were seen. The
+    constant Ig0 is left out, as everywhere.
+    """
+    cathode = s["g"] * (softplus(s["c"] * (vgk + vpk / s["mu"])) / s["c"]) ** s["gamma"]
+    return cathode - grid_current(s, vgk)
