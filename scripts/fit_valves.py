@@ -76,15 +76,20 @@ def fit_all(valves):
     }
 
 
+def law_only(found, name):
+    """The law and grid current of one card, without capacitances and ratings."""
+    return {key: value for key, value in found[name][1].items() if key in LAW_AND_GRID}
+
+
 def read_cards():
-    """Parameters by name from the committed cards; aliases must not differ."""
+    """The law's parameters by name from the committed cards; aliases must not differ."""
     fitted = {}
     for valve in VALVES:
         found = cards.parse_cards((TARGET / valve.file).read_text())
-        kind, p = found[valve.name]
-        if kind != valve.kind or any(found.get(name) != (kind, p) for name in valve.aliases):
-            raise ValueError(f"{valve.file}: kind or alias differs")
-        fitted[valve.name] = {key: value for key, value in p.items() if key in LAW_AND_GRID}
+        laws_found = [law_only(found, name) for name in (valve.name, *valve.aliases)]
+        if any(law != laws_found[0] for law in laws_found) or found[valve.name][0] != valve.kind:
+            raise ValueError(f"{valve.file}: the kind is wrong or an alias differs")
+        fitted[valve.name] = laws_found[0]
     return fitted
 
 

@@ -163,7 +163,7 @@ def fitted_file(valve, sheets, sheet, p, summary):
     card = p | capacitances_of(valve, sheets)[0] | ratings_of(valve, sheets)[0]
     text = header(valve, sheets, sheet, summary)
     for name in (valve.name, *valve.aliases):
-        text += model_card(name, valve.kind, card)
+        text += model_card(name, valve.kind, card | valve.stricter.get(name, {}))
     return text
 
 

@@ -17,7 +17,8 @@ class Valve:
     like: str | None = None  # the fitted valve whose set, scaled to mu, is the centre
     drawn_to: str = "its own 1996 set"
     mu_range: tuple | None = None  # pentodes: sheets print no mu; triodes: 15 % round theirs
-    remarks: tuple = field(default=())
+    remarks: tuple = ()
+    stricter: dict = field(default_factory=dict)  # name -> ratings lower than the family's
 
     @property
     def sheet_name(self):
@@ -83,7 +84,10 @@ VALVES = [
         remarks=(
             "The stage table prints whole numbers of 13 and 14. The sheet gives mu 20 at both "
             "points; the table asks for more, and mu sits at its bound of 15 % above.",
+            "The plate ratings of the 6SN7GT (300 V, 2.5 W) are lower than the 6SN7GTB's (450 V, "
+            "5 W); the card 6SN7 has the lower ones.",
         ),
+        stricter={name: {"pamax": 2.5, "vamax": 300} for name in ("6SN7", "6SN7GT")},
     ),
     Valve(
         "6SL7",
