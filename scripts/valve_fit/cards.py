@@ -1,0 +1,183 @@
+"""Card files: netlist text with a header that says where every number comes from."""
+
+import re
+import textwrap
+
+from .ratings import capacitances_of, ratings_of
+
+WIDTH = 96
+ORDER = (
+    "mu ex kg1 kg2 kp kvb vct perv gg cg xi cgp cgk cpk "
+    "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax"
+).split()
+BREAKS = ("gg", "cgp", "pamax", "pivmax", "rgmaxfixed")  # these begin a new line
+SUFFIXES = {"meg": "e6", "k": "e3", "m": "e-3", "u": "e-6", "n": "e-9", "p": "e-12", "": ""}
+
+LAWS = {
+    "triode": (
+        "Law: Koren 1996 with contact potential; ip = 2 E1^ex / kg1, E1 = (vpk/kp) ln(1 + "
+        "exp(kp (1/mu + (vgk + vct)/sqrt(kvb + vpk^2)))). Volts, amperes."
+    ),
+    "pentode": (
+        "Law: Koren 1996; ip = 2 E1^ex / kg1 atan(vpk/kvb), E1 = (vg2k/kp) ln(1 + exp(kp (1/mu "
+        "+ vgk/vg2k))); ig2 = (vg2k/mu + vgk)^ex / kg2. Volts, amperes. Its plate resistance "
+        "above the knee is too high, and its screen current, which does not know the plate "
+        "voltage, is an approximation: good for bias points and power, not for output impedance "
+        "and damping."
+    ),
+    "rectifier": (
+        "Law, for each plate: i = perv (ln(1 + exp(cs v))/cs)^ex with cs = 20 /V. Terminals "
+        "plate1 plate2 cathode. ex = 1.5 is Child's law; perv puts it through the printed drop."
+    ),
+}
+RANGE = {
+    "triode": (
+        "Valid for plate volts 0 to the rated maximum and grids from cut-off to about 0 V; "
+        "positive grids are extrapolated."
+    ),
+    "pentode": "Valid for bias points and drive up to zero grid volts; beyond is extrapolated.",
+    "rectifier": "Valid up to the rated peak current; no emission limit is modelled.",
+}
+SPREAD = "Real valves spread by some +/- 20 to 30 % in current from one to the next."
+
+
+def number(value):
+    """A plain SPICE number of at most five significant digits."""
+    for suffix, low, high in (("p", 1e-13, 1e-9), ("m", 1e-3, 1e-1), ("meg", 1e5, 1e9)):
+        if low <= abs(value) < high:
+            return f"{value / float('1' + SUFFIXES[suffix]):.5g}{suffix}"
+    return f"{value:.5g}"
+
+
+def parse_number(text):
+    """The inverse of `number`."""
+    pattern = r"([-+0-9.]+(?:e[-+]?\d+)?)(meg|[kmunp]?)"
+    digits, suffix = re.fullmatch(pattern, text.lower()).groups()
+    return float(digits + SUFFIXES[suffix])
+
+
+def model_card(name, kind, p):
+    """The `.model` card with its continuation lines."""
+    lines, line = [], f".model {name} {kind}("
+    for key in ORDER:
+        if key not in p:
+            continue
+        item = f"{key}={number(p[key])}"
+        if key in BREAKS or (line.startswith(".model")):
+            lines.append(line)
+            line = "+ " + item
+        else:
+            line += " " + item
+    return "\n".join(lines + [line + ")"]) + "\n"
+
+
+def parse_cards(text):
+    """All `.model` cards of a file: name -> (kind, parameters)."""
+    joined = re.sub(r"\n\+", " ", "\n".join(l for l in text.split("\n") if not l.startswith("*")))
+    cards = {}
+    for name, kind, body in re.findall(r"^\.model\s+(\S+)\s+(\w+)\s*\(([^)]*)\)", joined, re.M):
+        pairs = (item.split("=") for item in body.split())
+        cards[name] = kind, {key: parse_number(value) for key, value in pairs}
+    return cards
+
+
+def comment(text):
+    """A paragraph as `*` lines."""
+    return "".join(
+        f"* {line}\n"
+        for line in textwrap.wrap(text, WIDTH - 2, break_long_words=False, break_on_hyphens=False)
+    )
+
+
+def cite(rows, label):
+    """One comment that names the sources of some rows, and which were recalled."""
+    sources = {}
+    for row in rows:
+        seen = row.get("found", "from memory" in row["source"])
+        mark = "" if seen else " (from memory)"
+        sources[row["source"].rstrip(". ") + mark] = None
+    return comment(f"{label}: " + "; ".join(sources) + ".") if sources else ""
+
+
+def grid_note(valve):
+    """Where gg, cg and xi come from."""
+    text = (
+        "Grid current: ig = gg (ln(1 + exp(cg vgk))/cg)^xi, Dempwolf and Zoelzer, DAFx-11, "
+        "Table 1, means of its three 12AX7 samples (without their constant Ig0)"
+    )
+    if valve.name == "12AX7":
+        return comment(text + ".")
+    return comment(
+        text + "; gg is scaled from the 12AX7 with the space current at one volt of drive, cg and "
+        "xi are kept (common practice, no published source)."
+    )
+
+
+def header(valve, sheets, sheet, summary):
+    """The comment lines above a fitted card."""
+    also = f", also {', '.join(valve.aliases)}" if valve.aliases else ""
+    text = comment(f"{valve.name}{also}: {valve.kind}. Written by scripts/fit_valves.py.")
+    text += comment(LAWS[valve.kind])
+    if valve.kind != "rectifier":
+        text += comment(
+            "mu to kvb" + (" and vct" if valve.kind == "triode" else "")
+            + f": fitted to the rows below, drawn to {valve.drawn_to}."
+        )
+        text += cite(sheet.points, "Points")
+        text += cite([curve for curve, _, _ in getattr(sheet, "curves", [])], "Curves")
+        text += cite(getattr(sheet, "samples", []), "Grid at and above zero, measured samples")
+        text += cite(getattr(sheet, "stages", []), "Stages")
+        text += cite(getattr(sheet, "outputs", []), "Output stages")
+        text += cite(getattr(sheet, "straps", []), "Triode connection")
+        text += grid_note(valve)
+    else:
+        text += cite([sheet.row], "Drop")
+    _, row = capacitances_of(valve, sheets)
+    if row:
+        renamed = "; cgk is the printed input, cpk the output capacitance"
+        source = row["source"] + ("" if "cgk_pf" in row else renamed)
+        text += cite([row | {"source": source}], "Capacitances")
+    _, rows = ratings_of(valve, sheets)
+    text += rating_note(valve, rows)
+    for remark in valve.remarks:
+        text += comment(remark)
+    text += comment(f"Residuals: {summary} See RESIDUALS.md.")
+    return text + comment(RANGE[valve.kind] + " " + SPREAD)
+
+
+def rating_note(valve, rows):
+    """Which rating system the card carries, and from where."""
+    if valve.kind == "rectifier":
+        return cite(rows, "Ratings (a plate: pivmax, ipmax; both together: idcmax)")
+    if not rows:
+        return comment("Ratings: none at hand.")
+    label = lambda row: f"{row['source']}, {row['system']}"
+    note = cite([row | {"source": label(row)} for row in rows], "Ratings (a section)")
+    if any("rg1_max_ohm" in row for row in rows):
+        note += comment("The source does not tell the bias systems apart for the grid resistance.")
+    return note
+
+
+def fitted_file(valve, sheets, sheet, p, summary):
+    """The whole text of a fitted valve's card file; `p` is the law and the grid current."""
+    card = p | capacitances_of(valve, sheets)[0] | ratings_of(valve, sheets)[0]
+    text = header(valve, sheets, sheet, summary)
+    for name in (valve.name, *valve.aliases):
+        text += model_card(name, valve.kind, card | valve.stricter.get(name, {}))
+    return text
+
+
+def file_1996(valve, sheets, row, p, summary):
+    """The whole text of a card file of the published 1996 set."""
+    name = f"{valve.name}_1996"
+    pf = {"cgp": row["cgp_pf"], "cgk": row["ccg_pf"], "cpk": row["ccp_pf"]}
+    card = p | {key: value * 1e-12 for key, value in pf.items()} | ratings_of(valve, sheets)[0]
+    text = comment(f"{name}: {valve.kind}, the widely printed set.")
+    text += comment("Written by scripts/fit_valves.py.")
+    text += comment(LAWS[valve.kind])
+    text += cite([row], "All parameters and capacitances")
+    text += comment("No grid current; the set's series grid resistor and diode are left out.")
+    text += rating_note(valve, ratings_of(valve, sheets)[1])
+    text += comment(f"Residuals: {summary} See RESIDUALS.md.")
+    text += comment(RANGE[valve.kind] + " " + SPREAD)
+    return text + model_card(name, valve.kind, card)

@@ -1,0 +1,62 @@
+"""Least squares with priors: printed rows pull, a related valve's set holds back."""
+
+import numpy as np
+from scipy.optimize import least_squares
+
+LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb"}
+FITTED = {
+    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct"),
+    "pentode": ("mu", "ex", "kg1", "kg2", "kp", "kvb"),
+}
+SEED = 1996
+STARTS = 6
+DIGITS = 5  # significant digits on a card
+
+
+def to_scale(name, value):
+    """The number least squares works with: ln for what cannot change sign."""
+    return np.log(value) if name in LOGARITHMIC else value
+
+
+def from_scale(name, x):
+    """The inverse of `to_scale`, rounded to the digits printed on a card."""
+    if name in LOGARITHMIC:
+        return float(f"{np.exp(x):.{DIGITS}g}")
+    return abs(round(float(x), DIGITS - 1))
+
+
+def residuals(sheet, p):
+    """(model - printed) / tolerance of the rows that the fit may see."""
+    seen = [i for i, row in enumerate(sheet.rows) if row.part == "used"]
+    model = sheet.answer(p)[seen]
+    printed = np.array([sheet.rows[i].printed for i in seen])
+    tolerance = np.array([sheet.rows[i].tolerance for i in seen])
+    return (model - printed) / tolerance
+
+
+def fit(sheet, kind, priors, bounds):
+    """Parameters of one valve, rounded as printed, and the cost at the best start.
+
+    `priors` maps a name to (centre, width); the width is in units of ln for the
+    logarithmic ones. `bounds` maps a name to (lowest, highest).
+    """
+    names = FITTED[kind]
+    centre = np.array([to_scale(n, priors[n][0]) for n in names])
+    width = np.array([priors[n][1] for n in names])
+    low, high = (
+        np.array([to_scale(n, bounds[n][side]) for n in names]) for side in (0, 1)
+    )
+
+    def cost(x):
+        p = {n: np.exp(v) if n in LOGARITHMIC else v for n, v in zip(names, x)}
+        return np.concatenate([residuals(sheet, p), (x - centre) / width])
+
+    draw = np.random.default_rng(SEED)
+    best = None
+    for number in range(STARTS):
+        start = centre + (draw.normal(size=len(names)) * width if number else 0.0)
+        start = np.clip(start, low + 1e-6, high - 1e-6)
+        found = least_squares(cost, start, bounds=(low, high), x_scale=width, xtol=1e-12)
+        if best is None or found.cost < best.cost - 1e-9:
+            best = found
+    return {n: from_scale(n, x) for n, x in zip(names, best.x)}, float(best.cost)

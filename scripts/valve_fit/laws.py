@@ -1,0 +1,75 @@
+"""The valve laws of gridleak, in volts and amperes, with their exact derivatives.
+
+Triode and pentode: N. Koren, Glass Audio 8(5), 1996, with the contact potential
+`vct` of Cohen and Helie (AES 129th convention, 2010). Grid current: Dempwolf and
+Zoelzer, DAFx-11. Every function works on numbers and on arrays alike; a parameter
+set is a plain dictionary whose keys are the names on a `.model` card.
+"""
+
+import numpy as np
+
+
+def softplus(x):
+    """ln(1 + exp(x)) without overflow."""
+    return np.logaddexp(0.0, x)
+
+
+def logistic(x):
+    """1 / (1 + exp(-x)), the derivative of `softplus`, without overflow."""
+    return 0.5 * (1.0 + np.tanh(0.5 * x))
+
+
+def triode(p, vgk, vpk):
+    """Plate current, transconductance and plate conductance (A, S, S)."""
+    vg = np.asarray(vgk, float) + p.get("vct", 0.0)
+    v = np.maximum(np.asarray(vpk, float), 1e-9)
+    root = np.sqrt(p["kvb"] + v * v)
+    u = p["kp"] * (1.0 / p["mu"] + vg / root)
+    soft, slope = softplus(u), logistic(u)
+    e1 = v / p["kp"] * soft
+    # Deep in cut-off `soft` is below the smallest float; the current is then zero.
+    ip = 2.0 * e1 ** p["ex"] / p["kg1"]
+    di_de = p["ex"] * ip / np.maximum(e1, 1e-300)
+    gm = di_de * v * slope / root
+    gp = di_de * (soft / p["kp"] - slope * vg * v * v / root**3)
+    on = np.asarray(vpk) > 0.0
+    return np.where(on, ip, 0.0), np.where(on, gm, 0.0), np.where(on, gp, 0.0)
+
+
+def pentode(p, vgk, vg2k, vpk):
+    """Plate current, transconductance and plate conductance (A, S, S)."""
+    vg, v2 = np.asarray(vgk, float), np.asarray(vg2k, float)
+    u = p["kp"] * (1.0 / p["mu"] + vg / v2)
+    e1 = v2 / p["kp"] * softplus(u)
+    space = 2.0 * e1 ** p["ex"] / p["kg1"]
+    v = np.maximum(np.asarray(vpk, float), 0.0)
+    bend = np.arctan(v / p["kvb"])
+    gm = p["ex"] * space / np.maximum(e1, 1e-300) * logistic(u) * bend
+    gp = space * p["kvb"] / (p["kvb"] ** 2 + v * v)
+    return space * bend, gm, np.where(np.asarray(vpk) > 0.0, gp, 0.0)
+
+
+def screen(p, vgk, vg2k):
+    """Screen current (A); the law knows nothing of the plate voltage."""
+    drive = np.maximum(np.asarray(vg2k) / p["mu"] + np.asarray(vgk), 0.0)
+    return drive ** p["ex"] / p["kg2"]
+
+
+def grid_current(p, vgk):
+    """Control-grid current (A)."""
+    return p["gg"] * (softplus(p["cg"] * np.asarray(vgk)) / p["cg"]) ** p["xi"]
+
+
+def rectifier(p, vpk, cs=20.0):
+    """Current of one rectifier plate (A)."""
+    return p["perv"] * (softplus(cs * np.asarray(vpk)) / cs) ** p["ex"]
+
+
+def measured_plate(s, vgk, vpk):
+    """Plate current (A) of a measured sample: Dempwolf and Zoelzer's cathode less grid current.
+
+    Their law, not ours; the equations are from memory, the samples' numbers were seen. The
+    constant Ig0 is left out, as everywhere.
+    """
+    cathode = s["g"] * (softplus(s["c"] * (vgk + vpk / s["mu"])) / s["c"]) ** s["gamma"]
+    return cathode - grid_current(s, vgk)

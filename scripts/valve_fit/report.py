@@ -1,0 +1,275 @@
+"""RESIDUALS.md: how far every card is from every printed figure."""
+
+import numpy as np
+
+from .laws import pentode, triode
+from .rows import TOLERANCE
+from .valves import BOUNDS, mu_bounds
+
+LIMITS = {"point": 10.0, "gain": 6.0}  # percent: what the project promises
+AIMS = {"point": 5.0, "gain": 3.0}
+
+INTRODUCTION = """\
+# Residuals of the valve library
+
+Written by `scripts/fit_valves.py`; `scripts/fit_valves.py --check` recomputes every figure
+from the committed cards and fails if a promise is broken or a file is out of date.
+
+The printed figures are those of `tests/references/valves.toml` and
+`tests/references/resistance_coupled.csv`, where each has its source. Most were recalled and
+not seen; the cards say which. Errors are model over printed, less one, in percent; rms figures
+are of those errors. Every model value is computed with the rounded numbers on the card.
+
+- **used** rows pull the fit, each with the weight 1 / tolerance; **held back** rows only judge
+  it; **judge** rows are figures that the law is known to miss, or that follow from others.
+- Of the stage rows, curve readings and measured rows one in three is held back, its place
+  moving on by one in each three (row i, from 0, where (i + i // 3) mod 3 = 2): the tables run
+  in threes of rising grid leak. Of the output stages every second one is held back. No
+  data-sheet point is held back: there are at most four of them to a valve, and the promise covers each. The
+  tolerances, priors and bounds were chosen by hand with both columns in view, so the split
+  guards against bending to single rows, not against that choice.
+- A stage is solved with its cathode resistor bypassed and its grid leak in parallel with the
+  load; gain is gm (ra || rg || rp) from exact derivatives. Distortion is quasi-static at the
+  printed output, harmonics 2 to 20, cathode held at its volts at rest.
+- The 12AX7's rows from 0 to +1 V on the grid are the mean of three measured samples by the law
+  that their paper fits to them (equations from memory); they spread by some 20 % themselves.
+  They say where an overdriven stage goes, which the data sheets do not.
+- An output stage is driven until the grid just reaches the cathode, with an ideal transformer.
+- Beside the printed rows, priors draw the parameters to a published or related set (named on
+  the card): widths in ln mu 0.08, kg1 and kg2 0.5, kp 0.4, kvb 1.0 (pentodes 0.4); in ex 0.2
+  (pentodes 0.12), in vct 0.3 V round 0.4 V. They keep a few points from driving the parameters
+  to absurd values. mu of a triode stays within 15 % of the printed ones.
+- Real valves spread by some +/- 20 to 30 % in current; most errors here are inside that.
+
+"""
+
+
+def percent(sheet, p):
+    """Errors of every row of a sheet, percent."""
+    return 100.0 * (sheet.answer(p) / np.array([row.printed for row in sheet.rows]) - 1.0)
+
+
+def pick(sheet, errors, group, quantity, part=None):
+    """The errors of some rows; `part` None takes rows used and held back together."""
+    return np.array(
+        [
+            e
+            for row, e in zip(sheet.rows, errors)
+            if row.group == group
+            and row.quantity == quantity
+            and (row.part == part if part else row.part != "judge")
+        ]
+    )
+
+
+def worst(values):
+    """Largest absolute error as text."""
+    return f"{np.max(np.abs(values)):.1f}" if len(values) else "-"
+
+
+def rms(values):
+    """Root mean square as text."""
+    return f"{np.sqrt(np.mean(values**2)):.1f}" if len(values) else "-"
+
+
+def three(sheet, errors, group, quantity):
+    """rms of rows used, held back, and of all."""
+    parts = ("used", "held back", None)
+    return [rms(pick(sheet, errors, group, quantity, part)) for part in parts]
+
+
+def table(head, rows):
+    """A Markdown table."""
+    lines = ["| " + " | ".join(head) + " |", "|" + " --- |" * len(head)]
+    return "\n".join(lines + ["| " + " | ".join(row) + " |" for row in rows]) + "\n\n"
+
+
+def summary_line(kind, sheet, p):
+    """One sentence for the card's header."""
+    errors = percent(sheet, p)
+    at = lambda quantity: worst(pick(sheet, errors, "point", quantity))
+    if kind == "rectifier":
+        return f"plate current at the printed drop within {at('ia')} %."
+    text = f"plate current within {at('ia')} % at the points, gm {at('gm')} %, rp {at('rp')} %"
+    if kind == "pentode":
+        text += f", screen current {at('ig2')} %"
+    used, held, _ = three(sheet, errors, "stage", "gain")
+    if used != "-":
+        text += f"; stage gains {used} % rms (rows held back {held} %)"
+    used, held, _ = three(sheet, errors, "stage", "thd")
+    if used != "-":
+        text += f"; THD {used} % rms of the printed one (held back {held} %)"
+    used, held, _ = three(sheet, errors, "measured", "ia")
+    if used != "-":
+        text += f"; measured samples {used} % rms (held back {held} %)"
+    used, held, _ = three(sheet, errors, "curve", "ia")
+    if used != "-":
+        big = large_curve(sheet, errors)
+        text += f"; curve readings of 1 mA and more {rms(big)} % rms, worst {worst(big)} %"
+    used, held, _ = three(sheet, errors, "power", "power")
+    if used != "-":
+        text += f"; output power {used} % rms" + (f" (held back {held} %)" if held != "-" else "")
+    return text + "."
+
+
+def large_curve(sheet, errors):
+    """Errors of the curve readings where the reading error is below 5 %."""
+    return np.array(
+        [
+            e
+            for row, e in zip(sheet.rows, errors)
+            if row.group == "curve" and row.printed >= 1.0
+        ]
+    )
+
+
+def triode_summary(entries):
+    """The first table: triodes, with the 1996 set under each where there is one."""
+    head = ["card", "points: worst ia", "gm rms", "rp rms", "stage ia rms used / held / all"]
+    head += ["gain rms used / held / all", "THD rms used / held / all", "curves >= 1 mA: worst"]
+    rows = []
+    for name, sheet, p in entries:
+        e = percent(sheet, p)
+        point = [pick(sheet, e, "point", q) for q in ("ia", "gm", "rp")]
+        row = [name, worst(point[0]), rms(point[1]), rms(point[2])]
+        row += [" / ".join(three(sheet, e, "stage", q)) for q in ("ia", "gain", "thd")]
+        rows.append(row + [worst(large_curve(sheet, e))])
+    return table(head, rows)
+
+
+def pentode_summary(entries):
+    """The second table: power valves."""
+    head = ["card", "points: worst ia", "worst ig2", "gm rms", "rp rms"]
+    head += ["pair at rest, ia rms used / held / all", "power rms used / held / all"]
+    rows = []
+    for name, sheet, p in entries:
+        e = percent(sheet, p)
+        point = [pick(sheet, e, "point", q) for q in ("ia", "ig2", "gm", "rp")]
+        row = [name, worst(point[0]), worst(point[1]), rms(point[2]), rms(point[3])]
+        row += [" / ".join(three(sheet, e, "power", q)) for q in ("idle ia", "power")]
+        rows.append(row)
+    return table(head, rows)
+
+
+def parameter_table(fits, kind):
+    """The law's parameters of every card of a kind."""
+    keys = {
+        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "gg"),
+        "pentode": ("mu", "ex", "kg1", "kg2", "kp", "kvb", "gg"),
+        "rectifier": ("perv", "ex"),
+    }[kind]
+    rows = [
+        [valve.name] + [f"{p[key]:.5g}" for key in keys]
+        for valve, _, p in fits
+        if valve.kind == kind
+    ]
+    return table(("card", *keys), rows)
+
+
+def figure(value):
+    """Four significant digits, without an exponent for large numbers."""
+    return f"{value:.0f}" if value >= 1000.0 else f"{value:.4g}"
+
+
+def signed(error):
+    """An error with its sign; what rounds to nothing is plus nothing."""
+    return f"{round(float(error), 1) + 0.0:+.1f}"
+
+
+def valve_table(sheet, p, old):
+    """Every row of one valve; `old` is the 1996 set or None."""
+    model, errors = sheet.answer(p), percent(sheet, p)
+    before = percent(sheet, old) if old else None
+    head = ["row", "quantity", "part", "source", "printed", "model", "error %"]
+    head += ["1996 set, error %"] if old else []
+    rows = []
+    for i, row in enumerate(sheet.rows):
+        cells = [row.label, row.quantity, row.part, "seen" if row.seen else "memory"]
+        unit = "" if row.unit == "1" else " " + row.unit
+        cells += [f"{row.printed:g}{unit}", f"{figure(model[i])}{unit}", signed(errors[i])]
+        rows.append(cells + ([signed(before[i])] if old else []))
+    return table(head, rows)
+
+
+def with_old(fits, sets, kind):
+    """Name, sheet and parameters of the fits of a kind, each with its 1996 set behind it."""
+    entries = []
+    for valve, sheet, p in fits:
+        if valve.kind == kind:
+            entries.append((valve.name, sheet, p))
+            if sets.get(valve.name):
+                entries.append((f"{valve.name}, 1996", sheet, sets[valve.name]))
+    return entries
+
+
+def residuals_text(fits, sets):
+    """The whole of RESIDUALS.md. `fits`: (valve, sheet, parameters); `sets`: the 1996 ones."""
+    text = INTRODUCTION + "## Summary\n\nTriodes, errors in percent:\n\n"
+    text += triode_summary(with_old(fits, sets, "triode"))
+    text += "Power valves, errors in percent:\n\n"
+    text += pentode_summary(with_old(fits, sets, "pentode"))
+    text += (
+        f"Promised of the triodes: plate current within {LIMITS['point']:g} % at every point, "
+        f"stage gains within {LIMITS['gain']:g} % rms.\nAimed at: {AIMS['point']:g} % and "
+        f"{AIMS['gain']:g} %.\n\n## Known disagreements\n\n"
+    )
+    for valve, _, _ in fits:
+        text += "".join(f"- {valve.name}: {remark}\n" for remark in valve.remarks)
+    text += GENERAL_REMARKS + "\n## Parameters\n\n"
+    for kind in ("triode", "pentode", "rectifier"):
+        text += parameter_table(fits, kind)
+    text += "Tolerances of the fit, relative: "
+    text += ", ".join(f"{name} {value:g}" for name, value in TOLERANCE.items()) + ".\n\n"
+    for valve, sheet, p in fits:
+        text += f"## {valve.name}\n\n" + valve_table(sheet, p, sets.get(valve.name))
+    return text.rstrip("\n") + "\n"
+
+
+GENERAL_REMARKS = """\
+- All pentodes: the law's plate resistance is too high above the knee and its screen current
+  knows no plate voltage, so screen current at full drive comes out 20 to 75 % low. Distortion of
+  output stages is shown to judge by, not fitted: at full drive the knee makes most of it.
+- 6L6GC, 360 V, 9000 ohm: printed with cathode bias, worked here at its fixed -21.8 V, so the
+  current and power at full drive come out high.
+- What is said above of fits to gains alone was measured once, apart from this script, with the
+  same law and bounds.
+"""
+
+
+def broken_promises(fits, sheets):
+    """Sentences on every promise that the cards do not keep; empty if all are kept."""
+    complaints = []
+    for valve, sheet, p in fits:
+        errors = percent(sheet, p)
+        point = pick(sheet, errors, "point", "ia")
+        if np.max(np.abs(point)) > LIMITS["point"]:
+            complaints.append(f"{valve.name}: plate current {worst(point)} % off at a point")
+        for part in (None, "held back"):
+            gains = pick(sheet, errors, "stage", "gain", part)
+            if len(gains) and np.sqrt(np.mean(gains**2)) > LIMITS["gain"]:
+                complaints.append(f"{valve.name}: stage gains {rms(gains)} % rms off")
+        if valve.kind != "rectifier":
+            complaints += out_of_bounds(valve, sheets, p) + odd_region(valve, p)
+    return complaints
+
+
+def out_of_bounds(valve, sheets, p):
+    """Parameters outside the bounds that keep them physical."""
+    bounds = {"mu": mu_bounds(valve, sheets)} | BOUNDS[valve.kind]
+    return [
+        f"{valve.name}: {key} = {p[key]:g} is outside {low:g}..{high:g}"
+        for key, (low, high) in bounds.items()
+        if not low * (1 - 1e-4) <= p[key] <= high * (1 + 1e-4)
+    ]
+
+
+def odd_region(valve, p):
+    """Whether current fails to rise with grid and plate from -6 to 0 V and 0 to 400 V."""
+    vg, va = np.meshgrid(np.linspace(-6.0, 0.0, 61), np.linspace(0.0, 400.0, 401), indexing="ij")
+    if valve.kind == "triode":
+        current = triode(p, vg, va)[0]
+    else:
+        current = pentode(p, vg, 250.0, va)[0]
+    rises = np.all(np.diff(current, axis=0) >= 0) and np.all(np.diff(current, axis=1) >= 0)
+    sane = np.all(np.isfinite(current)) and np.all(current[:, 0] == 0) and current.max() < 1.0
+    return [] if rises and sane else [f"{valve.name}: the current does not rise as it should"]

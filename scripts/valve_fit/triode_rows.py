@@ -1,0 +1,137 @@
+"""The rows of one triode: points, curve readings, measured samples and stages."""
+
+import numpy as np
+
+from . import stage
+from .laws import measured_plate, triode
+from .rows import Row, held_back, relative
+from .sheets import of_valve
+
+# Where the measured samples speak and the sheets do not: the grid at and above zero with
+# the plate pulled low, as in an overdriven stage. V.
+MEASURED_GRIDS = (0.0, 0.5, 1.0)
+MEASURED_PLATES = (25.0, 50.0, 100.0)
+MEASURED_POINTS = [(vg, va) for vg in MEASURED_GRIDS for va in MEASURED_PLATES]
+GAIN_STEP = 0.3  # rms of rounding to a whole number, as the tables print gains
+
+
+class TriodeSheet:
+    """Points, plate curves and resistance-coupled stages of one triode."""
+
+    def __init__(self, sheets, stages, name):
+        self.points = of_valve(sheets, "point", name)
+        self.curves = [
+            (curve, va, ia)
+            for curve in of_valve(sheets, "plate_curve", name)
+            for va, ia in zip(curve["va"], curve["ia_ma"])
+        ]
+        self.samples = of_valve(sheets, "dempwolf", name)
+        self.stages = stages.get(name, [])
+        self.printed_ia = [i for i, s in enumerate(self.stages) if not np.isnan(s["ia"])]
+        self.printed_thd = [i for i, s in enumerate(self.stages) if not np.isnan(s["thd"])]
+        self.rows = self.point_rows() + self.curve_rows()
+        self.rows += self.measured_rows() + self.stage_rows()
+
+    def point_rows(self):
+        """Plate current, gm, rp and mu of each point; mu follows from the other two."""
+        rows = []
+        for r in self.points:
+            label, seen = f"{r['va']} V, {r['vg1']} V", r["found"]
+            add = lambda quantity, value, unit, tolerance: rows.append(
+                Row("point", label, quantity, value, unit, True, tolerance, seen)
+            )
+            add("ia", r["ia_ma"], "mA", relative("ia", r["ia_ma"]))
+            add("gm", r["gm_us"], "uS", relative("gm", r["gm_us"]))
+            add("rp", r["rp_ohm"] / 1e3, "kohm", relative("rp", r["rp_ohm"] / 1e3))
+            add("mu", r["mu"], "1", None)
+        return rows
+
+    def curve_rows(self):
+        """Readings from plate curves, with their reading error."""
+        return [
+            Row(
+                "curve",
+                f"{va} V, {curve['vg1']} V",
+                "ia",
+                ia,
+                "mA",
+                not held_back(i),
+                float(np.hypot(relative("curve", ia), curve["read_error_ma"])),
+                curve["found"],
+            )
+            for i, (curve, va, ia) in enumerate(self.curves)
+        ]
+
+    def measured_rows(self):
+        """Mean plate current of the measured samples, by the law their paper fits to each."""
+        rows = []
+        for vg, va in MEASURED_POINTS if self.samples else ():
+            ia = 1e3 * np.mean([measured_plate(s, vg, va) for s in self.samples])
+            ia = float(f"{ia:.4g}")
+            label, use = f"{va:g} V, {vg:g} V", not held_back(len(rows))
+            tolerance = relative("measured", ia)
+            rows.append(Row("measured", label, "ia", ia, "mA", use, tolerance, True))
+        return rows
+
+    def stage_rows(self):
+        """Gains of all stages, then the currents and THD that are printed."""
+        label = lambda s: (
+            f"{s['vbb']:g} V, {s['ra'] / 1e3:g} k, {s['rg'] / 1e3:g} k, {s['rk']:g}"
+        )
+        gains = [
+            Row(
+                "stage",
+                label(s),
+                "gain",
+                s["gain"],
+                "1",
+                not held_back(i),
+                float(np.hypot(relative("gain", s["gain"]), GAIN_STEP)),
+            )
+            for i, s in enumerate(self.stages)
+        ]
+        currents = [
+            Row(
+                "stage",
+                label(self.stages[i]),
+                "ia",
+                self.stages[i]["ia"] * 1e3,
+                "mA",
+                not held_back(i),
+                relative("stage ia", self.stages[i]["ia"] * 1e3),
+            )
+            for i in self.printed_ia
+        ]
+        distortions = [
+            Row(
+                "stage",
+                f"{label(self.stages[i])}; {self.stages[i]['vrms']:g} Vrms",
+                "thd",
+                self.stages[i]["thd"],
+                "%",
+                not held_back(i),
+                relative("thd", self.stages[i]["thd"]),
+            )
+            for i in self.printed_thd
+        ]
+        return gains + currents + distortions
+
+    def answer(self, p):
+        """The model's value for every row, in the row's unit."""
+        column = lambda rows, key: np.array([r[key] for r in rows], float)
+        ip, gm, gp = triode(p, column(self.points, "vg1"), column(self.points, "va"))
+        values = [np.stack([ip * 1e3, gm * 1e6, 1e-3 / gp, gm / gp], axis=1).ravel()]
+        if self.curves:
+            vg = np.array([curve["vg1"] for curve, _, _ in self.curves], float)
+            va = np.array([va for _, va, _ in self.curves], float)
+            values.append(triode(p, vg, va)[0] * 1e3)
+        if self.samples:
+            vg, va = np.array(MEASURED_POINTS).T
+            values.append(triode(p, vg, va)[0] * 1e3)
+        if self.stages:
+            parts = [column(self.stages, key) for key in ("vbb", "ra", "rk", "rg", "vrms")]
+            values.append(stage.gain(p, *parts[:4]))
+            values.append(stage.quiescent(p, *parts[:3])[0][self.printed_ia] * 1e3)
+            if self.printed_thd:
+                values.append(stage.distortion(p, *(c[self.printed_thd] for c in parts))[0])
+        return np.concatenate(values)
