@@ -70,6 +70,9 @@ impl Failure {
     }
 }
 
+/// Iterations after which steps that do not shrink count as rounding noise.
+const STUCK: usize = 5;
+
 /// Solves F(x) = 0 from the guess in `x`, which becomes the solution. On failure `x` is
 /// the last iterate.
 pub fn solve<P: Problem + ?Sized>(
@@ -80,6 +83,7 @@ pub fn solve<P: Problem + ?Sized>(
     let n = problem.size();
     let mut step = vec![0.0; n];
     let mut worst_unknown = 0;
+    let mut before = f64::INFINITY;
     let mut last_excess = (f64::INFINITY, 0);
     for iteration in 1..=settings.max_iterations {
         let drawn_back = problem.linearise(x, &mut step);
@@ -102,7 +106,10 @@ pub fn solve<P: Problem + ?Sized>(
             }
             x[i] -= scale * step[i];
         }
-        if worst <= 1.0 && !drawn_back && scale == 1.0 {
+        // Where the steps no longer shrink, rounding has the last word: the residual decides.
+        let stuck = iteration >= STUCK && worst >= 0.3 * before && worst < 1e6;
+        before = worst;
+        if (worst <= 1.0 || stuck) && !drawn_back && scale == 1.0 {
             last_excess = problem.excess(x);
             if last_excess.0 <= 1.0 {
                 return Ok(Found {
