@@ -1,1 +1,366 @@
-//! circuit
+//! Cards and devices joined: what is connected to what.
+
+pub mod bind;
+pub mod check;
+pub mod flatten;
+pub mod library;
+pub mod params;
+pub mod problem;
+
+use crate::device::source::Drive;
+use crate::device::{Kind, Law, Limit, Pin, Reading};
+use crate::diag::{Diagnostic, Sources, Span};
+use crate::netlist::card::{Card, Name, Netlist, Value};
+use bind::{Binder, Timing};
+use params::Settings;
+use problem::Problem;
+use std::collections::HashMap;
+
+/// A node; 0 is ground.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Node(pub usize);
+
+impl Node {
+    /// Node 0.
+    pub const GROUND: Node = Node(0);
+}
+
+/// A current that is an unknown of its own (voltage sources, inductors).
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct Branch(pub usize);
+
+/// What a law or gain looks at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sense {
+    /// v(a) - v(b)
+    Voltage(Node, Node),
+    /// The current of a branch.
+    Current(Branch),
+}
+
+/// What a law or gain acts on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sink {
+    /// A current from the first node to the second through the part.
+    Current(Node, Node),
+    /// The voltage v(a) - v(b) across a branch.
+    Branch(Branch),
+}
+
+/// A linear resistance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resistance {
+    /// First end.
+    pub a: Node,
+    /// Second end.
+    pub b: Node,
+    /// Ohms, not zero.
+    pub ohms: f64,
+}
+
+/// A linear capacitance.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Capacitance {
+    /// First end.
+    pub a: Node,
+    /// Second end.
+    pub b: Node,
+    /// Farads.
+    pub farads: f64,
+}
+
+/// What sets the voltage across a branch: v(a) - v(b) equals ...
+#[derive(Debug, Clone, PartialEq)]
+pub enum BranchKind {
+    /// ... an independent source.
+    Source(Drive),
+    /// ... the change of flux of an inductance, H.
+    Inductance(f64),
+    /// ... what gains and laws with this branch as their sink add up to.
+    Controlled,
+}
+
+/// A part with a current unknown, flowing from a through it to b.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BranchPart {
+    /// + end.
+    pub a: Node,
+    /// - end.
+    pub b: Node,
+    /// What sets its voltage.
+    pub kind: BranchKind,
+}
+
+/// An independent current from a through the source to b.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CurrentPart {
+    /// First end.
+    pub a: Node,
+    /// Second end.
+    pub b: Node,
+    /// Its current.
+    pub drive: Drive,
+}
+
+/// A linear controlled source.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Gain {
+    /// Control.
+    pub sense: Sense,
+    /// Output.
+    pub sink: Sink,
+    /// Factor.
+    pub gain: f64,
+}
+
+/// A nonlinear law and its connections.
+#[derive(Debug)]
+pub struct LawPart {
+    /// `[law.controls()]`
+    pub controls: Vec<Sense>,
+    /// `[law.outputs()]`
+    pub outputs: Vec<Sink>,
+    /// The law.
+    pub law: Box<dyn Law>,
+    /// Discrete state to start from.
+    pub memory: f64,
+}
+
+/// One of a circuit's parts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Piece {
+    /// Index into `resistances`.
+    Resistance(usize),
+    /// Index into `capacitances`.
+    Capacitance(usize),
+    /// Index into `branches`.
+    Branch(usize),
+    /// Index into `currents`.
+    Current(usize),
+    /// Index into `gains` (those whose sink is a current).
+    Gain(usize),
+    /// Index into `laws`, and the output.
+    Law(usize, usize),
+}
+
+/// A path of current through an element.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Port {
+    /// Where it enters.
+    pub from: Pin,
+    /// Where it leaves.
+    pub to: Pin,
+    /// The nodes of both.
+    pub nodes: (Node, Node),
+    /// What carries it.
+    pub piece: Piece,
+}
+
+/// An element as the user named it, and the parts it became.
+#[derive(Debug)]
+pub struct Element {
+    /// Dotted, as written: `X1.R5`.
+    pub name: String,
+    /// Card letter, upper case.
+    pub letter: char,
+    /// Its kind, if it has a model or is a control.
+    pub kind: Option<&'static Kind>,
+    /// The name of its model.
+    pub model: Option<String>,
+    /// Nodes in the order of the card.
+    pub terminals: Vec<Node>,
+    /// Its main value (ohms, farads, henries), if it has one.
+    pub value: Option<f64>,
+    /// Current paths.
+    pub ports: Vec<Port>,
+    /// What it can report: name, law, output.
+    pub readings: Vec<(Reading, usize, usize)>,
+    /// Its ratings.
+    pub limits: Vec<Limit>,
+    /// Knob or switch position, for the record.
+    pub position: Option<f64>,
+    /// Its card.
+    pub span: Option<Span>,
+    /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
+    pub initial: Option<f64>,
+}
+
+/// A node's name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NodeName {
+    /// Dotted, as first written.
+    pub name: String,
+    /// Inside a device: no name of the user's.
+    pub inner: bool,
+}
+
+/// A circuit, ready to become equations.
+#[derive(Debug, Default)]
+pub struct Circuit {
+    /// The netlist's first line.
+    pub title: String,
+    /// By number; 0 is ground.
+    pub nodes: Vec<NodeName>,
+    /// In the order of the netlist, subcircuits expanded in place.
+    pub elements: Vec<Element>,
+    /// Linear resistances.
+    pub resistances: Vec<Resistance>,
+    /// Linear capacitances.
+    pub capacitances: Vec<Capacitance>,
+    /// Parts with a current unknown.
+    pub branches: Vec<BranchPart>,
+    /// Mutual inductances between branches, H.
+    pub mutuals: Vec<(Branch, Branch, f64)>,
+    /// Independent currents.
+    pub currents: Vec<CurrentPart>,
+    /// Linear controlled sources.
+    pub gains: Vec<Gain>,
+    /// Nonlinear laws.
+    pub laws: Vec<LawPart>,
+    /// `.nodeset`: guesses, V.
+    pub nodesets: Vec<(Node, f64)>,
+    /// `.ic`: voltages held during the solution before a transient, V.
+    pub held: Vec<(Node, f64)>,
+    /// Degrees Celsius.
+    pub celsius: f64,
+    node_index: HashMap<String, Node>,
+    element_index: HashMap<String, usize>,
+}
+
+impl Circuit {
+    /// A node by its dotted name, in any case.
+    pub fn node(&self, name: &str) -> Option<Node> {
+        let key = name.to_lowercase();
+        if key == "0" || key == "gnd" {
+            return Some(Node::GROUND);
+        }
+        self.node_index.get(&key).copied()
+    }
+
+    /// An element by its dotted name, in any case.
+    pub fn element(&self, name: &str) -> Option<&Element> {
+        self.element_index
+            .get(&name.to_lowercase())
+            .map(|&k| &self.elements[k])
+    }
+
+    /// The branch of a voltage source, inductor or controlled voltage.
+    pub fn branch_of(&self, element: &Element) -> Option<Branch> {
+        element.ports.iter().find_map(|p| match p.piece {
+            Piece::Branch(k) => Some(Branch(k)),
+            _ => None,
+        })
+    }
+
+    /// Names that a user could have meant.
+    pub fn node_names(&self) -> impl Iterator<Item = &str> {
+        self.nodes
+            .iter()
+            .filter(|n| !n.inner)
+            .map(|n| n.name.as_str())
+    }
+
+    /// The number of unknowns: nodes without ground, and branches.
+    pub fn unknowns(&self) -> usize {
+        self.nodes.len() - 1 + self.branches.len()
+    }
+}
+
+/// A circuit and what was doubtful about it.
+#[derive(Debug)]
+pub struct Built {
+    /// The circuit.
+    pub circuit: Circuit,
+    /// Warnings.
+    pub warnings: Vec<Diagnostic>,
+}
+
+/// Builds a circuit from a netlist: subcircuits expanded, models found, settings applied,
+/// wiring checked. On failure all errors are returned, and the warnings with them.
+pub fn build(
+    netlist: &Netlist,
+    settings: &Settings,
+    timing: Timing,
+    sources: &mut Sources,
+) -> Result<Built, Vec<Diagnostic>> {
+    let (library, mut problems) = library::load(sources);
+    let expansion = flatten::expand(&netlist.body, &library, &mut problems);
+    let mut binder = Binder::new(
+        &expansion,
+        settings,
+        timing,
+        &netlist.title,
+        celsius(netlist),
+    );
+    binder.bind();
+    problems.append(&mut binder.problems);
+    let mut circuit = binder.circuit;
+    for card in &netlist.controls {
+        match &card.kind {
+            Card::Nodeset(list) => {
+                circuit
+                    .nodesets
+                    .extend(voltages(&circuit, list, &mut problems));
+            }
+            Card::Ic(list) => circuit.held.extend(voltages(&circuit, list, &mut problems)),
+            _ => {}
+        }
+    }
+    if !problems.iter().any(Diagnostic::is_error) {
+        problems.extend(check::topology(&circuit));
+    }
+    if problems.iter().any(Diagnostic::is_error) {
+        return Err(problems);
+    }
+    Ok(Built {
+        circuit,
+        warnings: problems,
+    })
+}
+
+/// The temperature of a netlist: `.temp`, or `.options temp=`, or 27 C.
+fn celsius(netlist: &Netlist) -> f64 {
+    let mut celsius = 27.0;
+    for card in &netlist.controls {
+        match &card.kind {
+            Card::Temp(values) => {
+                if let Some(value) = values.first() {
+                    celsius = value.number;
+                }
+            }
+            Card::Options(options) => {
+                for (name, value) in options {
+                    if let (true, Some(value)) = (name.key() == "temp", value) {
+                        celsius = value.number;
+                    }
+                }
+            }
+            _ => {}
+        }
+    }
+    celsius
+}
+
+/// `v(n)=x` lists with their nodes.
+fn voltages(
+    circuit: &Circuit,
+    list: &[(Name, Value)],
+    problems: &mut Vec<Diagnostic>,
+) -> Vec<(Node, f64)> {
+    let mut found = Vec::new();
+    for (name, value) in list {
+        match circuit.node(&name.text) {
+            Some(node) => found.push((node, value.number)),
+            None => problems.push(unknown_node(circuit, &name.text).at(name.span)),
+        }
+    }
+    found
+}
+
+/// The problem of a node that does not exist, with what may have been meant.
+pub fn unknown_node(circuit: &Circuit, name: &str) -> Problem {
+    Problem::UnknownNode {
+        name: name.to_string(),
+        near: crate::diag::nearest(name, circuit.node_names()).map(str::to_string),
+    }
+}

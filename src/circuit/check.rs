@@ -1,0 +1,306 @@
+//! Topology checks, before any number is computed: faults of wiring that would make
+//! the equations unsolvable, told in the builder's words.
+
+use super::flatten::list;
+use super::problem::Problem;
+use super::{Branch, BranchKind, Circuit, Element, Node, Piece};
+use crate::diag::Diagnostic;
+use std::collections::BTreeMap;
+
+/// Everything wrong with the wiring.
+pub fn topology(circuit: &Circuit) -> Vec<Diagnostic> {
+    if circuit.elements.is_empty() {
+        return vec![Problem::Empty.at(None)];
+    }
+    let mut problems = Vec::new();
+    let grounded = circuit
+        .elements
+        .iter()
+        .any(|e| e.terminals.contains(&Node::GROUND));
+    if !grounded {
+        return vec![Problem::NoGround.at(circuit.elements[0].span)];
+    }
+    alone(circuit, &mut problems);
+    let lone: Vec<Node> = lone_nodes(circuit);
+    unreached(circuit, &lone, &mut problems);
+    voltage_loops(circuit, &mut problems);
+    couplings(circuit, &mut problems);
+    problems
+}
+
+/// Sets of nodes joined by something.
+struct Sets(Vec<usize>);
+
+impl Sets {
+    fn new(n: usize) -> Self {
+        Sets((0..n).collect())
+    }
+    fn root(&mut self, mut n: usize) -> usize {
+        while self.0[n] != n {
+            self.0[n] = self.0[self.0[n]];
+            n = self.0[n];
+        }
+        n
+    }
+    /// False if they were together already.
+    fn join(&mut self, a: Node, b: Node) -> bool {
+        let (a, b) = (self.root(a.0), self.root(b.0));
+        // The smaller number leads, so that ground's set is set 0.
+        self.0[a.max(b)] = a.min(b);
+        a != b
+    }
+}
+
+/// Pairs of an element's nodes between which direct current can pass.
+fn dc_paths(circuit: &Circuit, element: &Element) -> Vec<(Node, Node)> {
+    if let Some(kind) = element.kind {
+        return kind
+            .dc_paths
+            .iter()
+            .filter_map(|&(a, b)| Some((*element.terminals.get(a)?, *element.terminals.get(b)?)))
+            .collect();
+    }
+    let passes = match element.letter {
+        'R' | 'L' | 'V' | 'E' | 'H' => true,
+        'B' => circuit.branch_of(element).is_some(),
+        _ => false,
+    };
+    if passes {
+        vec![(element.terminals[0], element.terminals[1])]
+    } else {
+        vec![]
+    }
+}
+
+fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
+    let mut count = vec![(0, 0); circuit.nodes.len()];
+    for (k, element) in circuit.elements.iter().enumerate() {
+        for node in &element.terminals {
+            count[node.0].0 += 1;
+            count[node.0].1 = k;
+        }
+    }
+    count
+}
+
+fn lone_nodes(circuit: &Circuit) -> Vec<Node> {
+    connections(circuit)
+        .iter()
+        .enumerate()
+        .skip(1)
+        .filter(|&(n, &(count, _))| count == 1 && !circuit.nodes[n].inner)
+        .map(|(n, _)| Node(n))
+        .collect()
+}
+
+/// The published rule: every node has at least two connections.
+fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
+    let count = connections(circuit);
+    for node in lone_nodes(circuit) {
+        let element = &circuit.elements[count[node.0].1];
+        let name = &circuit.nodes[node.0].name;
+        let mut diagnostic = Problem::Alone {
+            element: element.name.clone(),
+            node: name.clone(),
+        }
+        .at(element.span);
+        // A misspelt node name is the usual reason.
+        let others = circuit.node_names().filter(|n| n != name && *n != "0");
+        if let Some(near) = crate::diag::nearest(name, others) {
+            let hint = diagnostic.hint.unwrap_or_default();
+            diagnostic.hint = Some(format!("did you mean `{near}`? Otherwise {hint}"));
+        }
+        problems.push(diagnostic);
+    }
+}
+
+/// Nodes that direct current cannot reach, group by group.
+fn unreached(circuit: &Circuit, told: &[Node], problems: &mut Vec<Diagnostic>) {
+    let n = circuit.nodes.len();
+    let (mut direct, mut any) = (Sets::new(n), Sets::new(n));
+    for element in &circuit.elements {
+        for (a, b) in dc_paths(circuit, element) {
+            direct.join(a, b);
+        }
+        for pair in element.terminals.windows(2) {
+            any.join(pair[0], pair[1]);
+        }
+    }
+    let mut groups: BTreeMap<usize, Vec<Node>> = BTreeMap::new();
+    let mut islands: BTreeMap<usize, Vec<Node>> = BTreeMap::new();
+    for node in (1..n).map(Node).filter(|k| !circuit.nodes[k.0].inner) {
+        if any.root(node.0) != 0 {
+            islands.entry(any.root(node.0)).or_default().push(node);
+        } else if direct.root(node.0) != 0 {
+            groups.entry(direct.root(node.0)).or_default().push(node);
+        }
+    }
+    let name = |nodes: &[Node]| list(nodes.iter().map(|k| circuit.nodes[k.0].name.as_str()));
+    for (kind, nodes) in islands
+        .values()
+        .map(|g| (0, g))
+        .chain(groups.values().map(|g| (1, g)))
+    {
+        if nodes.iter().all(|k| told.contains(k)) {
+            continue;
+        }
+        let touching: Vec<&Element> = circuit
+            .elements
+            .iter()
+            .filter(|e| e.terminals.iter().any(|t| nodes.contains(t)))
+            .collect();
+        let elements = list(touching.iter().map(|e| e.name.as_str()));
+        let driven: Vec<&str> = touching
+            .iter()
+            .filter(|e| {
+                matches!(e.letter, 'I' | 'F' | 'G')
+                    || (e.letter == 'B' && circuit.branch_of(e).is_none())
+            })
+            .map(|e| e.name.as_str())
+            .collect();
+        let problem = if kind == 0 {
+            Problem::Floating {
+                nodes: name(nodes),
+                elements,
+            }
+        } else if !driven.is_empty() {
+            Problem::CurrentCutSet {
+                sources: list(driven.iter().copied()),
+                nodes: name(nodes),
+            }
+        } else {
+            Problem::NoDcPath {
+                nodes: name(nodes),
+                elements,
+            }
+        };
+        problems.push(problem.at(touching.first().and_then(|e| e.span)));
+    }
+}
+
+/// Loops in which Kirchhoff's voltage law would contradict itself or leave a current open.
+fn voltage_loops(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
+    let mut sets = Sets::new(circuit.nodes.len());
+    let mut forest: Vec<Vec<(usize, usize)>> = vec![Vec::new(); circuit.nodes.len()];
+    for (k, element) in circuit.elements.iter().enumerate() {
+        let Some(Branch(branch)) = circuit.branch_of(element) else {
+            continue;
+        };
+        let (a, b) = (circuit.branches[branch].a, circuit.branches[branch].b);
+        if sets.join(a, b) {
+            forest[a.0].push((b.0, k));
+            forest[b.0].push((a.0, k));
+            continue;
+        }
+        let mut names = path(&forest, a.0, b.0)
+            .into_iter()
+            .map(|e| circuit.elements[e].name.as_str())
+            .collect::<Vec<_>>();
+        names.push(&element.name);
+        problems.push(
+            Problem::VoltageLoop {
+                elements: list(names.into_iter()),
+            }
+            .at(element.span),
+        );
+    }
+}
+
+/// The elements between two nodes of a forest.
+fn path(forest: &[Vec<(usize, usize)>], from: usize, to: usize) -> Vec<usize> {
+    let mut came: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+    let mut queue = std::collections::VecDeque::from([from]);
+    while let Some(node) = queue.pop_front() {
+        if node == to {
+            break;
+        }
+        for &(next, element) in &forest[node] {
+            if next != from && !came.contains_key(&next) {
+                came.insert(next, (node, element));
+                queue.push_back(next);
+            }
+        }
+    }
+    let mut elements = Vec::new();
+    let mut node = to;
+    while node != from {
+        let (before, element) = came[&node];
+        elements.push(element);
+        node = before;
+    }
+    elements.reverse();
+    elements
+}
+
+/// An inductance matrix must not give energy away: it is positive semidefinite.
+fn couplings(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
+    let mut groups = Sets::new(circuit.branches.len());
+    for &(a, b, _) in &circuit.mutuals {
+        groups.join(Node(a.0), Node(b.0));
+    }
+    let mut members: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    for k in 0..circuit.branches.len() {
+        if matches!(circuit.branches[k].kind, BranchKind::Inductance(_)) {
+            members.entry(groups.root(k)).or_default().push(k);
+        }
+    }
+    for group in members.values().filter(|g| g.len() > 2) {
+        let inductance = |k: usize| match circuit.branches[k].kind {
+            BranchKind::Inductance(h) => h,
+            _ => 1.0,
+        };
+        let n = group.len();
+        let mut m = vec![vec![0.0; n]; n];
+        for (i, row) in m.iter_mut().enumerate() {
+            row[i] = 1.0;
+        }
+        for &(a, b, mutual) in &circuit.mutuals {
+            let place = |x: Branch| group.iter().position(|&k| k == x.0);
+            if let (Some(i), Some(j)) = (place(a), place(b)) {
+                m[i][j] = mutual / (inductance(a.0) * inductance(b.0)).sqrt();
+                m[j][i] = m[i][j];
+            }
+        }
+        if !semidefinite(m) {
+            let named: Vec<&Element> = circuit
+                .elements
+                .iter()
+                .filter(|e| {
+                    e.ports
+                        .iter()
+                        .any(|p| matches!(p.piece, Piece::Branch(k) if group.contains(&k)))
+                })
+                .collect();
+            problems.push(
+                Problem::ImpossibleCoupling {
+                    inductors: list(named.iter().map(|e| e.name.as_str())),
+                }
+                .at(named.first().and_then(|e| e.span)),
+            );
+        }
+    }
+}
+
+/// Whether a symmetric matrix has no negative eigenvalue: elimination without a negative
+/// pivot (Sylvester's law of inertia).
+fn semidefinite(mut m: Vec<Vec<f64>>) -> bool {
+    let n = m.len();
+    for k in 0..n {
+        if m[k][k] < -1e-9 {
+            return false;
+        }
+        if m[k][k] < 1e-12 {
+            if m[k][k + 1..].iter().any(|x| x.abs() > 1e-6) {
+                return false;
+            }
+            continue;
+        }
+        for i in k + 1..n {
+            let factor = m[i][k] / m[k][k];
+            for j in k..n {
+                m[i][j] -= factor * m[k][j];
+            }
+        }
+    }
+    true
+}

@@ -1,0 +1,50 @@
+//! The built-in valve cards: netlist text, embedded in the program.
+
+use crate::diag::{Diagnostic, Sources};
+use crate::netlist::card::Body;
+
+macro_rules! cards {
+    ($($file:literal),* $(,)?) => {
+        &[$((
+            concat!("netlists/valves/", $file),
+            include_str!(concat!("../../netlists/valves/", $file)),
+        )),*]
+    };
+}
+
+/// Every file of netlists/valves, with its text.
+pub const FILES: &[(&str, &str)] = cards![
+    "12at7.cir",
+    "12at7_1996.cir",
+    "12au7.cir",
+    "12au7_1996.cir",
+    "12ax7.cir",
+    "12ax7_1996.cir",
+    "12ay7.cir",
+    "5ar4.cir",
+    "5u4gb.cir",
+    "5y3gt.cir",
+    "6550.cir",
+    "6l6gc.cir",
+    "6l6gc_1996.cir",
+    "6sl7.cir",
+    "6sn7.cir",
+    "6v6gt.cir",
+    "el34.cir",
+    "el34_1996.cir",
+    "el84.cir",
+    "kt88.cir",
+];
+
+/// Reads the built-in cards into one body.
+pub fn load(sources: &mut Sources) -> (Body, Vec<Diagnostic>) {
+    let mut body = Body::default();
+    let mut diagnostics = Vec::new();
+    for (name, text) in FILES {
+        let reading = crate::netlist::read_library(name, text, sources);
+        diagnostics.extend(reading.diagnostics);
+        body.models.extend(reading.netlist.body.models);
+        body.subcircuits.extend(reading.netlist.body.subcircuits);
+    }
+    (body, diagnostics)
+}

@@ -1,0 +1,270 @@
+//! Settings from outside the netlist: values, knobs and switches.
+
+use super::problem::Problem;
+use crate::device::Param;
+use crate::diag::{Diagnostic, Span, nearest};
+use crate::netlist::card::{Assign, Value};
+use std::cell::Cell;
+
+/// What kind of setting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum What {
+    /// `--set NAME=VALUE`: an element's value or any parameter.
+    Value,
+    /// `--knob NAME=0..10`
+    Knob,
+    /// `--switch NAME=0|1`
+    Switch,
+}
+
+/// One setting.
+#[derive(Debug, Clone)]
+pub struct Setting {
+    /// Which kind.
+    pub what: What,
+    /// The name as typed: `X1.R5`, `12AX7.mu`, `VOL`.
+    pub target: String,
+    /// The value as typed.
+    pub value: Value,
+    /// Where it was typed.
+    pub span: Option<Span>,
+    used: Cell<bool>,
+}
+
+impl Setting {
+    /// A setting that nothing has used yet.
+    pub fn new(what: What, target: impl Into<String>, value: Value, span: Option<Span>) -> Self {
+        Setting {
+            what,
+            target: target.into(),
+            value,
+            span,
+            used: Cell::new(false),
+        }
+    }
+}
+
+/// All settings of a run.
+#[derive(Debug, Clone, Default)]
+pub struct Settings {
+    list: Vec<Setting>,
+}
+
+impl Settings {
+    /// Adds one; a later one of the same name wins.
+    pub fn push(&mut self, setting: Setting) {
+        self.list.push(setting);
+    }
+
+    /// The settings, as given.
+    pub fn list(&self) -> &[Setting] {
+        &self.list
+    }
+
+    /// What is set for `path` itself, and marks it as used.
+    pub fn value(&self, path: &str) -> Option<&Setting> {
+        self.find(What::Value, |target| target.eq_ignore_ascii_case(path))
+    }
+
+    /// What is set for a parameter of `path`.
+    pub fn parameter(&self, path: &str, name: &str) -> Option<&Setting> {
+        self.find(What::Value, |target| {
+            target
+                .rsplit_once('.')
+                .is_some_and(|(p, n)| p.eq_ignore_ascii_case(path) && n.eq_ignore_ascii_case(name))
+        })
+    }
+
+    /// The position of a knob or switch, by its element's path with or without the X.
+    pub fn position(&self, what: What, path: &str) -> Option<&Setting> {
+        let bare = match path.rfind('.') {
+            Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
+            None => path[1..].to_string(),
+        };
+        self.find(what, |target| {
+            target.eq_ignore_ascii_case(path) || target.eq_ignore_ascii_case(&bare)
+        })
+    }
+
+    fn find(&self, what: What, matches: impl Fn(&str) -> bool) -> Option<&Setting> {
+        if self.list.is_empty() {
+            return None;
+        }
+        let mut found = None;
+        for setting in self.list.iter().filter(|s| s.what == what) {
+            if matches(&setting.target) {
+                setting.used.set(true);
+                found = Some(setting);
+            }
+        }
+        found
+    }
+
+    /// An error for every setting that fitted nothing.
+    pub fn unused(
+        &self,
+        elements: &[&str],
+        pots: &[&str],
+        toggles: &[&str],
+        known: impl Fn(&str) -> Option<String>,
+    ) -> Vec<Diagnostic> {
+        self.list
+            .iter()
+            .filter(|s| !s.used.get())
+            .map(|s| {
+                let near =
+                    |names: &[&str]| nearest(&s.target, names.iter().copied()).map(str::to_string);
+                let name = s.target.clone();
+                let problem = match s.what {
+                    What::Knob => Problem::NoControl {
+                        what: "pot",
+                        near: near(pots),
+                        name,
+                    },
+                    What::Switch => Problem::NoControl {
+                        what: "toggle",
+                        near: near(toggles),
+                        name,
+                    },
+                    What::Value => match s.target.rsplit_once('.').and_then(|(owner, parameter)| {
+                        known(owner).map(|known| (owner, parameter, known))
+                    }) {
+                        Some((owner, parameter, known)) => Problem::SetParameter {
+                            name: owner.to_string(),
+                            parameter: parameter.to_string(),
+                            known,
+                        },
+                        None => match known(&s.target) {
+                            Some(known) => Problem::SetParameter {
+                                name,
+                                parameter: "value".into(),
+                                known,
+                            },
+                            None => Problem::SetUnknown {
+                                near: near(elements),
+                                name,
+                            },
+                        },
+                    },
+                };
+                problem.at(s.span)
+            })
+            .collect()
+    }
+}
+
+/// Parameter values in the order of a table, from a card and from settings.
+pub struct Filled {
+    /// NaN where nothing was given and there is no default.
+    pub values: Vec<f64>,
+}
+
+/// Fills a table. `owner` is the name settings use, `subject` the name messages use.
+pub fn fill(
+    table: &'static [Param],
+    given: &[Assign],
+    owner: &str,
+    owner_span: Span,
+    settings: &Settings,
+    out: &mut Vec<Diagnostic>,
+) -> Filled {
+    let mut values: Vec<f64> = table.iter().map(|p| p.default).collect();
+    let mut places: Vec<Option<Span>> = vec![None; table.len()];
+    for assign in given {
+        let Some(k) = table
+            .iter()
+            .position(|p| p.name.eq_ignore_ascii_case(&assign.name.text))
+        else {
+            out.push(unknown(&assign.name.text, owner, table).at(assign.name.span));
+            continue;
+        };
+        if places[k].is_some() {
+            out.push(
+                Problem::RepeatedParameter {
+                    name: assign.name.text.clone(),
+                }
+                .at(assign.name.span),
+            );
+        }
+        places[k] = Some(assign.value.span);
+        match read(&table[k], &assign.value, owner) {
+            Ok(v) => values[k] = v,
+            Err(problem) => out.push(problem.at(assign.value.span)),
+        }
+    }
+    for (k, param) in table.iter().enumerate() {
+        if let Some(setting) = settings.parameter(owner, param.name) {
+            match read(param, &setting.value, owner) {
+                Ok(v) => values[k] = v,
+                Err(problem) => out.push(problem.at(setting.span)),
+            }
+        } else if param.required && places[k].is_none() {
+            out.push(
+                Problem::MissingParameter {
+                    name: param.name.to_string(),
+                    owner: owner.to_string(),
+                    meaning: param.meaning.to_string(),
+                }
+                .at(owner_span),
+            );
+        }
+    }
+    Filled { values }
+}
+
+/// One parameter's value, within its range.
+pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
+    if !param.words.is_empty() {
+        return param
+            .words
+            .iter()
+            .position(|w| w.eq_ignore_ascii_case(&value.text))
+            .map(|k| k as f64)
+            .ok_or_else(|| Problem::ParameterRange {
+                name: param.name.to_string(),
+                owner: owner.to_string(),
+                found: format!("`{}`", value.text),
+                expected: param.words.join(", "),
+            });
+    }
+    if param.range.contains(&value.number) {
+        return Ok(value.number);
+    }
+    Err(Problem::ParameterRange {
+        name: param.name.to_string(),
+        owner: owner.to_string(),
+        found: value.text.clone(),
+        expected: if value.number.is_nan() {
+            "a number".into()
+        } else {
+            format!(
+                "{} to {}{}",
+                crate::num::full(*param.range.start()),
+                crate::num::full(*param.range.end()),
+                if param.unit == "1" {
+                    String::new()
+                } else {
+                    format!(" {}", param.unit)
+                }
+            )
+        },
+    })
+}
+
+/// The problem of a parameter that a table does not have.
+pub fn unknown(name: &str, owner: &str, table: &[Param]) -> Problem {
+    Problem::UnknownParameter {
+        name: name.to_string(),
+        owner: owner.to_string(),
+        near: nearest(name, table.iter().map(|p| p.name)).map(str::to_string),
+        known: names(table),
+    }
+}
+
+/// The names of a table, for messages.
+pub fn names(table: &[Param]) -> String {
+    if table.is_empty() {
+        return "no parameters".into();
+    }
+    table.iter().map(|p| p.name).collect::<Vec<_>>().join(" ")
+}

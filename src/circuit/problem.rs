@@ -1,0 +1,216 @@
+//! What can be wrong with a circuit, one variant a cause.
+
+use crate::diag::{Diagnostic, Span};
+
+/// A cause, with what the message needs.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[allow(missing_docs)] // the messages say what the fields are
+pub enum Problem {
+    #[error("the netlist has no elements")]
+    Empty,
+    #[error("unknown valve or subcircuit `{name}`")]
+    UnknownCall { name: String, near: Option<String> },
+    #[error("unknown model `{name}`")]
+    UnknownModel { name: String, near: Option<String> },
+    #[error("unknown model kind `{name}`")]
+    UnknownKind { name: String, near: Option<String> },
+    #[error("model `{model}` is a `{kind}`, expected {expected} for element `{element}`")]
+    WrongKind {
+        model: String,
+        kind: String,
+        expected: String,
+        element: String,
+    },
+    #[error("model `{name}` is defined twice in the same place")]
+    DuplicateModel { name: String },
+    #[error("subcircuit `{name}` is defined twice in the same place")]
+    DuplicateSubcircuit { name: String },
+    #[error("unknown parameter `{name}` of `{owner}`")]
+    UnknownParameter {
+        name: String,
+        owner: String,
+        near: Option<String>,
+        known: String,
+    },
+    #[error("parameter `{name}` is given twice")]
+    RepeatedParameter { name: String },
+    #[error("parameter `{name}` of `{owner}` is missing")]
+    MissingParameter {
+        name: String,
+        owner: String,
+        meaning: String,
+    },
+    #[error("parameter `{name}` of `{owner}` is {found}, expected {expected}")]
+    ParameterRange {
+        name: String,
+        owner: String,
+        found: String,
+        expected: String,
+    },
+    #[error("`{element}` has {found} nodes, expected {expected} for `{target}`: {names}")]
+    NodeCount {
+        element: String,
+        target: String,
+        found: usize,
+        expected: usize,
+        names: String,
+    },
+    #[error("subcircuit `{name}` calls itself: {chain}")]
+    Recursion { name: String, chain: String },
+    #[error("subcircuits are nested deeper than {limit}")]
+    TooDeep { limit: usize },
+    #[error("the expanded circuit has more than {limit} elements")]
+    TooLarge { limit: usize },
+    #[error("no voltage source `{name}`")]
+    UnknownSource { name: String, near: Option<String> },
+    #[error("no inductor `{name}`")]
+    UnknownInductor { name: String, near: Option<String> },
+    #[error("no node `{name}`")]
+    UnknownNode { name: String, near: Option<String> },
+    #[error("no element `{name}`")]
+    UnknownElement { name: String, near: Option<String> },
+    #[error("element name `{name}` is used twice")]
+    DuplicateElement { name: String },
+    #[error("`{name}` couples an inductor with itself")]
+    SelfCoupling { name: String },
+    #[error("`{name}` couples inductors that `{other}` couples already")]
+    RepeatedCoupling { name: String, other: String },
+    #[error("coupling coefficient of `{name}` is {found}, expected more than 0 and at most 1")]
+    CouplingRange { name: String, found: String },
+    #[error("the couplings of {inductors} cannot exist together")]
+    ImpossibleCoupling { inductors: String },
+    #[error("zero resistance of `{name}`")]
+    ZeroResistance { name: String },
+    #[error("`{name}` cannot be coupled: it is a POLY inductor")]
+    CoupledPoly { name: String },
+    #[error("{what} of `{name}` is {found}, expected {expected}")]
+    BadValue {
+        what: &'static str,
+        name: String,
+        found: String,
+        expected: &'static str,
+    },
+    #[error("source `{name}`: {what}")]
+    BadWave { name: String, what: String },
+    #[error("`{element}` stands alone on node `{node}`")]
+    Alone { element: String, node: String },
+    #[error("no connection to ground: {nodes}")]
+    Floating { nodes: String, elements: String },
+    #[error("no DC path to ground: {nodes}")]
+    NoDcPath { nodes: String, elements: String },
+    #[error("no return path for current source {sources}: {nodes}")]
+    CurrentCutSet { sources: String, nodes: String },
+    #[error("a loop of voltage sources and inductors: {elements}")]
+    VoltageLoop { elements: String },
+    #[error("both ends of `{element}` are on node `{node}`")]
+    Shorted { element: String, node: String },
+    #[error("the circuit has no ground: no element touches node `0`")]
+    NoGround,
+    #[error("no element `{name}` to set")]
+    SetUnknown { name: String, near: Option<String> },
+    #[error("`{name}` has no parameter `{parameter}` to set")]
+    SetParameter {
+        name: String,
+        parameter: String,
+        known: String,
+    },
+    #[error("no {what} `{name}`")]
+    NoControl {
+        what: &'static str,
+        name: String,
+        near: Option<String>,
+    },
+    #[error("{what} `{name}` cannot be at {found}: expected {expected}")]
+    ControlRange {
+        what: &'static str,
+        name: String,
+        found: String,
+        expected: &'static str,
+    },
+    #[error("`{text}` is no setting: expected NAME=VALUE")]
+    SettingSyntax { text: String },
+    #[error("`{name}` is a subcircuit: it has no current or power of its own")]
+    ProbeSubcircuit { name: String },
+}
+
+impl Problem {
+    /// What to do about it.
+    pub fn hint(&self) -> Option<String> {
+        use Problem::*;
+        let near = |n: &Option<String>| n.as_ref().map(|n| format!("did you mean `{n}`?"));
+        match self {
+            UnknownCall { near: n, .. } => near(n).or_else(|| {
+                Some("add a .model or .subckt card of that name, or use a valve of the built-in library".into())
+            }),
+            UnknownModel { near: n, .. } => {
+                near(n).or_else(|| Some("add a .model card of that name".into()))
+            }
+            UnknownKind { near: n, .. } => near(n).or_else(|| {
+                let kinds: Vec<&str> = crate::device::REGISTRY
+                    .iter()
+                    .filter(|k| !k.model_params.is_empty())
+                    .map(|k| k.name)
+                    .collect();
+                Some(format!("kinds are {}", kinds.join(", ")))
+            }),
+            UnknownParameter { near: n, known, .. } => {
+                near(n).or_else(|| Some(format!("it knows {known}")))
+            }
+            MissingParameter { name, meaning, .. } => {
+                Some(format!("give `{name}=` ({meaning})"))
+            }
+            UnknownSource { near: n, .. } => near(n).or_else(|| {
+                Some("to sense a current, put a `V` source of 0 V in its path and name that".into())
+            }),
+            UnknownInductor { near: n, .. }
+            | UnknownNode { near: n, .. }
+            | UnknownElement { near: n, .. }
+            | SetUnknown { near: n, .. }
+            | NoControl { near: n, .. } => near(n),
+            SetParameter { known, .. } => Some(format!("it knows {known}")),
+            Empty => Some("the first line is the title; elements start on the second".into()),
+            Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
+            TooDeep { .. } | TooLarge { .. } => Some("flatten the netlist or split it".into()),
+            ZeroResistance { .. } => Some("use a small value (1m), or join the two nodes".into()),
+            ImpossibleCoupling { .. } => Some("lower the coefficients: no real transformer has these".into()),
+            Alone { .. } => Some(
+                "check the node's spelling, connect the other end, or remove the element; wire an unused pot lug to its wiper".into(),
+            ),
+            Floating { elements, .. } => {
+                Some(format!("join this part to the rest of the circuit: it holds {elements}"))
+            }
+            NoDcPath { elements, .. } => Some(format!(
+                "only capacitors, grids, gates or current sources lead there ({elements}): add a resistor to ground, as a grid leak would be"
+            )),
+            CurrentCutSet { .. } => {
+                Some("the current has nowhere to go: add a resistor or a source across it".into())
+            }
+            VoltageLoop { .. } => Some(
+                "put a small resistor (a winding has some ohms) in series with one of them".into(),
+            ),
+            NoGround => Some("name the chassis node `0` or `gnd`".into()),
+            SettingSyntax { .. } => Some("for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into()),
+            ProbeSubcircuit { name } => Some(format!("name an element in it, as in `{name}.R1`")),
+            DuplicateElement { .. } => Some("rename one of them".into()),
+            _ => None,
+        }
+    }
+
+    /// An error at a place.
+    pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
+        let hint = self.hint();
+        let diagnostic = Diagnostic::error(self.to_string(), span);
+        match hint {
+            Some(hint) => diagnostic.hint(hint),
+            None => diagnostic,
+        }
+    }
+
+    /// The same as a warning.
+    pub fn warn_at(self, span: impl Into<Option<Span>>) -> Diagnostic {
+        Diagnostic {
+            severity: crate::diag::Severity::Warning,
+            ..self.at(span)
+        }
+    }
+}
