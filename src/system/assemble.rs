@@ -1,0 +1,586 @@
+//! The equations' values: residual, charges and Jacobian.
+//!
+//! The pattern of the Jacobian is found once (as an sprs matrix); each evaluation
+//! only writes values. Linear parts are kept apart: their Jacobian is summed once
+//! for each step size, and their currents are worked out part by part from voltage
+//! differences, because g va - g vb of a closed switch would lose the digits that
+//! Kirchhoff's law is checked with.
+
+use super::unknowns::Unknowns;
+use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
+use crate::device::Answer;
+use crate::device::source::Drive;
+use sprs::{CsMat, TriMat};
+
+/// What a solution is asked of.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ask {
+    /// Time, s: what the sources are worth. None: their DC values.
+    pub time: Option<f64>,
+    /// Factor on every independent source (1 but while stepping sources).
+    pub sources: f64,
+    /// Conductance from every node to ground, S (0 but while stepping it).
+    pub gmin: f64,
+}
+
+impl Ask {
+    /// The DC operating point.
+    pub const DC: Ask = Ask {
+        time: None,
+        sources: 1.0,
+        gmin: 0.0,
+    };
+
+    /// The sources at a time.
+    pub fn at(time: f64) -> Ask {
+        Ask {
+            time: Some(time),
+            ..Ask::DC
+        }
+    }
+}
+
+/// An independent source by its place in the circuit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Driven {
+    /// Index into the branches.
+    Voltage(usize),
+    /// Index into the currents.
+    Current(usize),
+}
+
+/// Where one entry of a law's Jacobian goes.
+#[derive(Debug, Clone, Copy)]
+struct Stamp {
+    /// Place among the matrix values.
+    place: u32,
+    /// Place in the law's `g` and `c`.
+    entry: u32,
+    /// +1 or -1.
+    sign: f64,
+}
+
+/// A law's connections in numbers of unknowns.
+#[derive(Debug)]
+struct Wiring {
+    /// For each control: unknowns with sign.
+    controls: Vec<Vec<(usize, f64)>>,
+    /// For each output: equations with sign.
+    outputs: Vec<Vec<(usize, f64)>>,
+    stamps: Vec<Stamp>,
+    /// First control among all laws' controls.
+    first_control: usize,
+}
+
+/// A circuit's equations and the values of their last evaluation.
+#[derive(Debug)]
+pub struct Assembly<'c> {
+    /// The circuit.
+    pub circuit: &'c Circuit,
+    /// Its unknowns.
+    pub unknowns: Unknowns,
+    /// f(x, t), `[n]`.
+    pub f: Vec<f64>,
+    /// q(x), `[n]`.
+    pub q: Vec<f64>,
+    /// Jacobian values a C + G in the order of the pattern.
+    pub jacobian: Vec<f64>,
+    /// What the currents at each equation add up to without their signs, `[n]`, and
+    /// the rounding error to be expected of them; filled by [`Assembly::audit`].
+    pub scale: Vec<f64>,
+    /// Evaluations of all laws so far.
+    pub evaluations: usize,
+    /// Discrete state of each law.
+    pub memory: Vec<f64>,
+    /// A source that is driven from outside (a clip), and its value now, V or A.
+    pub external: Option<(Driven, f64)>,
+    /// Where each law was last evaluated: controls of all laws, one after the other.
+    last: Vec<f64>,
+    has_last: bool,
+    indptr: Vec<usize>,
+    indices: Vec<usize>,
+    wiring: Vec<Wiring>,
+    /// Constant parts of G and C in the order of the pattern.
+    g_linear: Vec<f64>,
+    c_linear: Vec<f64>,
+    node_diagonal: Vec<usize>,
+    work: Work,
+}
+
+/// Buffers for one law.
+#[derive(Debug, Default)]
+struct Work {
+    u: Vec<f64>,
+    proposed: Vec<f64>,
+    i: Vec<f64>,
+    q: Vec<f64>,
+    g: Vec<f64>,
+    c: Vec<f64>,
+}
+
+impl<'c> Assembly<'c> {
+    /// Finds the pattern.
+    pub fn new(circuit: &'c Circuit) -> Self {
+        let unknowns = Unknowns::of(circuit);
+        let n = unknowns.len();
+        let mut entries: Vec<(usize, usize, f64, f64)> = Vec::new();
+        linear_entries(circuit, &unknowns, &mut entries);
+        for k in 0..unknowns.nodes() {
+            entries.push((k, k, 0.0, 0.0));
+        }
+        let mut wiring: Vec<Wiring> = Vec::new();
+        let mut first_control = 0;
+        let mut largest = (0, 0);
+        for part in &circuit.laws {
+            let controls: Vec<_> = part.controls.iter().map(|&s| sense(&unknowns, s)).collect();
+            let outputs: Vec<_> = part.outputs.iter().map(|&s| sink(&unknowns, s)).collect();
+            for rows in &outputs {
+                for columns in &controls {
+                    for &(r, _) in rows {
+                        for &(c, _) in columns {
+                            entries.push((r, c, 0.0, 0.0));
+                        }
+                    }
+                }
+            }
+            largest = (largest.0.max(controls.len()), largest.1.max(outputs.len()));
+            wiring.push(Wiring {
+                first_control,
+                controls,
+                outputs,
+                stamps: Vec::new(),
+            });
+            first_control += part.controls.len();
+        }
+        let mut triplets = TriMat::with_capacity((n, n), entries.len());
+        for &(r, c, ..) in &entries {
+            triplets.add_triplet(r, c, 1.0);
+        }
+        let pattern: CsMat<f64> = triplets.to_csr();
+        let place = |r: usize, c: usize| pattern.nnz_index(r, c).expect("in the pattern").0;
+        let mut g_linear = vec![0.0; pattern.nnz()];
+        let mut c_linear = vec![0.0; pattern.nnz()];
+        for &(r, c, g, q) in &entries {
+            g_linear[place(r, c)] += g;
+            c_linear[place(r, c)] += q;
+        }
+        for w in &mut wiring {
+            let width = w.controls.len();
+            for (o, rows) in w.outputs.iter().enumerate() {
+                for (k, columns) in w.controls.iter().enumerate() {
+                    for &(r, row_sign) in rows {
+                        for &(c, column_sign) in columns {
+                            w.stamps.push(Stamp {
+                                place: place(r, c) as u32,
+                                entry: (o * width + k) as u32,
+                                sign: row_sign * column_sign,
+                            });
+                        }
+                    }
+                }
+            }
+        }
+        Assembly {
+            circuit,
+            f: vec![0.0; n],
+            q: vec![0.0; n],
+            jacobian: vec![0.0; pattern.nnz()],
+            scale: vec![0.0; n],
+            evaluations: 0,
+            memory: circuit.laws.iter().map(|l| l.memory).collect(),
+            external: None,
+            last: vec![0.0; first_control],
+            has_last: false,
+            node_diagonal: (0..unknowns.nodes()).map(|k| place(k, k)).collect(),
+            indptr: pattern.indptr().raw_storage().to_vec(),
+            indices: pattern.indices().to_vec(),
+            unknowns,
+            wiring,
+            g_linear,
+            c_linear,
+            work: Work {
+                u: vec![0.0; largest.0],
+                proposed: vec![0.0; largest.0],
+                i: vec![0.0; largest.1],
+                q: vec![0.0; largest.1],
+                g: vec![0.0; largest.0 * largest.1],
+                c: vec![0.0; largest.0 * largest.1],
+            },
+        }
+    }
+
+    /// The Jacobian's pattern in compressed rows: row starts and columns.
+    pub fn pattern(&self) -> (&[usize], &[usize]) {
+        (&self.indptr, &self.indices)
+    }
+
+    /// The unknowns' number.
+    pub fn len(&self) -> usize {
+        self.unknowns.len()
+    }
+
+    /// Whether there is nothing to solve.
+    pub fn is_empty(&self) -> bool {
+        self.unknowns.is_empty()
+    }
+
+    /// Forgets where the laws were last evaluated: the next limited evaluation starts
+    /// from each law's own guess.
+    pub fn forget(&mut self) {
+        self.has_last = false;
+    }
+
+    /// Fills `f`, `q` and `jacobian` (= a C + G) at `x`. With `limit` the laws may draw
+    /// their controls back and are then extended in a straight line to `x`; true if any did.
+    pub fn evaluate(&mut self, x: &[f64], ask: Ask, a: f64, limit: bool) -> bool {
+        self.jacobian.copy_from_slice(&self.g_linear);
+        if a != 0.0 {
+            for (j, c) in self.jacobian.iter_mut().zip(&self.c_linear) {
+                *j += a * c;
+            }
+        }
+        self.linear(x, ask);
+        if ask.gmin != 0.0 {
+            for (k, &place) in self.node_diagonal.iter().enumerate() {
+                self.jacobian[place] += ask.gmin;
+                self.f[k] += ask.gmin * x[k];
+            }
+        }
+        self.laws(x, a, limit)
+    }
+
+    /// Currents and charges of the linear parts and sources, from voltage differences.
+    fn linear(&mut self, x: &[f64], ask: Ask) {
+        self.f.fill(0.0);
+        self.q.fill(0.0);
+        let (f, q) = (&mut self.f[..], &mut self.q[..]);
+        let at = self.unknowns;
+        let external = self.external;
+        let value = |drive: &Drive, which: Driven| match external {
+            Some((driven, value)) if driven == which => value,
+            _ => ask.sources * ask.time.map_or(drive.dc, |t| drive.value(t)),
+        };
+        let v = |node: Node| at.voltage(x, node);
+        for r in &self.circuit.resistances {
+            flow(f, r.a, r.b, (v(r.a) - v(r.b)) / r.ohms);
+        }
+        for c in &self.circuit.capacitances {
+            flow(q, c.a, c.b, (v(c.a) - v(c.b)) * c.farads);
+        }
+        for (k, s) in self.circuit.currents.iter().enumerate() {
+            flow(f, s.a, s.b, value(&s.drive, Driven::Current(k)));
+        }
+        for (k, branch) in self.circuit.branches.iter().enumerate() {
+            let row = at.nodes() + k;
+            flow(f, branch.a, branch.b, x[row]);
+            f[row] += v(branch.a) - v(branch.b);
+            match &branch.kind {
+                BranchKind::Source(drive) => f[row] -= value(drive, Driven::Voltage(k)),
+                BranchKind::Inductance(henries) => q[row] -= henries * x[row],
+                BranchKind::Controlled => {}
+            }
+        }
+        for &(a, b, mutual) in &self.circuit.mutuals {
+            let (a, b) = (at.branch(a), at.branch(b));
+            q[a] -= mutual * x[b];
+            q[b] -= mutual * x[a];
+        }
+        for gain in &self.circuit.gains {
+            let sensed = match gain.sense {
+                Sense::Voltage(a, b) => v(a) - v(b),
+                Sense::Current(branch) => x[at.branch(branch)],
+            };
+            match gain.sink {
+                Sink::Current(a, b) => flow(f, a, b, gain.gain * sensed),
+                Sink::Branch(branch) => f[at.branch(branch)] -= gain.gain * sensed,
+            }
+        }
+    }
+
+    fn laws(&mut self, x: &[f64], a: f64, limit: bool) -> bool {
+        let mut drawn_back = false;
+        self.evaluations += 1;
+        for (index, part) in self.circuit.laws.iter().enumerate() {
+            let wiring = &self.wiring[index];
+            let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
+            let work = &mut self.work;
+            let u = &mut work.u[..nc];
+            let proposed = &mut work.proposed[..nc];
+            for (p, columns) in proposed.iter_mut().zip(&wiring.controls) {
+                *p = columns.iter().map(|&(c, sign)| sign * x[c]).sum();
+            }
+            u.copy_from_slice(proposed);
+            let last = &mut self.last[wiring.first_control..wiring.first_control + nc];
+            if limit {
+                if self.has_last {
+                    part.law.limit(u, last, self.memory[index]);
+                } else {
+                    part.law.start(u);
+                }
+            }
+            last.copy_from_slice(u);
+            let mut answer = Answer {
+                i: &mut work.i[..no],
+                q: &mut work.q[..no],
+                g: &mut work.g[..nc * no],
+                c: &mut work.c[..nc * no],
+            };
+            answer.i.fill(0.0);
+            answer.q.fill(0.0);
+            answer.g.fill(0.0);
+            answer.c.fill(0.0);
+            part.law.answer(u, self.memory[index], &mut answer);
+            if limit && u != proposed {
+                drawn_back = true;
+                for o in 0..no {
+                    for k in 0..nc {
+                        let ahead = proposed[k] - u[k];
+                        answer.i[o] += answer.g[o * nc + k] * ahead;
+                        answer.q[o] += answer.c[o * nc + k] * ahead;
+                    }
+                }
+            }
+            for (o, rows) in wiring.outputs.iter().enumerate() {
+                for &(r, sign) in rows {
+                    self.f[r] += sign * answer.i[o];
+                    self.q[r] += sign * answer.q[o];
+                }
+            }
+            for stamp in &wiring.stamps {
+                let e = stamp.entry as usize;
+                self.jacobian[stamp.place as usize] += stamp.sign * (answer.g[e] + a * answer.c[e]);
+            }
+        }
+        self.has_last = true;
+        drawn_back
+    }
+
+    /// Fills `scale` after an evaluation at `x`: for each equation the sum of its terms
+    /// without signs, so that a residual can be judged, rounding included.
+    pub fn audit(&mut self, x: &[f64], ask: Ask, a: f64) {
+        self.scale.fill(0.0);
+        let scale = &mut self.scale[..];
+        let at = self.unknowns;
+        let v = |node: Node| at.voltage(x, node);
+        let mut add = |node: Node, amount: f64| {
+            if let Some(k) = at.node(node) {
+                scale[k] += amount.abs();
+            }
+        };
+        for r in &self.circuit.resistances {
+            let current = (v(r.a) - v(r.b)) / r.ohms;
+            // Voltages are known to a rounding error; through a milliohm that is a current.
+            let rounding = ROUNDING * (v(r.a).abs() + v(r.b).abs()) / r.ohms.abs();
+            add(r.a, current.abs() + rounding / RELATIVE);
+            add(r.b, current.abs() + rounding / RELATIVE);
+        }
+        for c in &self.circuit.capacitances {
+            let rounding = ROUNDING * (v(c.a).abs() + v(c.b).abs()) * a * c.farads;
+            add(c.a, rounding / RELATIVE);
+            add(c.b, rounding / RELATIVE);
+        }
+        for s in &self.circuit.currents {
+            let current = ask.time.map_or(s.drive.dc, |t| s.drive.value(t));
+            add(s.a, current);
+            add(s.b, current);
+        }
+        for (k, branch) in self.circuit.branches.iter().enumerate() {
+            add(branch.a, x[at.nodes() + k]);
+            add(branch.b, x[at.nodes() + k]);
+        }
+        for (index, wiring) in self.wiring.iter().enumerate() {
+            let part = &self.circuit.laws[index];
+            let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
+            let u = &self.last[wiring.first_control..wiring.first_control + nc];
+            let work = &mut self.work;
+            let mut answer = Answer {
+                i: &mut work.i[..no],
+                q: &mut work.q[..no],
+                g: &mut work.g[..nc * no],
+                c: &mut work.c[..nc * no],
+            };
+            answer.i.fill(0.0);
+            answer.q.fill(0.0);
+            answer.g.fill(0.0);
+            answer.c.fill(0.0);
+            part.law.answer(u, self.memory[index], &mut answer);
+            for (o, rows) in wiring.outputs.iter().enumerate() {
+                // A steep law turns rounding of a voltage into a current.
+                let slope: f64 = (0..nc)
+                    .map(|k| (answer.g[o * nc + k] * ROUNDING * u[k]).abs())
+                    .sum();
+                let volts: f64 = wiring
+                    .controls
+                    .iter()
+                    .flatten()
+                    .map(|&(c, _)| x[c].abs())
+                    .fold(0.0, f64::max);
+                let steep: f64 = (0..nc)
+                    .map(|k| answer.g[o * nc + k].abs() + a * answer.c[o * nc + k].abs())
+                    .sum();
+                for &(r, _) in rows {
+                    scale[r] += answer.i[o].abs() + (slope + steep * ROUNDING * volts) / RELATIVE;
+                }
+            }
+        }
+        for k in at.nodes()..at.len() {
+            let branch = &self.circuit.branches[k - at.nodes()];
+            scale[k] += v(branch.a).abs() + v(branch.b).abs() + a * self.q[k].abs() + 1.0;
+        }
+    }
+
+    /// The laws' answers at a solution: all outputs' currents, one law after the other.
+    pub fn currents(&mut self, x: &[f64]) -> Vec<LawCurrents> {
+        (0..self.wiring.len())
+            .map(|index| self.law_currents(index, x))
+            .collect()
+    }
+
+    /// One law's currents and incremental charges at a solution.
+    pub fn law_currents(&mut self, index: usize, x: &[f64]) -> LawCurrents {
+        let wiring = &self.wiring[index];
+        let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
+        let u: Vec<f64> = wiring
+            .controls
+            .iter()
+            .map(|columns| columns.iter().map(|&(c, sign)| sign * x[c]).sum())
+            .collect();
+        let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
+        let (mut g, mut c) = (vec![0.0; nc * no], vec![0.0; nc * no]);
+        let mut answer = Answer {
+            i: &mut i,
+            q: &mut q,
+            g: &mut g,
+            c: &mut c,
+        };
+        self.circuit.laws[index]
+            .law
+            .answer(&u, self.memory[index], &mut answer);
+        LawCurrents { u, i, g, c }
+    }
+
+    /// The controls of a law as derivatives over time: the same combination of dx/dt.
+    pub fn control_rates(&self, index: usize, rates: &[f64]) -> Vec<f64> {
+        self.wiring[index]
+            .controls
+            .iter()
+            .map(|columns| columns.iter().map(|&(c, sign)| sign * rates[c]).sum())
+            .collect()
+    }
+
+    /// Moves every law's discrete state on after the controls have settled at `x`; true if any changed.
+    pub fn settle_memory(&mut self, x: &[f64]) -> bool {
+        let mut changed = false;
+        for (index, part) in self.circuit.laws.iter().enumerate() {
+            let nc = part.controls.len();
+            let u = &mut self.work.u[..nc];
+            for (p, columns) in u.iter_mut().zip(&self.wiring[index].controls) {
+                *p = columns.iter().map(|&(c, sign)| sign * x[c]).sum();
+            }
+            let next = part.law.next_memory(u, self.memory[index]);
+            if next != self.memory[index] {
+                self.memory[index] = next;
+                changed = true;
+            }
+        }
+        changed
+    }
+
+    /// Places of the nodes' diagonal entries among the matrix values.
+    pub fn node_diagonal(&self) -> &[usize] {
+        &self.node_diagonal
+    }
+}
+
+/// What a law says at a solution.
+#[derive(Debug, Clone)]
+pub struct LawCurrents {
+    /// Control values.
+    pub u: Vec<f64>,
+    /// Output currents, A.
+    pub i: Vec<f64>,
+    /// di/du, row by row.
+    pub g: Vec<f64>,
+    /// dq/du, row by row.
+    pub c: Vec<f64>,
+}
+
+/// A few units in the last place.
+const ROUNDING: f64 = 16.0 * f64::EPSILON;
+/// Residuals are judged relative to the currents that meet: this part of them is accepted.
+pub const RELATIVE: f64 = 1e-9;
+/// And this much in any case: A at a node, V at a branch.
+pub const ABSOLUTE: f64 = 1e-12;
+
+fn flow(at: &mut [f64], a: Node, b: Node, amount: f64) {
+    if a.0 != 0 {
+        at[a.0 - 1] += amount;
+    }
+    if b.0 != 0 {
+        at[b.0 - 1] -= amount;
+    }
+}
+
+fn sense(at: &Unknowns, sense: Sense) -> Vec<(usize, f64)> {
+    match sense {
+        Sense::Voltage(a, b) => pair(at, a, b),
+        Sense::Current(branch) => vec![(at.branch(branch), 1.0)],
+    }
+}
+
+fn sink(at: &Unknowns, sink: Sink) -> Vec<(usize, f64)> {
+    match sink {
+        Sink::Current(a, b) => pair(at, a, b),
+        Sink::Branch(branch) => vec![(at.branch(branch), -1.0)],
+    }
+}
+
+fn pair(at: &Unknowns, a: Node, b: Node) -> Vec<(usize, f64)> {
+    if a == b {
+        return vec![];
+    }
+    let plus = at.node(a).map(|k| (k, 1.0));
+    let minus = at.node(b).map(|k| (k, -1.0));
+    plus.into_iter().chain(minus).collect()
+}
+
+/// Row, column, G value and C value of every linear part.
+fn linear_entries(circuit: &Circuit, at: &Unknowns, out: &mut Vec<(usize, usize, f64, f64)>) {
+    let mut product = |rows: &[(usize, f64)], columns: &[(usize, f64)], g: f64, c: f64| {
+        for &(r, row_sign) in rows {
+            for &(col, column_sign) in columns {
+                out.push((
+                    r,
+                    col,
+                    row_sign * column_sign * g,
+                    row_sign * column_sign * c,
+                ));
+            }
+        }
+    };
+    for r in &circuit.resistances {
+        let ends = pair(at, r.a, r.b);
+        product(&ends, &ends, 1.0 / r.ohms, 0.0);
+    }
+    for c in &circuit.capacitances {
+        let ends = pair(at, c.a, c.b);
+        product(&ends, &ends, 0.0, c.farads);
+    }
+    for (k, branch) in circuit.branches.iter().enumerate() {
+        let ends = pair(at, branch.a, branch.b);
+        let own = [(at.nodes() + k, 1.0)];
+        product(&ends, &own, 1.0, 0.0);
+        product(&own, &ends, 1.0, 0.0);
+        if let BranchKind::Inductance(henries) = branch.kind {
+            product(&own, &own, 0.0, -henries);
+        }
+    }
+    for &(a, b, mutual) in &circuit.mutuals {
+        let (a, b) = ([(at.branch(a), 1.0)], [(at.branch(b), 1.0)]);
+        product(&a, &b, 0.0, -mutual);
+        product(&b, &a, 0.0, -mutual);
+    }
+    for gain in &circuit.gains {
+        product(&sink(at, gain.sink), &sense(at, gain.sense), gain.gain, 0.0);
+    }
+}
