@@ -1,1 +1,96 @@
-//! analysis
+//! What is asked of a circuit's equations.
+
+pub mod operating_point;
+pub mod transient;
+
+use crate::circuit::Circuit;
+use crate::math::newton::Failure;
+use crate::system::unknowns::Unknowns;
+
+/// No solution was found: what was tried, where it stuck and what may help.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoSolution {
+    /// `operating point` or `transient`.
+    pub analysis: &'static str,
+    /// Time, s, for a transient.
+    pub time: Option<f64>,
+    /// The node, current or device that would not settle.
+    pub place: String,
+    /// Elements there.
+    pub elements: Vec<String>,
+    /// Methods tried, in order.
+    pub tried: Vec<&'static str>,
+    /// Whether the equations were singular (no unique solution) and not just hard.
+    pub singular: bool,
+}
+
+impl NoSolution {
+    /// From the last failure.
+    pub fn new(
+        analysis: &'static str,
+        circuit: &Circuit,
+        failure: &Failure,
+        tried: Vec<&'static str>,
+        time: Option<f64>,
+    ) -> Self {
+        let unknowns = Unknowns::of(circuit);
+        let (k, singular) = match failure {
+            Failure::Singular(s) => (s.column, true),
+            Failure::Unsettled { unknown, .. } => (*unknown, false),
+        };
+        NoSolution {
+            analysis,
+            time,
+            place: unknowns.name(circuit, k),
+            elements: touching(circuit, k),
+            tried,
+            singular,
+        }
+    }
+}
+
+fn touching(circuit: &Circuit, unknown: usize) -> Vec<String> {
+    circuit
+        .elements
+        .iter()
+        .filter(|e| e.terminals.iter().any(|t| t.0 == unknown + 1))
+        .map(|e| e.name.clone())
+        .collect()
+}
+
+impl std::fmt::Display for NoSolution {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "no {} found", self.analysis)?;
+        if let Some(t) = self.time {
+            write!(f, " past {}", crate::num::engineering(t, "s", 4))?;
+        }
+        if self.singular {
+            write!(f, ": nothing fixes {}", self.place)?;
+        } else {
+            write!(f, ": {} does not settle", self.place)?;
+        }
+        if !self.elements.is_empty() {
+            let names: Vec<String> = self
+                .elements
+                .iter()
+                .take(6)
+                .map(|n| format!("`{n}`"))
+                .collect();
+            write!(f, " (at {})", names.join(", "))?;
+        }
+        write!(f, "; tried {}", self.tried.join(", "))
+    }
+}
+
+impl NoSolution {
+    /// What the user may try.
+    pub fn hint(&self) -> &'static str {
+        if self.singular {
+            "look for sources or controlled sources that fight each other there, or for a part with no path for its current"
+        } else if self.time.is_some() {
+            "look for a part that switches without any capacitance around it, or give `.options reltol=1e-4`"
+        } else {
+            "give a guess with `.nodeset v(node)=volts` for the nodes you know, or check the values there"
+        }
+    }
+}

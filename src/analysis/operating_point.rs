@@ -1,0 +1,353 @@
+//! The DC operating point, and what to do when plain Newton does not find it.
+
+use super::NoSolution;
+use crate::circuit::{Circuit, Node};
+use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::math::newton::{self, Failure, Problem, Settings};
+use crate::system::assemble::{ABSOLUTE, Ask, Assembly, RELATIVE};
+
+/// How a point was found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Method {
+    /// Newton from the start.
+    Plain,
+    /// All sources raised from zero.
+    Sources,
+    /// A conductance from every node to ground, taken away.
+    Gmin,
+    /// A damped walk in pseudo-time.
+    PseudoTransient,
+}
+
+impl Method {
+    /// In words.
+    pub fn name(self) -> &'static str {
+        match self {
+            Method::Plain => "plain Newton",
+            Method::Sources => "source stepping",
+            Method::Gmin => "gmin stepping",
+            Method::PseudoTransient => "pseudo-transient continuation",
+        }
+    }
+}
+
+/// An operating point.
+#[derive(Debug, Clone)]
+pub struct Point {
+    /// Unknowns: node voltages (V), then branch currents (A).
+    pub x: Vec<f64>,
+    /// How it was found.
+    pub method: Method,
+    /// Newton iterations in all.
+    pub iterations: usize,
+    /// The largest current that Kirchhoff's law leaves over at a node, A.
+    pub residual_a: f64,
+    /// That node.
+    pub residual_node: Node,
+}
+
+/// Finds the operating point with the sources at `ask`'s time (or their DC values).
+/// `held` nodes are kept at their voltages. `assembly` keeps the discrete states found.
+pub fn solve(
+    assembly: &mut Assembly<'_>,
+    ask: Ask,
+    held: &[(Node, f64)],
+) -> Result<Point, Box<NoSolution>> {
+    let circuit = assembly.circuit;
+    let mut search = Search::new(assembly, ask, held);
+    let mut x = vec![0.0; search.assembly.len()];
+    if !circuit.nodesets.is_empty() {
+        // The guesses are held first; then the circuit is let go from there.
+        let mut guesses = held.to_vec();
+        guesses.extend(
+            circuit
+                .nodesets
+                .iter()
+                .filter(|g| held.iter().all(|h| h.0 != g.0)),
+        );
+        search.held = guesses;
+        let mut guess = x.clone();
+        if search.newton(&mut guess).is_ok() {
+            x = guess;
+        }
+        search.held = held.to_vec();
+    }
+    let start = x.clone();
+    let mut tried = Vec::new();
+    let mut failure = None;
+    for method in [
+        Method::Plain,
+        Method::Sources,
+        Method::Gmin,
+        Method::PseudoTransient,
+    ] {
+        tried.push(method.name());
+        x.copy_from_slice(&start);
+        let outcome = search.run(method, &mut x);
+        match outcome {
+            Ok(()) => {
+                let (residual_a, residual_node) = search.residual(&x);
+                return Ok(Point {
+                    method,
+                    iterations: search.iterations,
+                    x,
+                    residual_a,
+                    residual_node,
+                });
+            }
+            Err(f) => failure = Some(f),
+        }
+    }
+    let failure = failure.expect("every method failed");
+    Err(Box::new(NoSolution::new(
+        "operating point",
+        circuit,
+        &failure,
+        tried,
+        None,
+    )))
+}
+
+struct Search<'a, 'c> {
+    assembly: &'a mut Assembly<'c>,
+    lu: StaticLu<f64>,
+    ask: Ask,
+    held: Vec<(Node, f64)>,
+    /// Pseudo-transient: conductance to the last point, S, and that point.
+    anchor: Option<(f64, Vec<f64>)>,
+    iterations: usize,
+}
+
+/// Discrete states may flip this often before they count as unsettled.
+const FLIPS: usize = 50;
+
+impl<'a, 'c> Search<'a, 'c> {
+    fn new(assembly: &'a mut Assembly<'c>, ask: Ask, held: &[(Node, f64)]) -> Self {
+        let (indptr, indices) = assembly.pattern();
+        Search {
+            lu: StaticLu::new(assembly.len(), indptr, indices),
+            assembly,
+            ask,
+            held: held.to_vec(),
+            anchor: None,
+            iterations: 0,
+        }
+    }
+
+    fn run(&mut self, method: Method, x: &mut [f64]) -> Result<(), Failure> {
+        self.anchor = None;
+        self.ask.sources = 1.0;
+        self.ask.gmin = 0.0;
+        self.assembly.forget();
+        match method {
+            Method::Plain => self.newton(x),
+            Method::Sources => self.raise_sources(x),
+            Method::Gmin => self.lower_gmin(x),
+            Method::PseudoTransient => self.pseudo_transient(x),
+        }
+    }
+
+    /// Newton, repeated until the discrete states agree with the solution.
+    fn newton(&mut self, x: &mut [f64]) -> Result<(), Failure> {
+        let mut last = None;
+        for _ in 0..FLIPS {
+            let settings = Settings::default();
+            match newton::solve(self, x, &settings) {
+                Ok(found) => self.iterations += found.iterations,
+                Err(failure) => {
+                    self.iterations += failure.iterations();
+                    return Err(failure);
+                }
+            }
+            if !self.assembly.settle_memory(x) {
+                return Ok(());
+            }
+            last = Some(Failure::Unsettled {
+                unknown: 0,
+                equation: 0,
+                excess: f64::INFINITY,
+                iterations: 0,
+            });
+        }
+        Err(last.expect("flipped"))
+    }
+
+    fn raise_sources(&mut self, x: &mut [f64]) -> Result<(), Failure> {
+        let (mut reached, mut step) = (0.0f64, 0.1f64);
+        self.ask.sources = 0.0;
+        self.newton(x)?;
+        let mut good = x.to_vec();
+        while reached < 1.0 {
+            let next = (reached + step).min(1.0);
+            self.ask.sources = next;
+            match self.newton(x) {
+                Ok(()) => {
+                    reached = next;
+                    step *= 1.5;
+                    good.copy_from_slice(x);
+                }
+                Err(failure) => {
+                    step *= 0.25;
+                    x.copy_from_slice(&good);
+                    if step < 1e-5 {
+                        return Err(failure);
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn lower_gmin(&mut self, x: &mut [f64]) -> Result<(), Failure> {
+        let (mut gmin, mut factor) = (1.0, 0.1);
+        self.ask.gmin = gmin;
+        self.newton(x)?;
+        let mut good = x.to_vec();
+        while gmin > 1e-13 {
+            self.ask.gmin = gmin * factor;
+            match self.newton(x) {
+                Ok(()) => {
+                    gmin = self.ask.gmin;
+                    factor = (factor * factor).max(0.03);
+                    good.copy_from_slice(x);
+                }
+                Err(failure) => {
+                    factor = factor.sqrt();
+                    x.copy_from_slice(&good);
+                    if factor > 0.97 {
+                        return Err(failure);
+                    }
+                }
+            }
+        }
+        self.ask.gmin = 0.0;
+        self.newton(x)
+    }
+
+    /// Backward Euler with a capacitance on every node, the steps growing (C. T. Kelley and
+    /// D. E. Keyes, SIAM J. Numer. Anal. 35, 1998, p. 508).
+    fn pseudo_transient(&mut self, x: &mut [f64]) -> Result<(), Failure> {
+        let mut conductance = 1e-3;
+        let mut good = x.to_vec();
+        let mut last = None;
+        for _ in 0..1000 {
+            self.anchor = Some((conductance, good.clone()));
+            match self.newton(x) {
+                Ok(()) => {
+                    let moved = x
+                        .iter()
+                        .zip(&good)
+                        .take(self.assembly.unknowns.nodes())
+                        .fold(0.0f64, |m, (a, b)| m.max((a - b).abs()));
+                    good.copy_from_slice(x);
+                    conductance *= if moved < 1.0 { 0.3 } else { 0.7 };
+                }
+                Err(failure) => {
+                    x.copy_from_slice(&good);
+                    conductance *= 8.0;
+                    last = Some(failure);
+                    if conductance > 1e9 {
+                        break;
+                    }
+                }
+            }
+            if conductance < 1e-13 {
+                self.anchor = None;
+                return self.newton(x);
+            }
+        }
+        self.anchor = None;
+        match self.newton(x) {
+            Ok(()) => Ok(()),
+            Err(failure) => Err(last.unwrap_or(failure)),
+        }
+    }
+
+    /// The largest unbalanced current at a node that is not held.
+    fn residual(&mut self, x: &[f64]) -> (f64, Node) {
+        self.assembly.evaluate(x, self.ask, 0.0, false);
+        let mut worst = (0.0, Node::GROUND);
+        for k in 0..self.assembly.unknowns.nodes() {
+            let node = Node(k + 1);
+            let size = self.assembly.f[k].abs();
+            if size > worst.0 && self.held.iter().all(|h| h.0 != node) {
+                worst = (size, node);
+            }
+        }
+        worst
+    }
+
+    /// Puts the equations of held nodes and the pseudo-transient anchor over the circuit's.
+    fn amend(&mut self, x: &[f64]) {
+        if let Some((conductance, before)) = &self.anchor {
+            for (k, &place) in self.assembly.node_diagonal().to_vec().iter().enumerate() {
+                self.assembly.f[k] += conductance * (x[k] - before[k]);
+                self.assembly.jacobian[place] += conductance;
+            }
+        }
+        for &(node, volts) in &self.held {
+            let Some(k) = self.assembly.unknowns.node(node) else {
+                continue;
+            };
+            let (from, to) = {
+                let (indptr, _) = self.assembly.pattern();
+                (indptr[k], indptr[k + 1])
+            };
+            self.assembly.jacobian[from..to].fill(0.0);
+            let place = self.assembly.node_diagonal()[k];
+            self.assembly.jacobian[place] = 1.0;
+            self.assembly.f[k] = x[k] - volts;
+        }
+    }
+}
+
+impl Problem for Search<'_, '_> {
+    fn size(&self) -> usize {
+        self.assembly.len()
+    }
+
+    fn linearise(&mut self, x: &[f64], residual: &mut [f64]) -> bool {
+        let drawn_back = self.assembly.evaluate(x, self.ask, 0.0, true);
+        self.amend(x);
+        residual.copy_from_slice(&self.assembly.f);
+        drawn_back
+    }
+
+    fn solve(&mut self, residual: &mut [f64]) -> Result<(), Singular> {
+        self.lu.factor(&self.assembly.jacobian)?;
+        self.lu.solve(residual);
+        Ok(())
+    }
+
+    fn step_tolerance(&self, i: usize, x: f64) -> f64 {
+        if i < self.assembly.unknowns.nodes() {
+            1e-9 + 1e-9 * x.abs()
+        } else {
+            1e-12 + 1e-9 * x.abs()
+        }
+    }
+
+    fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+        self.assembly.evaluate(x, self.ask, 0.0, false);
+        self.assembly.audit(x, self.ask, 0.0);
+        self.amend(x);
+        let mut worst = (0.0, 0);
+        for (k, f) in self.assembly.f.iter().enumerate() {
+            let tolerated = ABSOLUTE + RELATIVE * self.assembly.scale[k];
+            let ratio = f.abs() / tolerated;
+            // Written so that NaN counts as the worst.
+            let better = ratio <= worst.0;
+            if !better {
+                worst = (ratio, k);
+            }
+        }
+        worst
+    }
+}
+
+/// The operating point with the DC values of all sources, from scratch.
+pub fn dc(circuit: &Circuit) -> Result<(Point, Assembly<'_>), Box<NoSolution>> {
+    let mut assembly = Assembly::new(circuit);
+    let point = solve(&mut assembly, Ask::DC, &[])?;
+    Ok((point, assembly))
+}
