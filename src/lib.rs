@@ -21,6 +21,8 @@ pub mod analysis;
 
 pub mod audio;
 
+pub mod measure;
+
 pub mod report;
 
 pub mod cli;

@@ -2,4 +2,6 @@
 
 pub mod file;
 pub mod plot;
+pub mod progress;
+pub mod table;
 pub mod wav;

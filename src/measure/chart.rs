@@ -1,0 +1,243 @@
+//! The voltage chart of an operating point: what a builder would measure with a meter,
+//! and what the data sheets allow.
+
+use super::impedance::{SmallDirect, is_fixed};
+use crate::circuit::{Element, Node};
+use crate::system::assemble::Assembly;
+use crate::system::probe::{Moment, Observable};
+
+/// One figure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Row {
+    /// `v(plate1)`, `XV1A`, or a probe's expression.
+    pub subject: String,
+    /// `voltage`, `plate dissipation` ...
+    pub quantity: &'static str,
+    /// In its base unit.
+    pub value: f64,
+    /// V, A, W or ohm.
+    pub unit: &'static str,
+    /// The most that is allowed, if the model says.
+    pub limit: Option<f64>,
+}
+
+impl Row {
+    /// Whether it stays within its limit; none where there is no limit.
+    pub fn verdict(&self) -> Option<Verdict> {
+        self.limit.map(|limit| {
+            if self.value.abs() <= limit {
+                Verdict::Ok
+            } else {
+                Verdict::Over
+            }
+        })
+    }
+}
+
+/// The judgement on a figure.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Verdict {
+    /// Within its limit.
+    Ok,
+    /// Past it.
+    Over,
+}
+
+impl Verdict {
+    /// As result files have it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Verdict::Ok => "ok",
+            Verdict::Over => "over",
+        }
+    }
+}
+
+/// The rows of one operating point: nodes, valves, resistors, sources, and last the probes.
+pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<Row> {
+    let circuit = assembly.circuit;
+    let moment = Moment {
+        time: None,
+        x,
+        rates: None,
+    };
+    let mut rows = Vec::new();
+    for (k, node) in circuit
+        .nodes
+        .iter()
+        .enumerate()
+        .skip(1)
+        .filter(|(_, n)| !n.inner)
+    {
+        rows.push(Row {
+            subject: format!("v({})", node.name),
+            quantity: "voltage",
+            value: assembly.unknowns.voltage(x, Node(k)),
+            unit: "V",
+            limit: None,
+        });
+    }
+    let mut small = SmallDirect::new(assembly, x).ok();
+    for element in circuit.elements.iter().filter(|e| is_valve(e)) {
+        valve(assembly, moment, element, small.as_mut(), &mut rows);
+    }
+    for element in circuit.elements.iter().filter(|e| is_resistor(e)) {
+        rows.push(Row {
+            subject: element.name.clone(),
+            quantity: "dissipation",
+            value: Observable::power(element).read(assembly, moment),
+            unit: "W",
+            limit: None,
+        });
+    }
+    for element in circuit
+        .elements
+        .iter()
+        .filter(|e| matches!(e.letter, 'V' | 'I'))
+    {
+        rows.push(Row {
+            subject: element.name.clone(),
+            quantity: "current",
+            value: Observable::current(element).read(assembly, moment),
+            unit: "A",
+            limit: None,
+        });
+    }
+    for probe in probes {
+        rows.push(Row {
+            subject: probe.label.clone(),
+            quantity: probe.kind.word(),
+            value: probe.read(assembly, moment),
+            unit: probe.kind.unit(),
+            limit: None,
+        });
+    }
+    rows
+}
+
+/// Whether an element is a valve.
+pub fn is_valve(element: &Element) -> bool {
+    element
+        .kind
+        .is_some_and(|k| k.letter == 'X' && k.terminals.contains(&"cathode"))
+}
+
+/// Whether an element is a resistor or a pot.
+pub fn is_resistor(element: &Element) -> bool {
+    element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
+}
+
+fn valve(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+    small: Option<&mut SmallDirect>,
+    rows: &mut Vec<Row>,
+) {
+    let circuit = assembly.circuit;
+    let names = element.kind.map_or(&[][..], |k| k.terminals);
+    let terminal = |name: &str| {
+        names
+            .iter()
+            .position(|n| *n == name)
+            .map(|k| element.terminals[k])
+    };
+    let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
+    let Some(cathode) = terminal("cathode") else {
+        return;
+    };
+    let vk = volts(cathode);
+    let limit = |quantity: &str| {
+        element
+            .limits
+            .iter()
+            .find(|l| l.quantity == quantity)
+            .map(|l| l.max)
+    };
+    let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
+    let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
+        rows.push(Row {
+            subject: element.name.clone(),
+            quantity,
+            value,
+            unit,
+            limit,
+        });
+    };
+    let (vpk, vgk, vsk) = (across("plate"), across("grid"), across("screen"));
+    let mut currents: Vec<(&'static str, f64, f64)> = Vec::new();
+    for &(reading, law, output) in &element.readings {
+        let answer = assembly.law_currents(law, moment.x);
+        let own_slope = answer.g[output * answer.u.len() + answer.u.len() - 1];
+        currents.push((reading.name, answer.i[output], own_slope));
+    }
+    let current = |name: &str| currents.iter().find(|c| c.0 == name).map(|c| c.1);
+    for &(name, value, _) in &currents {
+        push(name, value, "A", None);
+    }
+    if let (Some(v), Some(i)) = (vpk, current("plate current")) {
+        push("plate dissipation", v * i, "W", limit("plate dissipation"));
+    }
+    if let (Some(v), Some(i)) = (vsk, current("screen current")) {
+        push(
+            "screen dissipation",
+            v * i,
+            "W",
+            limit("screen dissipation"),
+        );
+    }
+    if let Some(v) = vgk {
+        push("vgk", v, "V", None);
+    }
+    if let Some(v) = vpk {
+        push("vpk", v, "V", limit("plate voltage"));
+    }
+    if let Some(v) = vsk {
+        push("vg2k", v, "V", limit("screen voltage"));
+    }
+    let total: f64 = currents.iter().map(|c| c.1).sum();
+    if vpk.is_some() {
+        push("cathode current", total, "A", limit("cathode current"));
+    } else {
+        // A rectifier: all of its plates feed one cathode.
+        push("direct current", total, "A", limit("direct current"));
+    }
+    // The heater winding is taken to be at ground, as it is where nothing lifts it.
+    push(
+        "heater-cathode voltage",
+        vk,
+        "V",
+        limit("heater-cathode voltage"),
+    );
+    if let (Some(grid), Some(small)) = (terminal("grid"), small) {
+        let kind = if is_fixed(circuit, cathode) {
+            "grid circuit resistance (fixed bias)"
+        } else {
+            "grid circuit resistance (cathode bias)"
+        };
+        let grid_slope = currents
+            .iter()
+            .find(|c| c.0 == "grid current")
+            .map_or(0.0, |c| c.2);
+        let seen = small.resistance(grid, Node::GROUND);
+        // What the circuit offers the grid, the grid's own conductance left out.
+        let ohms = 1.0 / (1.0 / seen - grid_slope);
+        if ohms.is_finite() && ohms > 0.0 {
+            push("grid circuit resistance", ohms, "ohm", limit(kind));
+        }
+    }
+}
+
+/// The valve's electrode volts to ground, for the printed chart: plate, screen, grid, cathode.
+pub fn electrodes(
+    assembly: &Assembly<'_>,
+    x: &[f64],
+    element: &Element,
+) -> Vec<(&'static str, f64)> {
+    let names = element.kind.map_or(&[][..], |k| k.terminals);
+    names
+        .iter()
+        .zip(&element.terminals)
+        .map(|(name, &node)| (*name, assembly.unknowns.voltage(x, node)))
+        .collect()
+}

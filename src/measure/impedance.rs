@@ -1,0 +1,50 @@
+//! Resistances seen at a node.
+
+use crate::circuit::{BranchKind, Circuit, Node};
+use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::system::assemble::{Ask, Assembly};
+
+/// The circuit's Jacobian at an operating point, factored: small changes of direct current.
+#[derive(Debug)]
+pub struct SmallDirect {
+    lu: StaticLu<f64>,
+    size: usize,
+}
+
+impl SmallDirect {
+    /// At the point `x`.
+    pub fn new(assembly: &mut Assembly<'_>, x: &[f64]) -> Result<Self, Singular> {
+        assembly.evaluate(x, Ask::DC, 0.0, false);
+        let (indptr, indices) = assembly.pattern();
+        let mut lu = StaticLu::new(assembly.len(), indptr, indices);
+        lu.factor(&assembly.jacobian)?;
+        Ok(SmallDirect {
+            lu,
+            size: assembly.len(),
+        })
+    }
+
+    /// How far the voltage between two nodes moves for each ampere put into the first and
+    /// taken out of the second, ohms.
+    pub fn resistance(&mut self, a: Node, b: Node) -> f64 {
+        let mut x = vec![0.0; self.size];
+        if a.0 > 0 {
+            x[a.0 - 1] += 1.0;
+        }
+        if b.0 > 0 {
+            x[b.0 - 1] -= 1.0;
+        }
+        self.lu.solve(&mut x);
+        let at = |n: Node| if n.0 == 0 { 0.0 } else { x[n.0 - 1] };
+        at(a) - at(b)
+    }
+}
+
+/// Whether a node's voltage is fixed: it is ground, or a voltage source stands on it.
+pub fn is_fixed(circuit: &Circuit, node: Node) -> bool {
+    node == Node::GROUND
+        || circuit
+            .branches
+            .iter()
+            .any(|b| matches!(b.kind, BranchKind::Source(_)) && (b.a == node || b.b == node))
+}

@@ -1,0 +1,4 @@
+//! Solutions turned into the figures of the trade.
+
+pub mod chart;
+pub mod impedance;

@@ -1,0 +1,84 @@
+//! Plain text tables for the terminal.
+
+/// Which side a column keeps to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Words.
+    Left,
+    /// Numbers.
+    Right,
+}
+
+/// A table: a head and rows of as many cells.
+#[derive(Debug, Clone)]
+pub struct Table {
+    sides: Vec<Side>,
+    rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// With column heads.
+    pub fn new(columns: &[(&str, Side)]) -> Self {
+        Table {
+            sides: columns.iter().map(|c| c.1).collect(),
+            rows: vec![columns.iter().map(|c| c.0.to_string()).collect()],
+        }
+    }
+
+    /// Adds a row.
+    pub fn row<S: Into<String>>(&mut self, cells: impl IntoIterator<Item = S>) {
+        let mut row: Vec<String> = cells.into_iter().map(Into::into).collect();
+        row.resize(self.sides.len(), String::new());
+        self.rows.push(row);
+    }
+
+    /// Whether there is no row below the head.
+    pub fn is_empty(&self) -> bool {
+        self.rows.len() < 2
+    }
+
+    /// The text, each line indented by two blanks.
+    pub fn text(&self) -> String {
+        let width: Vec<usize> = (0..self.sides.len())
+            .map(|c| {
+                self.rows
+                    .iter()
+                    .map(|r| r[c].chars().count())
+                    .max()
+                    .unwrap_or(0)
+            })
+            .collect();
+        let mut text = String::new();
+        for row in &self.rows {
+            let mut line = String::from(" ");
+            for (c, cell) in row.iter().enumerate() {
+                let pad = " ".repeat(width[c] - cell.chars().count());
+                line.push(' ');
+                match self.sides[c] {
+                    Side::Left => line += &format!("{cell}{pad}"),
+                    Side::Right => line += &format!("{pad}{cell}"),
+                }
+                line.push(' ');
+            }
+            text += line.trim_end();
+            text.push('\n');
+        }
+        text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_line_up() {
+        let mut table = Table::new(&[("node", Side::Left), ("volts", Side::Right)]);
+        table.row(["plate", "172.3 V"]);
+        table.row(["k", "1.6 V"]);
+        assert_eq!(
+            table.text(),
+            "  node     volts\n  plate  172.3 V\n  k        1.6 V\n"
+        );
+    }
+}
