@@ -1,2 +1,7 @@
 //! Arguments in, exit code out.
-fn main() {}
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    ExitCode::from(gridleak::cli::run(std::env::args_os()).code())
+}

@@ -3,3 +3,4 @@
 pub mod clip;
 pub mod level;
 pub mod phrase;
+pub mod stepper;

@@ -1,1 +1,99 @@
-//! cli
+//! The commands: one file each, one row in [`COMMANDS`].
+
+mod bias;
+mod common;
+mod failure;
+mod render;
+mod scope;
+
+use clap::ArgMatches;
+use failure::Failure;
+
+/// How a run ended: the exit code.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// 0: done.
+    Done,
+    /// 1: an expectation or rating failed.
+    FellShort,
+    /// 2: bad usage, netlist or input file.
+    Bad,
+    /// 3: no solution found.
+    NoSolution,
+}
+
+impl Outcome {
+    /// As the shell sees it.
+    pub fn code(self) -> u8 {
+        match self {
+            Outcome::Done => 0,
+            Outcome::FellShort => 1,
+            Outcome::Bad => 2,
+            Outcome::NoSolution => 3,
+        }
+    }
+}
+
+/// A command of the tool.
+pub struct Command {
+    /// Its word on the command line.
+    pub name: &'static str,
+    /// A line for the help.
+    pub about: &'static str,
+    /// Adds its own options.
+    pub options: fn(clap::Command) -> clap::Command,
+    /// Does the work.
+    pub run: fn(&ArgMatches) -> Result<Outcome, Failure>,
+}
+
+/// Every command, in the order of the help.
+pub const COMMANDS: &[&Command] = &[&bias::COMMAND, &scope::COMMAND, &render::COMMAND];
+
+/// The whole command line.
+pub fn command_line() -> clap::Command {
+    let mut line = clap::Command::new("gridleak")
+        .version(env!("CARGO_PKG_VERSION"))
+        .about("Try a valve-amplifier circuit before soldering it")
+        .after_help(SAFETY)
+        .subcommand_required(true)
+        .arg_required_else_help(true);
+    for command in COMMANDS {
+        let own = clap::Command::new(command.name)
+            .about(command.about)
+            .after_help(SAFETY);
+        line = line.subcommand((command.options)(common::options(own)));
+    }
+    line
+}
+
+/// The caution that help and charts carry.
+pub const SAFETY: &str = "Caution: valve amplifiers hold hundreds of volts, also after switch-off. \
+Computed figures are no substitute for measuring: discharge and check every capacitor before you \
+touch the circuit, follow your local codes, and leave mains wiring to licensed practice.";
+
+/// Runs the tool with the arguments given, the program's name first; messages go to
+/// standard error.
+pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
+    let matches = match command_line().try_get_matches_from(arguments) {
+        Ok(matches) => matches,
+        Err(error) => {
+            // Help and version are answers, not mistakes.
+            let asked = !error.use_stderr();
+            // A reader that went away is no mistake either.
+            let _ = error.print();
+            return if asked { Outcome::Done } else { Outcome::Bad };
+        }
+    };
+    let (name, own) = matches.subcommand().expect("clap requires a command");
+    let command = COMMANDS
+        .iter()
+        .find(|c| c.name == name)
+        .expect("listed above");
+    match (command.run)(own) {
+        Ok(outcome) => outcome,
+        Err(failure) => {
+            eprint!("{}", failure.message());
+            failure.outcome()
+        }
+    }
+}

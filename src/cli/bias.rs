@@ -1,0 +1,337 @@
+//! `bias`: the DC operating point as a voltage chart.
+
+use super::common::{self, Session};
+use super::failure::Failure;
+use super::{Command, Outcome, SAFETY};
+use crate::analysis::operating_point::{self, Method, Point};
+use crate::circuit::bind::Timing;
+use crate::circuit::{Circuit, Element};
+use crate::measure::chart::{self, Row, Verdict};
+use crate::num;
+use crate::report::file::Outputs;
+use crate::report::table::{Side, Table};
+use crate::system::assemble::Assembly;
+use clap::{Arg, ArgAction, ArgMatches};
+use serde_json::json;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "bias",
+    about: "DC operating point: the voltage chart, valve currents and dissipations",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    command.arg(
+        Arg::new("strict")
+            .long("strict")
+            .action(ArgAction::SetTrue)
+            .help("Exit with 1 if a rating is exceeded"),
+    )
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    let circuit = session.circuit(Timing::default())?;
+    let probes = session.probes(&circuit, &["op", "dc"])?;
+    let (point, mut assembly) = operating_point::dc(&circuit)?;
+    if point.method != Method::Plain {
+        session.note(&format!(
+            "plain Newton did not settle; the operating point was found by {}",
+            point.method.name()
+        ));
+    }
+    let rows = chart::rows(&mut assembly, &point.x, &probes);
+    let mut outputs = Outputs::new();
+    if let Some(path) = session.csv() {
+        outputs.text(&path, &csv(&rows))?;
+    }
+    let json_path = session.json();
+    common::stage_json(
+        &mut outputs,
+        json_path.as_deref(),
+        &record(&circuit, &point, &rows),
+    )?;
+    session.show(&printed(&circuit, &assembly, &point, &rows, probes.len()))?;
+    common::commit(outputs)?;
+    let over: Vec<&Row> = rows
+        .iter()
+        .filter(|r| r.verdict() == Some(Verdict::Over))
+        .collect();
+    if !session.quiet {
+        for row in &over {
+            eprintln!("warning: {}", exceeded(row));
+        }
+    }
+    if session.flag("strict") && !over.is_empty() {
+        return Ok(Outcome::FellShort);
+    }
+    Ok(Outcome::Done)
+}
+
+fn exceeded(row: &Row) -> String {
+    format!(
+        "{} of `{}` is {}, its rating {}",
+        row.quantity,
+        row.subject,
+        num::engineering(row.value, unit(row.unit), 3),
+        num::engineering(row.limit.unwrap_or(f64::NAN), unit(row.unit), 3)
+    )
+}
+
+/// The unit as people write it.
+fn unit(unit: &str) -> &str {
+    if unit == "ohm" { "Ω" } else { unit }
+}
+
+fn csv(rows: &[Row]) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let write = |writer: &mut csv::Writer<Vec<u8>>, record: &[&str]| {
+        writer.write_record(record).expect("writing to memory");
+    };
+    write(
+        &mut writer,
+        &["subject", "quantity", "value", "unit", "limit", "verdict"],
+    );
+    for row in rows {
+        let limit = row.limit.map(num::full).unwrap_or_default();
+        write(
+            &mut writer,
+            &[
+                &row.subject,
+                row.quantity,
+                &num::full(row.value),
+                row.unit,
+                &limit,
+                row.verdict().map_or("", Verdict::word),
+            ],
+        );
+    }
+    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+}
+
+fn record(circuit: &Circuit, point: &Point, rows: &[Row]) -> serde_json::Value {
+    json!({
+        "title": circuit.title,
+        "celsius": circuit.celsius,
+        "solution": {
+            "method": point.method.name(),
+            "iterations": point.iterations,
+            "largest_residual_a": point.residual_a,
+            "largest_residual_node": circuit.nodes[point.residual_node.0].name,
+        },
+        "rows": rows.iter().map(|r| json!({
+            "subject": r.subject,
+            "quantity": r.quantity,
+            "value": r.value,
+            "unit": r.unit,
+            "limit": r.limit,
+            "verdict": r.verdict().map(Verdict::word),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+/// The chart for the terminal.
+fn printed(
+    circuit: &Circuit,
+    assembly: &Assembly<'_>,
+    point: &Point,
+    rows: &[Row],
+    probed: usize,
+) -> String {
+    let mut text = format!("{}\n", circuit.title.trim());
+    text += &format!(
+        "operating point at {} C: {} after {} iterations; Kirchhoff's law holds within {}\n",
+        num::full(circuit.celsius),
+        point.method.name(),
+        point.iterations,
+        num::engineering(point.residual_a, "A", 2),
+    );
+    let controls = positions(circuit);
+    if !controls.is_empty() {
+        text += &format!("controls: {controls}\n");
+    }
+    let value = |subject: &str, quantity: &str| {
+        rows.iter()
+            .find(|r| r.subject == subject && r.quantity == quantity)
+    };
+    let mut section = |title: &str, table: Table| {
+        if !table.is_empty() {
+            text += &format!("\n{title}\n{}", table.text());
+        }
+    };
+
+    let mut nodes = Table::new(&[("node", Side::Left), ("to ground", Side::Right)]);
+    let of_nodes = &rows[..rows.len() - probed];
+    for row in of_nodes.iter().filter(|r| r.quantity == "voltage") {
+        nodes.row([row.subject.clone(), num::engineering(row.value, "V", 4)]);
+    }
+    section("Voltages", nodes);
+
+    let valves: Vec<&Element> = circuit
+        .elements
+        .iter()
+        .filter(|e| chart::is_valve(e))
+        .collect();
+    let mut grounds = Table::new(&[
+        ("valve", Side::Left),
+        ("type", Side::Left),
+        ("plate", Side::Right),
+        ("screen", Side::Right),
+        ("grid", Side::Right),
+        ("cathode", Side::Right),
+        ("vpk", Side::Right),
+        ("vg2k", Side::Right),
+        ("vgk", Side::Right),
+    ]);
+    let mut currents = Table::new(&[
+        ("valve", Side::Left),
+        ("plate", Side::Right),
+        ("screen", Side::Right),
+        ("grid", Side::Right),
+        ("plate watts", Side::Right),
+        ("rated", Side::Right),
+        ("used", Side::Right),
+        ("screen watts", Side::Right),
+        ("rated", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    let mut rectifiers = Table::new(&[
+        ("rectifier", Side::Left),
+        ("type", Side::Left),
+        ("plate 1", Side::Right),
+        ("plate 2", Side::Right),
+        ("cathode", Side::Right),
+        ("current", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    for valve in valves {
+        let volts = chart::electrodes(assembly, &point.x, valve);
+        let at = |name: &str| {
+            volts
+                .iter()
+                .find(|v| v.0 == name)
+                .map_or(String::new(), |v| num::engineering(v.1, "V", 4))
+        };
+        let of = |quantity: &str, digits: usize| {
+            value(&valve.name, quantity).map_or(String::new(), |r| {
+                num::engineering(r.value, unit(r.unit), digits)
+            })
+        };
+        let rated = |quantity: &str| {
+            value(&valve.name, quantity)
+                .and_then(|r| r.limit)
+                .map_or(String::new(), |l| num::engineering(l, "W", 3))
+        };
+        let model = valve.model.clone().unwrap_or_default();
+        let over: Vec<&str> = rows
+            .iter()
+            .filter(|r| r.subject == valve.name && r.verdict() == Some(Verdict::Over))
+            .map(|r| r.quantity)
+            .collect();
+        let judged = rows
+            .iter()
+            .any(|r| r.subject == valve.name && r.limit.is_some());
+        let verdict = match (judged, over.is_empty()) {
+            (false, _) => "no ratings known".to_string(),
+            (true, true) => "ok".to_string(),
+            (true, false) => format!("OVER: {}", over.join(", ")),
+        };
+        if value(&valve.name, "plate current").is_none() {
+            rectifiers.row([
+                valve.name.clone(),
+                model,
+                at("plate1"),
+                at("plate2"),
+                at("cathode"),
+                of("direct current", 3),
+                verdict,
+            ]);
+            continue;
+        }
+        grounds.row([
+            valve.name.clone(),
+            model,
+            at("plate"),
+            at("screen"),
+            at("grid"),
+            at("cathode"),
+            of("vpk", 4),
+            of("vg2k", 4),
+            of("vgk", 4),
+        ]);
+        let used = value(&valve.name, "plate dissipation")
+            .and_then(|r| r.limit.map(|l| format!("{:.0} %", 100.0 * r.value / l)))
+            .unwrap_or_default();
+        currents.row([
+            valve.name.clone(),
+            of("plate current", 3),
+            of("screen current", 3),
+            of("grid current", 3),
+            of("plate dissipation", 3),
+            rated("plate dissipation"),
+            used,
+            of("screen dissipation", 3),
+            rated("screen dissipation"),
+            verdict,
+        ]);
+    }
+    section("Valves: volts to ground, and to the cathode", grounds);
+    section("Valves: currents and dissipation", currents);
+    section("Rectifiers", rectifiers);
+
+    let mut resistors = Table::new(&[
+        ("resistor", Side::Left),
+        ("value", Side::Right),
+        ("dissipation", Side::Right),
+    ]);
+    for element in circuit.elements.iter().filter(|e| chart::is_resistor(e)) {
+        if let Some(row) = value(&element.name, "dissipation") {
+            let ohms = element
+                .value
+                .map_or(String::new(), |v| num::engineering(v, "Ω", 3));
+            resistors.row([
+                element.name.clone(),
+                ohms,
+                num::engineering(row.value, "W", 3),
+            ]);
+        }
+    }
+    section("Resistors", resistors);
+
+    let mut sources = Table::new(&[("source", Side::Left), ("current", Side::Right)]);
+    for element in circuit
+        .elements
+        .iter()
+        .filter(|e| matches!(e.letter, 'V' | 'I'))
+    {
+        if let Some(row) = value(&element.name, "current") {
+            sources.row([element.name.clone(), num::engineering(row.value, "A", 3)]);
+        }
+    }
+    section(
+        "Sources (a source that delivers has a negative current)",
+        sources,
+    );
+
+    let mut probes = Table::new(&[("probe", Side::Left), ("value", Side::Right)]);
+    for row in &rows[rows.len() - probed..] {
+        probes.row([
+            row.subject.clone(),
+            num::engineering(row.value, row.unit, 4),
+        ]);
+    }
+    section("Probes", probes);
+    text += &format!("\n{SAFETY}\n");
+    text
+}
+
+fn positions(circuit: &Circuit) -> String {
+    circuit
+        .elements
+        .iter()
+        .filter_map(|e| e.position.map(|p| format!("{}={}", e.name, num::full(p))))
+        .collect::<Vec<_>>()
+        .join(" ")
+}

@@ -1,0 +1,332 @@
+//! What all commands share: the netlist, settings, probes and outputs.
+
+use super::failure::Failure;
+use crate::circuit::bind::Timing;
+use crate::circuit::params::{Setting, Settings, What};
+use crate::circuit::problem::Problem;
+use crate::circuit::{self, Circuit};
+use crate::diag::{Diagnostic, FileId, Sources, Span};
+use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::{self, FileLoader};
+use crate::num;
+use crate::report::file::{Outputs, STANDARD_OUTPUT};
+use crate::system::probe::Observable;
+use clap::{Arg, ArgAction, ArgMatches};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// Adds the options that every command takes.
+pub fn options(command: clap::Command) -> clap::Command {
+    let many = |name: &'static str, value: &'static str, help: &'static str| {
+        Arg::new(name)
+            .long(name)
+            .value_name(value)
+            .action(ArgAction::Append)
+            .help(help)
+    };
+    command
+        .arg(
+            Arg::new("netlist")
+                .value_name("NETLIST")
+                .required(true)
+                .help("SPICE netlist"),
+        )
+        .arg(many(
+            "set",
+            "NAME=VALUE",
+            "Set an element's value, or NAME.parameter; X1.R5 reaches into a subcircuit",
+        ))
+        .arg(many("knob", "NAME=0..10", "Turn a pot"))
+        .arg(many("switch", "NAME=0|1", "Open (0) or close (1) a toggle"))
+        .arg(
+            many(
+                "probe",
+                "EXPR",
+                "What to look at: v(a), v(a,b), i(R1), p(R1)",
+            )
+            .allow_hyphen_values(true),
+        )
+        .arg(
+            Arg::new("csv")
+                .long("csv")
+                .value_name("PATH")
+                .help("Write the figures as CSV; - is standard output"),
+        )
+        .arg(
+            Arg::new("json")
+                .long("json")
+                .value_name("PATH")
+                .help("Write the figures as JSON; - is standard output"),
+        )
+        .arg(
+            Arg::new("quiet")
+                .long("quiet")
+                .action(ArgAction::SetTrue)
+                .help("Print errors only"),
+        )
+}
+
+/// An option that takes a number with SPICE suffixes.
+pub fn number_option(name: &'static str, value: &'static str, help: &'static str) -> Arg {
+    Arg::new(name)
+        .long(name)
+        .value_name(value)
+        .allow_hyphen_values(true)
+        .help(help)
+}
+
+/// A netlist as read, with the settings of the command line.
+pub struct Session<'m> {
+    matches: &'m ArgMatches,
+    /// Texts for messages.
+    pub sources: Sources,
+    /// The cards.
+    pub netlist: Netlist,
+    settings: Settings,
+    /// Whether to print errors only.
+    pub quiet: bool,
+}
+
+impl<'m> Session<'m> {
+    /// Reads the netlist and the settings.
+    pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
+        let mut sources = Sources::default();
+        let quiet = matches.get_flag("quiet");
+        let path = matches.get_one::<String>("netlist").expect("required");
+        if (
+            matches.get_one::<String>("csv"),
+            matches.get_one::<String>("json"),
+        ) == (Some(&"-".to_string()), Some(&"-".to_string()))
+        {
+            return Err(
+                Failure::usage("`--csv -` and `--json -` both want standard output")
+                    .hint("give one of them a file name"),
+            );
+        }
+        let reading = netlist::read(path, &FileLoader, &mut sources);
+        let mut problems = reading.diagnostics;
+        let mut settings = Settings::default();
+        for (option, what) in [
+            ("set", What::Value),
+            ("knob", What::Knob),
+            ("switch", What::Switch),
+        ] {
+            for text in matches.get_many::<String>(option).into_iter().flatten() {
+                match setting(&mut sources, option, what, text) {
+                    Ok(setting) => settings.push(setting),
+                    Err(diagnostic) => problems.push(diagnostic),
+                }
+            }
+        }
+        if problems.iter().any(Diagnostic::is_error) {
+            return Err(Failure::Input(Box::new(sources), problems));
+        }
+        let session = Session {
+            matches,
+            sources,
+            netlist: reading.netlist,
+            settings,
+            quiet,
+        };
+        session.warn(&problems);
+        Ok(session)
+    }
+
+    /// Builds the circuit; warnings are printed.
+    pub fn circuit(&mut self, timing: Timing) -> Result<Circuit, Failure> {
+        match circuit::build(&self.netlist, &self.settings, timing, &mut self.sources) {
+            Ok(built) => {
+                self.warn(&built.warnings);
+                Ok(built.circuit)
+            }
+            Err(problems) => Err(self.failed(problems)),
+        }
+    }
+
+    /// The failure of input with its places.
+    pub fn failed(&self, problems: Vec<Diagnostic>) -> Failure {
+        Failure::Input(Box::new(self.sources.clone()), problems)
+    }
+
+    fn warn(&self, warnings: &[Diagnostic]) {
+        if !self.quiet {
+            for warning in warnings {
+                eprintln!("{}", self.sources.render(warning));
+            }
+        }
+    }
+
+    /// A remark to the user that is no fault.
+    pub fn note(&self, text: &str) {
+        if !self.quiet {
+            eprintln!("note: {text}");
+        }
+    }
+
+    /// The probes of the command line, or else those of the netlist's `.print` cards for one of
+    /// these analyses.
+    pub fn probes(
+        &mut self,
+        circuit: &Circuit,
+        analyses: &[&str],
+    ) -> Result<Vec<Observable>, Failure> {
+        let mut found = Vec::new();
+        let mut problems = Vec::new();
+        for text in self
+            .matches
+            .get_many::<String>("probe")
+            .into_iter()
+            .flatten()
+        {
+            let file = self.sources.add("--probe", text.as_str());
+            let probe = netlist::parse_probe(text, file)
+                .and_then(|probe| Observable::new(circuit, &probe, text));
+            match probe {
+                Ok(probe) => found.push(probe),
+                Err(diagnostic) => problems.push(diagnostic),
+            }
+        }
+        if found.is_empty() && problems.is_empty() {
+            for card in &self.netlist.controls {
+                let Card::Print(print) = &card.kind else {
+                    continue;
+                };
+                if !analyses.contains(&print.analysis.key().as_str()) {
+                    continue;
+                }
+                for (probe, words) in &print.probes {
+                    match Observable::new(circuit, probe, &words.text) {
+                        Ok(probe) => found.push(probe),
+                        Err(diagnostic) => problems.push(diagnostic),
+                    }
+                }
+            }
+        }
+        if problems.is_empty() {
+            Ok(found)
+        } else {
+            Err(self.failed(problems))
+        }
+    }
+
+    /// An option's number, if it was given.
+    pub fn number(&self, name: &str) -> Result<Option<f64>, Failure> {
+        let Some(text) = self.matches.get_one::<String>(name) else {
+            return Ok(None);
+        };
+        match num::parse(text) {
+            Some(value) => Ok(Some(value)),
+            None => Err(Failure::usage(format!("`--{name} {text}` is no number"))
+                .hint("numbers may carry SPICE suffixes, as in 20m or 1k")),
+        }
+    }
+
+    /// An option's number, which must be more than zero.
+    pub fn positive(&self, name: &str) -> Result<Option<f64>, Failure> {
+        match self.number(name)? {
+            Some(value) if value <= 0.0 => Err(Failure::usage(format!(
+                "`--{name}` is {}, expected more than zero",
+                num::full(value)
+            ))),
+            value => Ok(value),
+        }
+    }
+
+    /// An option's text.
+    pub fn text(&self, name: &str) -> Option<&'m str> {
+        self.matches.get_one::<String>(name).map(String::as_str)
+    }
+
+    /// Whether a flag is set.
+    pub fn flag(&self, name: &str) -> bool {
+        self.matches.get_flag(name)
+    }
+
+    /// Where the CSV goes.
+    pub fn csv(&self) -> Option<PathBuf> {
+        self.text("csv").map(PathBuf::from)
+    }
+
+    /// Where the JSON goes.
+    pub fn json(&self) -> Option<PathBuf> {
+        self.text("json").map(PathBuf::from)
+    }
+
+    /// Whether the chart may go to standard output: it is not quiet, and no file goes there.
+    pub fn shows_chart(&self) -> bool {
+        let taken = |name: &str| self.text(name) == Some(STANDARD_OUTPUT);
+        !self.quiet && !taken("csv") && !taken("json")
+    }
+
+    /// Prints the chart where it may go.
+    pub fn show(&self, chart: &str) -> Result<(), Failure> {
+        if !self.shows_chart() {
+            return Ok(());
+        }
+        let mut out = std::io::stdout().lock();
+        match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
+            Ok(()) => Ok(()),
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Err(Failure::Gone),
+            Err(e) => {
+                Err(crate::report::file::FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
+            }
+        }
+    }
+}
+
+/// Stages JSON, if it was asked for.
+pub fn stage_json(
+    outputs: &mut Outputs,
+    path: Option<&Path>,
+    value: &impl serde::Serialize,
+) -> Result<(), Failure> {
+    if let Some(path) = path {
+        let mut text = serde_json::to_string_pretty(value).expect("plain data");
+        text.push('\n');
+        outputs.text(path, &text)?;
+    }
+    Ok(())
+}
+
+/// Puts the outputs in place. A reader of standard output that went away is no failure.
+pub fn commit(outputs: Outputs) -> Result<(), Failure> {
+    outputs.commit().map_err(Failure::from)
+}
+
+/// `NAME=VALUE` with its place on the command line.
+fn setting(
+    sources: &mut Sources,
+    option: &str,
+    what: What,
+    text: &str,
+) -> Result<Setting, Diagnostic> {
+    let line = format!("--{option} {text}");
+    let file = sources.add("command line", line.as_str());
+    let start = option.len() + 3;
+    let bad = || {
+        Problem::SettingSyntax {
+            text: text.to_string(),
+        }
+        .at(Span::new(file, start, line.len()))
+    };
+    let (name, value) = text.split_once('=').ok_or_else(bad)?;
+    let (name, value) = (name.trim(), value.trim());
+    if name.is_empty() || value.is_empty() {
+        return Err(bad());
+    }
+    let equals = start + text.find('=').expect("split there");
+    Ok(Setting::new(
+        what,
+        name,
+        number(value, file, equals + 1, line.len()),
+        Some(Span::new(file, start, line.len())),
+    ))
+}
+
+fn number(text: &str, file: FileId, start: usize, end: usize) -> Value {
+    Value {
+        number: num::parse(text).unwrap_or(f64::NAN),
+        text: text.to_string(),
+        span: Span::new(file, start, end),
+    }
+}

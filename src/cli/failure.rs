@@ -1,0 +1,109 @@
+//! Why a command could not do its work.
+
+use super::Outcome;
+use crate::analysis::NoSolution;
+use crate::audio::clip::SourceProblem;
+use crate::diag::{Diagnostic, Sources};
+use crate::report::file::FileProblem;
+use crate::report::wav::WavProblem;
+
+/// The three kinds of failure, kept apart; a bug panics instead.
+#[derive(Debug)]
+pub enum Failure {
+    /// Mistakes in the netlist or the settings, already with their places.
+    Input(Box<Sources>, Vec<Diagnostic>),
+    /// A mistake on the command line that has no place in a file.
+    Usage {
+        /// What is wrong.
+        message: String,
+        /// What to do.
+        hint: Option<String>,
+    },
+    /// An output that cannot be written.
+    File(FileProblem),
+    /// A sound file that cannot be read or written.
+    Wav(WavProblem),
+    /// A sound that breaks off.
+    Clip(SourceProblem),
+    /// The reader of standard output went away.
+    Gone,
+    /// The circuit has no solution that was found.
+    NoSolution(Box<NoSolution>),
+}
+
+impl Failure {
+    /// A usage mistake.
+    pub fn usage(message: impl Into<String>) -> Self {
+        Failure::Usage {
+            message: message.into(),
+            hint: None,
+        }
+    }
+
+    /// The same with a remedy.
+    pub fn hint(self, hint: impl Into<String>) -> Self {
+        match self {
+            Failure::Usage { message, .. } => Failure::Usage {
+                message,
+                hint: Some(hint.into()),
+            },
+            other => other,
+        }
+    }
+
+    /// The exit code.
+    pub fn outcome(&self) -> Outcome {
+        match self {
+            Failure::NoSolution(_) => Outcome::NoSolution,
+            Failure::Gone => Outcome::Done,
+            _ => Outcome::Bad,
+        }
+    }
+
+    /// What standard error gets.
+    pub fn message(&self) -> String {
+        let plain = |message: &str, hint: Option<&str>| {
+            let mut text = format!("error: {message}\n");
+            if let Some(hint) = hint {
+                text += &format!("hint: {hint}\n");
+            }
+            text
+        };
+        match self {
+            Failure::Input(sources, diagnostics) => diagnostics
+                .iter()
+                .map(|d| sources.render(d) + "\n")
+                .collect(),
+            Failure::Usage { message, hint } => plain(message, hint.as_deref()),
+            Failure::File(problem) => plain(&problem.to_string(), None),
+            Failure::Wav(problem) => plain(&problem.to_string(), None),
+            Failure::Clip(problem) => plain(&problem.to_string(), None),
+            Failure::Gone => String::new(),
+            Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
+        }
+    }
+}
+
+impl From<FileProblem> for Failure {
+    fn from(problem: FileProblem) -> Self {
+        Failure::File(problem)
+    }
+}
+
+impl From<WavProblem> for Failure {
+    fn from(problem: WavProblem) -> Self {
+        Failure::Wav(problem)
+    }
+}
+
+impl From<SourceProblem> for Failure {
+    fn from(problem: SourceProblem) -> Self {
+        Failure::Clip(problem)
+    }
+}
+
+impl From<Box<NoSolution>> for Failure {
+    fn from(none: Box<NoSolution>) -> Self {
+        Failure::NoSolution(none)
+    }
+}

@@ -1,0 +1,304 @@
+//! `scope`: waveforms over time.
+
+use super::common::{self, Session, number_option};
+use super::failure::Failure;
+use super::{Command, Outcome};
+use crate::analysis::transient::{self, Effort, Run};
+use crate::circuit::bind::Timing;
+use crate::circuit::{Circuit, Node};
+use crate::netlist::card::Card;
+use crate::num;
+use crate::report::file::{FileProblem, Outputs};
+use crate::report::plot::{self, Trace};
+use crate::report::progress::Progress;
+use crate::report::table::{Side, Table};
+use crate::system::probe::Observable;
+use clap::{Arg, ArgMatches};
+use ndarray::{Array2, Axis};
+use serde_json::json;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "scope",
+    about: "Transient: waveforms of the probes over time",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(number_option("stop", "T", "Last time, s"))
+        .arg(number_option("step", "T", "Output interval, s"))
+        .arg(number_option("from", "T", "First time put out, s"))
+        .arg(
+            Arg::new("plot")
+                .long("plot")
+                .value_name("PATH")
+                .help("Draw the waveforms as SVG"),
+        )
+}
+
+/// Figures that are kept in memory at the most.
+const MOST: f64 = 2e8;
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    let run = times(&session)?;
+    let timing = Timing {
+        step_s: run.step_s,
+        stop_s: run.stop_s,
+    };
+    let circuit = session.circuit(timing)?;
+    let mut probes = session.probes(&circuit, &["tran"])?;
+    if probes.is_empty() {
+        probes = every_node(&circuit);
+    }
+    let figures = run.rows() as f64 * (probes.len() + 1) as f64;
+    if figures > MOST {
+        return Err(Failure::usage(format!(
+            "{figures:.1e} figures would be put out, at most {MOST:.0e} are kept"
+        ))
+        .hint("take a longer --step, a later --from, or fewer probes"));
+    }
+    // Outputs are staged first: what cannot be written is told before the work, not after.
+    let mut outputs = Outputs::new();
+    let csv_path = session.csv();
+    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
+    let plot_path = session.text("plot").map(Path::new);
+    let plot_file = plot_path.map(|p| outputs.stage(p)).transpose()?;
+
+    let mut times = Vec::with_capacity(run.rows());
+    let mut waves = Array2::<f64>::zeros((run.rows(), probes.len()));
+    let progress = Progress::new("scope", run.stop_s, session.quiet);
+    let effort = transient::run(
+        &circuit,
+        &run,
+        &probes,
+        |t, values| {
+            for (to, from) in waves
+                .index_axis_mut(Axis(0), times.len())
+                .iter_mut()
+                .zip(values)
+            {
+                *to = *from;
+            }
+            times.push(t);
+            Ok::<(), std::convert::Infallible>(())
+        },
+        |t| progress.at(t),
+    )?;
+    let Ok(effort) = effort;
+    drop(progress);
+
+    if let (Some(file), Some(path)) = (csv_file, csv_path.as_deref()) {
+        write_csv(file, &times, &waves, &probes).map_err(|e| FileProblem::new(path, e))?;
+    }
+    if let (Some(mut file), Some(path)) = (plot_file, plot_path) {
+        let traces: Vec<Trace> = probes
+            .iter()
+            .enumerate()
+            .map(|(k, p)| Trace::new(p.label.clone(), p.kind.unit(), waves.column(k).to_vec()))
+            .collect();
+        file.write_all(plot::waveforms(circuit.title.trim(), &times, &traces).as_bytes())
+            .map_err(|e| FileProblem::new(path, e))?;
+    }
+    let summary: Vec<Summary> = probes
+        .iter()
+        .enumerate()
+        .map(|(k, p)| Summary::of(p, waves.column(k).iter().copied()))
+        .collect();
+    let json_path = session.json();
+    common::stage_json(
+        &mut outputs,
+        json_path.as_deref(),
+        &record(&circuit, &run, &times, &waves, &summary, effort),
+    )?;
+    session.show(&printed(&circuit, &run, &summary, effort))?;
+    common::commit(outputs)?;
+    Ok(Outcome::Done)
+}
+
+/// The times asked for, by options or by the netlist's `.tran` card.
+fn times(session: &Session<'_>) -> Result<Run, Failure> {
+    let card = session.netlist.controls.iter().find_map(|c| match &c.kind {
+        Card::Tran {
+            step,
+            stop,
+            start,
+            max_step,
+            uic,
+        } => Some((
+            step.number,
+            stop.number,
+            start.as_ref().map_or(0.0, |s| s.number),
+            max_step.as_ref().map(|m| m.number),
+            *uic,
+        )),
+        _ => None,
+    });
+    let missing = |what: &str| {
+        Failure::usage(format!(
+            "no `--{what}` is given, and the netlist has no .tran card"
+        ))
+        .hint("for example `--stop 20m --step 10u`")
+    };
+    let by_card = |pick: fn((f64, f64)) -> f64| card.map(|c| pick((c.0, c.1)));
+    let stop = session
+        .positive("stop")?
+        .or(by_card(|c| c.1))
+        .ok_or_else(|| missing("stop"))?;
+    let step = session
+        .positive("step")?
+        .or(by_card(|c| c.0))
+        .ok_or_else(|| missing("step"))?;
+    let from = session.number("from")?.or(card.map(|c| c.2)).unwrap_or(0.0);
+    if !(step > 0.0 && stop > 0.0) {
+        return Err(Failure::usage("step and stop must be more than zero"));
+    }
+    if !(0.0..=stop).contains(&from) {
+        return Err(Failure::usage(format!(
+            "`--from` is {} s, expected 0 to {} s",
+            num::full(from),
+            num::full(stop)
+        )));
+    }
+    let mut run = Run::new(from, step, stop);
+    if let Some((.., max_step, uic)) = card {
+        run.from_initial_values = uic;
+        if let Some(max) = max_step.filter(|&m| m > 0.0) {
+            run.max_step_s = max;
+        }
+    }
+    for control in &session.netlist.controls {
+        if let Card::Options(options) = &control.kind {
+            for (name, value) in options {
+                if let (true, Some(value)) = (name.key() == "reltol", value) {
+                    // The published meaning is a part of the value; ours is a local error.
+                    run.accuracy.relative = (value.number * 2e-3).clamp(1e-12, 1e-2);
+                }
+            }
+        }
+    }
+    Ok(run)
+}
+
+fn every_node(circuit: &Circuit) -> Vec<Observable> {
+    (1..circuit.nodes.len())
+        .filter(|&k| !circuit.nodes[k].inner)
+        .map(|k| Observable::voltage(circuit, Node(k)))
+        .collect()
+}
+
+fn write_csv(
+    file: std::fs::File,
+    times: &[f64],
+    waves: &Array2<f64>,
+    probes: &[Observable],
+) -> std::io::Result<()> {
+    let mut writer = csv::Writer::from_writer(BufWriter::new(file));
+    writer.write_field("time_s")?;
+    for probe in probes {
+        writer.write_field(&probe.label)?;
+    }
+    writer.write_record(None::<&[u8]>)?;
+    for (t, row) in times.iter().zip(waves.rows()) {
+        writer.write_field(num::full(*t))?;
+        for value in row {
+            writer.write_field(num::full(*value))?;
+        }
+        writer.write_record(None::<&[u8]>)?;
+    }
+    writer.flush()
+}
+
+/// A wave in a few figures.
+struct Summary {
+    label: String,
+    unit: &'static str,
+    lowest: f64,
+    highest: f64,
+    mean: f64,
+    rms: f64,
+}
+
+impl Summary {
+    fn of(probe: &Observable, values: impl Iterator<Item = f64> + Clone) -> Self {
+        let n = values.clone().count().max(1) as f64;
+        let mean = values.clone().sum::<f64>() / n;
+        Summary {
+            label: probe.label.clone(),
+            unit: probe.kind.unit(),
+            lowest: values.clone().fold(f64::INFINITY, f64::min),
+            highest: values.clone().fold(f64::NEG_INFINITY, f64::max),
+            mean,
+            rms: (values.map(|v| (v - mean) * (v - mean)).sum::<f64>() / n).sqrt(),
+        }
+    }
+}
+
+fn record(
+    circuit: &Circuit,
+    run: &Run,
+    times: &[f64],
+    waves: &Array2<f64>,
+    summary: &[Summary],
+    effort: Effort,
+) -> serde_json::Value {
+    json!({
+        "title": circuit.title,
+        "from_s": run.from_s,
+        "step_s": run.step_s,
+        "stop_s": run.stop_s,
+        "effort": {
+            "steps": effort.steps,
+            "rejected": effort.rejected,
+            "unsettled": effort.unsettled,
+            "iterations": effort.iterations,
+        },
+        "time_s": times,
+        "probes": summary.iter().enumerate().map(|(k, s)| json!({
+            "probe": s.label,
+            "unit": s.unit,
+            "lowest": s.lowest,
+            "highest": s.highest,
+            "mean": s.mean,
+            "rms_without_dc": s.rms,
+            "values": waves.column(k).to_vec(),
+        })).collect::<Vec<_>>(),
+    })
+}
+
+fn printed(circuit: &Circuit, run: &Run, summary: &[Summary], effort: Effort) -> String {
+    let mut table = Table::new(&[
+        ("probe", Side::Left),
+        ("lowest", Side::Right),
+        ("highest", Side::Right),
+        ("swing", Side::Right),
+        ("mean", Side::Right),
+        ("rms without DC", Side::Right),
+    ]);
+    for s in summary {
+        let show = |v: f64| num::engineering(v, s.unit, 4);
+        table.row([
+            s.label.clone(),
+            show(s.lowest),
+            show(s.highest),
+            show(s.highest - s.lowest),
+            show(s.mean),
+            show(s.rms),
+        ]);
+    }
+    format!(
+        "{}\n{} to {}, a row every {}: {} rows; {} inner steps, {} taken back\n\n{}",
+        circuit.title.trim(),
+        num::engineering(run.from_s, "s", 3),
+        num::engineering(run.stop_s, "s", 3),
+        num::engineering(run.step_s, "s", 3),
+        run.rows(),
+        effort.steps,
+        effort.rejected + effort.unsettled,
+        table.text()
+    )
+}
