@@ -3,7 +3,7 @@
 
 use super::flatten::list;
 use super::problem::Problem;
-use super::{Branch, BranchKind, Circuit, Element, Node, Piece};
+use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
 
@@ -80,7 +80,35 @@ fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
             count[node.0].1 = k;
         }
     }
+    for sense in sensed(circuit) {
+        if let Sense::Voltage(a, b) = sense {
+            count[a.0].0 += 1;
+            count[b.0].0 += 1;
+        }
+    }
     count
+}
+
+/// What controlled sources and expressions look at: that connects a node too. A device's own
+/// law looks at its own terminals, which are counted already.
+fn sensed(circuit: &Circuit) -> impl Iterator<Item = Sense> + '_ {
+    let own: std::collections::HashSet<usize> = circuit
+        .elements
+        .iter()
+        .filter(|e| e.kind.is_some() || e.letter == 'C')
+        .flat_map(|e| &e.ports)
+        .filter_map(|p| match p.piece {
+            Piece::Law(law, _) => Some(law),
+            _ => None,
+        })
+        .collect();
+    let laws = circuit
+        .laws
+        .iter()
+        .enumerate()
+        .filter(move |(k, _)| !own.contains(k))
+        .flat_map(|(_, law)| law.controls.iter().copied());
+    circuit.gains.iter().map(|g| g.sense).chain(laws)
 }
 
 fn lone_nodes(circuit: &Circuit) -> Vec<Node> {
