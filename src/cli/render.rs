@@ -198,7 +198,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         "{seconds:.1} s of sound in {took:.1} s: {:.2} of playing speed",
         seconds / took.max(1e-9)
     ));
-    if written.beyond_full_scale > 0 {
+    if written.beyond_full_scale > 0 && !session.quiet {
         eprintln!(
             "warning: {} samples lie beyond digital full scale",
             written.beyond_full_scale
