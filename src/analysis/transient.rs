@@ -189,7 +189,7 @@ impl<'c> Stepper<'c> {
     ) -> Result<(Self, operating_point::Point), Box<NoSolution>> {
         let mut assembly = Assembly::new(circuit);
         let point = operating_point::solve(&mut assembly, Ask::at(0.0), &circuit.held)?;
-        let mut stepper = Self::new(assembly, point.x.clone(), accuracy);
+        let mut stepper = Self::from_point(assembly, point.x.clone(), accuracy);
         if !circuit.held.is_empty() {
             let charges = stepper.points[2].q.clone();
             stepper.let_go(&charges)?;
@@ -206,13 +206,14 @@ impl<'c> Stepper<'c> {
         let assembly = Assembly::new(circuit);
         let charges = initial_charges(circuit, &assembly);
         let zero = vec![0.0; assembly.len()];
-        let mut stepper = Self::new(assembly, zero, accuracy);
+        let mut stepper = Self::from_point(assembly, zero, accuracy);
         stepper.assembly.forget();
         stepper.let_go(&charges)?;
         Ok(stepper)
     }
 
-    fn new(mut assembly: Assembly<'c>, x: Vec<f64>, accuracy: Accuracy) -> Self {
+    /// At rest at an operating point already found.
+    pub fn from_point(mut assembly: Assembly<'c>, x: Vec<f64>, accuracy: Accuracy) -> Self {
         let n = assembly.len();
         assembly.evaluate(&x, Ask::at(0.0), 0.0, false);
         let rest = Sample {

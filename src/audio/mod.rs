@@ -3,4 +3,5 @@
 pub mod clip;
 pub mod level;
 pub mod phrase;
+pub mod play;
 pub mod stepper;

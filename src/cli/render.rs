@@ -6,7 +6,7 @@ use super::{Command, Outcome};
 use crate::audio::clip::SampleSource;
 use crate::audio::level::{self, Level, Spool};
 use crate::audio::phrase;
-use crate::audio::stepper::{self, Played, Settings, Stopped};
+use crate::audio::play::{self, Played, Settings, Stopped};
 use crate::circuit::bind::Timing;
 use crate::circuit::{BranchKind, Circuit, Piece};
 use crate::device::source::Drive;
@@ -128,7 +128,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let length = clip.length();
     let progress = Progress::new("render", length as f64, session.quiet);
     let begun = Instant::now();
-    let played = stepper::play(
+    let played = play::play(
         &circuit,
         probe,
         clip,
@@ -317,7 +317,7 @@ impl Told<'_> {
             "effort": {
                 "steps": self.played.steps,
                 "divided": self.played.divided,
-                "iterations": self.played.iterations,
+                "evaluations": self.played.evaluations,
             },
         })
     }
@@ -346,10 +346,10 @@ impl Told<'_> {
             }
         );
         text += &format!(
-            "{} steps at {} times the rate, {:.2} Newton iterations a step; {} had to be divided\n",
+            "{} steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
             self.played.steps,
             self.oversample,
-            self.played.iterations as f64 / self.played.steps.max(1) as f64,
+            self.played.evaluations as f64 / self.played.steps.max(1) as f64,
             self.played.divided
         );
         text

@@ -117,6 +117,11 @@ impl<T: Scalar> StaticLu<T> {
         self.plan.as_ref().map_or(0, |p| p.values.len())
     }
 
+    /// Solves with a buffer of the caller's, `[n]`, so that the factors may be shared.
+    pub fn solve_with(&self, b: &mut [T], work: &mut [T]) {
+        self.plan.as_ref().expect("factored").solve(b, work);
+    }
+
     /// Solves with the transposed matrix (adjoint systems).
     pub fn solve_transposed(&mut self, b: &mut [T]) {
         let plan = self.plan.as_ref().expect("factored");

@@ -1,5 +1,6 @@
 //! Numerical methods that know no circuit.
 
+pub mod dense;
 pub mod fun;
 pub mod integrate;
 pub mod lu;

@@ -60,13 +60,16 @@ struct Stamp {
     sign: f64,
 }
 
+/// Unknowns or equations that one control or output touches, with +1 or -1.
+pub type Wires = Vec<(usize, f64)>;
+
 /// A law's connections in numbers of unknowns.
 #[derive(Debug)]
 struct Wiring {
     /// For each control: unknowns with sign.
-    controls: Vec<Vec<(usize, f64)>>,
+    controls: Vec<Wires>,
     /// For each output: equations with sign.
-    outputs: Vec<Vec<(usize, f64)>>,
+    outputs: Vec<Wires>,
     stamps: Vec<Stamp>,
     /// First control among all laws' controls.
     first_control: usize,
@@ -484,6 +487,17 @@ impl<'c> Assembly<'c> {
             }
         }
         changed
+    }
+
+    /// The linear parts of G and C, in the order of the pattern.
+    pub fn linear_values(&self) -> (&[f64], &[f64]) {
+        (&self.g_linear, &self.c_linear)
+    }
+
+    /// A law's connections: for each control the unknowns, for each output the equations,
+    /// with their signs.
+    pub fn wires(&self, law: usize) -> (&[Wires], &[Wires]) {
+        (&self.wiring[law].controls, &self.wiring[law].outputs)
     }
 
     /// Places of the nodes' diagonal entries among the matrix values.

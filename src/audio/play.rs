@@ -1,0 +1,350 @@
+//! A circuit driven by sound: one solver step for each oversampled sample.
+
+use super::clip::{BLOCK, SampleSource, SourceProblem};
+use super::stepper::{Compiled, Stuck};
+use crate::analysis::transient::{Accuracy, Stepper};
+use crate::analysis::{NoSolution, operating_point};
+use crate::circuit::Circuit;
+use crate::math::integrate::GAMMA;
+use crate::math::newton::Failure;
+use crate::math::resample::{Decimator, Interpolator};
+use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::probe::{Moment, Observable};
+
+/// How a clip is played through a circuit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Settings {
+    /// The source that the clip drives.
+    pub driven: Driven,
+    /// Its value at rest, V or A; the clip is added to it.
+    pub rest: f64,
+    /// Peak volts (or amperes) at digital full scale.
+    pub full_scale: f64,
+    /// Solver steps for each sample of the clip.
+    pub oversample: usize,
+}
+
+/// What playing took.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Played {
+    /// Samples in and out.
+    pub samples: u64,
+    /// Solver steps at the oversampled rate.
+    pub steps: u64,
+    /// Steps that had to be divided because Newton did not settle.
+    pub divided: u64,
+    /// Evaluations of all laws of the circuit.
+    pub evaluations: u64,
+}
+
+/// Why playing broke off.
+#[derive(Debug)]
+pub enum Stopped<E> {
+    /// The circuit found no next point.
+    NoSolution(Box<NoSolution>),
+    /// The clip broke off.
+    Clip(SourceProblem),
+    /// The receiver of the sound refused it.
+    Receiver(E),
+}
+
+/// Newton settles to this in the general solver, V: below -140 dB of a volt.
+const SETTLED_V: f64 = 1e-8;
+/// Controls of laws up to which a circuit is compiled: the dense system of a larger one
+/// would cost more than the general solver's sparse one.
+const COMPILED_CONTROLS: usize = 96;
+
+/// Plays a clip through a circuit. `receive` gets the probe's values at the clip's rate,
+/// its value at rest taken off, block by block; in all as many as the clip has, sample n
+/// answering sample n. `progress` is told how many samples of the clip are done.
+pub fn play<E>(
+    circuit: &Circuit,
+    probe: &Observable,
+    clip: &mut dyn SampleSource,
+    settings: &Settings,
+    mut receive: impl FnMut(&[f64]) -> Result<(), E>,
+    mut progress: impl FnMut(u64),
+) -> Result<Played, Stopped<E>> {
+    let step_s = 1.0 / (f64::from(clip.rate_hz()) * settings.oversample as f64);
+    let engine = Engine::new(circuit, probe, settings, step_s).map_err(Stopped::NoSolution)?;
+    let mut line = Line {
+        engine,
+        window: [0.0; 4],
+        filled: 0,
+        full_scale: settings.full_scale,
+        steps: 0,
+    };
+    let mut up = Interpolator::new(settings.oversample);
+    let mut down = Decimator::new(settings.oversample);
+    let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
+    let mut done = 0;
+    loop {
+        clip.next_block(BLOCK, &mut block).map_err(Stopped::Clip)?;
+        if block.is_empty() {
+            break;
+        }
+        fast.clear();
+        up.push(&block, &mut fast);
+        answers.clear();
+        line.push(&fast, &mut answers)
+            .map_err(Stopped::NoSolution)?;
+        out.clear();
+        down.push(&answers, &mut out);
+        receive(&out).map_err(Stopped::Receiver)?;
+        done += block.len() as u64;
+        progress(done);
+    }
+    fast.clear();
+    up.finish(&mut fast);
+    answers.clear();
+    line.push(&fast, &mut answers)
+        .map_err(Stopped::NoSolution)?;
+    line.finish(&mut answers).map_err(Stopped::NoSolution)?;
+    out.clear();
+    down.push(&answers, &mut out);
+    down.finish(&mut out);
+    receive(&out).map_err(Stopped::Receiver)?;
+    Ok(Played {
+        samples: done,
+        steps: line.steps,
+        ..line.engine.effort()
+    })
+}
+
+/// What moves the circuit on.
+enum Engine<'c, 'p> {
+    /// Compiled for its step.
+    Compiled(Box<Player<'c, 'p>>),
+    /// The solver of `scope` at a fixed step.
+    General(Box<General<'c, 'p>>),
+}
+
+struct Player<'c, 'p> {
+    compiled: Compiled<'c>,
+    /// Unknowns of a voltage probe, so that it is read without detour.
+    nodes: Option<(Option<usize>, Option<usize>)>,
+    probe: &'p Observable,
+    assembly: Assembly<'c>,
+    rest: Vec<f64>,
+    at_rest: f64,
+    driven: Driven,
+    driven_rest: f64,
+    time_s: f64,
+    step_s: f64,
+}
+
+struct General<'c, 'p> {
+    stepper: Stepper<'c>,
+    probe: &'p Observable,
+    at_rest: f64,
+    rest: f64,
+    step_s: f64,
+    tolerance: Vec<f64>,
+    divided: u64,
+}
+
+impl<'c, 'p> Engine<'c, 'p> {
+    fn new(
+        circuit: &'c Circuit,
+        probe: &'p Observable,
+        settings: &Settings,
+        step_s: f64,
+    ) -> Result<Self, Box<NoSolution>> {
+        let mut assembly = Assembly::new(circuit);
+        let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
+        let moment = Moment {
+            time: Some(0.0),
+            x: &point.x,
+            rates: None,
+        };
+        let at_rest = probe.read(&mut assembly, moment);
+        let controls: usize = circuit.laws.iter().map(|l| l.controls.len()).sum();
+        if controls <= COMPILED_CONTROLS
+            && let Ok(mut compiled) =
+                Compiled::new(&mut assembly, &point.x, step_s, settings.driven)
+        {
+            // The first sample is answered at t = 0, so the circuit rests one step before.
+            compiled.set_time(-step_s);
+            let at = assembly.unknowns;
+            return Ok(Engine::Compiled(Box::new(Player {
+                compiled,
+                nodes: probe.nodes().map(|(a, b)| (at.node(a), at.node(b))),
+                probe,
+                assembly,
+                rest: point.x,
+                at_rest,
+                driven: settings.driven,
+                driven_rest: settings.rest,
+                time_s: -step_s,
+                step_s,
+            })));
+        }
+        let mut stepper = Stepper::from_point(assembly, point.x, Accuracy::default());
+        stepper.assembly.external = Some((settings.driven, settings.rest));
+        stepper.time = -step_s;
+        Ok(Engine::General(Box::new(General {
+            tolerance: stepper.fixed_tolerances(SETTLED_V),
+            stepper,
+            probe,
+            at_rest,
+            rest: settings.rest,
+            step_s,
+            divided: 0,
+        })))
+    }
+
+    /// One step with the drive going through `inner` to `end`, both counted from rest; the
+    /// probe's value there, counted from rest.
+    fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
+        match self {
+            Engine::Compiled(player) => player.step(inner, end),
+            Engine::General(general) => general.step(inner, end),
+        }
+    }
+
+    fn effort(&self) -> Played {
+        match self {
+            Engine::Compiled(player) => Played {
+                divided: player.compiled.divided,
+                evaluations: player.compiled.evaluations,
+                ..Played::default()
+            },
+            Engine::General(general) => Played {
+                divided: general.divided,
+                evaluations: general.stepper.assembly.evaluations as u64,
+                ..Played::default()
+            },
+        }
+    }
+}
+
+impl Player<'_, '_> {
+    fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
+        let stuck = self.compiled.step(inner, end);
+        if let Err(Stuck { unknown }) = stuck {
+            let failure = Failure::Unsettled {
+                unknown,
+                equation: unknown,
+                excess: f64::INFINITY,
+                iterations: 0,
+            };
+            return Err(Box::new(NoSolution::new(
+                "sample",
+                self.assembly.circuit,
+                &failure,
+                vec!["ever shorter steps"],
+                Some(self.time_s),
+            )));
+        }
+        self.time_s += self.step_s;
+        if let Some((plus, minus)) = self.nodes {
+            return Ok(self.compiled.unknown(plus) - self.compiled.unknown(minus));
+        }
+        // A current or power needs the whole circuit's state.
+        let x: Vec<f64> = self
+            .rest
+            .iter()
+            .zip(self.compiled.x())
+            .map(|(a, b)| a + b)
+            .collect();
+        let rates: Vec<f64> = self.compiled.rates().collect();
+        for (to, from) in self.assembly.memory.iter_mut().zip(self.compiled.memory()) {
+            *to = from;
+        }
+        self.assembly.external = Some((self.driven, self.driven_rest + end));
+        let moment = Moment {
+            time: Some(self.time_s),
+            x: &x,
+            rates: Some(&rates),
+        };
+        Ok(self.probe.read(&mut self.assembly, moment) - self.at_rest)
+    }
+}
+
+impl General<'_, '_> {
+    fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
+        let drive = [self.rest + inner, self.rest + end];
+        let taken = self.stepper.fixed(self.step_s, drive, &self.tolerance)?;
+        self.divided += u64::from(taken > 1);
+        let probe = self.probe;
+        Ok(self
+            .stepper
+            .read(|assembly, moment| probe.read(assembly, moment))
+            - self.at_rest)
+    }
+}
+
+/// The circuit between its oversampled input and output.
+struct Line<'c, 'p> {
+    engine: Engine<'c, 'p>,
+    /// The last four inputs: a step leads from the second to the third.
+    window: [f64; 4],
+    filled: usize,
+    full_scale: f64,
+    steps: u64,
+}
+
+impl Line<'_, '_> {
+    fn push(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        for &sample in input {
+            self.window.rotate_left(1);
+            self.window[3] = self.full_scale * sample;
+            self.filled += 1;
+            // The step to a sample looks one sample ahead for its inner point.
+            if self.filled >= 2 {
+                self.step(out)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The step to the very last sample, as if it stayed there.
+    fn finish(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        if self.filled > 0 {
+            self.window.rotate_left(1);
+            self.window[3] = self.window[2];
+            self.step(out)?;
+        }
+        Ok(())
+    }
+
+    fn step(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        let inner: f64 = self
+            .window
+            .iter()
+            .zip(inner_weights())
+            .map(|(x, w)| x * w)
+            .sum();
+        out.push(self.engine.step(inner, self.window[2])?);
+        self.steps += 1;
+        Ok(())
+    }
+}
+
+/// Lagrange weights of samples at -1, 0, 1, 2 for the inner point of the step from 0 to 1.
+fn inner_weights() -> [f64; 4] {
+    let s = GAMMA;
+    [
+        -s * (s - 1.0) * (s - 2.0) / 6.0,
+        (s + 1.0) * (s - 1.0) * (s - 2.0) / 2.0,
+        -(s + 1.0) * s * (s - 2.0) / 2.0,
+        (s + 1.0) * s * (s - 1.0) / 6.0,
+    ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_cubic_is_interpolated_exactly() {
+        let f = |x: f64| 1.0 + 2.0 * x - 3.0 * x * x + 0.5 * x * x * x;
+        let w = inner_weights();
+        let y: f64 = [-1.0, 0.0, 1.0, 2.0]
+            .iter()
+            .zip(w)
+            .map(|(x, w)| f(*x) * w)
+            .sum();
+        assert!((y - f(GAMMA)).abs() < 1e-14);
+    }
+}
