@@ -18,6 +18,7 @@ use crate::math::dense;
 use crate::math::integrate::{self, GAMMA};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::system::assemble::{Ask, Assembly, Driven};
+use std::ops::Range;
 
 /// Steps may be divided by four this often.
 const DIVISIONS: usize = 9;
@@ -26,6 +27,16 @@ const ITERATIONS: usize = 12;
 /// A last step this small needs no further evaluation, V: what it leaves over is its square
 /// times the law's curvature (at most some A/V^2 for a diode), below -140 dB of a volt.
 const LAST_STEP_V: f64 = 3e-6;
+
+/// A longer last step will do where the curvature seen lately says that it leaves less than
+/// this, V ...
+const LEFT_V: f64 = 1e-8;
+/// ... but never one longer than this, V.
+const LONGEST_LAST_V: f64 = 3e-4;
+/// How much of the curvature is remembered from stage to stage: about a cycle of a low note.
+const FORGET: f64 = 0.9999;
+/// Laws whose mutual influence round the loop is above this are solved together.
+const LOOP: f64 = 0.01;
 
 /// No step, however short, could be solved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -73,11 +84,15 @@ struct Recipe<'c> {
     charge_rows: Vec<u32>,
     charge_columns: Vec<u32>,
     charge_values: Vec<f64>,
+    /// Laws that act on each other, one after the other in the direction of the signal.
+    blocks: Vec<Range<usize>>,
 }
 
 /// A law and where its controls, outputs and slopes stand among those of all laws.
 #[derive(Debug)]
 struct Place<'c> {
+    /// Its number in the circuit.
+    index: usize,
     law: &'c dyn Law,
     controls: usize,
     outputs: usize,
@@ -108,7 +123,7 @@ struct Tables {
     slopes: Vec<f64>,
     /// J^-1 A: one column of n + 1 (the last for ground, zero) for each output.
     reach: Vec<f64>,
-    /// K, `[controls * outputs]`, row by row.
+    /// K, `[controls * outputs]`, column by column: what each output does to all controls.
     feedback: Vec<f64>,
 }
 
@@ -154,6 +169,8 @@ struct Work {
     law_charge: Vec<f64>,
     at: Vec<f64>,
     last: Vec<f64>,
+    /// Largest ratio of a Newton step to the square of the one before, 1/V, fading.
+    curvature: f64,
     solving: Vec<f64>,
     inner_x: Vec<f64>,
 }
@@ -167,92 +184,17 @@ impl<'c> Compiled<'c> {
         step_s: f64,
         driven: Driven,
     ) -> Result<Self, Singular> {
-        let circuit: &'c Circuit = assembly.circuit;
-        assembly.evaluate(x, Ask::at(0.0), 0.0, false);
-        let n = assembly.len();
-        let (indptr, indices) = assembly.pattern();
-        let (g, c) = assembly.linear_values();
-        let mut recipe = Recipe {
-            n,
-            step_s,
-            indptr: indptr.to_vec(),
-            indices: indices.to_vec(),
-            g: g.to_vec(),
-            c: c.to_vec(),
-            laws: Vec::new(),
-            controls: Vec::new(),
-            outputs: Vec::new(),
-            u: Vec::new(),
-            i: Vec::new(),
-            q: Vec::new(),
-            slopes: Vec::new(),
-            charge_slopes: Vec::new(),
-            driven: place_of(circuit, n, driven),
-            moving: moving(circuit, n, driven),
-            charge_rows: Vec::new(),
-            charge_columns: Vec::new(),
-            charge_values: Vec::new(),
-        };
-        for row in 0..n {
-            for e in recipe.indptr[row]..recipe.indptr[row + 1] {
-                if recipe.c[e] != 0.0 {
-                    recipe.charge_rows.push(row as u32);
-                    recipe.charge_columns.push(recipe.indices[e] as u32);
-                    recipe.charge_values.push(recipe.c[e]);
-                }
-            }
+        let in_order: Vec<usize> = (0..assembly.circuit.laws.len()).collect();
+        let trial = Recipe::new(assembly, x, step_s, driven, &in_order);
+        let blocks = blocks(&trial, &trial.tables(step_s)?);
+        let order: Vec<usize> = blocks.concat();
+        let mut recipe = Recipe::new(assembly, x, step_s, driven, &order);
+        let mut first = 0;
+        for block in &blocks {
+            recipe.blocks.push(first..first + block.len());
+            first += block.len();
         }
-        for (index, part) in circuit.laws.iter().enumerate() {
-            let (controls, outputs) = assembly.wires(index);
-            let (nc, no) = (controls.len(), outputs.len());
-            recipe.laws.push(Place {
-                law: part.law.as_ref(),
-                controls: nc,
-                outputs: no,
-                first_control: recipe.u.len(),
-                first_output: recipe.i.len(),
-                first_slope: recipe.slopes.len(),
-                memory: assembly.memory[index],
-                stores: false,
-            });
-            let signed = |wires: &[(usize, f64)], sign: f64| {
-                wires
-                    .iter()
-                    .find(|w| w.1 == sign)
-                    .map_or(n as u32, |w| w.0 as u32)
-            };
-            recipe
-                .controls
-                .extend(controls.iter().map(|w| (signed(w, 1.0), signed(w, -1.0))));
-            recipe
-                .outputs
-                .extend(outputs.iter().map(|w| (signed(w, 1.0), signed(w, -1.0))));
-            let u: Vec<f64> = controls
-                .iter()
-                .map(|w| w.iter().map(|&(k, sign)| sign * x[k]).sum())
-                .collect();
-            recipe.u.extend(&u);
-            recipe.i.resize(recipe.i.len() + no, 0.0);
-            recipe.q.resize(recipe.q.len() + no, 0.0);
-            recipe.slopes.resize(recipe.slopes.len() + nc * no, 0.0);
-            recipe
-                .charge_slopes
-                .resize(recipe.charge_slopes.len() + nc * no, 0.0);
-            let place = recipe.laws.last().expect("just pushed");
-            part.law.answer(
-                &u,
-                place.memory,
-                &mut Answer {
-                    i: &mut recipe.i[place.first_output..],
-                    q: &mut recipe.q[place.first_output..],
-                    g: &mut recipe.slopes[place.first_slope..],
-                    c: &mut recipe.charge_slopes[place.first_slope..],
-                },
-            );
-            let stores = stores_charge(part.law.as_ref(), place.memory, &u, no);
-            recipe.laws.last_mut().expect("just pushed").stores = stores;
-        }
-        let (nc, no) = (recipe.u.len(), recipe.i.len());
+        let (n, nc, no) = (recipe.n, recipe.u.len(), recipe.i.len());
         let state = State {
             time_s: 0.0,
             x: vec![0.0; n + 1],
@@ -284,6 +226,7 @@ impl<'c> Compiled<'c> {
                 law_charge: vec![0.0; no],
                 at: vec![0.0; nc],
                 last: vec![0.0; nc],
+                curvature: 1e3,
                 solving: vec![0.0; n],
                 inner_x: vec![0.0; n + 1],
             },
@@ -402,7 +345,11 @@ impl<'c> Compiled<'c> {
 
     /// The discrete states of the laws, in the order of the circuit.
     pub fn memory(&self) -> impl Iterator<Item = f64> + '_ {
-        self.recipe.laws.iter().map(|p| p.memory)
+        let mut memory = vec![0.0; self.recipe.laws.len()];
+        for place in &self.recipe.laws {
+            memory[place.index] = place.memory;
+        }
+        memory.into_iter()
     }
 
     /// One unknown's distance from its operating point; none is ground.
@@ -411,7 +358,106 @@ impl<'c> Compiled<'c> {
     }
 }
 
-impl Recipe<'_> {
+impl<'c> Recipe<'c> {
+    /// What stays the same for every step size, the laws in the order given.
+    fn new(
+        assembly: &mut Assembly<'c>,
+        x: &[f64],
+        step_s: f64,
+        driven: Driven,
+        order: &[usize],
+    ) -> Self {
+        let circuit: &'c Circuit = assembly.circuit;
+        assembly.evaluate(x, Ask::at(0.0), 0.0, false);
+        let n = assembly.len();
+        let (indptr, indices) = assembly.pattern();
+        let (g, c) = assembly.linear_values();
+        let mut recipe = Recipe {
+            n,
+            step_s,
+            indptr: indptr.to_vec(),
+            indices: indices.to_vec(),
+            g: g.to_vec(),
+            c: c.to_vec(),
+            laws: Vec::new(),
+            controls: Vec::new(),
+            outputs: Vec::new(),
+            u: Vec::new(),
+            i: Vec::new(),
+            q: Vec::new(),
+            slopes: Vec::new(),
+            charge_slopes: Vec::new(),
+            driven: place_of(circuit, n, driven),
+            moving: moving(circuit, n, driven),
+            charge_rows: Vec::new(),
+            charge_columns: Vec::new(),
+            charge_values: Vec::new(),
+            blocks: Vec::new(),
+        };
+        for row in 0..n {
+            for e in recipe.indptr[row]..recipe.indptr[row + 1] {
+                if recipe.c[e] != 0.0 {
+                    recipe.charge_rows.push(row as u32);
+                    recipe.charge_columns.push(recipe.indices[e] as u32);
+                    recipe.charge_values.push(recipe.c[e]);
+                }
+            }
+        }
+        for &index in order {
+            let part = &circuit.laws[index];
+            let (controls, outputs) = assembly.wires(index);
+            let (nc, no) = (controls.len(), outputs.len());
+            recipe.laws.push(Place {
+                index,
+                law: part.law.as_ref(),
+                controls: nc,
+                outputs: no,
+                first_control: recipe.u.len(),
+                first_output: recipe.i.len(),
+                first_slope: recipe.slopes.len(),
+                memory: assembly.memory[index],
+                stores: false,
+            });
+            let signed = |wires: &[(usize, f64)], sign: f64| {
+                wires
+                    .iter()
+                    .find(|w| w.1 == sign)
+                    .map_or(n as u32, |w| w.0 as u32)
+            };
+            recipe
+                .controls
+                .extend(controls.iter().map(|w| (signed(w, 1.0), signed(w, -1.0))));
+            recipe
+                .outputs
+                .extend(outputs.iter().map(|w| (signed(w, 1.0), signed(w, -1.0))));
+            let u: Vec<f64> = controls
+                .iter()
+                .map(|w| w.iter().map(|&(k, sign)| sign * x[k]).sum())
+                .collect();
+            recipe.u.extend(&u);
+            recipe.i.resize(recipe.i.len() + no, 0.0);
+            recipe.q.resize(recipe.q.len() + no, 0.0);
+            recipe.slopes.resize(recipe.slopes.len() + nc * no, 0.0);
+            recipe
+                .charge_slopes
+                .resize(recipe.charge_slopes.len() + nc * no, 0.0);
+            let place = recipe.laws.last().expect("just pushed");
+            part.law.answer(
+                &u,
+                place.memory,
+                &mut Answer {
+                    i: &mut recipe.i[place.first_output..],
+                    q: &mut recipe.q[place.first_output..],
+                    g: &mut recipe.slopes[place.first_slope..],
+                    c: &mut recipe.charge_slopes[place.first_slope..],
+                },
+            );
+            let stores = stores_charge(part.law.as_ref(), place.memory, &u, no);
+            recipe.laws.last_mut().expect("just pushed").stores = stores;
+        }
+        recipe
+    }
+
     /// The tables for a step size.
     fn tables(&self, step_s: f64) -> Result<Tables, Singular> {
         let a = integrate::factor(step_s);
@@ -459,7 +505,7 @@ impl Recipe<'_> {
         for (k, &(plus, minus)) in self.controls.iter().enumerate() {
             for o in 0..no {
                 let column = &reach[o * (n + 1)..(o + 1) * (n + 1)];
-                feedback[k * no + o] = column[plus as usize] - column[minus as usize];
+                feedback[o * nc + k] = column[plus as usize] - column[minus as usize];
             }
         }
         Ok(Tables {
@@ -483,24 +529,16 @@ impl State {
         evaluations: &mut u64,
     ) -> Result<(), Stuck> {
         let a = table.a;
-        let n = recipe.n;
         let work = &mut self.work;
         // Trapezoid to the inner point.
-        for k in 0..n {
-            work.offset[k] = integrate::inner_rate(a, 0.0, self.charge[k], self.charge_rate[k]);
-        }
-        for k in 0..work.law_offset.len() {
-            work.law_offset[k] =
-                integrate::inner_rate(a, 0.0, self.law_charge[k], self.law_rate[k]);
-        }
+        inner_history(a, &self.charge, &self.charge_rate, &mut work.offset);
+        inner_history(a, &self.law_charge, &self.law_rate, &mut work.law_offset);
         // Controls to start from: the parabola through the last three points known.
-        for k in 0..work.u.len() {
-            let [p0, p1, p2] = [self.past[0][k], self.past[1][k], self.past[2][k]];
-            work.u[k] = if self.known {
-                AHEAD_INNER[0] * p0 + AHEAD_INNER[1] * p1 + AHEAD_INNER[2] * p2
-            } else {
-                p2
-            };
+        let [p0, p1, p2] = &self.past;
+        if self.known {
+            blend(AHEAD_INNER, p0, p1, p2, &mut work.u);
+        } else {
+            work.u.copy_from_slice(p2);
         }
         let t = self.time_s + GAMMA * table.step_s;
         stage(recipe, table, work, drive[0], t, evaluations)?;
@@ -509,20 +547,17 @@ impl State {
         work.inner_law_charge.copy_from_slice(&work.law_charge);
         // Backward difference to the end; `last` keeps the inner point's controls.
         work.last.copy_from_slice(&work.u);
-        for k in 0..n {
-            work.offset[k] = integrate::end_rate(a, 0.0, work.inner_charge[k], self.charge[k]);
-        }
-        for k in 0..work.law_offset.len() {
-            work.law_offset[k] =
-                integrate::end_rate(a, 0.0, work.inner_law_charge[k], self.law_charge[k]);
-        }
-        for k in 0..work.u.len() {
-            let [p1, p2, p3] = [self.past[1][k], self.past[2][k], work.last[k]];
-            work.u[k] = if self.known {
-                AHEAD_END[0] * p1 + AHEAD_END[1] * p2 + AHEAD_END[2] * p3
-            } else {
-                p3
-            };
+        end_history(a, &work.inner_charge, &self.charge, &mut work.offset);
+        end_history(
+            a,
+            &work.inner_law_charge,
+            &self.law_charge,
+            &mut work.law_offset,
+        );
+        if self.known {
+            blend(AHEAD_END, p1, p2, &work.last, &mut work.u);
+        } else {
+            work.u.copy_from_slice(&work.last);
         }
         let t = self.time_s + table.step_s;
         stage(recipe, table, work, drive[1], t, evaluations)?;
@@ -534,26 +569,55 @@ impl State {
         p2.copy_from_slice(&work.u);
         self.known = true;
         self.a = a;
-        self.x_start.copy_from_slice(&self.x);
-        self.x_inner.copy_from_slice(&work.inner_x);
+        std::mem::swap(&mut self.x_start, &mut self.x);
+        std::mem::swap(&mut self.x_inner, &mut work.inner_x);
         self.x.copy_from_slice(&work.r);
         charges(recipe, &self.x, &mut work.offset);
-        for k in 0..n {
-            let rate = integrate::end_rate(a, work.offset[k], work.inner_charge[k], self.charge[k]);
-            self.charge_rate[k] = rate;
-            self.charge[k] = work.offset[k];
-        }
-        for k in 0..work.law_charge.len() {
-            let rate = integrate::end_rate(
-                a,
-                work.law_charge[k],
-                work.inner_law_charge[k],
-                self.law_charge[k],
-            );
-            self.law_rate[k] = rate;
-            self.law_charge[k] = work.law_charge[k];
-        }
+        end_rates(
+            a,
+            &work.offset,
+            &work.inner_charge,
+            &self.charge,
+            &mut self.charge_rate,
+        );
+        std::mem::swap(&mut self.charge, &mut work.offset);
+        end_rates(
+            a,
+            &work.law_charge,
+            &work.inner_law_charge,
+            &self.law_charge,
+            &mut self.law_rate,
+        );
+        self.law_charge.copy_from_slice(&work.law_charge);
         Ok(())
+    }
+}
+
+/// What the past adds to the rates at the inner point.
+fn inner_history(a: f64, start: &[f64], start_rate: &[f64], out: &mut [f64]) {
+    for ((out, q), rate) in out.iter_mut().zip(start).zip(start_rate) {
+        *out = integrate::inner_rate(a, 0.0, *q, *rate);
+    }
+}
+
+/// What the past adds to the rates at the end.
+fn end_history(a: f64, inner: &[f64], start: &[f64], out: &mut [f64]) {
+    for ((out, inner), start) in out.iter_mut().zip(inner).zip(start) {
+        *out = integrate::end_rate(a, 0.0, *inner, *start);
+    }
+}
+
+/// The rates at the end.
+fn end_rates(a: f64, end: &[f64], inner: &[f64], start: &[f64], out: &mut [f64]) {
+    for (((out, end), inner), start) in out.iter_mut().zip(end).zip(inner).zip(start) {
+        *out = integrate::end_rate(a, *end, *inner, *start);
+    }
+}
+
+/// Three points with their weights.
+fn blend(w: [f64; 3], p: &[f64], q: &[f64], r: &[f64], out: &mut [f64]) {
+    for (((out, p), q), r) in out.iter_mut().zip(p).zip(q).zip(r) {
+        *out = w[0] * p + w[1] * q + w[2] * r;
     }
 }
 
@@ -581,7 +645,7 @@ fn stage(
     evaluations: &mut u64,
 ) -> Result<(), Stuck> {
     let n = recipe.n;
-    let (nc, no) = (recipe.controls.len(), recipe.outputs.len());
+    let nc = recipe.controls.len();
     for (r, offset) in work.r.iter_mut().zip(&work.offset) {
         *r = -offset;
     }
@@ -607,32 +671,20 @@ fn stage(
         *goal = work.r[p as usize] - work.r[m as usize];
     }
     let mut iteration = 0;
+    let mut before = 0.0;
+    work.curvature *= FORGET;
     loop {
         iteration += 1;
         *evaluations += 1;
         evaluate(recipe, table, work);
-        // F = u - goal + K y; J = 1 + K slopes.
-        for k in 0..nc {
-            let row = &table.feedback[k * no..(k + 1) * no];
-            let mut f = work.u[k] - work.goal[k];
-            for (w, y) in row.iter().zip(&work.y) {
-                f += w * y;
-            }
-            work.delta[k] = f;
-            let line = &mut work.matrix[k * nc..(k + 1) * nc];
-            for place in &recipe.laws {
-                let slopes = &work.slopes[place.first_slope..];
-                for c in 0..place.controls {
-                    let mut sum = 0.0;
-                    for o in 0..place.outputs {
-                        sum += row[place.first_output + o] * slopes[o * place.controls + c];
-                    }
-                    line[place.first_control + c] = sum;
-                }
-            }
-            line[k] += 1.0;
+        // F = u - goal + K y.
+        for ((f, u), goal) in work.delta.iter_mut().zip(&work.u).zip(&work.goal) {
+            *f = u - goal;
         }
-        if !dense::solve(&mut work.matrix, &mut work.delta) {
+        for (column, &y) in table.feedback.chunks_exact(nc.max(1)).zip(&work.y) {
+            add(&mut work.delta, y, column);
+        }
+        if !newton_step(recipe, table, work) {
             return Err(Stuck { unknown: 0 });
         }
         let mut largest = 0.0f64;
@@ -645,7 +697,13 @@ fn stage(
                 worst = k;
             }
         }
-        if largest <= LAST_STEP_V {
+        // What a step leaves over is its square times the curvature seen lately.
+        if iteration == 2 && before > 0.0 {
+            work.curvature = work.curvature.max(largest / (before * before));
+        }
+        before = largest;
+        let straight = largest <= LONGEST_LAST_V && work.curvature * largest * largest <= LEFT_V;
+        if largest <= LAST_STEP_V || straight {
             break;
         }
         let too_long = largest > 1e4 || !largest.is_finite();
@@ -679,13 +737,128 @@ fn stage(
     for (u, d) in work.u.iter_mut().zip(&work.delta) {
         *u -= d;
     }
-    for (o, y) in work.y.iter().enumerate() {
-        let column = &table.reach[o * (n + 1)..(o + 1) * (n + 1)];
-        for (x, c) in work.r.iter_mut().zip(column) {
-            *x -= y * c;
-        }
+    for (column, &y) in table.reach.chunks_exact(n + 1).zip(&work.y) {
+        add(&mut work.r, -y, column);
     }
     Ok(())
+}
+
+/// Turns F in `work.delta` into the Newton step. Influence against the direction of the
+/// signal is left out of the Jacobian (never out of F): it is weak, and the next iteration
+/// sees what it does.
+fn newton_step(recipe: &Recipe<'_>, table: &Tables, work: &mut Work) -> bool {
+    let nc = recipe.controls.len();
+    for block in &recipe.blocks {
+        let laws = &recipe.laws[block.clone()];
+        let (Some(first), Some(last)) = (laws.first(), laws.last()) else {
+            continue;
+        };
+        let (c0, c1) = (first.first_control, last.first_control + last.controls);
+        let m = c1 - c0;
+        // 1 + K slopes, column by column.
+        let matrix = &mut work.matrix[..m * m];
+        for place in laws {
+            for c in 0..place.controls {
+                let at = place.first_control - c0 + c;
+                let column = &mut matrix[at * m..(at + 1) * m];
+                column.fill(0.0);
+                column[at] = 1.0;
+                for o in 0..place.outputs {
+                    let slope = work.slopes[place.first_slope + o * place.controls + c];
+                    let from = (place.first_output + o) * nc;
+                    add(column, slope, &table.feedback[from + c0..from + c1]);
+                }
+            }
+        }
+        if !dense::solve_columns(matrix, &mut work.delta[c0..c1]) {
+            return false;
+        }
+        // What these laws have moved, the ones to come feel.
+        let (done, rest) = work.delta.split_at_mut(c1);
+        if rest.is_empty() {
+            continue;
+        }
+        for place in laws {
+            let own = &done[place.first_control..place.first_control + place.controls];
+            for o in 0..place.outputs {
+                let from = place.first_slope + o * place.controls;
+                let slopes = &work.slopes[from..from + place.controls];
+                let moved: f64 = slopes.iter().zip(own).map(|(s, d)| s * d).sum();
+                let from = (place.first_output + o) * nc;
+                add(rest, -moved, &table.feedback[from + c1..from + nc]);
+            }
+        }
+    }
+    true
+}
+
+/// to += factor * column
+#[inline]
+fn add(to: &mut [f64], factor: f64, column: &[f64]) {
+    for (x, c) in to.iter_mut().zip(column) {
+        *x += factor * c;
+    }
+}
+
+/// Laws grouped by mutual influence, the groups in the direction of the signal.
+fn blocks(recipe: &Recipe<'_>, table: &Tables) -> Vec<Vec<usize>> {
+    let n = recipe.laws.len();
+    let nc = recipe.controls.len();
+    let strongest = |to: &Place<'_>, from: &Place<'_>| {
+        let mut most = 0.0f64;
+        for k in to.first_control..to.first_control + to.controls {
+            for o in from.first_output..from.first_output + from.outputs {
+                most = most.max(table.feedback[o * nc + k].abs());
+            }
+        }
+        most
+    };
+    // Volts at law i for each volt that law j makes for itself, over the best path.
+    let mut reach = vec![vec![0.0f64; n]; n];
+    for (i, to) in recipe.laws.iter().enumerate() {
+        for (j, from) in recipe.laws.iter().enumerate() {
+            let own = strongest(from, from).max(1e-300);
+            reach[i][j] = (strongest(to, from) / own).min(1e12);
+        }
+    }
+    for via in 0..n {
+        for i in 0..n {
+            for j in 0..n {
+                let path = (reach[i][via] * reach[via][j]).min(1e12);
+                if path > reach[i][j] {
+                    reach[i][j] = path;
+                }
+            }
+        }
+    }
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for law in 0..n {
+        let (mut joined, apart): (Vec<_>, Vec<_>) = groups
+            .into_iter()
+            .partition(|g: &Vec<usize>| g.iter().any(|&m| reach[law][m] * reach[m][law] > LOOP));
+        let mut group = joined.drain(..).flatten().collect::<Vec<_>>();
+        group.push(law);
+        groups = apart;
+        groups.push(group);
+    }
+    // Next comes the group that the remaining ones influence least.
+    let mut sorted = Vec::with_capacity(groups.len());
+    while !groups.is_empty() {
+        let influence = |g: &Vec<usize>| {
+            let others = groups.iter().filter(|o| *o != g).flatten();
+            others
+                .flat_map(|&j| g.iter().map(move |&i| (i, j)))
+                .map(|(i, j)| reach[i][j])
+                .fold(0.0, f64::max)
+        };
+        let next = (0..groups.len())
+            .min_by(|&a, &b| influence(&groups[a]).total_cmp(&influence(&groups[b])))
+            .expect("not empty");
+        let mut group = groups.remove(next);
+        group.sort_unstable();
+        sorted.push(group);
+    }
+    sorted
 }
 
 /// All laws at `work.u`: what they give beyond their slopes at rest (`y`), the slopes beyond

@@ -217,23 +217,27 @@ impl<T: Scalar> Plan<T> {
     fn solve(&self, b: &mut [T], y: &mut [T]) {
         let n = self.row_at.len();
         let nl = self.lower.len();
-        let nu = self.upper.len();
+        let (l, ud) = self.values.split_at(nl);
+        let (u, per_pivot) = ud.split_at(self.upper.len());
+        let span = |starts: &[u32], i: usize| starts[i] as usize..starts[i + 1] as usize;
         for i in 0..n {
+            let at = span(&self.l_start, i);
             let mut v = b[self.row_at[i] as usize];
-            for e in self.l_start[i] as usize..self.l_start[i + 1] as usize {
-                v -= self.values[e] * y[self.lower[e] as usize];
+            for (&k, &x) in self.lower[at.clone()].iter().zip(&l[at]) {
+                v -= x * y[k as usize];
             }
             y[i] = v;
         }
         for i in (0..n).rev() {
+            let at = span(&self.u_start, i);
             let mut v = y[i];
-            for e in self.u_start[i] as usize..self.u_start[i + 1] as usize {
-                v -= self.values[nl + e] * y[self.upper[e] as usize];
+            for (&k, &x) in self.upper[at.clone()].iter().zip(&u[at]) {
+                v -= x * y[k as usize];
             }
-            y[i] = v * self.values[nl + nu + i];
+            y[i] = v * per_pivot[i];
         }
-        for i in 0..n {
-            b[self.column_at[i] as usize] = y[i];
+        for (&column, &v) in self.column_at.iter().zip(y.iter()) {
+            b[column as usize] = v;
         }
     }
 }
