@@ -10,14 +10,20 @@ const README: &str = include_str!("../README.md");
 #[test]
 fn every_command_is_described() {
     for command in COMMANDS {
-        assert!(README.contains(&format!("| `{}` |", command.name)), "{}", command.name);
+        assert!(
+            README.contains(&format!("| `{}` |", command.name)),
+            "{}",
+            command.name
+        );
     }
 }
 
 #[test]
 fn every_kind_of_device_is_listed() {
     for kind in REGISTRY {
-        let row = README.lines().find(|l| l.starts_with('|') && l.contains(&format!("`{}`", kind.name)));
+        let row = README
+            .lines()
+            .find(|l| l.starts_with('|') && l.contains(&format!("`{}`", kind.name)));
         let row = row.unwrap_or_else(|| panic!("{} is not listed", kind.name));
         let letters = row.split('|').nth(1).expect("a first column");
         assert!(letters.contains(kind.letter), "{row}");

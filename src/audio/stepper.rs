@@ -141,10 +141,11 @@ struct State {
     charge_rate: Vec<f64>,
     law_charge: Vec<f64>,
     law_rate: Vec<f64>,
-    /// The controls at the start and inner point of the step before, and now.
-    past: [Vec<f64>; 3],
-    /// How many of `past` are known, and the step they belong to.
-    known: bool,
+    /// The controls at the inner point two steps back, at the start and at the inner point
+    /// of the last step, and now.
+    past: [Vec<f64>; 4],
+    /// Steps of one length that led here without a break: what `past` holds of them.
+    steps: usize,
     drive: f64,
     work: Work,
 }
@@ -205,8 +206,8 @@ impl<'c> Compiled<'c> {
             charge_rate: vec![0.0; n],
             law_charge: vec![0.0; no],
             law_rate: vec![0.0; no],
-            past: [vec![0.0; nc], vec![0.0; nc], vec![0.0; nc]],
-            known: false,
+            past: std::array::from_fn(|_| vec![0.0; nc]),
+            steps: 0,
             drive: 0.0,
             work: Work {
                 r: vec![0.0; n + 1],
@@ -274,7 +275,7 @@ impl<'c> Compiled<'c> {
             let w = integrate::interpolate(s);
             w[0] * drive[0] + w[1] * drive[1] + w[2] * drive[2]
         };
-        self.state.known = false;
+        self.state.steps = 0;
         // Parts of the step are counted in the shortest ones, so that they add up exactly.
         let whole = 1u64 << (2 * DIVISIONS);
         let (mut done, mut level) = (0u64, 1);
@@ -299,7 +300,7 @@ impl<'c> Compiled<'c> {
                 Ok(()) => {
                     done += part;
                     self.remember();
-                    self.state.known = false;
+                    self.state.steps = 0;
                     // Longer again where the finer grid allows it.
                     if level > 1 && done % (whole >> (2 * (level - 1))) == 0 {
                         level -= 1;
@@ -323,7 +324,7 @@ impl<'c> Compiled<'c> {
             let now = &mut self.state.work.at[..place.controls];
             for ((w, d), u) in now
                 .iter_mut()
-                .zip(&self.state.past[2][at.clone()])
+                .zip(&self.state.past[3][at.clone()])
                 .zip(&self.recipe.u[at])
             {
                 *w = u + d;
@@ -533,12 +534,16 @@ impl State {
         // Trapezoid to the inner point.
         inner_history(a, &self.charge, &self.charge_rate, &mut work.offset);
         inner_history(a, &self.law_charge, &self.law_rate, &mut work.law_offset);
-        // Controls to start from: the parabola through the last three points known.
-        let [p0, p1, p2] = &self.past;
-        if self.known {
-            blend(AHEAD_INNER, p0, p1, p2, &mut work.u);
-        } else {
-            work.u.copy_from_slice(p2);
+        // Controls to start from: the cubic through the last four points known.
+        let [p0, p1, p2, p3] = &self.past;
+        match self.steps {
+            0 => work.u.copy_from_slice(p3),
+            1 => blend(
+                [0.0, AHEAD_FIRST[0], AHEAD_FIRST[1], AHEAD_FIRST[2]],
+                [p0, p1, p2, p3],
+                &mut work.u,
+            ),
+            _ => blend(AHEAD_INNER, [p0, p1, p2, p3], &mut work.u),
         }
         let t = self.time_s + GAMMA * table.step_s;
         stage(recipe, table, work, drive[0], t, evaluations)?;
@@ -554,20 +559,19 @@ impl State {
             &self.law_charge,
             &mut work.law_offset,
         );
-        if self.known {
-            blend(AHEAD_END, p1, p2, &work.last, &mut work.u);
-        } else {
-            work.u.copy_from_slice(&work.last);
+        match self.steps {
+            0 => work.u.copy_from_slice(&work.last),
+            _ => blend(AHEAD_END, [p1, p2, p3, &work.last], &mut work.u),
         }
         let t = self.time_s + table.step_s;
         stage(recipe, table, work, drive[1], t, evaluations)?;
         // Done: the new state.
         self.drive = drive[1];
-        let [p0, p1, p2] = &mut self.past;
-        std::mem::swap(p0, p2);
-        std::mem::swap(p1, &mut work.last);
-        p2.copy_from_slice(&work.u);
-        self.known = true;
+        // The inner point before last falls out; the places move up.
+        self.past.rotate_left(2);
+        std::mem::swap(&mut self.past[2], &mut work.last);
+        self.past[3].copy_from_slice(&work.u);
+        self.steps += 1;
         self.a = a;
         std::mem::swap(&mut self.x_start, &mut self.x);
         std::mem::swap(&mut self.x_inner, &mut work.inner_x);
@@ -614,10 +618,11 @@ fn end_rates(a: f64, end: &[f64], inner: &[f64], start: &[f64], out: &mut [f64])
     }
 }
 
-/// Three points with their weights.
-fn blend(w: [f64; 3], p: &[f64], q: &[f64], r: &[f64], out: &mut [f64]) {
-    for (((out, p), q), r) in out.iter_mut().zip(p).zip(q).zip(r) {
-        *out = w[0] * p + w[1] * q + w[2] * r;
+/// Four points with their weights.
+fn blend(w: [f64; 4], p: [&[f64]; 4], out: &mut [f64]) {
+    let [p0, p1, p2, p3] = p;
+    for ((((out, a), b), c), d) in out.iter_mut().zip(p0).zip(p1).zip(p2).zip(p3) {
+        *out = w[0] * a + w[1] * b + w[2] * c + w[3] * d;
     }
 }
 
@@ -988,14 +993,25 @@ fn moving<'c>(circuit: &'c Circuit, n: usize, driven: Driven) -> Vec<Moving<'c>>
 }
 
 /// Weights that carry the points at -1, GAMMA - 1 and 0 on to GAMMA.
-const AHEAD_INNER: [f64; 3] = lagrange([-1.0, GAMMA - 1.0, 0.0], GAMMA);
-/// Weights that carry the points at GAMMA - 1, 0 and GAMMA on to 1.
-const AHEAD_END: [f64; 3] = lagrange([GAMMA - 1.0, 0.0, GAMMA], 1.0);
+const AHEAD_FIRST: [f64; 3] = ahead([-1.0, GAMMA - 1.0, 0.0], GAMMA);
+/// Weights that carry the points at GAMMA - 2, -1, GAMMA - 1 and 0 on to GAMMA.
+const AHEAD_INNER: [f64; 4] = ahead([GAMMA - 2.0, -1.0, GAMMA - 1.0, 0.0], GAMMA);
+/// Weights that carry the points at -1, GAMMA - 1, 0 and GAMMA on to 1.
+const AHEAD_END: [f64; 4] = ahead([-1.0, GAMMA - 1.0, 0.0, GAMMA], 1.0);
 
-const fn lagrange(t: [f64; 3], at: f64) -> [f64; 3] {
-    [
-        (at - t[1]) * (at - t[2]) / ((t[0] - t[1]) * (t[0] - t[2])),
-        (at - t[0]) * (at - t[2]) / ((t[1] - t[0]) * (t[1] - t[2])),
-        (at - t[0]) * (at - t[1]) / ((t[2] - t[0]) * (t[2] - t[1])),
-    ]
+/// Lagrange's weights.
+const fn ahead<const N: usize>(t: [f64; N], at: f64) -> [f64; N] {
+    let mut w = [1.0; N];
+    let mut i = 0;
+    while i < N {
+        let mut j = 0;
+        while j < N {
+            if i != j {
+                w[i] *= (at - t[j]) / (t[i] - t[j]);
+            }
+            j += 1;
+        }
+        i += 1;
+    }
+    w
 }
