@@ -617,13 +617,7 @@ pub fn run<'c, E>(
         next_row = 1;
     }
     let longest = circuit
-        .branches
-        .iter()
-        .filter_map(|b| match &b.kind {
-            BranchKind::Source(drive) => Some(drive),
-            _ => None,
-        })
-        .chain(circuit.currents.iter().map(|c| &c.drive))
+        .drives()
         .filter_map(|d| d.wave.as_ref())
         .map(|w| w.longest_step())
         .fold(run.max_step_s, f64::min);
@@ -703,13 +697,7 @@ pub fn run<'c, E>(
 
 fn next_corner(circuit: &Circuit, t: f64) -> Option<f64> {
     circuit
-        .branches
-        .iter()
-        .filter_map(|b| match &b.kind {
-            BranchKind::Source(drive) => Some(drive),
-            _ => None,
-        })
-        .chain(circuit.currents.iter().map(|c| &c.drive))
+        .drives()
         .filter_map(|d| d.wave.as_ref())
         .filter_map(|w| w.next_corner(t))
         .min_by(f64::total_cmp)

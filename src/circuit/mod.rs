@@ -252,6 +252,15 @@ impl Circuit {
         })
     }
 
+    /// What drives the independent sources, voltages first.
+    pub fn drives(&self) -> impl Iterator<Item = &Drive> {
+        let voltages = self.branches.iter().filter_map(|b| match &b.kind {
+            BranchKind::Source(drive) => Some(drive),
+            _ => None,
+        });
+        voltages.chain(self.currents.iter().map(|c| &c.drive))
+    }
+
     /// Names that a user could have meant.
     pub fn node_names(&self) -> impl Iterator<Item = &str> {
         self.nodes

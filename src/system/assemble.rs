@@ -322,16 +322,7 @@ impl<'c> Assembly<'c> {
                 }
             }
             last.copy_from_slice(u);
-            let mut answer = Answer {
-                i: &mut work.i[..no],
-                q: &mut work.q[..no],
-                g: &mut work.g[..nc * no],
-                c: &mut work.c[..nc * no],
-            };
-            answer.i.fill(0.0);
-            answer.q.fill(0.0);
-            answer.g.fill(0.0);
-            answer.c.fill(0.0);
+            let mut answer = blank(nc, no, &mut work.i, &mut work.q, &mut work.g, &mut work.c);
             part.law.answer(u, self.memory[index], &mut answer);
             if limit && u != proposed {
                 drawn_back = true;
@@ -396,16 +387,7 @@ impl<'c> Assembly<'c> {
             let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
             let u = &self.last[wiring.first_control..wiring.first_control + nc];
             let work = &mut self.work;
-            let mut answer = Answer {
-                i: &mut work.i[..no],
-                q: &mut work.q[..no],
-                g: &mut work.g[..nc * no],
-                c: &mut work.c[..nc * no],
-            };
-            answer.i.fill(0.0);
-            answer.q.fill(0.0);
-            answer.g.fill(0.0);
-            answer.c.fill(0.0);
+            let mut answer = blank(nc, no, &mut work.i, &mut work.q, &mut work.g, &mut work.c);
             part.law.answer(u, self.memory[index], &mut answer);
             for (o, rows) in wiring.outputs.iter().enumerate() {
                 // A steep law turns rounding of a voltage into a current.
@@ -525,6 +507,28 @@ const ROUNDING: f64 = 16.0 * f64::EPSILON;
 pub const RELATIVE: f64 = 1e-9;
 /// And this much in any case: A at a node, V at a branch.
 pub const ABSOLUTE: f64 = 1e-12;
+
+/// An answer to be filled, over buffers that are large enough.
+fn blank<'a>(
+    controls: usize,
+    outputs: usize,
+    i: &'a mut [f64],
+    q: &'a mut [f64],
+    g: &'a mut [f64],
+    c: &'a mut [f64],
+) -> Answer<'a> {
+    let answer = Answer {
+        i: &mut i[..outputs],
+        q: &mut q[..outputs],
+        g: &mut g[..controls * outputs],
+        c: &mut c[..controls * outputs],
+    };
+    answer.i.fill(0.0);
+    answer.q.fill(0.0);
+    answer.g.fill(0.0);
+    answer.c.fill(0.0);
+    answer
+}
 
 fn flow(at: &mut [f64], a: Node, b: Node, amount: f64) {
     if a.0 != 0 {
