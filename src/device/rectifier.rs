@@ -104,8 +104,9 @@ impl Law for Plate {
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
         limit::bounded(u, out, |u, out| {
             let (soft, slope) = fun::softplus(self.cs * u[0]);
-            if soft > 0.0 {
-                let drive = soft / self.cs;
+            let drive = soft / self.cs;
+            // The quotient may vanish before `soft` does.
+            if drive > 0.0 {
                 let i = self.perv * fun::power(drive, self.ex);
                 out.i[0] = i;
                 out.g[0] = self.ex * i / drive * slope;
@@ -133,5 +134,16 @@ mod tests {
         assert!(answer(law.as_ref(), &[-1.0], 0.0).i[0] < 1e-15);
         assert_eq!(answer(law.as_ref(), &[-1400.0], 0.0).i[0], 0.0);
         assert!(answer(law.as_ref(), &[0.0], 0.0).i[0] < 5e-6);
+    }
+
+    /// On its way down the law passes the smallest numbers there are.
+    #[test]
+    fn the_backward_current_dies_away_in_numbers() {
+        let law = Sample::of("rectifier").model("perv", 3.5e-4).law(0);
+        for k in 0..=2_000_000 {
+            let volts = -1e-3 * f64::from(k);
+            let a = answer(law.as_ref(), &[volts], 0.0);
+            assert!(a.i[0].is_finite() && a.g[0].is_finite(), "{a:?} at {volts} V");
+        }
     }
 }

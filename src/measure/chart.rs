@@ -77,9 +77,8 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
             limit: None,
         });
     }
-    let mut small = SmallDirect::new(assembly, x).ok();
     for element in circuit.elements.iter().filter(|e| is_valve(e)) {
-        valve(assembly, moment, element, small.as_mut(), &mut rows);
+        valve(assembly, moment, element, &mut rows);
     }
     for element in circuit.elements.iter().filter(|e| is_resistor(e)) {
         rows.push(Row {
@@ -127,13 +126,7 @@ pub fn is_resistor(element: &Element) -> bool {
     element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
 }
 
-fn valve(
-    assembly: &mut Assembly<'_>,
-    moment: Moment<'_>,
-    element: &Element,
-    small: Option<&mut SmallDirect>,
-    rows: &mut Vec<Row>,
-) {
+fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, rows: &mut Vec<Row>) {
     let circuit = assembly.circuit;
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
@@ -165,14 +158,16 @@ fn valve(
         });
     };
     let (vpk, vgk, vsk) = (across("plate"), across("grid"), across("screen"));
-    let mut currents: Vec<(&'static str, f64, f64)> = Vec::new();
+    let mut currents: Vec<(&'static str, f64)> = Vec::new();
+    let mut laws: Vec<usize> = Vec::new();
     for &(reading, law, output) in &element.readings {
-        let answer = assembly.law_currents(law, moment.x);
-        let own_slope = answer.g[output * answer.u.len() + answer.u.len() - 1];
-        currents.push((reading.name, answer.i[output], own_slope));
+        currents.push((reading.name, assembly.law_currents(law, moment.x).i[output]));
+        if !laws.contains(&law) {
+            laws.push(law);
+        }
     }
     let current = |name: &str| currents.iter().find(|c| c.0 == name).map(|c| c.1);
-    for &(name, value, _) in &currents {
+    for &(name, value) in &currents {
         push(name, value, "A", None);
     }
     if let (Some(v), Some(i)) = (vpk, current("plate current")) {
@@ -209,22 +204,24 @@ fn valve(
         "V",
         limit("heater-cathode voltage"),
     );
-    if let (Some(grid), Some(small)) = (terminal("grid"), small) {
-        let kind = if is_fixed(circuit, cathode) {
-            "grid circuit resistance (fixed bias)"
-        } else {
-            "grid circuit resistance (cathode bias)"
-        };
-        let grid_slope = currents
-            .iter()
-            .find(|c| c.0 == "grid current")
-            .map_or(0.0, |c| c.2);
-        let seen = small.resistance(grid, Node::GROUND);
-        // What the circuit offers the grid, the grid's own conductance left out.
-        let ohms = 1.0 / (1.0 / seen - grid_slope);
-        if ohms.is_finite() && ohms > 0.0 {
-            push("grid circuit resistance", ohms, "ohm", limit(kind));
-        }
+    let Some(grid) = terminal("grid") else {
+        return;
+    };
+    let kind = if is_fixed(circuit, cathode) {
+        "grid circuit resistance (fixed bias)"
+    } else {
+        "grid circuit resistance (cathode bias)"
+    };
+    let limit = limit(kind);
+    // The rating means the resistors on the grid. With the valve at work its own feedback
+    // would be counted too: a leak returned to the cathode looks many times its value.
+    let volts_per_ampere = SmallDirect::without(assembly, moment.x, &laws)
+        .map(|mut small| small.resistance(grid, Node::GROUND));
+    if let Ok(ohms) = volts_per_ampere
+        && ohms.is_finite()
+        && ohms > 0.0
+    {
+        push("grid circuit resistance", ohms, "ohm", limit);
     }
 }
 

@@ -12,9 +12,16 @@ pub struct SmallDirect {
 }
 
 impl SmallDirect {
-    /// At the point `x`.
-    pub fn new(assembly: &mut Assembly<'_>, x: &[f64]) -> Result<Self, Singular> {
+    /// At the point `x`, with these laws' devices pulled from their sockets.
+    pub fn without(
+        assembly: &mut Assembly<'_>,
+        x: &[f64],
+        pulled: &[usize],
+    ) -> Result<Self, Singular> {
         assembly.evaluate(x, Ask::DC, 0.0, false);
+        for &law in pulled {
+            assembly.pull(law, x);
+        }
         let (indptr, indices) = assembly.pattern();
         let mut lu = StaticLu::new(assembly.len(), indptr, indices);
         lu.factor(&assembly.jacobian)?;
