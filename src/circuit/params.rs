@@ -4,6 +4,7 @@ use super::problem::Problem;
 use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Value};
+use crate::num::{self, Role};
 use std::cell::Cell;
 
 /// What kind of setting.
@@ -41,6 +42,32 @@ impl Setting {
             span,
             used: Cell::new(false),
         }
+    }
+
+    /// Its number in the role it plays, NaN if it is none; a doubt about it is told.
+    pub fn number(&self, role: Role, out: &mut Vec<Diagnostic>) -> f64 {
+        let Ok((number, doubt)) = num::parse_value(&self.value.text, role) else {
+            return f64::NAN;
+        };
+        if let Some(doubt) = doubt {
+            let text = self.value.text.clone();
+            out.push(Problem::Doubtful { text, doubt }.warn_at(self.value.span));
+        }
+        number
+    }
+}
+
+/// What a number in a unit stands for: a letter M between its digits hangs on it.
+pub fn role(unit: &str) -> Role {
+    match unit {
+        "ohm" => Role::Resistance,
+        "F" => Role::Capacitance,
+        "H" => Role::Inductance,
+        "V" => Role::Voltage,
+        "A" => Role::Current,
+        "s" => Role::Time,
+        "Hz" => Role::Frequency,
+        _ => Role::Plain,
     }
 }
 
@@ -194,6 +221,9 @@ pub fn fill(
     }
     for (k, param) in table.iter().enumerate() {
         if let Some(setting) = settings.parameter(owner, param.name) {
+            if param.words.is_empty() {
+                setting.number(role(param.unit), out);
+            }
             match read(param, &setting.value, owner) {
                 Ok(v) => values[k] = v,
                 Err(problem) => out.push(problem.at(setting.span)),
@@ -227,20 +257,22 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
                 expected: param.words.join(", "),
             });
     }
-    if param.range.contains(&value.number) {
-        return Ok(value.number);
+    // Read again, for only now is it known what it stands for.
+    let number = num::parse_value(&value.text, role(param.unit)).map_or(value.number, |n| n.0);
+    if param.range.contains(&number) {
+        return Ok(number);
     }
     Err(Problem::ParameterRange {
         name: param.name.to_string(),
         owner: owner.to_string(),
         found: value.text.clone(),
-        expected: if value.number.is_nan() {
+        expected: if number.is_nan() {
             "a number".into()
         } else {
             format!(
                 "{} to {}{}",
-                crate::num::full(*param.range.start()),
-                crate::num::full(*param.range.end()),
+                num::full(*param.range.start()),
+                num::full(*param.range.end()),
                 if param.unit == "1" {
                     String::new()
                 } else {

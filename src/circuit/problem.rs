@@ -1,6 +1,7 @@
 //! What can be wrong with a circuit, one variant a cause.
 
 use crate::diag::{Diagnostic, Span};
+use crate::num::Doubt;
 
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -129,6 +130,8 @@ pub enum Problem {
     },
     #[error("`{text}` is no setting: expected NAME=VALUE")]
     SettingSyntax { text: String },
+    #[error("`{text}` {}", doubt.remark().0)]
+    Doubtful { text: String, doubt: Doubt },
     #[error("`{name}` is a subcircuit: it has no current or power of its own")]
     ProbeSubcircuit { name: String },
 }
@@ -190,6 +193,7 @@ impl Problem {
             ),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
             SettingSyntax { .. } => Some("for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into()),
+            Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
             ProbeSubcircuit { name } => Some(format!("name an element in it, as in `{name}.R1`")),
             DuplicateElement { .. } => Some("rename one of them".into()),
             _ => None,

@@ -8,7 +8,7 @@ use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Sources, Span};
 use crate::netlist::card::{Card, Netlist, Value};
 use crate::netlist::{self, FileLoader};
-use crate::num;
+use crate::num::{self, Role};
 use crate::report::file::{Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -209,21 +209,21 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// An option's number, if it was given.
-    pub fn number(&self, name: &str) -> Result<Option<f64>, Failure> {
+    /// An option's number, if it was given; its role says what an M between digits is.
+    pub fn number(&self, name: &str, role: Role) -> Result<Option<f64>, Failure> {
         let Some(text) = self.matches.get_one::<String>(name) else {
             return Ok(None);
         };
-        match num::parse(text) {
-            Some(value) => Ok(Some(value)),
-            None => Err(Failure::usage(format!("`--{name} {text}` is no number"))
+        match num::parse_value(text, role) {
+            Ok((value, _)) => Ok(Some(value)),
+            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is no number"))
                 .hint("numbers may carry SPICE suffixes, as in 20m or 1k")),
         }
     }
 
     /// An option's number, which must be more than zero.
-    pub fn positive(&self, name: &str) -> Result<Option<f64>, Failure> {
-        match self.number(name)? {
+    pub fn positive(&self, name: &str, role: Role) -> Result<Option<f64>, Failure> {
+        match self.number(name, role)? {
             Some(value) if value <= 0.0 => Err(Failure::usage(format!(
                 "`--{name}` is {}, expected more than zero",
                 num::full(value)

@@ -10,7 +10,7 @@ use crate::audio::stepper::{self, Played, Settings, Stopped};
 use crate::circuit::bind::Timing;
 use crate::circuit::{BranchKind, Circuit, Piece};
 use crate::device::source::Drive;
-use crate::num;
+use crate::num::{self, Role};
 use crate::report::file::{self, FileProblem, Outputs};
 use crate::report::progress::Progress;
 use crate::report::wav::{self, Format, WavProblem, WavWriter, Written};
@@ -86,8 +86,10 @@ fn options(command: clap::Command) -> clap::Command {
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let oversample = oversample(&session)?;
-    let input_volts = session.positive("input-volts")?.unwrap_or(INPUT_VOLTS);
-    let output_volts = session.positive("output-volts")?;
+    let input_volts = session
+        .positive("input-volts", Role::Voltage)?
+        .unwrap_or(INPUT_VOLTS);
+    let output_volts = session.positive("output-volts", Role::Voltage)?;
     let circuit = session.circuit(Timing::default())?;
     let (source, driven, drive) = source(&session, &circuit)?;
     let probes = session.probes(&circuit, &["tran"])?;
