@@ -5,7 +5,7 @@ use crate::analysis::NoSolution;
 use crate::analysis::transient::{Accuracy, Stepper};
 use crate::circuit::Circuit;
 use crate::math::integrate::GAMMA;
-use crate::math::resample::{Decimator, Interpolator};
+use crate::math::resample::{Decimator, Interpolator, REACH};
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 
@@ -65,8 +65,16 @@ pub fn play<E>(
     let at_rest = stepper.read(|assembly, moment| probe.read(assembly, moment));
     stepper.assembly.external = Some((settings.driven, settings.rest));
     let step_s = 1.0 / (f64::from(clip.rate_hz()) * settings.oversample as f64);
+    // Some silence goes before the clip and after it: the filters ring around its ends, and
+    // what rings outside belongs to the first and last samples. A voltage let go at t = 0
+    // cannot wait that long.
+    let around = match settings.oversample {
+        1 => 0,
+        _ if !circuit.held.is_empty() => 0,
+        _ => REACH,
+    };
     // The first sample is answered at t = 0, so the circuit rests one step before.
-    stepper.time = -step_s;
+    stepper.time = -step_s * (1 + around * settings.oversample) as f64;
     let mut line = Line {
         tolerance: stepper.fixed_tolerances(SETTLED_V),
         stepper,
@@ -81,8 +89,22 @@ pub fn play<E>(
     let mut up = Interpolator::new(settings.oversample);
     let mut down = Decimator::new(settings.oversample);
     let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
+    let mut early = around;
     let mut sent = 0;
     let mut done = 0;
+    let mut deliver = |out: &mut Vec<f64>, done: u64| {
+        let dropped = early.min(out.len());
+        out.drain(..dropped);
+        early -= dropped;
+        out.truncate((done - sent) as usize);
+        sent += out.len() as u64;
+        receive(out).map_err(Stopped::Receiver)
+    };
+    up.push(&[0.0; REACH][..around], &mut fast);
+    line.push(&fast, &mut answers)
+        .map_err(Stopped::NoSolution)?;
+    down.push(&answers, &mut out);
+    deliver(&mut out, done)?;
     loop {
         clip.next_block(BLOCK, &mut block).map_err(Stopped::Clip)?;
         if block.is_empty() {
@@ -95,12 +117,12 @@ pub fn play<E>(
             .map_err(Stopped::NoSolution)?;
         out.clear();
         down.push(&answers, &mut out);
-        sent += out.len() as u64;
-        receive(&out).map_err(Stopped::Receiver)?;
         done += block.len() as u64;
+        deliver(&mut out, done)?;
         progress(done);
     }
     fast.clear();
+    up.push(&[0.0; REACH][..around], &mut fast);
     up.finish(&mut fast);
     answers.clear();
     line.push(&fast, &mut answers)
@@ -109,8 +131,7 @@ pub fn play<E>(
     out.clear();
     down.push(&answers, &mut out);
     down.finish(&mut out);
-    sent += out.len() as u64;
-    receive(&out).map_err(Stopped::Receiver)?;
+    deliver(&mut out, done)?;
     debug_assert_eq!(sent, done);
     let mut played = line.played;
     played.samples = done;
