@@ -3,7 +3,7 @@
 
 use super::flatten::list;
 use super::problem::Problem;
-use super::{Branch, BranchKind, Circuit, Element, Node, Piece};
+use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
 
@@ -65,6 +65,8 @@ fn dc_paths(circuit: &Circuit, element: &Element) -> Vec<(Node, Node)> {
         'B' => circuit.branch_of(element).is_some(),
         _ => false,
     };
+    // A controlled current that depends on its own voltage is a conductance.
+    let passes = passes || leans_on_itself(circuit, element);
     if passes {
         vec![(element.terminals[0], element.terminals[1])]
     } else {
@@ -72,13 +74,64 @@ fn dc_paths(circuit: &Circuit, element: &Element) -> Vec<(Node, Node)> {
     }
 }
 
+fn leans_on_itself(circuit: &Circuit, element: &Element) -> bool {
+    let own = |n: &Node| *n != Node::GROUND && element.terminals.contains(n);
+    matches!(element.letter, 'G' | 'B') && sensed(circuit, element).iter().any(own)
+}
+
+/// The nodes whose voltages set an element's current.
+fn sensed(circuit: &Circuit, element: &Element) -> Vec<Node> {
+    let look = |sense: &Sense| match sense {
+        Sense::Voltage(a, b) => vec![*a, *b],
+        Sense::Current(_) => vec![],
+    };
+    let of_port = |port: &Port| match port.piece {
+        Piece::Gain(k) => look(&circuit.gains[k].sense),
+        Piece::Law(k, _) => circuit.laws[k].controls.iter().flat_map(look).collect(),
+        _ => vec![],
+    };
+    element.ports.iter().flat_map(of_port).collect()
+}
+
+/// The nodes that controlled sources look at.
+fn controls(circuit: &Circuit) -> Vec<Node> {
+    let mut of_devices = vec![false; circuit.laws.len()];
+    let devices = circuit.elements.iter();
+    for element in devices.filter(|e| e.kind.is_some() || matches!(e.letter, 'C' | 'L')) {
+        for port in &element.ports {
+            if let Piece::Law(k, _) = port.piece {
+                of_devices[k] = true;
+            }
+        }
+    }
+    let laws = circuit
+        .laws
+        .iter()
+        .zip(&of_devices)
+        .filter(|(_, own)| !**own);
+    let senses = circuit.gains.iter().map(|g| &g.sense);
+    let senses = senses.chain(laws.flat_map(|(law, _)| &law.controls));
+    let nodes = senses.filter_map(|sense| match sense {
+        Sense::Voltage(a, b) => Some([*a, *b]),
+        Sense::Current(_) => None,
+    });
+    nodes.flatten().collect()
+}
+
 fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
     let mut count = vec![(0, 0); circuit.nodes.len()];
     for (k, element) in circuit.elements.iter().enumerate() {
         for node in &element.terminals {
-            count[node.0].0 += 1;
+            // Two halves of a pot's track meet at its wiper: nothing more has to.
+            let halves = element.ports.iter().filter(|p| {
+                matches!(p.piece, Piece::Resistance(_)) && [p.nodes.0, p.nodes.1].contains(node)
+            });
+            count[node.0].0 += halves.count().max(1);
             count[node.0].1 = k;
         }
+    }
+    for node in controls(circuit) {
+        count[node.0].0 += 1;
     }
     count
 }
@@ -99,11 +152,16 @@ fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
     for node in lone_nodes(circuit) {
         let element = &circuit.elements[count[node.0].1];
         let name = &circuit.nodes[node.0].name;
-        let mut diagnostic = Problem::Alone {
+        let problem = Problem::Alone {
             element: element.name.clone(),
             node: name.clone(),
-        }
-        .at(element.span);
+        };
+        // What a controlled voltage puts out may well be there to be probed and no more.
+        let driven = matches!(element.letter, 'E' | 'H' | 'B');
+        let mut diagnostic = match driven && circuit.branch_of(element).is_some() {
+            true => problem.warn_at(element.span),
+            false => problem.at(element.span),
+        };
         // A misspelt node name is the usual reason.
         let others = circuit.node_names().filter(|n| n != name && *n != "0");
         if let Some(near) = crate::diag::nearest(name, others) {
