@@ -179,7 +179,7 @@ fn times_must_make_sense() {
         ),
         (
             &["--stop", "1m", "--step", "-1u"],
-            "`--step` is -0.000001, expected",
+            "`--step` is -1e-6, expected",
         ),
         (
             &["--stop", "1m", "--step", "1u", "--from", "2m"],
@@ -242,7 +242,7 @@ B1 k 0 V=v(a)*2
 Rk k 0 1k
 B2 0 m I=v(a)/1k
 Rm m 0 1k
-I1 0 n SIN(0 1m 1k)
+I1 0 n SIN(1.1m 1m 1k)
 D1 n 0 DX
 Q1 c q 0 QX
 Rc vcc c 1k
@@ -258,7 +258,7 @@ S1 vcc t a 0 SX
 Rt t 0 1k
 W1 vcc w V1 WX
 Rw w 0 1k
-XV1 p a 0 12AX7
+XV1 p in 0 12AX7
 Rp hv p 100k
 Vhv hv 0 200
 XVOL in wip 0 LIN knob=5
