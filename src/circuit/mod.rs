@@ -285,6 +285,9 @@ pub fn build(
 ) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
     let expansion = flatten::expand(&netlist.body, &library, &mut problems);
+    if expansion.broken_off {
+        return Err(problems);
+    }
     let mut binder = Binder::new(
         &expansion,
         settings,

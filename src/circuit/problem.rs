@@ -60,7 +60,7 @@ pub enum Problem {
     Recursion { name: String, chain: String },
     #[error("subcircuits are nested deeper than {limit}")]
     TooDeep { limit: usize },
-    #[error("the expanded circuit has more than {limit} elements")]
+    #[error("the expanded circuit has more than {limit} elements and subcircuits")]
     TooLarge { limit: usize },
     #[error("no voltage source `{name}`")]
     UnknownSource { name: String, near: Option<String> },

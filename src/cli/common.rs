@@ -259,10 +259,11 @@ impl<'m> Session<'m> {
     }
 
     /// Prints the chart where it may go.
-    pub fn show(&self, chart: &str) -> Result<(), Failure> {
+    pub fn show(&self, chart: impl FnOnce() -> String) -> Result<(), Failure> {
         if !self.shows_chart() {
             return Ok(());
         }
+        let chart = chart();
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),

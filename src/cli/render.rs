@@ -193,7 +193,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &told.record(&circuit))?;
-    session.show(&told.printed(&circuit))?;
+    session.show(|| told.printed(&circuit))?;
     common::commit(outputs)?;
     let seconds = length as f64 / f64::from(rate_hz);
     session.note(&format!(
