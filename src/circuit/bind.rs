@@ -157,12 +157,27 @@ impl<'a> Binder<'a> {
         match self.circuit.node(&full) {
             Some(node) => node,
             None => {
-                let near = nearest(&full, self.circuit.node_names()).map(str::to_string);
+                let near = self.near(&full, self.circuit.node_names());
                 self.problems
                     .push(Problem::UnknownNode { name: full, near }.at(name.span));
                 Node::GROUND
             }
         }
+    }
+
+    /// Whether names that may have been meant are still looked for: that takes its time,
+    /// and past so many problems nobody reads them.
+    fn is_searching(&self) -> bool {
+        self.problems.len() <= super::problem::MOST
+    }
+
+    fn near<'n>(&self, name: &str, names: impl Iterator<Item = &'n str>) -> Option<String> {
+        let found = if self.is_searching() {
+            nearest(name, names)
+        } else {
+            None
+        };
+        found.map(str::to_string)
     }
 
     fn branch(&self, flat: Flat<'_>) -> Branch {
@@ -175,8 +190,7 @@ impl<'a> Binder<'a> {
         let found = self.branch_by_name.get(&path.to_lowercase()).copied();
         // Any element with a current unknown may be sensed: V, L, E, H and B with V=.
         found.unwrap_or_else(|| {
-            let near =
-                nearest(&path, self.branch_by_name.keys().map(String::as_str)).map(str::to_string);
+            let near = self.near(&path, self.branch_by_name.keys().map(String::as_str));
             self.problems
                 .push(Problem::UnknownSource { name: path, near }.at(name.span));
             Branch(0)
@@ -621,7 +635,10 @@ impl<'a> Binder<'a> {
         let frame = &self.expansion.frames[flat.frame];
         let fits = |kind: &str| device::kind(kind).is_some_and(|k| k.letter == letter);
         let Some(model) = frame.model(&name.text) else {
-            let near = frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text));
+            let near = match self.is_searching() {
+                true => frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text)),
+                false => None,
+            };
             let problem = if letter == 'X' {
                 Problem::UnknownCall {
                     name: name.text.clone(),
@@ -882,8 +899,7 @@ impl<'a> Binder<'a> {
                 }
                 _ => {
                     let inductors = self.circuit.elements.iter().filter(|e| e.letter == 'L');
-                    let near =
-                        nearest(&full, inductors.map(|e| e.name.as_str())).map(str::to_string);
+                    let near = self.near(&full, inductors.map(|e| e.name.as_str()));
                     self.problems
                         .push(Problem::UnknownInductor { name: full, near }.at(name.span));
                 }

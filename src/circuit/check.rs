@@ -7,6 +7,9 @@ use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
 
+/// As many faults of a kind are worked out as are shown at the most.
+const ENOUGH: usize = super::problem::MOST + 1;
+
 /// Everything wrong with the wiring.
 pub fn topology(circuit: &Circuit) -> Vec<Diagnostic> {
     if circuit.elements.is_empty() {
@@ -149,7 +152,7 @@ fn lone_nodes(circuit: &Circuit) -> Vec<Node> {
 /// The published rule: every node has at least two connections.
 fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
     let count = connections(circuit);
-    for node in lone_nodes(circuit) {
+    for node in lone_nodes(circuit).into_iter().take(ENOUGH) {
         let element = &circuit.elements[count[node.0].1];
         let name = &circuit.nodes[node.0].name;
         let problem = Problem::Alone {
@@ -193,19 +196,26 @@ fn unreached(circuit: &Circuit, told: &[Node], problems: &mut Vec<Diagnostic>) {
             groups.entry(direct.root(node.0)).or_default().push(node);
         }
     }
+    let mut is_told = vec![false; n];
+    for node in told {
+        is_told[node.0] = true;
+    }
     let name = |nodes: &[Node]| list(nodes.iter().map(|k| circuit.nodes[k.0].name.as_str()));
     for (kind, nodes) in islands
         .values()
         .map(|g| (0, g))
         .chain(groups.values().map(|g| (1, g)))
+        .filter(|(_, nodes)| !nodes.iter().all(|k| is_told[k.0]))
+        .take(ENOUGH)
     {
-        if nodes.iter().all(|k| told.contains(k)) {
-            continue;
+        let mut within = vec![false; n];
+        for node in nodes {
+            within[node.0] = true;
         }
         let touching: Vec<&Element> = circuit
             .elements
             .iter()
-            .filter(|e| e.terminals.iter().any(|t| nodes.contains(t)))
+            .filter(|e| e.terminals.iter().any(|t| within[t.0]))
             .collect();
         let elements = list(touching.iter().map(|e| e.name.as_str()));
         let driven: Vec<&str> = touching
@@ -249,6 +259,9 @@ fn voltage_loops(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
             forest[a.0].push((b.0, k));
             forest[b.0].push((a.0, k));
             continue;
+        }
+        if problems.len() > ENOUGH {
+            return;
         }
         let mut names = path(&forest, a.0, b.0)
             .into_iter()

@@ -3,6 +3,27 @@
 use crate::diag::{Diagnostic, Span};
 use crate::num::Doubt;
 
+/// Errors, and warnings, beyond this many are not shown: nobody reads them.
+pub const MOST: usize = crate::netlist::MOST_DIAGNOSTICS;
+
+/// The first of the errors and of the warnings, and that there were more.
+pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
+    let (mut errors, mut warnings) = (0, 0);
+    all.retain(|d| {
+        let count = if d.is_error() {
+            &mut errors
+        } else {
+            &mut warnings
+        };
+        *count += 1;
+        *count <= MOST
+    });
+    if errors > MOST {
+        all.push(Problem::TooMany { limit: MOST }.at(None));
+    }
+    all
+}
+
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[allow(missing_docs)] // the messages say what the fields are
@@ -130,6 +151,8 @@ pub enum Problem {
     },
     #[error("`{text}` is no setting: expected NAME=VALUE")]
     SettingSyntax { text: String },
+    #[error("more than {limit} errors; the rest is not shown")]
+    TooMany { limit: usize },
     #[error("`{text}` {}", doubt.remark().0)]
     Doubtful { text: String, doubt: Doubt },
     #[error("`{name}` is a subcircuit: it has no current or power of its own")]
