@@ -62,7 +62,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .collect();
     if !session.quiet {
         for row in &over {
-            eprintln!("warning: {}", exceeded(row));
+            common::tell(&format!("warning: {}\n", exceeded(row)));
         }
     }
     if session.flag("strict") && !over.is_empty() {

@@ -151,7 +151,7 @@ impl<'m> Session<'m> {
     fn warn(&self, warnings: &[Diagnostic]) {
         if !self.quiet {
             for warning in warnings {
-                eprintln!("{}", self.sources.render(warning));
+                tell(&format!("{}\n", self.sources.render(warning)));
             }
         }
     }
@@ -159,7 +159,7 @@ impl<'m> Session<'m> {
     /// A remark to the user that is no fault.
     pub fn note(&self, text: &str) {
         if !self.quiet {
-            eprintln!("note: {text}");
+            tell(&format!("note: {text}\n"));
         }
     }
 
@@ -258,7 +258,8 @@ impl<'m> Session<'m> {
         !self.quiet && !taken("csv") && !taken("json")
     }
 
-    /// Prints the chart where it may go.
+    /// Prints the chart where it may go. A reader that went away is no failure: the files
+    /// are made all the same.
     pub fn show(&self, chart: impl FnOnce() -> String) -> Result<(), Failure> {
         if !self.shows_chart() {
             return Ok(());
@@ -267,12 +268,17 @@ impl<'m> Session<'m> {
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),
-            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Err(Failure::Gone),
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
             Err(e) => {
                 Err(crate::report::file::FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
             }
         }
     }
+}
+
+/// Writes to standard error. Where even that cannot be done there is nobody left to tell.
+pub fn tell(text: &str) {
+    let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
 /// Stages JSON, if it was asked for.

@@ -114,10 +114,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     };
     if clip.channels() > 1 && !session.quiet {
-        eprintln!(
-            "warning: `{clip_name}` has {} channels; they are averaged",
+        common::tell(&format!(
+            "warning: `{clip_name}` has {} channels; they are averaged\n",
             clip.channels()
-        );
+        ));
     }
 
     let out = session.text("out").expect("required");
@@ -200,11 +200,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         "{seconds:.1} s of sound in {took:.1} s: {:.2} of playing speed",
         seconds / took.max(1e-9)
     ));
-    if written.beyond_full_scale > 0 {
-        eprintln!(
-            "warning: {} samples lie beyond digital full scale",
+    if written.beyond_full_scale > 0 && !session.quiet {
+        common::tell(&format!(
+            "warning: {} samples lie beyond digital full scale\n",
             written.beyond_full_scale
-        );
+        ));
     }
     Ok(Outcome::Done)
 }
