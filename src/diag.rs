@@ -188,10 +188,12 @@ impl Sources {
         if let Some((span, label)) = &diagnostic.also {
             group = group.element(self.excerpt(*span, AnnotationKind::Context, Some(label)));
         }
+        let mut shown = Renderer::plain().render(&[group]);
         if let Some(hint) = &diagnostic.hint {
-            group = group.element(Level::HELP.with_name("hint").message(printable(hint)));
+            // On a line of its own at the margin, as every other hint of the tool is.
+            shown += &format!("\nhint: {}", printable(hint));
         }
-        Renderer::plain().render(&[group])
+        shown
     }
 
     /// Number (from 1) and first byte of the line a byte is in.
@@ -284,7 +286,7 @@ mod tests {
         );
         assert!(shown.contains("--> preamp.cir:2:10"), "{shown}");
         assert!(shown.contains("^^^^^"), "{shown}");
-        assert!(shown.contains("hint: did you mean `12AX7`?"), "{shown}");
+        assert!(shown.ends_with("\nhint: did you mean `12AX7`?"), "{shown}");
     }
 
     #[test]

@@ -62,7 +62,8 @@ impl Run {
     /// How many rows of output it gives.
     pub fn rows(&self) -> usize {
         // A stop that is a whole number of steps but for rounding is included.
-        ((self.stop_s - self.from_s) / self.step_s * (1.0 + 1e-12) + 1e-9).floor() as usize + 1
+        let steps = (self.stop_s - self.from_s) / self.step_s * (1.0 + 1e-12) + 1e-9;
+        (steps.floor() as usize).saturating_add(1)
     }
 }
 

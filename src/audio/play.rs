@@ -7,7 +7,7 @@ use crate::analysis::{NoSolution, operating_point};
 use crate::circuit::Circuit;
 use crate::math::integrate::GAMMA;
 use crate::math::newton::Failure;
-use crate::math::resample::{Decimator, Interpolator};
+use crate::math::resample::{Decimator, Interpolator, REACH};
 use crate::system::assemble::{Ask, Assembly, Driven};
 use crate::system::probe::{Moment, Observable};
 
@@ -66,7 +66,13 @@ pub fn play<E>(
     mut progress: impl FnMut(u64),
 ) -> Result<Played, Stopped<E>> {
     let step_s = 1.0 / (f64::from(clip.rate_hz()) * settings.oversample as f64);
-    let engine = Engine::new(circuit, probe, settings, step_s).map_err(Stopped::NoSolution)?;
+    // Some silence goes before the clip and after it: the filters ring around its ends, and
+    // what rings outside belongs to the first and last samples.
+    let around = if settings.oversample == 1 { 0 } else { REACH };
+    // The first sample is answered at t = 0, so the circuit rests one step before the silence.
+    let start_s = -step_s * (1 + around * settings.oversample) as f64;
+    let engine =
+        Engine::new(circuit, probe, settings, step_s, start_s).map_err(Stopped::NoSolution)?;
     let mut line = Line {
         engine,
         window: [0.0; 4],
@@ -77,7 +83,22 @@ pub fn play<E>(
     let mut up = Interpolator::new(settings.oversample);
     let mut down = Decimator::new(settings.oversample);
     let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
+    let mut early = around;
+    let mut sent = 0;
     let mut done = 0;
+    let mut deliver = |out: &mut Vec<f64>, done: u64| {
+        let dropped = early.min(out.len());
+        out.drain(..dropped);
+        early -= dropped;
+        out.truncate((done - sent) as usize);
+        sent += out.len() as u64;
+        receive(out).map_err(Stopped::Receiver)
+    };
+    up.push(&[0.0; REACH][..around], &mut fast);
+    line.push(&fast, &mut answers)
+        .map_err(Stopped::NoSolution)?;
+    down.push(&answers, &mut out);
+    deliver(&mut out, done)?;
     loop {
         clip.next_block(BLOCK, &mut block).map_err(Stopped::Clip)?;
         if block.is_empty() {
@@ -90,11 +111,12 @@ pub fn play<E>(
             .map_err(Stopped::NoSolution)?;
         out.clear();
         down.push(&answers, &mut out);
-        receive(&out).map_err(Stopped::Receiver)?;
         done += block.len() as u64;
+        deliver(&mut out, done)?;
         progress(done);
     }
     fast.clear();
+    up.push(&[0.0; REACH][..around], &mut fast);
     up.finish(&mut fast);
     answers.clear();
     line.push(&fast, &mut answers)
@@ -103,7 +125,8 @@ pub fn play<E>(
     out.clear();
     down.push(&answers, &mut out);
     down.finish(&mut out);
-    receive(&out).map_err(Stopped::Receiver)?;
+    deliver(&mut out, done)?;
+    debug_assert_eq!(sent, done);
     Ok(Played {
         samples: done,
         steps: line.steps,
@@ -149,6 +172,7 @@ impl<'c, 'p> Engine<'c, 'p> {
         probe: &'p Observable,
         settings: &Settings,
         step_s: f64,
+        start_s: f64,
     ) -> Result<Self, Box<NoSolution>> {
         let mut assembly = Assembly::new(circuit);
         let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
@@ -163,8 +187,7 @@ impl<'c, 'p> Engine<'c, 'p> {
             && let Ok(mut compiled) =
                 Compiled::new(&mut assembly, &point.x, step_s, settings.driven)
         {
-            // The first sample is answered at t = 0, so the circuit rests one step before.
-            compiled.set_time(-step_s);
+            compiled.set_time(start_s);
             let at = assembly.unknowns;
             return Ok(Engine::Compiled(Box::new(Player {
                 compiled,
@@ -175,13 +198,13 @@ impl<'c, 'p> Engine<'c, 'p> {
                 at_rest,
                 driven: settings.driven,
                 driven_rest: settings.rest,
-                time_s: -step_s,
+                time_s: start_s,
                 step_s,
             })));
         }
         let mut stepper = Stepper::from_point(assembly, point.x, Accuracy::default());
         stepper.assembly.external = Some((settings.driven, settings.rest));
-        stepper.time = -step_s;
+        stepper.time = start_s;
         Ok(Engine::General(Box::new(General {
             tolerance: stepper.fixed_tolerances(SETTLED_V),
             stepper,

@@ -11,6 +11,7 @@ use crate::device::{self, Device, Given, Part};
 use crate::diag::{Diagnostic, nearest};
 use crate::netlist::card::{Assign, Control, ElementKind, Name, Output, Reactive, Shape, Value};
 use crate::netlist::expr::{Expr, Function, Operator};
+use crate::num::Role;
 
 /// Times of the run, s: published defaults of source parameters hang on them.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -156,12 +157,27 @@ impl<'a> Binder<'a> {
         match self.circuit.node(&full) {
             Some(node) => node,
             None => {
-                let near = nearest(&full, self.circuit.node_names()).map(str::to_string);
+                let near = self.near(&full, self.circuit.node_names());
                 self.problems
                     .push(Problem::UnknownNode { name: full, near }.at(name.span));
                 Node::GROUND
             }
         }
+    }
+
+    /// Whether names that may have been meant are still looked for: that takes its time,
+    /// and past so many problems nobody reads them.
+    fn is_searching(&self) -> bool {
+        self.problems.len() <= super::problem::MOST
+    }
+
+    fn near<'n>(&self, name: &str, names: impl Iterator<Item = &'n str>) -> Option<String> {
+        let found = if self.is_searching() {
+            nearest(name, names)
+        } else {
+            None
+        };
+        found.map(str::to_string)
     }
 
     fn branch(&self, flat: Flat<'_>) -> Branch {
@@ -174,29 +190,43 @@ impl<'a> Binder<'a> {
         let found = self.branch_by_name.get(&path.to_lowercase()).copied();
         // Any element with a current unknown may be sensed: V, L, E, H and B with V=.
         found.unwrap_or_else(|| {
-            let near =
-                nearest(&path, self.branch_by_name.keys().map(String::as_str)).map(str::to_string);
+            let near = self.near(&path, self.branch_by_name.keys().map(String::as_str));
             self.problems
                 .push(Problem::UnknownSource { name: path, near }.at(name.span));
             Branch(0)
         })
     }
 
-    /// An element's main value: the setting's, or the card's.
-    fn main_value(&mut self, path: &str, parameter: &str, value: &Value) -> f64 {
+    /// An element's main value and its place: the setting's, or the card's.
+    fn main_value(
+        &mut self,
+        path: &str,
+        parameter: &str,
+        value: &Value,
+        role: Role,
+    ) -> (f64, Span) {
         let setting = self
             .settings
             .parameter(path, parameter)
             .or_else(|| self.settings.value(path));
         match setting {
-            Some(s) => self.number(s),
-            None => value.number,
+            Some(s) => (self.number(s, role), s.value.span),
+            None => (value.number, value.span),
         }
     }
 
-    fn number(&mut self, setting: &Setting) -> f64 {
-        if setting.value.number.is_finite() {
-            return setting.value.number;
+    /// A further number of an element, if a setting or the card gives it.
+    fn extra(&mut self, path: &str, name: &str, card: Option<&Value>, role: Role) -> Option<f64> {
+        match self.settings.parameter(path, name) {
+            Some(setting) => Some(self.number(setting, role)),
+            None => card.map(|v| v.number),
+        }
+    }
+
+    fn number(&mut self, setting: &Setting, role: Role) -> f64 {
+        let number = setting.number(role, &mut self.problems);
+        if number.is_finite() {
+            return number;
         }
         self.problems.push(
             Problem::BadValue {
@@ -250,8 +280,9 @@ impl<'a> Binder<'a> {
                 let (a, b) = self.pair(flat, nodes);
                 let (piece, main) = match value {
                     Reactive::Linear(value) => {
-                        let farads = self.main_value(&path, "value", value);
-                        self.positive("capacitance", &path, farads, value);
+                        let (farads, at) =
+                            self.main_value(&path, "value", value, Role::Capacitance);
+                        self.positive("capacitance", &path, farads, at);
                         self.circuit.capacitances.push(Capacitance { a, b, farads });
                         (
                             Piece::Capacitance(self.circuit.capacitances.len() - 1),
@@ -270,17 +301,19 @@ impl<'a> Binder<'a> {
                         )
                     }
                 };
+                let initial = self.extra(&path, "ic", ic.as_ref(), Role::Voltage);
                 let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
                 element.value = main;
-                element.initial = ic.as_ref().map(|v| v.number);
+                element.initial = initial;
             }
             Inductor { nodes, value, ic } => {
                 let (a, b) = self.pair(flat, nodes);
                 let branch = self.branch(flat);
                 let (kind, main) = match value {
                     Reactive::Linear(value) => {
-                        let henries = self.main_value(&path, "value", value);
-                        self.positive("inductance", &path, henries, value);
+                        let (henries, at) =
+                            self.main_value(&path, "value", value, Role::Inductance);
+                        self.positive("inductance", &path, henries, at);
                         (BranchKind::Inductance(henries), Some(henries))
                     }
                     Reactive::Poly(c) => {
@@ -295,19 +328,20 @@ impl<'a> Binder<'a> {
                     }
                 };
                 self.circuit.branches[branch.0] = BranchPart { a, b, kind };
+                let initial = self.extra(&path, "ic", ic.as_ref(), Role::Current);
                 let element = self.push_element(
                     flat,
                     vec![a, b],
                     vec![two_pin(Piece::Branch(branch.0), a, b)],
                 );
                 element.value = main;
-                element.initial = ic.as_ref().map(|v| v.number);
+                element.initial = initial;
             }
             Coupling { .. } => {}
             VoltageSource { nodes, drive } => {
                 let (a, b) = self.pair(flat, nodes);
                 let branch = self.branch(flat);
-                let kind = BranchKind::Source(self.drive(&path, drive));
+                let kind = BranchKind::Source(self.drive(&path, drive, Role::Voltage));
                 self.circuit.branches[branch.0] = BranchPart { a, b, kind };
                 self.push_element(
                     flat,
@@ -317,7 +351,7 @@ impl<'a> Binder<'a> {
             }
             CurrentSource { nodes, drive } => {
                 let (a, b) = self.pair(flat, nodes);
-                let drive = self.drive(&path, drive);
+                let drive = self.drive(&path, drive, Role::Current);
                 self.circuit.currents.push(CurrentPart { a, b, drive });
                 let piece = Piece::Current(self.circuit.currents.len() - 1);
                 self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
@@ -443,16 +477,14 @@ impl<'a> Binder<'a> {
     fn resistor(&mut self, flat: Flat<'_>, nodes: &[Name; 2], value: &Value, given: &[Assign]) {
         let path = self.path(flat);
         let (a, b) = self.pair(flat, nodes);
-        let ohms = self.main_value(&path, "value", value);
-        let tc: Vec<f64> = ["tc1", "tc2"]
-            .iter()
-            .map(|name| {
-                let card = given
-                    .iter()
-                    .find(|g| g.name.text.eq_ignore_ascii_case(name));
-                card.map_or(0.0, |g| g.value.number)
-            })
-            .collect();
+        let (ohms, at) = self.main_value(&path, "value", value, Role::Resistance);
+        let tc = ["tc1", "tc2"].map(|name| {
+            let card = given
+                .iter()
+                .find(|g| g.name.text.eq_ignore_ascii_case(name));
+            self.extra(&path, name, card.map(|g| &g.value), Role::Plain)
+                .unwrap_or(0.0)
+        });
         for assign in given {
             if !["tc1", "tc2"]
                 .iter()
@@ -473,7 +505,7 @@ impl<'a> Binder<'a> {
         let mut ohms = ohms * (1.0 + tc[0] * above + tc[1] * above * above);
         if ohms == 0.0 || !ohms.is_finite() {
             self.problems
-                .push(Problem::ZeroResistance { name: path }.at(value.span));
+                .push(Problem::ZeroResistance { name: path }.at(at));
             ohms = 1.0;
         }
         self.circuit.resistances.push(Resistance { a, b, ohms });
@@ -482,7 +514,7 @@ impl<'a> Binder<'a> {
             .value = Some(ohms);
     }
 
-    fn positive(&mut self, what: &'static str, path: &str, value: f64, card: &Value) {
+    fn positive(&mut self, what: &'static str, path: &str, value: f64, at: Span) {
         if !(value.is_finite() && value > 0.0) {
             self.problems.push(
                 Problem::BadValue {
@@ -491,7 +523,7 @@ impl<'a> Binder<'a> {
                     found: crate::num::full(value),
                     expected: "more than zero",
                 }
-                .at(card.span),
+                .at(at),
             );
         }
     }
@@ -543,7 +575,7 @@ impl<'a> Binder<'a> {
                 return self.law(Box::new(law), senses, vec![sink]);
             }
         };
-        let gain = self.main_value(path, "gain", gain);
+        let (gain, _) = self.main_value(path, "gain", gain, Role::Plain);
         self.circuit.gains.push(Gain { sense, sink, gain });
         Piece::Gain(self.circuit.gains.len() - 1)
     }
@@ -603,7 +635,10 @@ impl<'a> Binder<'a> {
         let frame = &self.expansion.frames[flat.frame];
         let fits = |kind: &str| device::kind(kind).is_some_and(|k| k.letter == letter);
         let Some(model) = frame.model(&name.text) else {
-            let near = frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text));
+            let near = match self.is_searching() {
+                true => frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text)),
+                false => None,
+            };
             let problem = if letter == 'X' {
                 Problem::UnknownCall {
                     name: name.text.clone(),
@@ -840,14 +875,14 @@ impl<'a> Binder<'a> {
             return;
         };
         let path = self.path(flat);
-        let factor = self.main_value(&path, "value", k);
+        let (factor, at) = self.main_value(&path, "value", k, Role::Plain);
         if !(factor > 0.0 && factor <= 1.0) {
             self.problems.push(
                 Problem::CouplingRange {
                     name: path,
                     found: crate::num::full(factor),
                 }
-                .at(k.span),
+                .at(at),
             );
             return;
         }
@@ -864,8 +899,7 @@ impl<'a> Binder<'a> {
                 }
                 _ => {
                     let inductors = self.circuit.elements.iter().filter(|e| e.letter == 'L');
-                    let near =
-                        nearest(&full, inductors.map(|e| e.name.as_str())).map(str::to_string);
+                    let near = self.near(&full, inductors.map(|e| e.name.as_str()));
                     self.problems
                         .push(Problem::UnknownInductor { name: full, near }.at(name.span));
                 }
@@ -893,7 +927,7 @@ impl<'a> Binder<'a> {
         self.push_element(flat, vec![], vec![]).value = Some(factor);
     }
 
-    fn drive(&mut self, path: &str, drive: &crate::netlist::card::Drive) -> Drive {
+    fn drive(&mut self, path: &str, drive: &crate::netlist::card::Drive, role: Role) -> Drive {
         let wave =
             drive
                 .wave
@@ -914,7 +948,7 @@ impl<'a> Binder<'a> {
             .parameter(path, "dc")
             .or_else(|| self.settings.value(path));
         let dc = match setting {
-            Some(s) => self.number(s),
+            Some(s) => self.number(s, role),
             None => match (&drive.dc, &wave) {
                 (Some(dc), _) => dc.number,
                 (None, Some(wave)) => wave.value(0.0),
@@ -923,7 +957,7 @@ impl<'a> Binder<'a> {
         };
         let mut ac = drive.ac;
         if let Some(s) = self.settings.parameter(path, "ac") {
-            ac = Some((self.number(s), ac.map_or(0.0, |a| a.1)));
+            ac = Some((self.number(s, role), ac.map_or(0.0, |a| a.1)));
         }
         Drive { dc, ac, wave }
     }
@@ -952,6 +986,8 @@ impl<'a> Binder<'a> {
                     (_, Some(kind)) => params::names(kind.instance_params),
                     ('V' | 'I', None) => "dc ac".to_string(),
                     ('E' | 'F' | 'G' | 'H', None) => "gain".to_string(),
+                    ('R', None) => "value tc1 tc2".to_string(),
+                    ('C' | 'L', None) => "value ic".to_string(),
                     _ => "value".to_string(),
                 });
             }

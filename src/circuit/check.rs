@@ -3,9 +3,12 @@
 
 use super::flatten::list;
 use super::problem::Problem;
-use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Sense};
+use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
+
+/// As many faults of a kind are worked out as are shown at the most.
+const ENOUGH: usize = super::problem::MOST + 1;
 
 /// Everything wrong with the wiring.
 pub fn topology(circuit: &Circuit) -> Vec<Diagnostic> {
@@ -65,6 +68,8 @@ fn dc_paths(circuit: &Circuit, element: &Element) -> Vec<(Node, Node)> {
         'B' => circuit.branch_of(element).is_some(),
         _ => false,
     };
+    // A controlled current that depends on its own voltage is a conductance.
+    let passes = passes || leans_on_itself(circuit, element);
     if passes {
         vec![(element.terminals[0], element.terminals[1])]
     } else {
@@ -72,43 +77,66 @@ fn dc_paths(circuit: &Circuit, element: &Element) -> Vec<(Node, Node)> {
     }
 }
 
+fn leans_on_itself(circuit: &Circuit, element: &Element) -> bool {
+    let own = |n: &Node| *n != Node::GROUND && element.terminals.contains(n);
+    matches!(element.letter, 'G' | 'B') && sensed(circuit, element).iter().any(own)
+}
+
+/// The nodes whose voltages set an element's current.
+fn sensed(circuit: &Circuit, element: &Element) -> Vec<Node> {
+    let look = |sense: &Sense| match sense {
+        Sense::Voltage(a, b) => vec![*a, *b],
+        Sense::Current(_) => vec![],
+    };
+    let of_port = |port: &Port| match port.piece {
+        Piece::Gain(k) => look(&circuit.gains[k].sense),
+        Piece::Law(k, _) => circuit.laws[k].controls.iter().flat_map(look).collect(),
+        _ => vec![],
+    };
+    element.ports.iter().flat_map(of_port).collect()
+}
+
+/// The nodes that controlled sources look at.
+fn controls(circuit: &Circuit) -> Vec<Node> {
+    let mut of_devices = vec![false; circuit.laws.len()];
+    let devices = circuit.elements.iter();
+    for element in devices.filter(|e| e.kind.is_some() || matches!(e.letter, 'C' | 'L')) {
+        for port in &element.ports {
+            if let Piece::Law(k, _) = port.piece {
+                of_devices[k] = true;
+            }
+        }
+    }
+    let laws = circuit
+        .laws
+        .iter()
+        .zip(&of_devices)
+        .filter(|(_, own)| !**own);
+    let senses = circuit.gains.iter().map(|g| &g.sense);
+    let senses = senses.chain(laws.flat_map(|(law, _)| &law.controls));
+    let nodes = senses.filter_map(|sense| match sense {
+        Sense::Voltage(a, b) => Some([*a, *b]),
+        Sense::Current(_) => None,
+    });
+    nodes.flatten().collect()
+}
+
 fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
     let mut count = vec![(0, 0); circuit.nodes.len()];
     for (k, element) in circuit.elements.iter().enumerate() {
         for node in &element.terminals {
-            count[node.0].0 += 1;
+            // Two halves of a pot's track meet at its wiper: nothing more has to.
+            let halves = element.ports.iter().filter(|p| {
+                matches!(p.piece, Piece::Resistance(_)) && [p.nodes.0, p.nodes.1].contains(node)
+            });
+            count[node.0].0 += halves.count().max(1);
             count[node.0].1 = k;
         }
     }
-    for sense in sensed(circuit) {
-        if let Sense::Voltage(a, b) = sense {
-            count[a.0].0 += 1;
-            count[b.0].0 += 1;
-        }
+    for node in controls(circuit) {
+        count[node.0].0 += 1;
     }
     count
-}
-
-/// What controlled sources and expressions look at: that connects a node too. A device's own
-/// law looks at its own terminals, which are counted already.
-fn sensed(circuit: &Circuit) -> impl Iterator<Item = Sense> + '_ {
-    let own: std::collections::HashSet<usize> = circuit
-        .elements
-        .iter()
-        .filter(|e| e.kind.is_some() || e.letter == 'C')
-        .flat_map(|e| &e.ports)
-        .filter_map(|p| match p.piece {
-            Piece::Law(law, _) => Some(law),
-            _ => None,
-        })
-        .collect();
-    let laws = circuit
-        .laws
-        .iter()
-        .enumerate()
-        .filter(move |(k, _)| !own.contains(k))
-        .flat_map(|(_, law)| law.controls.iter().copied());
-    circuit.gains.iter().map(|g| g.sense).chain(laws)
 }
 
 fn lone_nodes(circuit: &Circuit) -> Vec<Node> {
@@ -124,14 +152,19 @@ fn lone_nodes(circuit: &Circuit) -> Vec<Node> {
 /// The published rule: every node has at least two connections.
 fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
     let count = connections(circuit);
-    for node in lone_nodes(circuit) {
+    for node in lone_nodes(circuit).into_iter().take(ENOUGH) {
         let element = &circuit.elements[count[node.0].1];
         let name = &circuit.nodes[node.0].name;
-        let mut diagnostic = Problem::Alone {
+        let problem = Problem::Alone {
             element: element.name.clone(),
             node: name.clone(),
-        }
-        .at(element.span);
+        };
+        // What a controlled voltage puts out may well be there to be probed and no more.
+        let driven = matches!(element.letter, 'E' | 'H' | 'B');
+        let mut diagnostic = match driven && circuit.branch_of(element).is_some() {
+            true => problem.warn_at(element.span),
+            false => problem.at(element.span),
+        };
         // A misspelt node name is the usual reason.
         let others = circuit.node_names().filter(|n| n != name && *n != "0");
         if let Some(near) = crate::diag::nearest(name, others) {
@@ -163,19 +196,26 @@ fn unreached(circuit: &Circuit, told: &[Node], problems: &mut Vec<Diagnostic>) {
             groups.entry(direct.root(node.0)).or_default().push(node);
         }
     }
+    let mut is_told = vec![false; n];
+    for node in told {
+        is_told[node.0] = true;
+    }
     let name = |nodes: &[Node]| list(nodes.iter().map(|k| circuit.nodes[k.0].name.as_str()));
     for (kind, nodes) in islands
         .values()
         .map(|g| (0, g))
         .chain(groups.values().map(|g| (1, g)))
+        .filter(|(_, nodes)| !nodes.iter().all(|k| is_told[k.0]))
+        .take(ENOUGH)
     {
-        if nodes.iter().all(|k| told.contains(k)) {
-            continue;
+        let mut within = vec![false; n];
+        for node in nodes {
+            within[node.0] = true;
         }
         let touching: Vec<&Element> = circuit
             .elements
             .iter()
-            .filter(|e| e.terminals.iter().any(|t| nodes.contains(t)))
+            .filter(|e| e.terminals.iter().any(|t| within[t.0]))
             .collect();
         let elements = list(touching.iter().map(|e| e.name.as_str()));
         let driven: Vec<&str> = touching
@@ -219,6 +259,9 @@ fn voltage_loops(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
             forest[a.0].push((b.0, k));
             forest[b.0].push((a.0, k));
             continue;
+        }
+        if problems.len() > ENOUGH {
+            return;
         }
         let mut names = path(&forest, a.0, b.0)
             .into_iter()

@@ -7,8 +7,8 @@ use std::collections::HashMap;
 
 /// How deep subcircuits may be nested.
 pub const DEPTH: usize = 100;
-/// How many elements a circuit may have after expansion.
-pub const ELEMENTS: usize = 4_000_000;
+/// How many elements and subcircuits there may be after expansion.
+pub const ELEMENTS: usize = 1_000_000;
 
 /// One expansion of a subcircuit (or the top level).
 #[derive(Debug)]
@@ -99,6 +99,15 @@ pub struct Expansion<'a> {
     pub elements: Vec<Flat<'a>>,
     /// Dotted names of the subcircuit calls (lower case).
     pub calls: std::collections::HashSet<String>,
+    /// Whether it was broken off: what there is of it makes no circuit.
+    pub broken_off: bool,
+}
+
+impl Expansion<'_> {
+    /// Subcircuits count as well, for one may hold nothing but others.
+    fn too_large(&self) -> bool {
+        self.elements.len() + self.frames.len() > ELEMENTS
+    }
 }
 
 /// Expands a netlist. `library` holds the built-in models.
@@ -157,12 +166,12 @@ fn walk<'a>(
         }
         if chain.len() >= DEPTH {
             problems.push(Problem::TooDeep { limit: DEPTH }.at(target.span));
+            expansion.broken_off = true;
             return;
         }
-        if expansion.elements.len() > ELEMENTS {
-            if !chain.is_empty() || problems.is_empty() {
-                problems.push(Problem::TooLarge { limit: ELEMENTS }.at(target.span));
-            }
+        if expansion.too_large() {
+            problems.push(Problem::TooLarge { limit: ELEMENTS }.at(target.span));
+            expansion.broken_off = true;
             return;
         }
         if nodes.len() != definition.ports.len() {
@@ -211,7 +220,7 @@ fn walk<'a>(
         chain.push(definition);
         walk(&definition.body, inner, expansion, chain, problems);
         chain.pop();
-        if expansion.elements.len() > ELEMENTS {
+        if expansion.broken_off {
             return;
         }
     }

@@ -13,7 +13,7 @@ use crate::diag::{Diagnostic, Sources, Span};
 use crate::netlist::card::{Card, Name, Netlist, Value};
 use bind::{Binder, Timing};
 use params::Settings;
-use problem::Problem;
+use problem::{Problem, cut};
 use std::collections::HashMap;
 
 /// A node; 0 is ground.
@@ -294,13 +294,11 @@ pub fn build(
 ) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
     let expansion = flatten::expand(&netlist.body, &library, &mut problems);
-    let mut binder = Binder::new(
-        &expansion,
-        settings,
-        timing,
-        &netlist.title,
-        celsius(netlist),
-    );
+    if expansion.broken_off {
+        return Err(cut(problems));
+    }
+    let celsius = celsius(netlist, &mut problems);
+    let mut binder = Binder::new(&expansion, settings, timing, &netlist.title, celsius);
     binder.bind();
     problems.append(&mut binder.problems);
     let mut circuit = binder.circuit;
@@ -318,6 +316,7 @@ pub fn build(
     if !problems.iter().any(Diagnostic::is_error) {
         problems.extend(check::topology(&circuit));
     }
+    let problems = cut(problems);
     if problems.iter().any(Diagnostic::is_error) {
         return Err(problems);
     }
@@ -327,24 +326,34 @@ pub fn build(
     })
 }
 
+/// Where the laws of junctions mean something, degrees Celsius.
+const TEMPERATURES: std::ops::RangeInclusive<f64> = -200.0..=500.0;
+
 /// The temperature of a netlist: `.temp`, or `.options temp=`, or 27 C.
-fn celsius(netlist: &Netlist) -> f64 {
+fn celsius(netlist: &Netlist, problems: &mut Vec<Diagnostic>) -> f64 {
     let mut celsius = 27.0;
     for card in &netlist.controls {
-        match &card.kind {
-            Card::Temp(values) => {
-                if let Some(value) = values.first() {
-                    celsius = value.number;
-                }
-            }
+        let (owner, value) = match &card.kind {
+            Card::Temp(values) => (".temp", values.first()),
             Card::Options(options) => {
-                for (name, value) in options {
-                    if let (true, Some(value)) = (name.key() == "temp", value) {
-                        celsius = value.number;
-                    }
-                }
+                let temp = options.iter().rfind(|(name, _)| name.key() == "temp");
+                (".options", temp.and_then(|(_, value)| value.as_ref()))
             }
-            _ => {}
+            _ => continue,
+        };
+        let Some(value) = value else {
+            continue;
+        };
+        if TEMPERATURES.contains(&value.number) {
+            celsius = value.number;
+        } else {
+            let problem = Problem::BadValue {
+                what: "temperature",
+                name: owner.into(),
+                found: value.text.clone(),
+                expected: "-200 to 500 degrees Celsius",
+            };
+            problems.push(problem.at(value.span));
         }
     }
     celsius
@@ -358,6 +367,9 @@ fn voltages(
 ) -> Vec<(Node, f64)> {
     let mut found = Vec::new();
     for (name, value) in list {
+        if problems.len() > problem::MOST {
+            break;
+        }
         match circuit.node(&name.text) {
             Some(node) => found.push((node, value.number)),
             None => problems.push(unknown_node(circuit, &name.text).at(name.span)),

@@ -4,6 +4,7 @@ use super::problem::Problem;
 use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Value};
+use crate::num::{self, Role};
 use std::cell::Cell;
 
 /// What kind of setting.
@@ -42,6 +43,32 @@ impl Setting {
             used: Cell::new(false),
         }
     }
+
+    /// Its number in the role it plays, NaN if it is none; a doubt about it is told.
+    pub fn number(&self, role: Role, out: &mut Vec<Diagnostic>) -> f64 {
+        let Ok((number, doubt)) = num::parse_value(&self.value.text, role) else {
+            return f64::NAN;
+        };
+        if let Some(doubt) = doubt {
+            let text = self.value.text.clone();
+            out.push(Problem::Doubtful { text, doubt }.warn_at(self.value.span));
+        }
+        number
+    }
+}
+
+/// What a number in a unit stands for: a letter M between its digits hangs on it.
+pub fn role(unit: &str) -> Role {
+    match unit {
+        "ohm" => Role::Resistance,
+        "F" => Role::Capacitance,
+        "H" => Role::Inductance,
+        "V" => Role::Voltage,
+        "A" => Role::Current,
+        "s" => Role::Time,
+        "Hz" => Role::Frequency,
+        _ => Role::Plain,
+    }
 }
 
 /// All settings of a run.
@@ -77,10 +104,7 @@ impl Settings {
 
     /// The position of a knob or switch, by its element's path with or without the X.
     pub fn position(&self, what: What, path: &str) -> Option<&Setting> {
-        let bare = match path.rfind('.') {
-            Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
-            None => path[1..].to_string(),
-        };
+        let bare = bare(path);
         self.find(what, |target| {
             target.eq_ignore_ascii_case(path) || target.eq_ignore_ascii_case(&bare)
         })
@@ -114,16 +138,22 @@ impl Settings {
             .map(|s| {
                 let near =
                     |names: &[&str]| nearest(&s.target, names.iter().copied()).map(str::to_string);
+                // Controls answer to their names with and without the X.
+                let near_control = |names: &[&str]| {
+                    let bare: Vec<String> = names.iter().map(|n| bare(n)).collect();
+                    let both = bare.iter().map(String::as_str).chain(names.iter().copied());
+                    nearest(&s.target, both).map(str::to_string)
+                };
                 let name = s.target.clone();
                 let problem = match s.what {
                     What::Knob => Problem::NoControl {
                         what: "pot",
-                        near: near(pots),
+                        near: near_control(pots),
                         name,
                     },
                     What::Switch => Problem::NoControl {
                         what: "toggle",
-                        near: near(toggles),
+                        near: near_control(toggles),
                         name,
                     },
                     What::Value => match s.target.rsplit_once('.').and_then(|(owner, parameter)| {
@@ -150,6 +180,14 @@ impl Settings {
                 problem.at(s.span)
             })
             .collect()
+    }
+}
+
+/// A control's path without the X of its own name.
+fn bare(path: &str) -> String {
+    match path.rfind('.') {
+        Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
+        None => path[1..].to_string(),
     }
 }
 
@@ -194,6 +232,9 @@ pub fn fill(
     }
     for (k, param) in table.iter().enumerate() {
         if let Some(setting) = settings.parameter(owner, param.name) {
+            if param.words.is_empty() {
+                setting.number(role(param.unit), out);
+            }
             match read(param, &setting.value, owner) {
                 Ok(v) => values[k] = v,
                 Err(problem) => out.push(problem.at(setting.span)),
@@ -227,20 +268,22 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
                 expected: param.words.join(", "),
             });
     }
-    if param.range.contains(&value.number) {
-        return Ok(value.number);
+    // Read again, for only now is it known what it stands for.
+    let number = num::parse_value(&value.text, role(param.unit)).map_or(value.number, |n| n.0);
+    if param.range.contains(&number) {
+        return Ok(number);
     }
     Err(Problem::ParameterRange {
         name: param.name.to_string(),
         owner: owner.to_string(),
         found: value.text.clone(),
-        expected: if value.number.is_nan() {
+        expected: if number.is_nan() {
             "a number".into()
         } else {
             format!(
                 "{} to {}{}",
-                crate::num::full(*param.range.start()),
-                crate::num::full(*param.range.end()),
+                num::full(*param.range.start()),
+                num::full(*param.range.end()),
                 if param.unit == "1" {
                     String::new()
                 } else {

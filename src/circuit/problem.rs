@@ -1,6 +1,28 @@
 //! What can be wrong with a circuit, one variant a cause.
 
 use crate::diag::{Diagnostic, Span};
+use crate::num::Doubt;
+
+/// Errors, and warnings, beyond this many are not shown: nobody reads them.
+pub const MOST: usize = crate::netlist::MOST_DIAGNOSTICS;
+
+/// The first of the errors and of the warnings, and that there were more.
+pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
+    let (mut errors, mut warnings) = (0, 0);
+    all.retain(|d| {
+        let count = if d.is_error() {
+            &mut errors
+        } else {
+            &mut warnings
+        };
+        *count += 1;
+        *count <= MOST
+    });
+    if errors > MOST {
+        all.push(Problem::TooMany { limit: MOST }.at(None));
+    }
+    all
+}
 
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -59,7 +81,7 @@ pub enum Problem {
     Recursion { name: String, chain: String },
     #[error("subcircuits are nested deeper than {limit}")]
     TooDeep { limit: usize },
-    #[error("the expanded circuit has more than {limit} elements")]
+    #[error("the expanded circuit has more than {limit} elements and subcircuits")]
     TooLarge { limit: usize },
     #[error("no voltage source `{name}`")]
     UnknownSource { name: String, near: Option<String> },
@@ -129,6 +151,10 @@ pub enum Problem {
     },
     #[error("`{text}` is no setting: expected NAME=VALUE")]
     SettingSyntax { text: String },
+    #[error("more than {limit} errors; the rest is not shown")]
+    TooMany { limit: usize },
+    #[error("`{text}` {}", doubt.remark().0)]
+    Doubtful { text: String, doubt: Doubt },
     #[error("`{name}` is a subcircuit: it has no current or power of its own")]
     ProbeSubcircuit { name: String },
 }
@@ -190,6 +216,7 @@ impl Problem {
             ),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
             SettingSyntax { .. } => Some("for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into()),
+            Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
             ProbeSubcircuit { name } => Some(format!("name an element in it, as in `{name}.R1`")),
             DuplicateElement { .. } => Some("rename one of them".into()),
             _ => None,

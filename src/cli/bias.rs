@@ -13,6 +13,7 @@ use crate::report::table::{Side, Table};
 use crate::system::assemble::Assembly;
 use clap::{Arg, ArgAction, ArgMatches};
 use serde_json::json;
+use std::collections::HashMap;
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -53,7 +54,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         json_path.as_deref(),
         &record(&circuit, &point, &rows),
     )?;
-    session.show(&printed(&circuit, &assembly, &point, &rows, probes.len()))?;
+    session.show(|| printed(&circuit, &assembly, &point, &rows, probes.len()))?;
     common::commit(outputs)?;
     let over: Vec<&Row> = rows
         .iter()
@@ -61,7 +62,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .collect();
     if !session.quiet {
         for row in &over {
-            eprintln!("warning: {}", exceeded(row));
+            common::tell(&format!("warning: {}\n", exceeded(row)));
         }
     }
     if session.flag("strict") && !over.is_empty() {
@@ -152,10 +153,14 @@ fn printed(
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
     }
-    let value = |subject: &str, quantity: &str| {
-        rows.iter()
-            .find(|r| r.subject == subject && r.quantity == quantity)
-    };
+    // Probes stand last and may repeat a subject: the first row of each counts.
+    let mut found: HashMap<(&str, &str), &Row> = HashMap::new();
+    for row in rows {
+        found
+            .entry((row.subject.as_str(), row.quantity))
+            .or_insert(row);
+    }
+    let value = |subject: &str, quantity: &str| found.get(&(subject, quantity)).copied();
     let mut section = |title: &str, table: Table| {
         if !table.is_empty() {
             text += &format!("\n{title}\n{}", table.text());

@@ -8,7 +8,7 @@ use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Sources, Span};
 use crate::netlist::card::{Card, Netlist, Value};
 use crate::netlist::{self, FileLoader};
-use crate::num;
+use crate::num::{self, Role};
 use crate::report::file::{Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -151,7 +151,7 @@ impl<'m> Session<'m> {
     fn warn(&self, warnings: &[Diagnostic]) {
         if !self.quiet {
             for warning in warnings {
-                eprintln!("{}", self.sources.render(warning));
+                tell(&format!("{}\n", self.sources.render(warning)));
             }
         }
     }
@@ -159,7 +159,7 @@ impl<'m> Session<'m> {
     /// A remark to the user that is no fault.
     pub fn note(&self, text: &str) {
         if !self.quiet {
-            eprintln!("note: {text}");
+            tell(&format!("note: {text}\n"));
         }
     }
 
@@ -209,21 +209,21 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// An option's number, if it was given.
-    pub fn number(&self, name: &str) -> Result<Option<f64>, Failure> {
+    /// An option's number, if it was given; its role says what an M between digits is.
+    pub fn number(&self, name: &str, role: Role) -> Result<Option<f64>, Failure> {
         let Some(text) = self.matches.get_one::<String>(name) else {
             return Ok(None);
         };
-        match num::parse(text) {
-            Some(value) => Ok(Some(value)),
-            None => Err(Failure::usage(format!("`--{name} {text}` is no number"))
+        match num::parse_value(text, role) {
+            Ok((value, _)) => Ok(Some(value)),
+            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is no number"))
                 .hint("numbers may carry SPICE suffixes, as in 20m or 1k")),
         }
     }
 
     /// An option's number, which must be more than zero.
-    pub fn positive(&self, name: &str) -> Result<Option<f64>, Failure> {
-        match self.number(name)? {
+    pub fn positive(&self, name: &str, role: Role) -> Result<Option<f64>, Failure> {
+        match self.number(name, role)? {
             Some(value) if value <= 0.0 => Err(Failure::usage(format!(
                 "`--{name}` is {}, expected more than zero",
                 num::full(value)
@@ -258,20 +258,27 @@ impl<'m> Session<'m> {
         !self.quiet && !taken("csv") && !taken("json")
     }
 
-    /// Prints the chart where it may go.
-    pub fn show(&self, chart: &str) -> Result<(), Failure> {
+    /// Prints the chart where it may go. A reader that went away is no failure: the files
+    /// are made all the same.
+    pub fn show(&self, chart: impl FnOnce() -> String) -> Result<(), Failure> {
         if !self.shows_chart() {
             return Ok(());
         }
+        let chart = chart();
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),
-            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Err(Failure::Gone),
+            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
             Err(e) => {
                 Err(crate::report::file::FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
             }
         }
     }
+}
+
+/// Writes to standard error. Where even that cannot be done there is nobody left to tell.
+pub fn tell(text: &str) {
+    let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
 /// Stages JSON, if it was asked for.

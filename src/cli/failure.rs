@@ -25,8 +25,6 @@ pub enum Failure {
     Wav(WavProblem),
     /// A sound that breaks off.
     Clip(SourceProblem),
-    /// The reader of standard output went away.
-    Gone,
     /// The circuit has no solution that was found.
     NoSolution(Box<NoSolution>),
 }
@@ -55,7 +53,6 @@ impl Failure {
     pub fn outcome(&self) -> Outcome {
         match self {
             Failure::NoSolution(_) => Outcome::NoSolution,
-            Failure::Gone => Outcome::Done,
             _ => Outcome::Bad,
         }
     }
@@ -78,7 +75,6 @@ impl Failure {
             Failure::File(problem) => plain(&problem.to_string(), None),
             Failure::Wav(problem) => plain(&problem.to_string(), None),
             Failure::Clip(problem) => plain(&problem.to_string(), None),
-            Failure::Gone => String::new(),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
         }
     }

@@ -80,8 +80,14 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
             // Help and version are answers, not mistakes.
             let asked = !error.use_stderr();
             // A reader that went away is no mistake either.
-            let _ = error.print();
-            return if asked { Outcome::Done } else { Outcome::Bad };
+            let told = match error.print() {
+                Err(e) => e.kind() == std::io::ErrorKind::BrokenPipe,
+                Ok(()) => true,
+            };
+            return match asked && told {
+                true => Outcome::Done,
+                false => Outcome::Bad,
+            };
         }
     };
     let (name, own) = matches.subcommand().expect("clap requires a command");
@@ -92,7 +98,7 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {
-            eprint!("{}", failure.message());
+            common::tell(&failure.message());
             failure.outcome()
         }
     }

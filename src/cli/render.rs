@@ -10,7 +10,7 @@ use crate::audio::play::{self, Played, Settings, Stopped};
 use crate::circuit::bind::Timing;
 use crate::circuit::{BranchKind, Circuit, Piece};
 use crate::device::source::Drive;
-use crate::num;
+use crate::num::{self, Role};
 use crate::report::file::{self, FileProblem, Outputs};
 use crate::report::progress::Progress;
 use crate::report::wav::{self, Format, WavProblem, WavWriter, Written};
@@ -86,8 +86,10 @@ fn options(command: clap::Command) -> clap::Command {
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let oversample = oversample(&session)?;
-    let input_volts = session.positive("input-volts")?.unwrap_or(INPUT_VOLTS);
-    let output_volts = session.positive("output-volts")?;
+    let input_volts = session
+        .positive("input-volts", Role::Voltage)?
+        .unwrap_or(INPUT_VOLTS);
+    let output_volts = session.positive("output-volts", Role::Voltage)?;
     let circuit = session.circuit(Timing::default())?;
     let (source, driven, drive) = source(&session, &circuit)?;
     let probes = session.probes(&circuit, &["tran"])?;
@@ -112,10 +114,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     };
     if clip.channels() > 1 && !session.quiet {
-        eprintln!(
-            "warning: `{clip_name}` has {} channels; they are averaged",
+        common::tell(&format!(
+            "warning: `{clip_name}` has {} channels; they are averaged\n",
             clip.channels()
-        );
+        ));
     }
 
     let out = session.text("out").expect("required");
@@ -191,7 +193,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &told.record(&circuit))?;
-    session.show(&told.printed(&circuit))?;
+    session.show(|| told.printed(&circuit))?;
     common::commit(outputs)?;
     let seconds = length as f64 / f64::from(rate_hz);
     session.note(&format!(
@@ -199,10 +201,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         seconds / took.max(1e-9)
     ));
     if written.beyond_full_scale > 0 && !session.quiet {
-        eprintln!(
-            "warning: {} samples lie beyond digital full scale",
+        common::tell(&format!(
+            "warning: {} samples lie beyond digital full scale\n",
             written.beyond_full_scale
-        );
+        ));
     }
     Ok(Outcome::Done)
 }

@@ -7,7 +7,7 @@ use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Node};
 use crate::netlist::card::Card;
-use crate::num;
+use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
@@ -115,7 +115,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         json_path.as_deref(),
         &record(&circuit, &run, &times, &waves, &summary, effort),
     )?;
-    session.show(&printed(&circuit, &run, &summary, effort))?;
+    session.show(|| printed(&circuit, &run, &summary, effort))?;
     common::commit(outputs)?;
     Ok(Outcome::Done)
 }
@@ -146,14 +146,17 @@ fn times(session: &Session<'_>) -> Result<Run, Failure> {
     };
     let by_card = |pick: fn((f64, f64)) -> f64| card.map(|c| pick((c.0, c.1)));
     let stop = session
-        .positive("stop")?
+        .positive("stop", Role::Time)?
         .or(by_card(|c| c.1))
         .ok_or_else(|| missing("stop"))?;
     let step = session
-        .positive("step")?
+        .positive("step", Role::Time)?
         .or(by_card(|c| c.0))
         .ok_or_else(|| missing("step"))?;
-    let from = session.number("from")?.or(card.map(|c| c.2)).unwrap_or(0.0);
+    let from = session
+        .number("from", Role::Time)?
+        .or(card.map(|c| c.2))
+        .unwrap_or(0.0);
     if !(step > 0.0 && stop > 0.0) {
         return Err(Failure::usage("step and stop must be more than zero"));
     }

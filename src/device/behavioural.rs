@@ -7,7 +7,8 @@
 //! Derivatives: reverse accumulation over the steps of the expression.
 //! Overflow: exp, sinh and cosh go on in a straight line past an argument of 300;
 //! a divisor nearer to zero than 1e-300 counts as that; results are kept within
-//! +-1e300. So the law is finite wherever its controls are.
+//! +-1e300. So the law is finite wherever its controls are. Slopes over the controls are
+//! kept within +-1e12: that of sqrt at 0 would drown all else in the matrix.
 
 use super::{Answer, Law};
 use crate::math::fun;
@@ -53,6 +54,8 @@ pub struct Program {
 }
 
 const LARGEST: f64 = 1e300;
+/// Slopes steeper than this are of no use to a linear solver.
+const STEEPEST: f64 = 1e12;
 const SMALLEST: f64 = 1e-300;
 /// Past this argument the exponential goes on in a straight line.
 const STRAIGHT: f64 = 300.0;
@@ -102,7 +105,18 @@ impl Program {
                 weight[b] = tame(weight[b] + tame(w * tape[k].2));
             }
         }
+        for s in slope {
+            *s = s.clamp(-STEEPEST, STEEPEST);
+        }
         tape[n - 1].0
+    }
+
+    /// Whether zero controls may be where it has no value or no slope.
+    fn shuns_zero(&self) -> bool {
+        use Step::*;
+        self.steps
+            .iter()
+            .any(|s| matches!(s, Divide(..) | Power(..) | Ln(_) | Log(_) | Sqrt(_)))
     }
 }
 
@@ -236,6 +250,14 @@ impl Law for Program {
     }
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
         out.i[0] = self.value(u, out.g);
+    }
+    fn start(&self, u: &mut [f64]) {
+        if self.shuns_zero() {
+            // No two alike, for their difference may be the divisor.
+            for (k, u) in u.iter_mut().enumerate().filter(|(_, u)| **u == 0.0) {
+                *u = 1.0 + 0.125 * k as f64;
+            }
+        }
     }
 }
 

@@ -220,9 +220,9 @@ pub struct Drive {
 }
 
 impl Drive {
-    /// The value at a time, s.
+    /// The value at a time, s; before 0 it stands still.
     pub fn value(&self, t: f64) -> f64 {
-        self.wave.as_ref().map_or(self.dc, |w| w.value(t))
+        self.wave.as_ref().map_or(self.dc, |w| w.value(t.max(0.0)))
     }
 }
 

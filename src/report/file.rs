@@ -213,7 +213,11 @@ impl Outputs {
                     continue;
                 }
             };
-            sent.map_err(|reason| FileProblem::new(&asked, reason))?;
+            match sent {
+                // A reader that has seen enough is no failure.
+                Err(e) if e.kind() == io::ErrorKind::BrokenPipe => {}
+                sent => sent.map_err(|reason| FileProblem::new(&asked, reason))?,
+            }
         }
         publish(files)
     }
