@@ -196,12 +196,12 @@ impl Rlu {
         }
     }
 
-    /// The library does not look at its pivots.
-    fn sound(factors: &[rlu::Matrix<usize, f64>; 2]) -> bool {
+    /// Whether every pivot is more than this part of its column: the library does not look.
+    fn sound(factors: &[rlu::Matrix<usize, f64>; 2], least: f64) -> bool {
         factors[1].iter().all(|column| {
             let pivot = column.last().map_or(0.0, |&(_, v)| v.abs());
             let largest = column.iter().fold(0.0, |m: f64, &(_, v)| m.max(v.abs()));
-            pivot.is_finite() && pivot > 1e-12 * largest
+            pivot.is_finite() && pivot > least * largest
         })
     }
 
@@ -217,7 +217,7 @@ impl Rlu {
             true,
         );
         let factors = [lower, upper];
-        let sound = Rlu::sound(&factors);
+        let sound = Rlu::sound(&factors, 1e-9);
         self.factors = Some(factors);
         sound
     }
@@ -248,7 +248,7 @@ impl LinearSolver<f64> for Rlu {
             .collect::<Option<_>>()
             .expect("every row placed");
         let factors = [lower, upper];
-        if !Rlu::sound(&factors) {
+        if !Rlu::sound(&factors, 1e-15) {
             return Err(SOMEWHERE);
         }
         self.factors = Some(factors);
@@ -335,7 +335,11 @@ impl LinearSolver<f64> for Dense {
             self.work[k] = b[self.order[k]] - known;
         }
         for (k, row) in self.array.chunks_exact(n).enumerate().rev() {
-            let known: f64 = row[k + 1..].iter().zip(&b[k + 1..]).map(|(a, x)| a * x).sum();
+            let known: f64 = row[k + 1..]
+                .iter()
+                .zip(&b[k + 1..])
+                .map(|(a, x)| a * x)
+                .sum();
             b[k] = (self.work[k] - known) / row[k];
         }
     }
