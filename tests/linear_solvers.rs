@@ -9,7 +9,7 @@ mod circuits;
 mod solvers;
 
 use circuits::{Random, built, jacobians, preamp};
-use solvers::{Matrix, SOLVERS, Solver};
+use solvers::{Matrix, New, SOLVERS, Solver};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// Componentwise backward error allowed where the order of pivots was chosen from the
@@ -31,7 +31,10 @@ const KNOWN_FAILURES: &[(&str, &str)] = &[
 /// A case passes or says why not.
 type Verdict = Result<(), String>;
 
-const CASES: &[(&str, fn(fn(&Matrix) -> Solver) -> Verdict)] = &[
+/// Puts a kind of solver to the test.
+type Case = fn(New) -> Verdict;
+
+const CASES: &[(&str, Case)] = &[
     ("one unknown", |new| {
         solves(new, &[Matrix::dense(&[vec![-4.0]])])
     }),
@@ -114,28 +117,28 @@ fn attempt(solver: &mut Solver, matrix: &Matrix, allowed: f64) -> Verdict {
 }
 
 /// Each with a solver of its own.
-fn solves(new: fn(&Matrix) -> Solver, matrices: &[Matrix]) -> Verdict {
+fn solves(new: New, matrices: &[Matrix]) -> Verdict {
     matrices
         .iter()
         .try_for_each(|m| attempt(&mut new(m), m, ALLOWED))
 }
 
 /// All of one pattern, with one solver.
-fn solves_in_turn(new: fn(&Matrix) -> Solver, matrices: &[Matrix]) -> Verdict {
+fn solves_in_turn(new: New, matrices: &[Matrix]) -> Verdict {
     let mut solver = new(&matrices[0]);
     matrices
         .iter()
         .try_for_each(|m| attempt(&mut solver, m, ALLOWED_IF_KEPT))
 }
 
-fn refuses(new: fn(&Matrix) -> Solver, matrix: &Matrix) -> Verdict {
+fn refuses(new: New, matrix: &Matrix) -> Verdict {
     match new(matrix).factor(&matrix.values) {
         Err(_) => Ok(()),
         Ok(()) => Err("was factored".to_string()),
     }
 }
 
-fn recovers(new: fn(&Matrix) -> Solver) -> Verdict {
+fn recovers(new: New) -> Verdict {
     let singular = equal_rows();
     let mut regular = singular.clone();
     regular.values[0] = 5.0;
@@ -273,7 +276,7 @@ fn circuits_at(step_s: Option<f64>) -> Vec<Matrix> {
         .collect()
 }
 
-fn circuits_in_turn(new: fn(&Matrix) -> Solver) -> Verdict {
+fn circuits_in_turn(new: New) -> Verdict {
     [1, 4, 20].iter().try_for_each(|&stages| {
         let sets = jacobians(&built(&preamp(stages)), Some(1.0 / 384e3), 40);
         solves_in_turn(new, &sets)
@@ -281,7 +284,7 @@ fn circuits_in_turn(new: fn(&Matrix) -> Solver) -> Verdict {
 }
 
 /// From a second to a nanosecond and back, as at the start of a transient.
-fn steps_of_all_lengths(new: fn(&Matrix) -> Solver) -> Verdict {
+fn steps_of_all_lengths(new: New) -> Verdict {
     let circuit = built(&preamp(3));
     let down = (0..=18).map(|k| 10f64.powf(-0.5 * k as f64));
     let lengths: Vec<f64> = down.clone().chain(down.rev()).collect();

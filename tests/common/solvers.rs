@@ -70,8 +70,11 @@ impl Matrix {
 /// A solver for matrices of one pattern.
 pub type Solver = Box<dyn LinearSolver<f64>>;
 
+/// Makes one for the pattern of a matrix.
+pub type New = fn(&Matrix) -> Solver;
+
 /// Name and constructor of each; ours comes first.
-pub const SOLVERS: &[(&str, fn(&Matrix) -> Solver)] = &[
+pub const SOLVERS: &[(&str, New)] = &[
     ("ours", |m| {
         Box::new(StaticLu::new(m.n, &m.indptr, &m.indices))
     }),
