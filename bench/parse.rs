@@ -70,36 +70,29 @@ fn row(lines: usize, length: usize, path: &Path) {
         0..=100_000 => 7,
         _ => 3,
     };
+    let mut fetch = || {
+        black_box(bytes());
+    };
+    let mut words = || {
+        let text = bytes();
+        let words: usize = text.lines().map(|l| l.split_whitespace().count()).sum();
+        black_box(words);
+    };
+    let mut cards = || {
+        black_box(read(path, &mut Sources::default()));
+    };
+    let mut all = || {
+        let mut sources = Sources::default();
+        let reading = read(path, &mut sources);
+        let (settings, timing) = (Settings::default(), Timing::default());
+        let built = circuit::build(&reading.netlist, &settings, timing, &mut sources)
+            .unwrap_or_else(|problems| panic!("{:?}", problems.first()));
+        black_box(built.circuit.unknowns());
+    };
+    let ways: &mut [&mut dyn FnMut()] = &mut [&mut fetch, &mut words, &mut cards, &mut all];
     // Building the circuit of a million lines takes too long for a bench.
     let upto = if lines > 100_000 { 3 } else { 4 };
-    let (seconds, ratios) = compare(
-        rounds,
-        &mut [
-            &mut || {
-                black_box(bytes());
-            },
-            &mut || {
-                let text = bytes();
-                let words: usize = text.lines().map(|l| l.split_whitespace().count()).sum();
-                black_box(words);
-            },
-            &mut || {
-                black_box(read(path, &mut Sources::default()));
-            },
-            &mut || {
-                let mut sources = Sources::default();
-                let reading = read(path, &mut sources);
-                let built = circuit::build(
-                    &reading.netlist,
-                    &Settings::default(),
-                    Timing::default(),
-                    &mut sources,
-                );
-                let built = built.unwrap_or_else(|problems| panic!("{:?}", problems.first()));
-                black_box(built.circuit.unknowns());
-            },
-        ][..upto],
-    );
+    let (seconds, ratios) = compare(rounds, &mut ways[..upto]);
     let ratios: Vec<_> = ratios[1..].iter().map(|r| format!("{r:>22}")).collect();
     println!(
         "{lines:>7}{:>14.1}{:>18.1}{}",
