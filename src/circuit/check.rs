@@ -366,10 +366,12 @@ fn semidefinite(mut m: Vec<Vec<f64>>) -> bool {
             }
             continue;
         }
-        for i in k + 1..n {
-            let factor = m[i][k] / m[k][k];
-            for j in k..n {
-                m[i][j] -= factor * m[k][j];
+        let (above, below) = m.split_at_mut(k + 1);
+        let pivot = &above[k];
+        for row in below {
+            let factor = row[k] / pivot[k];
+            for (x, p) in row[k..].iter_mut().zip(&pivot[k..]) {
+                *x -= factor * p;
             }
         }
     }
