@@ -1,6 +1,7 @@
 //! Numerical methods that know no circuit.
 
 pub mod dense;
+pub mod fft;
 pub mod fun;
 pub mod integrate;
 pub mod lu;
