@@ -1,5 +1,6 @@
 //! Numerical methods that know no circuit.
 
+pub mod convert;
 pub mod convolve;
 pub mod dense;
 pub mod fft;
