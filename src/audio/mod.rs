@@ -3,6 +3,7 @@
 pub mod cabinet;
 pub mod clip;
 pub mod level;
+pub mod loudness;
 pub mod loudspeaker;
 pub mod phrase;
 pub mod play;
