@@ -366,10 +366,11 @@ fn semidefinite(mut m: Vec<Vec<f64>>) -> bool {
             }
             continue;
         }
-        for i in k + 1..n {
-            let factor = m[i][k] / m[k][k];
-            for j in k..n {
-                m[i][j] -= factor * m[k][j];
+        let pivot = m[k].clone();
+        for row in &mut m[k + 1..] {
+            let factor = row[k] / pivot[k];
+            for (x, p) in row[k..].iter_mut().zip(&pivot[k..]) {
+                *x -= factor * p;
             }
         }
     }

@@ -289,13 +289,7 @@ pub fn build(
         return Err(cut(problems));
     }
     let celsius = celsius(netlist, &mut problems);
-    let mut binder = Binder::new(
-        &expansion,
-        settings,
-        timing,
-        &netlist.title,
-        celsius,
-    );
+    let mut binder = Binder::new(&expansion, settings, timing, &netlist.title, celsius);
     binder.bind();
     problems.append(&mut binder.problems);
     let mut circuit = binder.circuit;
