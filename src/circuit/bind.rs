@@ -190,7 +190,21 @@ impl<'a> Binder<'a> {
         let found = self.branch_by_name.get(&path.to_lowercase()).copied();
         // Any element with a current unknown may be sensed: V, L, E, H and B with V=.
         found.unwrap_or_else(|| {
-            let near = self.near(&path, self.branch_by_name.keys().map(String::as_str));
+            let names: Vec<String> = match self.is_searching() {
+                true => self
+                    .expansion
+                    .elements
+                    .iter()
+                    .map(|f| self.path(*f))
+                    .collect(),
+                false => vec![],
+            };
+            let sources = names.iter().filter(|n| name_letter(last_part(n)) == 'V');
+            // An element of that name is what was meant; it has no current to sense.
+            let near = match names.iter().any(|n| n.eq_ignore_ascii_case(&path)) {
+                true => None,
+                false => self.near(&path, sources.map(String::as_str)),
+            };
             self.problems
                 .push(Problem::UnknownSource { name: path, near }.at(name.span));
             Branch(0)
@@ -247,9 +261,13 @@ impl<'a> Binder<'a> {
         ports: Vec<Port>,
     ) -> &mut Element {
         let name = self.path(flat);
-        self.circuit
-            .element_index
-            .insert(name.to_lowercase(), self.circuit.elements.len());
+        let number = self.circuit.elements.len();
+        let index = &mut self.circuit.element_index;
+        // `X1.R1` may be an element's own name and one inside `X1`.
+        if index.insert(name.to_lowercase(), number).is_some() {
+            let problem = Problem::DuplicateElement { name: name.clone() };
+            self.problems.push(problem.at(flat.card.name.span));
+        }
         self.circuit.elements.push(Element {
             letter: name_letter(&flat.card.name.text),
             name,
@@ -736,7 +754,7 @@ impl<'a> Binder<'a> {
             &mut self.problems,
         )
         .values;
-        let position = self.position(kind, &path, &mut instance);
+        let position = self.position(kind, &path, &mut instance, Some(flat.card.span));
         let built = (kind.build)(&Given {
             kind,
             model: model.map_or(&[], |m| m.1),
@@ -752,7 +770,13 @@ impl<'a> Binder<'a> {
     }
 
     /// A pot's knob or a toggle's position from `--knob`, `--switch` or `--set`.
-    fn position(&mut self, kind: &'static Kind, path: &str, instance: &mut [f64]) -> Option<f64> {
+    fn position(
+        &mut self,
+        kind: &'static Kind,
+        path: &str,
+        instance: &mut [f64],
+        place: Option<Span>,
+    ) -> Option<f64> {
         let (what, words, name) = match kind.name {
             "pot" => (What::Knob, "0 to 10", "knob"),
             "toggle" => (What::Switch, "0 or 1", "at"),
@@ -760,25 +784,31 @@ impl<'a> Binder<'a> {
         };
         let k = kind.instance_params.iter().position(|p| p.name == name)?;
         let by_hand = self.settings.position(what, path);
+        if instance[k].is_nan() && by_hand.is_none() {
+            // Missing or no number: told already.
+            return None;
+        }
+        let mut found = (crate::num::full(instance[k]), place);
         if let Some(setting) = by_hand.or_else(|| self.settings.value(path)) {
-            let v = setting.value.number;
-            let fits = match what {
-                What::Switch => v == 0.0 || v == 1.0,
-                _ => (0.0..=10.0).contains(&v),
-            };
-            if fits {
-                instance[k] = v;
-            } else {
-                self.problems.push(
-                    Problem::ControlRange {
-                        what: kind.name,
-                        name: path.to_string(),
-                        found: setting.value.text.clone(),
-                        expected: words,
-                    }
-                    .at(setting.span),
-                );
-            }
+            instance[k] = setting.value.number;
+            found = (setting.value.text.clone(), setting.span);
+        }
+        let fits = match what {
+            What::Switch => instance[k] == 0.0 || instance[k] == 1.0,
+            _ => (0.0..=10.0).contains(&instance[k]),
+        };
+        if !fits {
+            self.problems.push(
+                Problem::ControlRange {
+                    what: kind.name,
+                    name: path.to_string(),
+                    found: found.0,
+                    expected: words,
+                }
+                .at(found.1),
+            );
+            // Any position that the law takes will do until the error is told.
+            instance[k] = 0.0;
         }
         Some(instance[k])
     }
@@ -921,9 +951,6 @@ impl<'a> Binder<'a> {
         }
         let mutual = factor * (la * lb).sqrt();
         self.circuit.mutuals.push((a, b, mutual));
-        self.circuit
-            .element_index
-            .insert(path.to_lowercase(), self.circuit.elements.len());
         self.push_element(flat, vec![], vec![]).value = Some(factor);
     }
 
@@ -998,6 +1025,11 @@ impl<'a> Binder<'a> {
             .unused(&names, &of_kind("pot"), &of_kind("toggle"), known);
         self.problems.extend(found);
     }
+}
+
+/// An element's own name at the end of its path.
+fn last_part(path: &str) -> &str {
+    path.rsplit('.').next().unwrap_or(path)
 }
 
 fn name_letter(name: &str) -> char {

@@ -366,9 +366,8 @@ fn semidefinite(mut m: Vec<Vec<f64>>) -> bool {
             }
             continue;
         }
-        let (above, below) = m.split_at_mut(k + 1);
-        let pivot = &above[k];
-        for row in below {
+        let pivot = m[k].clone();
+        for row in &mut m[k + 1..] {
             let factor = row[k] / pivot[k];
             for (x, p) in row[k..].iter_mut().zip(&pivot[k..]) {
                 *x -= factor * p;

@@ -117,7 +117,6 @@ pub fn expand<'a>(
     problems: &mut Vec<Diagnostic>,
 ) -> Expansion<'a> {
     let mut expansion = Expansion::default();
-    duplicates(body, problems);
     expansion.frames.push(Frame {
         prefix: String::new(),
         ports: HashMap::new(),
@@ -223,33 +222,6 @@ fn walk<'a>(
         if expansion.broken_off {
             return;
         }
-    }
-}
-
-/// Definitions of one name in one place, found once however often they are used.
-fn duplicates(body: &Body, problems: &mut Vec<Diagnostic>) {
-    let mut seen = std::collections::HashSet::new();
-    for model in &body.models {
-        if !seen.insert(model.name.key()) {
-            problems.push(
-                Problem::DuplicateModel {
-                    name: model.name.text.clone(),
-                }
-                .at(model.name.span),
-            );
-        }
-    }
-    seen.clear();
-    for sub in &body.subcircuits {
-        if !seen.insert(sub.name.key()) {
-            problems.push(
-                Problem::DuplicateSubcircuit {
-                    name: sub.name.text.clone(),
-                }
-                .at(sub.name.span),
-            );
-        }
-        duplicates(&sub.body, problems);
     }
 }
 

@@ -216,14 +216,6 @@ pub fn fill(
             out.push(unknown(&assign.name.text, owner, table).at(assign.name.span));
             continue;
         };
-        if places[k].is_some() {
-            out.push(
-                Problem::RepeatedParameter {
-                    name: assign.name.text.clone(),
-                }
-                .at(assign.name.span),
-            );
-        }
         places[k] = Some(assign.value.span);
         match read(&table[k], &assign.value, owner) {
             Ok(v) => values[k] = v,
@@ -276,7 +268,10 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
     Err(Problem::ParameterRange {
         name: param.name.to_string(),
         owner: owner.to_string(),
-        found: value.text.clone(),
+        found: match number.is_nan() {
+            true => format!("`{}`", value.text),
+            false => value.text.clone(),
+        },
         expected: if number.is_nan() {
             "a number".into()
         } else {

@@ -43,10 +43,6 @@ pub enum Problem {
         expected: String,
         element: String,
     },
-    #[error("model `{name}` is defined twice in the same place")]
-    DuplicateModel { name: String },
-    #[error("subcircuit `{name}` is defined twice in the same place")]
-    DuplicateSubcircuit { name: String },
     #[error("unknown parameter `{name}` of `{owner}`")]
     UnknownParameter {
         name: String,
@@ -54,8 +50,6 @@ pub enum Problem {
         near: Option<String>,
         known: String,
     },
-    #[error("parameter `{name}` is given twice")]
-    RepeatedParameter { name: String },
     #[error("parameter `{name}` of `{owner}` is missing")]
     MissingParameter {
         name: String,

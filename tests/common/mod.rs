@@ -3,6 +3,8 @@
 // Each test file is a crate of its own and uses its own part of this.
 #![allow(dead_code)]
 
+pub mod mistakes;
+
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
