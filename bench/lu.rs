@@ -20,8 +20,8 @@ const SETS: usize = 16;
 const DENSE_UPTO: usize = 300;
 
 fn main() {
-    println!("factor and solve, time over ours (10th..90th percentile); backward error below");
-    let names: Vec<_> = SOLVERS.iter().map(|s| format!("{:>22}", s.0)).collect();
+    println!("factor and solve, time over ours (quartiles of the rounds); backward error below");
+    let names: Vec<_> = SOLVERS.iter().map(|s| format!("{:>25}", s.0)).collect();
     println!("    n  nonzeros  ours, us{}", names[1..].concat());
     for stages in [1, 3, 11, 39, 199] {
         let circuit = built(&preamp(stages));
@@ -36,8 +36,9 @@ fn row(sets: &[Matrix]) {
         .iter()
         .filter(|s| s.0 != "dense" || first.n <= DENSE_UPTO)
         .collect();
-    // About as much work in every row; enough of it for the clock.
-    let repeats = (if quick() { 400 } else { 20_000 } / first.n).max(1);
+    // About as much work in every row: long enough for the clock, short enough to fall
+    // between what else a machine does.
+    let repeats = (if quick() { 400 } else { 4_000 } / first.n).max(1);
     let b: Vec<f64> = (0..first.n).map(|k| 1.0 - 0.3 * (k % 7) as f64).collect();
     let mut errors = vec![];
     let mut ways: Vec<Box<dyn FnMut()>> = vec![];
@@ -64,8 +65,8 @@ fn row(sets: &[Matrix]) {
         }));
     }
     let mut ways: Vec<&mut dyn FnMut()> = ways.iter_mut().map(|w| &mut **w as _).collect();
-    let (seconds, ratios) = compare(if quick() { 3 } else { 41 }, &mut ways);
-    let ratios: Vec<_> = ratios[1..].iter().map(|r| format!("{r:>22}")).collect();
+    let (seconds, ratios) = compare(if quick() { 3 } else { 201 }, &mut ways);
+    let ratios: Vec<_> = ratios[1..].iter().map(|r| format!("{r:>25}")).collect();
     println!(
         "{:>5}{:>10}{:>10.2}{}",
         first.n,

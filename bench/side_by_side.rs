@@ -1,8 +1,9 @@
 //! Measuring several ways of doing one thing side by side.
 //!
-//! Nothing here is a time of its own: machines differ and are busy. In every round each
-//! way runs once, and what counts is its time over that of the first way in the same
-//! round: the median of all rounds, and the tenth and ninetieth percentile as spread.
+//! Nothing here is a time of its own: machines differ. In every round each way runs once,
+//! so that all meet the same weather. What counts is the least time of a way over the
+//! least of the first, because a busy machine can only add to a time; the spread is what
+//! the middle half of the rounds said of themselves.
 
 // Each bench uses its own part of this.
 #![allow(dead_code)]
@@ -17,39 +18,27 @@ pub fn quick() -> bool {
 /// A ratio with its spread.
 #[derive(Debug, Clone, Copy)]
 pub struct Ratio {
-    /// Median.
-    pub middle: f64,
-    /// Tenth percentile.
+    /// Least time over least time.
+    pub best: f64,
+    /// Lower quartile of the rounds' own ratios.
     pub low: f64,
-    /// Ninetieth percentile.
+    /// Upper quartile.
     pub high: f64,
 }
 
 impl std::fmt::Display for Ratio {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         // Three digits, whatever the size.
-        let digits = (2.0 - self.middle.log10().floor()).clamp(0.0, 4.0) as usize;
+        let digits = (2.0 - self.best.log10().floor()).clamp(0.0, 4.0) as usize;
         let text = format!(
             "{:.digits$} ({:.digits$}..{:.digits$})",
-            self.middle, self.low, self.high
+            self.best, self.low, self.high
         );
         f.pad(&text)
     }
 }
 
-impl Ratio {
-    fn of(mut ratios: Vec<f64>) -> Self {
-        ratios.sort_by(f64::total_cmp);
-        let at = |part: f64| ratios[((ratios.len() - 1) as f64 * part).round() as usize];
-        Ratio {
-            middle: at(0.5),
-            low: at(0.1),
-            high: at(0.9),
-        }
-    }
-}
-
-/// Times of each way over the first's, and the first's median time in s.
+/// The first way's least time in s, and each way's over it.
 pub fn compare(rounds: usize, ways: &mut [&mut dyn FnMut()]) -> (f64, Vec<Ratio>) {
     let mut times: Vec<Vec<f64>> = vec![vec![]; ways.len()];
     // The first round warms caches and is not counted.
@@ -62,9 +51,17 @@ pub fn compare(rounds: usize, ways: &mut [&mut dyn FnMut()]) -> (f64, Vec<Ratio>
             }
         }
     }
-    let ratios = times
-        .iter()
-        .map(|own| Ratio::of(own.iter().zip(&times[0]).map(|(t, one)| t / one).collect()))
-        .collect();
-    (Ratio::of(times[0].clone()).middle, ratios)
+    let least = |times: &[f64]| times.iter().copied().fold(f64::INFINITY, f64::min);
+    let first = least(&times[0]);
+    let ratio = |own: &Vec<f64>| {
+        let mut ratios: Vec<f64> = own.iter().zip(&times[0]).map(|(t, one)| t / one).collect();
+        ratios.sort_by(f64::total_cmp);
+        let at = |part: f64| ratios[((ratios.len() - 1) as f64 * part).round() as usize];
+        Ratio {
+            best: least(own) / first,
+            low: at(0.25),
+            high: at(0.75),
+        }
+    };
+    (first, times.iter().map(ratio).collect())
 }
