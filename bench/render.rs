@@ -67,9 +67,10 @@ fn row(name: &str, text: &str, out: &str) {
     let circuit = built(text);
     let probe = Observable::voltage(&circuit, circuit.node(out).expect("a node"));
     let whole = phrase(RATE_HZ);
-    let length = if quick() { 100 } else { 500 };
+    let length = if quick() { 100 } else { 1_500 };
     let clip = Clip {
-        samples: whole.samples[..length].to_vec(),
+        // Where the strings are already ringing.
+        samples: whole.samples[48_000..48_000 + length].to_vec(),
         ..whole
     };
     let mut played = Played::default();
@@ -78,7 +79,7 @@ fn row(name: &str, text: &str, out: &str) {
         &mut || resampling(&clip),
         &mut || played = render(&circuit, &probe, &clip),
     ];
-    let (seconds, ratios) = compare(if quick() { 1 } else { 61 }, ways);
+    let (seconds, ratios) = compare(if quick() { 1 } else { 31 }, ways);
     let sound = length as f64 / f64::from(RATE_HZ);
     println!(
         "{name:<16}{:>6}{:>5}{:>19.2}{:>15.2}{:>25}{:>25}",
