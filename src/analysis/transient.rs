@@ -247,6 +247,14 @@ impl<'c> Stepper<'c> {
         }
     }
 
+    /// Sets the clock of a circuit at rest, s.
+    pub fn start_at(&mut self, time_s: f64) {
+        self.time = time_s;
+        for point in &mut self.points {
+            point.time = time_s;
+        }
+    }
+
     /// The unknowns now.
     pub fn x(&self) -> &[f64] {
         &self.points[2].x
