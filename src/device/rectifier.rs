@@ -143,7 +143,10 @@ mod tests {
         for k in 0..=2_000_000 {
             let volts = -1e-3 * f64::from(k);
             let a = answer(law.as_ref(), &[volts], 0.0);
-            assert!(a.i[0].is_finite() && a.g[0].is_finite(), "{a:?} at {volts} V");
+            assert!(
+                a.i[0].is_finite() && a.g[0].is_finite(),
+                "{a:?} at {volts} V"
+            );
         }
     }
 }
