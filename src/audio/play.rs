@@ -204,7 +204,7 @@ impl<'c, 'p> Engine<'c, 'p> {
         }
         let mut stepper = Stepper::from_point(assembly, point.x, Accuracy::default());
         stepper.assembly.external = Some((settings.driven, settings.rest));
-        stepper.time = start_s;
+        stepper.start_at(start_s);
         Ok(Engine::General(Box::new(General {
             tolerance: stepper.fixed_tolerances(SETTLED_V),
             stepper,

@@ -1,0 +1,45 @@
+//! A render takes every sample in one step where the circuit is gentle.
+mod common;
+
+use common::{Gridleak, Netlist};
+
+/// Enough diodes that the general solver plays, not the compiled one. Its clock once began
+/// beside the circuit's own: the first guess was no number, and a step had to be divided.
+#[test]
+fn first_samples_of_a_large_circuit_need_no_division() {
+    let mut text = String::from("Many diodes\nVIN in 0 DC 0 AC 1\nC1 out 0 10n\nR0 out 0 1meg\n");
+    for k in 0..100 {
+        text += &format!("R{n} in a{n} 100k\nD{n} a{n} out DX\n", n = k + 1);
+    }
+    text += ".model DX D(is=2.5n n=1.75)\n.end\n";
+    let netlist = Netlist::new(&text);
+    let folder = tempfile::tempdir().expect("a folder");
+    let clip = folder.path().join("in.wav");
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(&clip, spec).expect("a clip");
+    for n in 0..48 {
+        let v = (f64::from(n) * 0.05).sin();
+        writer.write_sample(v as f32).expect("a sample");
+    }
+    writer.finalize().expect("a clip");
+    let ran = Gridleak::command("render")
+        .path(netlist.path())
+        .option("--probe", "v(out)")
+        .option("--clip", clip.to_str().expect("UTF-8"))
+        .option(
+            "--out",
+            folder.path().join("out.wav").to_str().expect("UTF-8"),
+        )
+        .option("--oversample", "2")
+        .option("--json", "-")
+        .arg("--quiet")
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let record: serde_json::Value = serde_json::from_str(&ran.stdout).expect("JSON");
+    assert_eq!(record["effort"]["divided"], 0, "{record}");
+}
