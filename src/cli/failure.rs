@@ -29,6 +29,8 @@ pub enum Failure {
     Gone,
     /// The circuit has no solution that was found.
     NoSolution(Box<NoSolution>),
+    /// The user broke off.
+    Interrupted,
 }
 
 impl Failure {
@@ -56,6 +58,7 @@ impl Failure {
         match self {
             Failure::NoSolution(_) => Outcome::NoSolution,
             Failure::Gone => Outcome::Done,
+            Failure::Interrupted => Outcome::Interrupted,
             _ => Outcome::Bad,
         }
     }
@@ -79,6 +82,7 @@ impl Failure {
             Failure::Wav(problem) => plain(&problem.to_string(), None),
             Failure::Clip(problem) => plain(&problem.to_string(), None),
             Failure::Gone => String::new(),
+            Failure::Interrupted => plain("interrupted: no file was written", None),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
         }
     }
