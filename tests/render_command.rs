@@ -28,6 +28,7 @@ CB x out 120p
 const POT: &str = "pot
 VIN in 0 AC 1
 XVOL in out 0 B10K
+RL out 0 1e12
 .model B10K pot(r=10k)
 ";
 
@@ -139,7 +140,7 @@ fn a_bad_variant_leaves_nothing_behind() {
         ("RPP=1k,2k", "did you mean `RP`?"),
         ("VOL=1,11", "cannot be at 11"),
         ("BRIGHT=0,0.5", "cannot be at 0.5"),
-        ("RP=100k,lots", "found `lots`"),
+        ("RP=100k,lots", "is `lots`, expected a number"),
         ("12AX7.mu=100,-1", "found -1"),
         ("12AX7.mew=100,99", "no parameter"),
         ("RP=1k,1k", "has the value 1k twice"),
@@ -168,7 +169,9 @@ fn a_bad_variant_leaves_nothing_behind() {
 #[test]
 fn oversampling_is_chosen_by_need() {
     let (netlist, inputs) = (Netlist::new(STAGE), folder());
-    let clip = chord(inputs.path(), 0.3);
+    let clip = inputs.path().join("in.wav");
+    let tones = sine(196.0, 48e3, 0.5).zip(sine(3951.0, 48e3, 0.5));
+    wav(&clip, 48_000, tones.map(|(a, b)| 0.5 * (a + b)));
     let chosen = |volts: &str| {
         let (out, json) = (inputs.path().join("out.wav"), inputs.path().join("o.json"));
         let ran = fine(

@@ -77,10 +77,7 @@ impl Settings {
 
     /// The position of a knob or switch, by its element's path with or without the X.
     pub fn position(&self, what: What, path: &str) -> Option<&Setting> {
-        let bare = match path.rfind('.') {
-            Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
-            None => path[1..].to_string(),
-        };
+        let bare = bare(path);
         self.find(what, |target| {
             target.eq_ignore_ascii_case(path) || target.eq_ignore_ascii_case(&bare)
         })
@@ -114,16 +111,22 @@ impl Settings {
             .map(|s| {
                 let near =
                     |names: &[&str]| nearest(&s.target, names.iter().copied()).map(str::to_string);
+                // Controls are known by their names without the X as well.
+                let near_control = |names: &[&str]| {
+                    let bare: Vec<String> = names.iter().map(|n| bare(n)).collect();
+                    let bare: Vec<&str> = bare.iter().map(String::as_str).collect();
+                    near(&bare).or_else(|| near(names))
+                };
                 let name = s.target.clone();
                 let problem = match s.what {
                     What::Knob => Problem::NoControl {
                         what: "pot",
-                        near: near(pots),
+                        near: near_control(pots),
                         name,
                     },
                     What::Switch => Problem::NoControl {
                         what: "toggle",
-                        near: near(toggles),
+                        near: near_control(toggles),
                         name,
                     },
                     What::Value => match s.target.rsplit_once('.').and_then(|(owner, parameter)| {
@@ -150,6 +153,14 @@ impl Settings {
                 problem.at(s.span)
             })
             .collect()
+    }
+}
+
+/// A dotted name without the first letter of its last part: `X1.XVOL` is `X1.VOL`.
+pub fn bare(path: &str) -> String {
+    match path.rfind('.') {
+        Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
+        None => path[1..].to_string(),
     }
 }
 

@@ -11,7 +11,7 @@ use crate::audio::aliasing;
 use crate::audio::automation::{Curve, Turning};
 use crate::audio::phrase;
 use crate::circuit::bind::Timing;
-use crate::circuit::params::Setting;
+use crate::circuit::params::{Setting, bare};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
 use crate::device::source::Drive;
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
@@ -270,13 +270,12 @@ fn pot(circuit: &Circuit, name: &str) -> Result<usize, Failure> {
         elements.filter(|e| e.1.track.is_some())
     };
     let same = |element: &Element| {
-        element.name.eq_ignore_ascii_case(name)
-            || variant::bare(&element.name).eq_ignore_ascii_case(name)
+        element.name.eq_ignore_ascii_case(name) || bare(&element.name).eq_ignore_ascii_case(name)
     };
     if let Some((k, _)) = pots().find(|e| same(e.1)) {
         return Ok(k);
     }
-    let names: Vec<String> = pots().map(|e| variant::bare(&e.1.name)).collect();
+    let names: Vec<String> = pots().map(|e| bare(&e.1.name)).collect();
     let failure = Failure::usage(format!("no pot `{name}`"));
     Err(
         match crate::diag::nearest(name, names.iter().map(String::as_str)) {

@@ -3,7 +3,7 @@
 use super::super::common::{self, Session};
 use super::super::failure::Failure;
 use crate::circuit::Circuit;
-use crate::circuit::params::{Setting, What};
+use crate::circuit::params::{Setting, What, bare};
 use crate::diag::{Span, nearest};
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -147,14 +147,6 @@ fn controls(circuit: &Circuit) -> Vec<(String, What)> {
             Some((bare(&e.name), what))
         })
         .collect()
-}
-
-/// A dotted name without the letter X of its last part: `X1.XVOL` is `X1.VOL`.
-pub fn bare(name: &str) -> String {
-    match name.rfind('.') {
-        Some(dot) => format!("{}{}", &name[..=dot], &name[dot + 2..]),
-        None => name[1..].to_string(),
-    }
 }
 
 #[cfg(test)]
