@@ -200,6 +200,9 @@ fn the_phase_is_the_circuits_own() {
     done(
         bench
             .render()
+            // Left to itself it would choose 1: a linear circuit makes no aliases, but a
+            // coarse step changes the level by some 0.003 dB.
+            .option("--oversample", "8")
             .option("--input-volts", "1")
             .option("--output-volts", "1"),
     );
@@ -369,7 +372,7 @@ fn oversample_takes_powers_of_two_up_to_16() {
         let ran = bench.render().arg(format!("--oversample={bad}")).run();
         assert_eq!(ran.status, 2, "{bad}: {}", ran.stderr);
         assert!(
-            ran.stderr.contains("expected 1, 2, 4, 8 or 16") || bad.is_empty(),
+            ran.stderr.contains("expected auto, 1, 2, 4, 8 or 16") || bad.is_empty(),
             "{}",
             ran.stderr
         );

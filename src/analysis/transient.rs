@@ -615,7 +615,7 @@ pub fn run<'c, E>(
     run: &Run,
     probes: &[crate::system::probe::Observable],
     mut row: impl FnMut(f64, &[f64]) -> Result<(), E>,
-    mut progress: impl FnMut(f64),
+    mut progress: impl FnMut(f64) -> Result<(), E>,
 ) -> Result<Result<Effort, E>, Box<NoSolution>> {
     let mut stepper = if run.from_initial_values {
         Stepper::from_initial_values(circuit, run.accuracy)?
@@ -702,7 +702,9 @@ pub fn run<'c, E>(
             }
             next_row = upto;
         }
-        progress(stepper.time);
+        if let Err(e) = progress(stepper.time) {
+            return Ok(Err(e));
+        }
         h = step * change.clamp(0.2, 3.0);
         if lands && corner.is_some_and(|c| c <= stepper.time * (1.0 + 1e-12)) {
             corner = next_corner(circuit, stepper.time);

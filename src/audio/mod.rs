@@ -1,5 +1,7 @@
 //! Sound: clips, the built-in phrase, levels, the loudspeaker to listen through.
 
+pub mod aliasing;
+pub mod automation;
 pub mod cabinet;
 pub mod clip;
 pub mod level;

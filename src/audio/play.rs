@@ -1,5 +1,6 @@
 //! A circuit driven by sound: one solver step for each oversampled sample.
 
+use super::automation::Turning;
 use super::clip::{BLOCK, SampleSource, SourceProblem};
 use super::stepper::{Compiled, Stuck};
 use crate::analysis::transient::{Accuracy, Stepper};
@@ -54,18 +55,25 @@ const SETTLED_V: f64 = 1e-8;
 /// would cost more than the general solver's sparse one.
 const COMPILED_CONTROLS: usize = 96;
 
-/// Plays a clip through a circuit. `receive` gets the probe's values at the clip's rate,
-/// its value at rest taken off, block by block; in all as many as the clip has, sample n
-/// answering sample n. `progress` is told how many samples of the clip are done.
+/// Plays a clip through a circuit while knobs are turned. `receive` gets the probe's values
+/// at the clip's rate, its value at rest taken off, block by block; in all as many as the
+/// clip has, sample n answering sample n. An error of its own ends the playing, so it is
+/// also where a wish to break off is told.
+///
+/// # Errors
+/// [`Stopped`], one variant for each cause.
 pub fn play<E>(
     circuit: &Circuit,
     probe: &Observable,
     clip: &mut dyn SampleSource,
     settings: &Settings,
+    knobs: &[Turning],
     mut receive: impl FnMut(&[f64]) -> Result<(), E>,
-    mut progress: impl FnMut(u64),
 ) -> Result<Played, Stopped<E>> {
     let step_s = 1.0 / (f64::from(clip.rate_hz()) * settings.oversample as f64);
+    for knob in knobs {
+        knob.to(0.0);
+    }
     // Some silence goes before the clip and after it: the filters ring around its ends, and
     // what rings outside belongs to the first and last samples.
     let around = if settings.oversample == 1 { 0 } else { REACH };
@@ -75,6 +83,8 @@ pub fn play<E>(
         Engine::new(circuit, probe, settings, step_s, start_s).map_err(Stopped::NoSolution)?;
     let mut line = Line {
         engine,
+        knobs,
+        step_s,
         window: [0.0; 4],
         filled: 0,
         full_scale: settings.full_scale,
@@ -113,7 +123,6 @@ pub fn play<E>(
         down.push(&answers, &mut out);
         done += block.len() as u64;
         deliver(&mut out, done)?;
-        progress(done);
     }
     fast.clear();
     up.push(&[0.0; REACH][..around], &mut fast);
@@ -300,6 +309,8 @@ impl General<'_, '_> {
 /// The circuit between its oversampled input and output.
 struct Line<'c, 'p> {
     engine: Engine<'c, 'p>,
+    knobs: &'p [Turning],
+    step_s: f64,
     /// The last four inputs: a step leads from the second to the third.
     window: [f64; 4],
     filled: usize,
@@ -338,6 +349,9 @@ impl Line<'_, '_> {
             .zip(inner_weights())
             .map(|(x, w)| x * w)
             .sum();
+        for knob in self.knobs {
+            knob.to(self.steps as f64 * self.step_s);
+        }
         out.push(self.engine.step(inner, self.window[2])?);
         self.steps += 1;
         Ok(())

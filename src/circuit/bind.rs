@@ -279,6 +279,7 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             position: None,
+            track: None,
             span: Some(flat.card.span),
             initial: None,
         });
@@ -755,18 +756,21 @@ impl<'a> Binder<'a> {
         )
         .values;
         let position = self.position(kind, &path, &mut instance, Some(flat.card.span));
-        let built = (kind.build)(&Given {
+        let parameters = Given {
             kind,
             model: model.map_or(&[], |m| m.1),
             instance: &instance,
             celsius: self.circuit.celsius,
-        });
+        };
+        let built = (kind.build)(&parameters);
+        let track = (kind.name == device::pot::KIND.name).then(|| Track::of(&parameters));
         let mut terminals: Vec<Node> = nodes.iter().map(|n| self.node(flat, n)).collect();
         terminals.resize(expected, Node::GROUND);
         self.build(flat, kind, built, terminals, sensed);
         let element = self.circuit.elements.last_mut().expect("just built");
         element.model = model.map(|m| m.0.to_string());
         element.position = position;
+        element.track = track;
     }
 
     /// A pot's knob or a toggle's position from `--knob`, `--switch` or `--set`.

@@ -7,7 +7,9 @@ pub mod library;
 pub mod params;
 pub mod problem;
 
+use crate::device::pot::Track;
 use crate::device::source::Drive;
+use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
 use crate::diag::{Diagnostic, Sources, Span};
 use crate::netlist::card::{Card, Name, Netlist, Value};
@@ -179,6 +181,8 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// Knob or switch position, for the record.
     pub position: Option<f64>,
+    /// What a pot's knob turns.
+    pub track: Option<Track>,
     /// Its card.
     pub span: Option<Span>,
     /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
@@ -259,6 +263,29 @@ impl Circuit {
             _ => None,
         });
         voltages.chain(self.currents.iter().map(|c| &c.drive))
+    }
+
+    /// Lets a linear resistance be moved from outside from now on: it becomes a law. Its
+    /// number among the resistances is taken by the last one; probes are to be made after this.
+    pub fn free_resistance(&mut self, k: usize) -> Handle {
+        let Resistance { a, b, ohms } = self.resistances.swap_remove(k);
+        let (law, handle) = Swept::new(ohms);
+        let moved = self.resistances.len();
+        let pieces = self.elements.iter_mut().flat_map(|e| &mut e.ports);
+        for piece in pieces.map(|port| &mut port.piece) {
+            match *piece {
+                Piece::Resistance(n) if n == k => *piece = Piece::Law(self.laws.len(), 0),
+                Piece::Resistance(n) if n == moved => *piece = Piece::Resistance(k),
+                _ => {}
+            }
+        }
+        self.laws.push(LawPart {
+            controls: vec![Sense::Voltage(a, b)],
+            outputs: vec![Sink::Current(a, b)],
+            law: Box::new(law),
+            memory: 0.0,
+        });
+        handle
     }
 
     /// Names that a user could have meant.

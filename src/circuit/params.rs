@@ -183,8 +183,8 @@ impl Settings {
     }
 }
 
-/// A control's path without the X of its own name.
-fn bare(path: &str) -> String {
+/// A control's path without the X of its own name: `X1.XVOL` is `X1.VOL`.
+pub fn bare(path: &str) -> String {
     match path.rfind('.') {
         Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
         None => path[1..].to_string(),

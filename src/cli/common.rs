@@ -12,6 +12,7 @@ use crate::num::{self, Role};
 use crate::report::file::{Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
+use std::collections::HashSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -85,6 +86,8 @@ pub struct Session<'m> {
     settings: Settings,
     /// Whether to print errors only.
     pub quiet: bool,
+    /// Warnings that were printed: one that several circuits share is printed once.
+    warned: HashSet<String>,
 }
 
 impl<'m> Session<'m> {
@@ -121,12 +124,13 @@ impl<'m> Session<'m> {
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
         }
-        let session = Session {
+        let mut session = Session {
             matches,
             sources,
             netlist: reading.netlist,
             settings,
             quiet,
+            warned: HashSet::new(),
         };
         session.warn(&problems);
         Ok(session)
@@ -134,7 +138,14 @@ impl<'m> Session<'m> {
 
     /// Builds the circuit; warnings are printed.
     pub fn circuit(&mut self, timing: Timing) -> Result<Circuit, Failure> {
-        match circuit::build(&self.netlist, &self.settings, timing, &mut self.sources) {
+        self.circuit_with(&[], timing)
+    }
+
+    /// Builds the circuit with more settings than the command line's own.
+    pub fn circuit_with(&mut self, more: &[Setting], timing: Timing) -> Result<Circuit, Failure> {
+        let mut settings = self.settings.clone();
+        more.iter().for_each(|s| settings.push(s.clone()));
+        match circuit::build(&self.netlist, &settings, timing, &mut self.sources) {
             Ok(built) => {
                 self.warn(&built.warnings);
                 Ok(built.circuit)
@@ -148,10 +159,14 @@ impl<'m> Session<'m> {
         Failure::Input(Box::new(self.sources.clone()), problems)
     }
 
-    fn warn(&self, warnings: &[Diagnostic]) {
+    fn warn(&mut self, warnings: &[Diagnostic]) {
         if !self.quiet {
             for warning in warnings {
-                tell(&format!("{}\n", self.sources.render(warning)));
+                let text = self.sources.render(warning);
+                if !self.warned.contains(&text) {
+                    tell(&format!("{text}\n"));
+                    self.warned.insert(text);
+                }
             }
         }
     }
@@ -207,6 +222,12 @@ impl<'m> Session<'m> {
         } else {
             Err(self.failed(problems))
         }
+    }
+
+    /// The texts of an option that may be repeated.
+    pub fn texts(&self, name: &str) -> Vec<&'m str> {
+        let given = self.matches.get_many::<String>(name);
+        given.into_iter().flatten().map(String::as_str).collect()
     }
 
     /// An option's number, if it was given; its role says what an M between digits is.
@@ -330,7 +351,8 @@ fn setting(
     ))
 }
 
-fn number(text: &str, file: FileId, start: usize, end: usize) -> Value {
+/// A value as typed, with its place.
+pub fn number(text: &str, file: FileId, start: usize, end: usize) -> Value {
     Value {
         number: num::parse(text).unwrap_or(f64::NAN),
         text: text.to_string(),

@@ -27,6 +27,8 @@ pub enum Failure {
     Clip(SourceProblem),
     /// The circuit has no solution that was found.
     NoSolution(Box<NoSolution>),
+    /// The user broke off.
+    Interrupted,
 }
 
 impl Failure {
@@ -53,6 +55,7 @@ impl Failure {
     pub fn outcome(&self) -> Outcome {
         match self {
             Failure::NoSolution(_) => Outcome::NoSolution,
+            Failure::Interrupted => Outcome::Interrupted,
             _ => Outcome::Bad,
         }
     }
@@ -75,6 +78,7 @@ impl Failure {
             Failure::File(problem) => plain(&problem.to_string(), None),
             Failure::Wav(problem) => plain(&problem.to_string(), None),
             Failure::Clip(problem) => plain(&problem.to_string(), None),
+            Failure::Interrupted => plain("interrupted: no file was written", None),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
         }
     }

@@ -3,6 +3,7 @@
 mod bias;
 mod common;
 mod failure;
+mod interrupt;
 mod render;
 mod scope;
 
@@ -20,6 +21,8 @@ pub enum Outcome {
     Bad,
     /// 3: no solution found.
     NoSolution,
+    /// 130: broken off by Ctrl-C (128 and the number of the signal, as shells have it).
+    Interrupted,
 }
 
 impl Outcome {
@@ -30,6 +33,7 @@ impl Outcome {
             Outcome::FellShort => 1,
             Outcome::Bad => 2,
             Outcome::NoSolution => 3,
+            Outcome::Interrupted => 130,
         }
     }
 }

@@ -1,24 +1,35 @@
 //! `render`: a clip played through the circuit, as a WAV file.
 
+mod job;
+mod summary;
+mod variant;
+
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome};
-use crate::audio::clip::SampleSource;
-use crate::audio::level::{self, Level, Spool};
+use super::{Command, Outcome, interrupt};
+use crate::audio::aliasing;
+use crate::audio::automation::{Curve, Turning};
 use crate::audio::phrase;
-use crate::audio::play::{self, Played, Settings, Stopped};
 use crate::circuit::bind::Timing;
-use crate::circuit::{BranchKind, Circuit, Piece};
+use crate::circuit::params::{Setting, bare};
+use crate::circuit::{BranchKind, Circuit, Element, Piece};
 use crate::device::source::Drive;
-use crate::num::{self, Role};
-use crate::report::file::{self, FileProblem, Outputs};
-use crate::report::progress::Progress;
-use crate::report::wav::{self, Format, WavProblem, WavWriter, Written};
+use crate::num::Role;
+use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::report::progress::Shared;
+use crate::report::wav::Format;
 use crate::system::assemble::Driven;
-use clap::{Arg, ArgMatches};
-use serde_json::json;
+use crate::system::probe::Observable;
+use clap::{Arg, ArgAction, ArgMatches};
+use job::{Input, Job, Made, Oversample, Plan};
+use std::fmt::Display;
+use std::fs::File;
+use std::num::NonZero;
 use std::path::Path;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
+use summary::Summary;
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -31,8 +42,6 @@ pub const COMMAND: Command = Command {
 /// Peak volts of the clip at digital full scale, unless said: a single-coil pickup hit hard
 /// (common practice, no published source).
 const INPUT_VOLTS: f64 = 0.3;
-/// Solver steps for each sample, unless said.
-const OVERSAMPLE: usize = 8;
 /// The built-in phrase's rate, Hz.
 const PHRASE_RATE_HZ: u32 = 48_000;
 
@@ -71,7 +80,34 @@ fn options(command: clap::Command) -> clap::Command {
             Arg::new("oversample")
                 .long("oversample")
                 .value_name("N")
-                .help("Solver steps for each sample: 1, 2, 4, 8 or 16 (8)"),
+                .help(
+                    "Solver steps for each sample: 1, 2, 4, 8, 16 or auto (the default): the \
+                     fewest whose aliases stay 80 dB below the sound, up to 20 kHz, in the \
+                     loudest 0.2 s of the clip (what twice as many steps change there, less \
+                     what a linear filter explains; that tone error stays below -40 dB)",
+                ),
+        )
+        .arg(
+            Arg::new("vary")
+                .long("vary")
+                .value_name("NAME=a,b,c")
+                .action(ArgAction::Append)
+                .help(
+                    "Render once for each value of an element, NAME.parameter, pot or toggle, \
+                     side by side; `--out out.wav` becomes out-NAME=a.wav and so on (in file \
+                     names, what is no letter, digit or one of . _ + = - becomes _). Given \
+                     again: every combination",
+                ),
+        )
+        .arg(
+            Arg::new("automate")
+                .long("automate")
+                .value_name("KNOB=POINTS.csv")
+                .action(ArgAction::Append)
+                .help(
+                    "Turn a pot while the clip plays: columns time_s,position (0..10), header \
+                     optional, straight lines between the points; takes the place of its --knob",
+                ),
         )
         .arg(
             Arg::new("format")
@@ -85,132 +121,255 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    let oversample = oversample(&session)?;
+    let factor = oversample(&session)?;
     let input_volts = session
         .positive("input-volts", Role::Voltage)?
         .unwrap_or(INPUT_VOLTS);
     let output_volts = session.positive("output-volts", Role::Voltage)?;
-    let circuit = session.circuit(Timing::default())?;
-    let (source, driven, drive) = source(&session, &circuit)?;
-    let probes = session.probes(&circuit, &["tran"])?;
-    let [probe] = &probes[..] else {
-        return Err(Failure::usage(format!(
-            "render takes one `--probe`, found {}",
-            probes.len()
-        ))
-        .hint("for example `--probe v(out)`"));
+    let curves = curves(&session)?;
+    let jobs = jobs(&mut session, &curves)?;
+    let input = match session.text("clip") {
+        Some(path) => Input::File(path.into()),
+        None => Input::Phrase(phrase::phrase(PHRASE_RATE_HZ)),
     };
-    let built_in = phrase::phrase(PHRASE_RATE_HZ);
-    let mut stream;
-    let mut file;
-    let (clip, clip_name): (&mut dyn SampleSource, &str) = match session.text("clip") {
-        Some(path) => {
-            file = wav::open_wav(Path::new(path)).map_err(|e| named(path, e))?;
-            (&mut file, path)
-        }
-        None => {
-            stream = built_in.stream();
-            (&mut stream, "the built-in phrase")
-        }
-    };
-    if clip.channels() > 1 && !session.quiet {
+    let mut clip = input.open()?;
+    let (rate_hz, length, channels) = (clip.rate_hz(), clip.length(), clip.channels());
+    if channels > 1 && !session.quiet {
         common::tell(&format!(
-            "warning: `{clip_name}` has {} channels; they are averaged\n",
-            clip.channels()
+            "warning: `{}` has {channels} channels; they are averaged\n",
+            input.name()
         ));
     }
-
-    let out = session.text("out").expect("required");
-    let out = Path::new(out);
     let mut outputs = Outputs::new();
-    let target = outputs.stage(out)?;
-    let unwritable = |e| FileProblem::new(out, e);
-    let mut spool = Spool::new(file::unnamed_beside(out)?);
-    let rate_hz = clip.rate_hz();
-    let length = clip.length();
-    let progress = Progress::new("render", length as f64, session.quiet);
-    let begun = Instant::now();
-    let played = play::play(
-        &circuit,
-        probe,
-        clip,
-        &Settings {
-            driven,
-            rest: drive.value(0.0),
-            full_scale: input_volts,
-            oversample,
-        },
-        |samples| spool.push(samples),
-        |done| progress.at(done as f64),
-    )
-    .map_err(|stopped| match stopped {
-        Stopped::NoSolution(none) => Failure::NoSolution(none),
-        Stopped::Clip(problem) => Failure::Usage {
-            message: format!("`{clip_name}`: {problem}"),
-            hint: None,
-        },
-        Stopped::Receiver(e) => Failure::File(unwritable(e)),
-    })?;
-    drop(progress);
-    let took = begun.elapsed().as_secs_f64();
-
-    let mut spooled = spool.finish().map_err(unwritable)?;
-    let level = spooled.level();
-    let gain = match output_volts {
-        Some(volts) => 1.0 / volts,
-        None => level::normalising_gain(level.peak()).unwrap_or(1.0),
-    };
-    let mut writer = WavWriter::new(std::io::BufWriter::new(target), rate_hz, format(&session))
-        .map_err(|e| named(&out.display().to_string(), e))?;
-    let mut block = Vec::new();
-    loop {
-        spooled
-            .next_block(gain, 4096, &mut block)
-            .map_err(unwritable)?;
-        if block.is_empty() {
-            break;
-        }
-        writer
-            .write(&block)
-            .map_err(|e| named(&out.display().to_string(), e))?;
-    }
-    let (written, _) = writer
-        .finish()
-        .map_err(|e| named(&out.display().to_string(), e))?;
-    let told = Told {
-        source: &source,
-        clip: clip_name,
-        probe: &probe.label,
-        unit: probe.kind.unit(),
-        rate_hz,
-        oversample,
-        input_volts,
-        level,
-        gain,
-        normalised: output_volts.is_none(),
-        played,
-        written,
-    };
+    let targets: Vec<File> = jobs
+        .iter()
+        .map(|job| outputs.stage(&job.out))
+        .collect::<Result<_, _>>()?;
     let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), &told.record(&circuit))?;
-    session.show(|| told.printed(&circuit))?;
-    common::commit(outputs)?;
-    let seconds = length as f64 / f64::from(rate_hz);
-    session.note(&format!(
-        "{seconds:.1} s of sound in {took:.1} s: {:.2} of playing speed",
-        seconds / took.max(1e-9)
-    ));
-    if written.beyond_full_scale > 0 && !session.quiet {
-        common::tell(&format!(
-            "warning: {} samples lie beyond digital full scale\n",
-            written.beyond_full_scale
-        ));
+    interrupt::watch();
+    let begun = Instant::now();
+    let oversample = match factor {
+        Some(factor) => Oversample::Fixed(factor),
+        None => {
+            let excerpt = aliasing::loudest(&mut *clip, interrupt::check);
+            Oversample::Auto(Box::new(excerpt.map_err(|e| input.broken(e))??))
+        }
+    };
+    drop(clip);
+    let plan = Plan {
+        input,
+        input_volts,
+        output_volts,
+        oversample,
+        format: format(&session),
+    };
+    let whole = length * jobs.len() as u64;
+    let progress = Shared::new("render", whole, f64::from(rate_hz), session.quiet);
+    let results = in_parallel(&jobs, &targets, &plan, &progress);
+    drop((progress, targets));
+    let took_s = begun.elapsed().as_secs_f64();
+
+    let mut made = Vec::new();
+    for (job, result) in jobs.into_iter().zip(results) {
+        match result {
+            Ok(done) => made.push((job, done)),
+            Err(failure) => {
+                if !job.label.is_empty() && !matches!(failure, Failure::Interrupted) {
+                    session.note(&format!("this is about {}", job.label));
+                }
+                return Err(failure);
+            }
+        }
     }
+    let summary = Summary {
+        plan: &plan,
+        rate_hz,
+        made: &made,
+    };
+    common::stage_json(&mut outputs, json_path.as_deref(), &summary.record())?;
+    session.show(|| summary.printed())?;
+    common::commit(outputs)?;
+    remarks(&session, &plan, &made);
+    let seconds = whole as f64 / f64::from(rate_hz);
+    session.note(&format!(
+        "{seconds:.1} s of sound in {took_s:.1} s: {:.2} of playing speed",
+        seconds / took_s.max(1e-9)
+    ));
     Ok(Outcome::Done)
 }
 
-fn named(path: &str, problem: WavProblem) -> Failure {
-    Failure::usage(format!("`{path}`: {problem}"))
+/// All circuits of the run, with what drives them and what is listened to.
+fn jobs(session: &mut Session<'_>, curves: &[(String, Curve)]) -> Result<Vec<Job>, Failure> {
+    let base = session.circuit(Timing::default())?;
+    let variants = variant::variants(session, &base)?;
+    let out = Path::new(session.text("out").expect("required"));
+    if variants.len() > 1 && out == Path::new(STANDARD_OUTPUT) {
+        return Err(
+            Failure::usage("several sounds cannot go to standard output")
+                .hint("give --out a file name; each sound's own is made from it"),
+        );
+    }
+    let mut jobs = Vec::new();
+    for variant in variants {
+        let mut circuit = session.circuit_with(&variant.settings, Timing::default())?;
+        let mut knobs = Vec::new();
+        for (name, curve) in curves {
+            let element = pot(&circuit, name)?;
+            let turned = |s: &Setting| pot(&circuit, &s.target).ok() == Some(element);
+            if variant.settings.iter().any(turned) {
+                return Err(Failure::usage(format!(
+                    "`{name}` is both varied and automated"
+                )));
+            }
+            let turning = Turning::new(&mut circuit, element, curve.clone())
+                .ok_or_else(|| Failure::usage(format!("`{name}` is automated twice")))?;
+            knobs.push(turning);
+        }
+        let (source, driven, drive) = source(session, &circuit)?;
+        let probes = session.probes(&circuit, &["tran"])?;
+        let count = probes.len();
+        let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
+            return Err(
+                Failure::usage(format!("render takes one `--probe`, found {count}"))
+                    .hint("for example `--probe v(out)`"),
+            );
+        };
+        jobs.push(Job {
+            label: variant.label(),
+            out: variant.path(out),
+            circuit,
+            knobs,
+            driven,
+            source,
+            rest: drive.value(0.0),
+            probe,
+        });
+    }
+    Ok(jobs)
+}
+
+/// The knobs that are turned, by name as typed.
+fn curves(session: &Session<'_>) -> Result<Vec<(String, Curve)>, Failure> {
+    session
+        .texts("automate")
+        .into_iter()
+        .map(|text| {
+            let Some((name, path)) = text.split_once('=') else {
+                return Err(Failure::usage(format!("`--automate {text}` has no `=`"))
+                    .hint("expected KNOB=points.csv"));
+            };
+            let bad = |why: &dyn Display| Failure::usage(format!("`{path}`: {why}"));
+            let text = std::fs::read_to_string(path).map_err(|e| bad(&e))?;
+            let curve = Curve::parse(&text).map_err(|e| bad(&e))?;
+            Ok((name.trim().to_string(), curve))
+        })
+        .collect()
+}
+
+/// The pot of a name with or without its X: its number among the elements.
+fn pot(circuit: &Circuit, name: &str) -> Result<usize, Failure> {
+    let pots = || {
+        let elements = circuit.elements.iter().enumerate();
+        elements.filter(|e| e.1.track.is_some())
+    };
+    let same = |element: &Element| {
+        element.name.eq_ignore_ascii_case(name) || bare(&element.name).eq_ignore_ascii_case(name)
+    };
+    if let Some((k, _)) = pots().find(|e| same(e.1)) {
+        return Ok(k);
+    }
+    let names: Vec<String> = pots().map(|e| bare(&e.1.name)).collect();
+    let failure = Failure::usage(format!("no pot `{name}`"));
+    Err(
+        match crate::diag::nearest(name, names.iter().map(String::as_str)) {
+            Some(near) => failure.hint(format!("did you mean `{near}`?")),
+            None if names.is_empty() => failure.hint("the netlist has none"),
+            None => failure.hint(format!("the netlist has `{}`", names.join("`, `"))),
+        },
+    )
+}
+
+/// Runs all jobs on as many threads as there are processors. Where one fails, those after
+/// it are given up, those before it go on, so that the failure told is always the first.
+fn in_parallel(
+    jobs: &[Job],
+    targets: &[File],
+    plan: &Plan,
+    progress: &Shared,
+) -> Vec<Result<Made, Failure>> {
+    let next = AtomicUsize::new(0);
+    let failed = AtomicUsize::new(usize::MAX);
+    let results: Vec<Mutex<Option<Result<Made, Failure>>>> =
+        jobs.iter().map(|_| Mutex::new(None)).collect();
+    let work = || {
+        loop {
+            let k = next.fetch_add(1, Ordering::Relaxed);
+            let Some(job) = jobs.get(k) else {
+                break;
+            };
+            let poll = || match failed.load(Ordering::Relaxed) < k {
+                true => Err(Failure::Interrupted),
+                false => interrupt::check(),
+            };
+            let result = targets[k]
+                .try_clone()
+                .map_err(|e| Failure::File(FileProblem::new(&job.out, e)))
+                .and_then(|target| job.run(plan, target, progress, &poll));
+            if result.is_err() {
+                failed.fetch_min(k, Ordering::Relaxed);
+            }
+            *results[k].lock().expect("written once") = Some(result);
+        }
+    };
+    let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
+    std::thread::scope(|scope| {
+        for _ in 1..cores.min(jobs.len()) {
+            scope.spawn(work);
+        }
+        work();
+    });
+    let done = |cell: Mutex<Option<Result<Made, Failure>>>| {
+        cell.into_inner()
+            .expect("all threads ended well")
+            .expect("every job was taken")
+    };
+    results.into_iter().map(done).collect()
+}
+
+/// What there is to say about each sound beyond its figures.
+fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
+    for (job, made) in made {
+        let of = match job.label.is_empty() {
+            true => String::new(),
+            false => format!("{}: ", job.label),
+        };
+        if let Oversample::Auto(excerpt) = &plan.oversample {
+            let factor = made.oversample.factor;
+            let piece_s =
+                excerpt.from_s + excerpt.measured.start as f64 / f64::from(excerpt.clip.rate_hz);
+            session.note(&match made.oversample.estimate {
+                Some(estimate) => format!(
+                    "{of}oversampling {factor} times: aliases {:.1} dB, tone error {:.1} dB below \
+                     20 kHz in the loudest piece, at {piece_s:.2} s{}",
+                    estimate.aliases_db,
+                    estimate.tone_db,
+                    match estimate.is_enough() {
+                        true => "",
+                        false => "; there is no greater factor",
+                    }
+                ),
+                None => format!(
+                    "{of}oversampling {factor} times: the loudest piece has no solution to judge by"
+                ),
+            });
+        }
+        let beyond = made.written.beyond_full_scale;
+        if beyond > 0 && !session.quiet {
+            common::tell(&format!(
+                "warning: {of}{beyond} samples lie beyond digital full scale\n"
+            ));
+        }
+    }
 }
 
 fn format(session: &Session<'_>) -> Format {
@@ -222,15 +381,16 @@ fn format(session: &Session<'_>) -> Format {
     }
 }
 
-fn oversample(session: &Session<'_>) -> Result<usize, Failure> {
-    let Some(text) = session.text("oversample") else {
-        return Ok(OVERSAMPLE);
-    };
-    match text.parse() {
-        Ok(factor) if [1, 2, 4, 8, 16].contains(&factor) => Ok(factor),
-        _ => Err(Failure::usage(format!(
-            "`--oversample {text}` is not possible, expected 1, 2, 4, 8 or 16"
-        ))),
+/// The factor asked for; none if it is to be chosen.
+fn oversample(session: &Session<'_>) -> Result<Option<usize>, Failure> {
+    match session.text("oversample") {
+        None | Some("auto") => Ok(None),
+        Some(text) => match text.parse() {
+            Ok(factor) if aliasing::FACTORS.contains(&factor) => Ok(Some(factor)),
+            _ => Err(Failure::usage(format!(
+                "`--oversample {text}` is not possible, expected auto, 1, 2, 4, 8 or 16"
+            ))),
+        },
     }
 }
 
@@ -282,78 +442,4 @@ fn source(session: &Session<'_>, circuit: &Circuit) -> Result<(String, Driven, D
         }
     };
     Ok((found.0.to_string(), found.1, found.2.clone()))
-}
-
-/// What the summary says.
-struct Told<'a> {
-    source: &'a str,
-    clip: &'a str,
-    probe: &'a str,
-    unit: &'static str,
-    rate_hz: u32,
-    oversample: usize,
-    input_volts: f64,
-    level: Level,
-    gain: f64,
-    normalised: bool,
-    played: Played,
-    written: Written,
-}
-
-impl Told<'_> {
-    fn record(&self, circuit: &Circuit) -> serde_json::Value {
-        json!({
-            "title": circuit.title,
-            "source": self.source,
-            "probe": self.probe,
-            "rate_hz": self.rate_hz,
-            "samples": self.played.samples,
-            "input_volts": self.input_volts,
-            "oversample": self.oversample,
-            "peak": self.level.peak(),
-            "rms": self.level.rms(),
-            "unit": self.unit,
-            "full_scale": 1.0 / self.gain,
-            "normalised": self.normalised,
-            "beyond_full_scale": self.written.beyond_full_scale,
-            "effort": {
-                "steps": self.played.steps,
-                "divided": self.played.divided,
-                "evaluations": self.played.evaluations,
-            },
-        })
-    }
-
-    fn printed(&self, circuit: &Circuit) -> String {
-        let volts = |v: f64| num::engineering(v, self.unit, 4);
-        let seconds = self.played.samples as f64 / f64::from(self.rate_hz);
-        let mut text = format!(
-            "{}\n{} ({seconds:.2} s at {} Hz) drives `{}`, {} peak at full scale\n",
-            circuit.title.trim(),
-            self.clip,
-            self.rate_hz,
-            self.source,
-            num::engineering(self.input_volts, "V", 3)
-        );
-        text += &format!(
-            "{}: peak {}, rms {}; full scale of the file is {}{}\n",
-            self.probe,
-            volts(self.level.peak()),
-            volts(self.level.rms()),
-            volts(1.0 / self.gain),
-            if self.normalised {
-                " (peak at -1 dBFS)"
-            } else {
-                ""
-            }
-        );
-        text += &format!(
-            "{} steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
-            self.played.steps,
-            self.oversample,
-            self.played.evaluations as f64 / self.played.steps.max(1) as f64,
-            self.played.divided
-        );
-        text
-    }
 }

@@ -2,6 +2,7 @@
 
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
+use super::interrupt;
 use super::{Command, Outcome};
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
@@ -71,6 +72,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
     let mut times = Vec::with_capacity(run.rows());
     let mut waves = Array2::<f64>::zeros((run.rows(), probes.len()));
+    interrupt::watch();
     let progress = Progress::new("scope", run.stop_s, session.quiet);
     let effort = transient::run(
         &circuit,
@@ -85,11 +87,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
                 *to = *from;
             }
             times.push(t);
-            Ok::<(), std::convert::Infallible>(())
+            Ok(())
         },
-        |t| progress.at(t),
-    )?;
-    let Ok(effort) = effort;
+        |t| {
+            progress.at(t);
+            interrupt::check()
+        },
+    )??;
     drop(progress);
 
     if let (Some(file), Some(path)) = (csv_file, csv_path.as_deref()) {

@@ -54,21 +54,44 @@ pub const KIND: Kind = Kind {
 const END: f64 = 1.0;
 
 fn build(given: &Given<'_>) -> Device {
-    let r = given.model("r");
-    let x = given.instance("knob") / 10.0;
-    let mid = given.model("mid");
-    // The rest is worked out on its own, not as 1 - f, so that both ends are exact.
-    let (f, rest) = match given.model("taper") as usize {
-        0 => (x, 1.0 - x),
-        1 => (audio(x, mid), 1.0 - audio(x, mid)),
-        _ => (1.0 - audio(1.0 - x, mid), audio(1.0 - x, mid)),
-    };
+    let (low, high) = Track::of(given).halves(given.instance("knob"));
     Device {
         parts: vec![
-            Part::Resistance(Pin::T(1), Pin::T(2), (r * f).max(END)),
-            Part::Resistance(Pin::T(0), Pin::T(1), (r * rest).max(END)),
+            Part::Resistance(Pin::T(1), Pin::T(2), low),
+            Part::Resistance(Pin::T(0), Pin::T(1), high),
         ],
         ..Device::default()
+    }
+}
+
+/// A pot's track: what the knob's position makes of it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Track {
+    ohms: f64,
+    taper: usize,
+    mid: f64,
+}
+
+impl Track {
+    /// The track of a pot's model.
+    pub fn of(given: &Given<'_>) -> Self {
+        Track {
+            ohms: given.model("r"),
+            taper: given.model("taper") as usize,
+            mid: given.model("mid"),
+        }
+    }
+
+    /// Ohms from bottom to wiper and from wiper to top, with the knob at 0..=10.
+    pub fn halves(&self, knob: f64) -> (f64, f64) {
+        let (r, x, mid) = (self.ohms, knob / 10.0, self.mid);
+        // The rest is worked out on its own, not as 1 - f, so that both ends are exact.
+        let (f, rest) = match self.taper {
+            0 => (x, 1.0 - x),
+            1 => (audio(x, mid), 1.0 - audio(x, mid)),
+            _ => (1.0 - audio(1.0 - x, mid), audio(1.0 - x, mid)),
+        };
+        ((r * f).max(END), (r * rest).max(END))
     }
 }
 

@@ -1,11 +1,13 @@
 //! Progress of long work: a line on a terminal, nothing in a pipe.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::sync::atomic::{AtomicU64, Ordering};
 
 /// A line that shows how far the work has come. It vanishes when dropped.
 #[derive(Debug)]
 pub struct Progress {
     bar: ProgressBar,
+    what: &'static str,
     whole: f64,
 }
 
@@ -26,7 +28,7 @@ impl Progress {
             .expect("a fixed template");
         bar.set_style(style);
         bar.set_message(what);
-        Progress { bar, whole }
+        Progress { bar, what, whole }
     }
 
     /// Tells how much is done.
@@ -34,10 +36,64 @@ impl Progress {
         self.bar
             .set_position((done / self.whole * PARTS as f64) as u64);
     }
+
+    /// Tells how much is done where the unit is seconds of sound: the speed is shown as well.
+    pub fn heard(&self, seconds: f64) {
+        if !self.bar.is_hidden() {
+            let took_s = self.bar.elapsed().as_secs_f64();
+            self.bar.set_message(speed(self.what, seconds, took_s));
+        }
+        self.at(seconds);
+    }
+}
+
+/// What goes before the bar: `render, 3.2 x real time`.
+fn speed(what: &str, seconds: f64, took_s: f64) -> String {
+    match took_s > 0.0 {
+        true => format!("{what}, {:.2} x real time", seconds / took_s),
+        false => what.to_string(),
+    }
 }
 
 impl Drop for Progress {
     fn drop(&mut self) {
         self.bar.finish_and_clear();
+    }
+}
+
+/// One line for work that goes on in several places at once: samples of sound done in all.
+#[derive(Debug)]
+pub struct Shared {
+    progress: Progress,
+    rate_hz: f64,
+    done: AtomicU64,
+}
+
+impl Shared {
+    /// For so many samples in all.
+    pub fn new(what: &'static str, samples: u64, rate_hz: f64, quiet: bool) -> Self {
+        Shared {
+            progress: Progress::new(what, samples as f64 / rate_hz, quiet),
+            rate_hz,
+            done: AtomicU64::new(0),
+        }
+    }
+
+    /// Tells that more samples are done.
+    pub fn more(&self, samples: usize) {
+        let before = self.done.fetch_add(samples as u64, Ordering::Relaxed);
+        let done = before + samples as u64;
+        self.progress.heard(done as f64 / self.rate_hz);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_speed_is_sound_over_waiting() {
+        assert_eq!(speed("render", 5.0, 2.0), "render, 2.50 x real time");
+        assert_eq!(speed("render", 5.0, 0.0), "render");
     }
 }

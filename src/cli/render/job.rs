@@ -1,0 +1,231 @@
+//! One sound: a circuit, what drives it and where its output goes.
+
+use super::super::failure::Failure;
+use crate::audio::aliasing::{self, Choice, Excerpt};
+use crate::audio::automation::Turning;
+use crate::audio::clip::{Clip, SampleSource};
+use crate::audio::level::{self, Level, Spool};
+use crate::audio::play::{self, Played, Settings, Stopped};
+use crate::circuit::Circuit;
+use crate::report::file::{self, FileProblem};
+use crate::report::progress::Shared;
+use crate::report::wav::{self, Format, WavProblem, WavWriter, Written};
+use crate::system::assemble::Driven;
+use crate::system::probe::Observable;
+use std::fs::File;
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
+
+/// The sound that goes in.
+#[derive(Debug)]
+pub enum Input {
+    /// A WAV file.
+    File(PathBuf),
+    /// The built-in phrase.
+    Phrase(Clip),
+}
+
+impl Input {
+    /// What messages call it.
+    pub fn name(&self) -> String {
+        match self {
+            Input::File(path) => path.display().to_string(),
+            Input::Phrase(_) => "the built-in phrase".into(),
+        }
+    }
+
+    /// The sound from its start.
+    pub fn open(&self) -> Result<Box<dyn SampleSource + '_>, Failure> {
+        Ok(match self {
+            Input::File(path) => Box::new(wav::open_wav(path).map_err(|e| named(path, e))?),
+            Input::Phrase(clip) => Box::new(clip.stream()),
+        })
+    }
+
+    /// The failure of a stream that broke off.
+    pub fn broken(&self, problem: impl std::fmt::Display) -> Failure {
+        Failure::usage(format!("`{}`: {problem}", self.name()))
+    }
+}
+
+/// A WAV problem with the file's name.
+fn named(path: &Path, problem: WavProblem) -> Failure {
+    Failure::usage(format!("`{}`: {problem}", path.display()))
+}
+
+/// What all sounds of a run have in common.
+#[derive(Debug)]
+pub struct Plan {
+    /// The sound that goes in.
+    pub input: Input,
+    /// Peak volts (or amperes) at digital full scale.
+    pub input_volts: f64,
+    /// Volts written as full scale; none to normalise.
+    pub output_volts: Option<f64>,
+    /// Solver steps a sample, or the excerpt they are chosen by.
+    pub oversample: Oversample,
+    /// How samples are written.
+    pub format: Format,
+}
+
+/// How many solver steps a sample takes.
+#[derive(Debug)]
+pub enum Oversample {
+    /// So many.
+    Fixed(usize),
+    /// As many as this excerpt needs.
+    Auto(Box<Excerpt>),
+}
+
+/// One sound to be made.
+#[derive(Debug)]
+pub struct Job {
+    /// What is varied, empty if nothing is.
+    pub label: String,
+    /// Its file.
+    pub out: PathBuf,
+    /// The circuit.
+    pub circuit: Circuit,
+    /// Knobs that are turned.
+    pub knobs: Vec<Turning>,
+    /// The source that the clip drives.
+    pub driven: Driven,
+    /// Its name.
+    pub source: String,
+    /// Its value at rest.
+    pub rest: f64,
+    /// What is listened to.
+    pub probe: Observable,
+}
+
+/// What became of a job.
+#[derive(Debug)]
+pub struct Made {
+    /// Steps a sample, and the estimate if they were chosen.
+    pub oversample: Choice,
+    /// Of the probe, before the gain.
+    pub level: Level,
+    /// From the probe's unit to the file's.
+    pub gain: f64,
+    /// The effort.
+    pub played: Played,
+    /// What is in the file.
+    pub written: Written,
+}
+
+impl Job {
+    /// Makes the sound. `poll` is asked again and again whether to go on.
+    pub fn run(
+        &self,
+        plan: &Plan,
+        target: File,
+        progress: &Shared,
+        poll: &dyn Fn() -> Result<(), Failure>,
+    ) -> Result<Made, Failure> {
+        poll()?;
+        let oversample = match &plan.oversample {
+            Oversample::Fixed(factor) => Choice {
+                factor: *factor,
+                estimate: None,
+            },
+            Oversample::Auto(excerpt) => self.choose(plan, excerpt, poll)?,
+        };
+        let out = &self.out;
+        let unwritable = |e| FileProblem::new(out, e);
+        let mut spool = Spool::new(file::unnamed_beside(out)?);
+        let mut clip = plan.input.open()?;
+        let rate_hz = clip.rate_hz();
+        let played = self
+            .play(
+                plan,
+                &mut *clip,
+                oversample.factor,
+                &self.knobs,
+                |samples| {
+                    poll()?;
+                    progress.more(samples.len());
+                    spool.push(samples).map_err(|e| unwritable(e).into())
+                },
+            )
+            .map_err(|stopped| match stopped {
+                Stopped::NoSolution(none) => Failure::NoSolution(none),
+                Stopped::Clip(problem) => plan.input.broken(problem),
+                Stopped::Receiver(failure) => failure,
+            })?;
+        let mut spooled = spool.finish().map_err(unwritable)?;
+        let level = spooled.level();
+        let gain = match plan.output_volts {
+            Some(volts) => 1.0 / volts,
+            None => level::normalising_gain(level.peak()).unwrap_or(1.0),
+        };
+        let bad = |e| named(out, e);
+        let mut writer =
+            WavWriter::new(BufWriter::new(target), rate_hz, plan.format).map_err(bad)?;
+        let mut block = Vec::new();
+        loop {
+            poll()?;
+            spooled
+                .next_block(gain, 4096, &mut block)
+                .map_err(unwritable)?;
+            if block.is_empty() {
+                break;
+            }
+            writer.write(&block).map_err(bad)?;
+        }
+        let (written, _) = writer.finish().map_err(bad)?;
+        Ok(Made {
+            oversample,
+            level,
+            gain,
+            played,
+            written,
+        })
+    }
+
+    fn play(
+        &self,
+        plan: &Plan,
+        clip: &mut dyn SampleSource,
+        oversample: usize,
+        knobs: &[Turning],
+        receive: impl FnMut(&[f64]) -> Result<(), Failure>,
+    ) -> Result<Played, Stopped<Failure>> {
+        let settings = Settings {
+            driven: self.driven,
+            rest: self.rest,
+            full_scale: plan.input_volts,
+            oversample,
+        };
+        play::play(&self.circuit, &self.probe, clip, &settings, knobs, receive)
+    }
+
+    /// The oversampling that the excerpt needs.
+    fn choose(
+        &self,
+        plan: &Plan,
+        excerpt: &Excerpt,
+        poll: &dyn Fn() -> Result<(), Failure>,
+    ) -> Result<Choice, Failure> {
+        let there = |knob: &Turning| knob.starting(excerpt.from_s);
+        let knobs: Vec<Turning> = self.knobs.iter().map(there).collect();
+        aliasing::choose(excerpt, |factor| {
+            let mut found = Vec::new();
+            let played = self.play(
+                plan,
+                &mut excerpt.clip.stream(),
+                factor,
+                &knobs,
+                |samples| {
+                    found.extend_from_slice(samples);
+                    poll()
+                },
+            );
+            match played {
+                Ok(_) => Ok(Some(found)),
+                Err(Stopped::Receiver(failure)) => Err(failure),
+                // The whole clip will tell what is wrong, if anything is.
+                Err(_) => Ok(None),
+            }
+        })
+    }
+}

@@ -1,0 +1,145 @@
+//! What `render` says about the sounds it made.
+
+use super::job::{Job, Made, Plan};
+use crate::num;
+use crate::report::table::{Side, Table};
+use serde_json::{Value, json};
+
+/// All that was made.
+pub struct Summary<'a> {
+    /// What all have in common.
+    pub plan: &'a Plan,
+    /// Hz.
+    pub rate_hz: u32,
+    /// One for each file.
+    pub made: &'a [(Job, Made)],
+}
+
+impl Summary<'_> {
+    /// For the JSON file.
+    pub fn record(&self) -> Value {
+        let (job, made) = &self.made[0];
+        let mut record = json!({
+            "title": job.circuit.title,
+            "source": job.source,
+            "probe": job.probe.label,
+            "rate_hz": self.rate_hz,
+            "samples": made.played.samples,
+            "input_volts": self.plan.input_volts,
+            "unit": job.probe.kind.unit(),
+            "normalised": self.plan.output_volts.is_none(),
+        });
+        if job.label.is_empty() {
+            merge(&mut record, figures(made));
+        } else {
+            let each = self.made.iter().map(|(job, made)| {
+                let settings: serde_json::Map<String, Value> = job
+                    .label
+                    .split(", ")
+                    .filter_map(|pair| pair.split_once('='))
+                    .map(|(name, value)| (name.to_string(), value.into()))
+                    .collect();
+                let mut one = json!({
+                    "settings": settings,
+                    "file": job.out.display().to_string(),
+                });
+                merge(&mut one, figures(made));
+                one
+            });
+            record["variants"] = each.collect();
+        }
+        record
+    }
+
+    /// For the terminal.
+    pub fn printed(&self) -> String {
+        let (job, made) = &self.made[0];
+        let seconds = made.played.samples as f64 / f64::from(self.rate_hz);
+        let mut text = format!(
+            "{}\n{} ({seconds:.2} s at {} Hz) drives `{}`, {} peak at full scale\n",
+            job.circuit.title.trim(),
+            self.plan.input.name(),
+            self.rate_hz,
+            job.source,
+            num::engineering(self.plan.input_volts, "V", 3)
+        );
+        match job.label.is_empty() {
+            true => text += &self.one(job, made),
+            false => text += &self.several(),
+        }
+        text
+    }
+
+    fn one(&self, job: &Job, made: &Made) -> String {
+        let volts = |v: f64| num::engineering(v, job.probe.kind.unit(), 4);
+        let mut text = format!(
+            "{}: peak {}, rms {}; full scale of the file is {}{}\n",
+            job.probe.label,
+            volts(made.level.peak()),
+            volts(made.level.rms()),
+            volts(1.0 / made.gain),
+            match self.plan.output_volts {
+                None => " (peak at -1 dBFS)",
+                Some(_) => "",
+            }
+        );
+        text += &format!(
+            "{} steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
+            made.played.steps,
+            made.oversample.factor,
+            made.played.evaluations as f64 / made.played.steps.max(1) as f64,
+            made.played.divided
+        );
+        text
+    }
+
+    fn several(&self) -> String {
+        let mut table = Table::new(&[
+            ("variant", Side::Left),
+            ("peak", Side::Right),
+            ("rms", Side::Right),
+            ("full scale", Side::Right),
+            ("oversampled", Side::Right),
+            ("file", Side::Left),
+        ]);
+        for (job, made) in self.made {
+            let volts = |v: f64| num::engineering(v, job.probe.kind.unit(), 4);
+            table.row([
+                job.label.clone(),
+                volts(made.level.peak()),
+                volts(made.level.rms()),
+                volts(1.0 / made.gain),
+                format!("{} x", made.oversample.factor),
+                job.out.display().to_string(),
+            ]);
+        }
+        let mut text = format!("{}:\n{}", self.made[0].0.probe.label, table.text());
+        if self.plan.output_volts.is_none() {
+            text += "each file's peak is at -1 dBFS; with --output-volts they keep their differences in level\n";
+        }
+        text
+    }
+}
+
+fn figures(made: &Made) -> Value {
+    json!({
+        "oversample": made.oversample.factor,
+        "alias_estimate_db": made.oversample.estimate.map(|e| e.aliases_db),
+        "tone_error_db": made.oversample.estimate.map(|e| e.tone_db),
+        "peak": made.level.peak(),
+        "rms": made.level.rms(),
+        "full_scale": 1.0 / made.gain,
+        "beyond_full_scale": made.written.beyond_full_scale,
+        "effort": {
+            "steps": made.played.steps,
+            "divided": made.played.divided,
+            "evaluations": made.played.evaluations,
+        },
+    })
+}
+
+fn merge(into: &mut Value, more: Value) {
+    if let (Value::Object(into), Value::Object(more)) = (into, more) {
+        into.extend(more);
+    }
+}

@@ -1,0 +1,188 @@
+//! `--vary`: several versions of a circuit, every combination of the values asked for.
+
+use super::super::common::{self, Session};
+use super::super::failure::Failure;
+use crate::circuit::Circuit;
+use crate::circuit::params::{Setting, What, bare};
+use crate::diag::{Span, nearest};
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+
+/// One version of the circuit.
+#[derive(Debug, Clone, Default)]
+pub struct Variant {
+    /// What is set beyond the common settings.
+    pub settings: Vec<Setting>,
+}
+
+/// Combinations at the most: each holds a file open.
+const MOST: usize = 200;
+
+impl Variant {
+    /// `NAME=value` of each setting as typed, `, ` between them; empty without settings.
+    pub fn label(&self) -> String {
+        let pairs = |s: &Setting| format!("{}={}", s.target, s.value.text);
+        self.settings
+            .iter()
+            .map(pairs)
+            .collect::<Vec<_>>()
+            .join(", ")
+    }
+
+    /// Its own file: `out.wav` becomes `out-NAME=value.wav`. Letters, digits and `._+=-` stay
+    /// as typed, anything else becomes `_`.
+    pub fn path(&self, out: &Path) -> PathBuf {
+        let mut name: OsString = out.file_stem().unwrap_or_default().to_owned();
+        for s in &self.settings {
+            let pair = format!("-{}={}", s.target, s.value.text);
+            let fits = |c: char| c.is_ascii_alphanumeric() || "._+=-".contains(c);
+            let plain: String = pair
+                .chars()
+                .map(|c| if fits(c) { c } else { '_' })
+                .collect();
+            name.push(plain);
+        }
+        if let Some(extension) = out.extension() {
+            name.push(".");
+            name.push(extension);
+        }
+        match self.settings.is_empty() {
+            true => out.to_owned(),
+            false => out.with_file_name(name),
+        }
+    }
+}
+
+/// Every combination of the values of all `--vary NAME=a,b,c`, the last option's changing
+/// first; one variant without settings if there is no such option.
+///
+/// # Errors
+/// If an option is not of that form. Names and values are judged when the circuit is built.
+pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Variant>, Failure> {
+    let mut found = vec![Variant::default()];
+    let mut names: Vec<String> = Vec::new();
+    for text in session.texts("vary") {
+        let wrong = |why: &str| {
+            Failure::usage(format!("`--vary {text}` {why}"))
+                .hint("expected NAME=a,b,c, for example `--vary R5=47k,100k`")
+        };
+        let (name, values) = text.split_once('=').ok_or_else(|| wrong("has no `=`"))?;
+        let name = name.trim();
+        let list: Vec<&str> = values.split(',').map(str::trim).collect();
+        if name.is_empty() || list.iter().any(|v| v.is_empty()) {
+            return Err(wrong("lacks a name or a value"));
+        }
+        if names.iter().any(|n| n.eq_ignore_ascii_case(name)) {
+            return Err(wrong("names what another --vary does"));
+        }
+        if let Some(k) = (1..list.len()).find(|&k| list[..k].contains(&list[k])) {
+            return Err(wrong(&format!("has the value {} twice", list[k])));
+        }
+        if found.len() * list.len() > MOST {
+            return Err(Failure::usage(format!(
+                "`--vary` asks for more than {MOST} sounds at once"
+            )));
+        }
+        names.push(name.to_string());
+        let line = format!("--vary {text}");
+        let file = session.sources.add("command line", line.as_str());
+        let what = kind(circuit, name);
+        // Values are found again in the line by counting on from the equals sign.
+        let mut start = line.len() - values.len();
+        let settings: Vec<Setting> = values
+            .split(',')
+            .map(|raw| {
+                let end = start + raw.len();
+                let value = common::number(raw.trim(), file, start, end);
+                let setting = Setting::new(what, name, value, Some(Span::new(file, start, end)));
+                start = end + 1;
+                setting
+            })
+            .collect();
+        found = found
+            .iter()
+            .flat_map(|variant| {
+                settings.iter().map(|setting| {
+                    let mut variant = variant.clone();
+                    variant.settings.push(setting.clone());
+                    variant
+                })
+            })
+            .collect();
+    }
+    Ok(found)
+}
+
+/// What a name stands for: an element or parameter as for --set, a pot or a toggle. A name
+/// that is nothing is taken for what comes nearest, so that it is suggested.
+fn kind(circuit: &Circuit, name: &str) -> What {
+    if circuit.element(name).is_some() {
+        // A pot or toggle takes its position as its value too.
+        return What::Value;
+    }
+    let controls = controls(circuit);
+    let same = controls.iter().find(|c| c.0.eq_ignore_ascii_case(name));
+    let near = || {
+        if name.contains('.') {
+            // A parameter, rather.
+            return None;
+        }
+        let near = nearest(name, controls.iter().map(|c| c.0.as_str()))?;
+        controls.iter().find(|c| c.0 == near)
+    };
+    same.or_else(near).map_or(What::Value, |c| c.1)
+}
+
+/// Pots and toggles by their names without the X.
+fn controls(circuit: &Circuit) -> Vec<(String, What)> {
+    circuit
+        .elements
+        .iter()
+        .filter_map(|e| {
+            let what = match e.kind?.name {
+                "pot" => What::Knob,
+                "toggle" => What::Switch,
+                _ => return None,
+            };
+            Some((bare(&e.name), what))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::diag::Sources;
+
+    fn variant(pairs: &[(&str, &str)]) -> Variant {
+        let file = Sources::default().add("command line", "");
+        let setting = |&(name, text): &(&str, &str)| {
+            Setting::new(What::Value, name, common::number(text, file, 0, 0), None)
+        };
+        Variant {
+            settings: pairs.iter().map(setting).collect(),
+        }
+    }
+
+    #[test]
+    fn each_file_is_named_after_its_settings() {
+        let out = Path::new("some/out.v2.wav");
+        for (pairs, expected) in [
+            (&[][..], "some/out.v2.wav"),
+            (&[("R5", "47k")], "some/out.v2-R5=47k.wav"),
+            (
+                &[("R5", "4k7"), ("VOL", "3.5")],
+                "some/out.v2-R5=4k7-VOL=3.5.wav",
+            ),
+            (&[("X1.R5", "-1e3/2 µ")], "some/out.v2-X1.R5=-1e3_2__.wav"),
+        ] {
+            assert_eq!(variant(pairs).path(out), Path::new(expected));
+        }
+        let plain = variant(&[("R5", "1k")]).path(Path::new("out"));
+        assert_eq!(plain, Path::new("out-R5=1k"));
+        assert_eq!(
+            variant(&[("R5", "1k"), ("VOL", "3")]).label(),
+            "R5=1k, VOL=3"
+        );
+    }
+}

@@ -1,0 +1,413 @@
+//! `render` from the outside: files, variants, knobs, Ctrl-C, memory.
+
+mod common;
+
+use common::{Gridleak, Netlist, Ran};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// A triode stage with a volume control.
+const STAGE: &str = "triode stage
+VIN in 0 DC 0 AC 1
+VB b 0 300
+RG in g 68k
+RGL in 0 1meg
+XV1 p g k 12AX7
+RP b p 100k
+RK k 0 1.5k
+CK k 0 22u
+CO p w 22n
+XVOL w out 0 A1M knob=6
+.model A1M pot(r=1meg taper=audio mid=0.15)
+XBRIGHT w x toggle at=0
+CB x out 120p
+";
+
+/// A pot and nothing else.
+const POT: &str = "pot
+VIN in 0 AC 1
+XVOL in out 0 B10K
+RL out 0 1e12
+.model B10K pot(r=10k)
+";
+
+fn folder() -> tempfile::TempDir {
+    tempfile::tempdir().expect("a folder")
+}
+
+/// Writes a mono WAV of 32-bit floats.
+fn wav(path: &Path, rate_hz: u32, samples: impl Iterator<Item = f64>) {
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate_hz,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
+    let mut writer = hound::WavWriter::create(path, spec).unwrap();
+    samples.for_each(|x| writer.write_sample(x as f32).unwrap());
+    writer.finalize().unwrap();
+}
+
+fn samples(path: &Path) -> Vec<f64> {
+    let reader = hound::WavReader::open(path).unwrap();
+    let all = reader.into_samples::<f32>();
+    all.map(|x| f64::from(x.unwrap())).collect()
+}
+
+fn sine(freq_hz: f64, rate_hz: f64, seconds: f64) -> impl Iterator<Item = f64> {
+    let count = (seconds * rate_hz) as usize;
+    (0..count).map(move |n| (std::f64::consts::TAU * freq_hz * n as f64 / rate_hz).sin())
+}
+
+/// What is in a folder, by name.
+fn names(folder: &Path) -> Vec<String> {
+    let entries = std::fs::read_dir(folder).unwrap();
+    let mut names: Vec<String> = entries
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
+
+fn render(netlist: &Netlist, clip: &Path, out: &Path) -> Gridleak {
+    Gridleak::command("render")
+        .path(netlist.path())
+        .option("--probe", "v(out)")
+        .option("--clip", clip.to_str().unwrap())
+        .option("--out", out.to_str().unwrap())
+}
+
+#[track_caller]
+fn fine(ran: Ran) -> Ran {
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    ran
+}
+
+/// A decaying chord, so that the loudest piece is not all there is.
+fn chord(folder: &Path, seconds: f64) -> PathBuf {
+    let path = folder.join("chord.wav");
+    let tones = sine(196.0, 48e3, seconds)
+        .zip(sine(1244.5, 48e3, seconds))
+        .enumerate()
+        .map(|(n, (a, b))| (0.7 * a + 0.3 * b) * (-4.0 * n as f64 / 48e3).exp());
+    wav(&path, 48_000, tones);
+    path
+}
+
+#[test]
+fn variants_are_the_bytes_of_each_alone() {
+    let (netlist, inputs, together, alone) = (Netlist::new(STAGE), folder(), folder(), folder());
+    let clip = chord(inputs.path(), 0.25);
+    let ran = fine(
+        render(&netlist, &clip, &together.path().join("out.wav"))
+            .option("--vary", "RK=1k,2k2")
+            .option("--vary", "VOL=3,10")
+            .run(),
+    );
+    let mut expected = Vec::new();
+    for rk in ["1k", "2k2"] {
+        for knob in ["3", "10"] {
+            let name = format!("out-RK={rk}-VOL={knob}.wav");
+            assert!(ran.stdout.contains(&name), "{}", ran.stdout);
+            let one = alone.path().join(&name);
+            fine(
+                render(&netlist, &clip, &one)
+                    .option("--set", format!("RK={rk}"))
+                    .option("--knob", format!("VOL={knob}"))
+                    .run(),
+            );
+            let read = |p: &Path| std::fs::read(p).unwrap();
+            assert!(
+                read(&one) == read(&together.path().join(&name)),
+                "{name} differs from the same rendered alone"
+            );
+            expected.push(name);
+        }
+    }
+    expected.sort();
+    assert_eq!(names(together.path()), expected);
+}
+
+#[test]
+fn a_bad_variant_leaves_nothing_behind() {
+    let (netlist, inputs, outputs) = (Netlist::new(STAGE), folder(), folder());
+    let clip = chord(inputs.path(), 0.1);
+    let out = outputs.path().join("out.wav");
+    for (vary, expected) in [
+        ("VOLL=1,2", "did you mean `VOL`?"),
+        ("BRIGT=0,1", "did you mean `BRIGHT`?"),
+        ("RPP=1k,2k", "did you mean `RP`?"),
+        ("VOL=1,11", "cannot be at 11"),
+        ("BRIGHT=0,0.5", "cannot be at 0.5"),
+        ("RP=100k,lots", "is `lots`, expected a number"),
+        ("12AX7.mu=100,-1", "found -1"),
+        ("12AX7.mew=100,99", "no parameter"),
+        ("RP=1k,1k", "has the value 1k twice"),
+        ("RP=1k,,2k", "lacks a name or a value"),
+        ("RP", "has no `=`"),
+    ] {
+        let ran = render(&netlist, &clip, &out).option("--vary", vary).run();
+        assert_eq!(ran.status, 2, "{vary}: {}", ran.stderr);
+        assert!(ran.stderr.contains(expected), "{vary}: {}", ran.stderr);
+        assert_eq!(names(outputs.path()), [""; 0], "{vary}");
+    }
+    let both = render(&netlist, &clip, &out)
+        .option("--vary", "RP=1k,2k")
+        .option("--vary", "rp=3k,4k")
+        .run();
+    assert_eq!(both.status, 2);
+    // One of the outputs cannot be made, so none is.
+    std::fs::create_dir(outputs.path().join("out-VOL=2.wav")).unwrap();
+    let ran = render(&netlist, &clip, &out)
+        .option("--vary", "VOL=1,2")
+        .run();
+    assert_eq!(ran.status, 2, "{}", ran.stderr);
+    assert_eq!(names(outputs.path()), ["out-VOL=2.wav"]);
+}
+
+#[test]
+fn oversampling_is_chosen_by_need() {
+    let (netlist, inputs) = (Netlist::new(STAGE), folder());
+    let clip = inputs.path().join("in.wav");
+    let tones = sine(196.0, 48e3, 0.5).zip(sine(3951.0, 48e3, 0.5));
+    wav(&clip, 48_000, tones.map(|(a, b)| 0.5 * (a + b)));
+    let chosen = |volts: &str| {
+        let (out, json) = (inputs.path().join("out.wav"), inputs.path().join("o.json"));
+        let ran = fine(
+            render(&netlist, &clip, &out)
+                .option("--input-volts", volts)
+                .option("--json", json.to_str().unwrap())
+                .run(),
+        );
+        let text = std::fs::read_to_string(json).unwrap();
+        let record: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let factor = record["oversample"].as_u64().unwrap();
+        let line = format!("oversampling {factor} times");
+        assert!(ran.stderr.contains(&line), "{}", ran.stderr);
+        (factor, record["alias_estimate_db"].as_f64().unwrap())
+    };
+    let (soft, soft_db) = chosen("0.01");
+    let (hard, hard_db) = chosen("3");
+    println!("soft: {soft} at {soft_db} dB; hard: {hard} at {hard_db} dB");
+    assert!(soft < hard, "{soft} and {hard}");
+    assert!(soft_db < -80.0 && (hard_db < -80.0 || hard == 16));
+}
+
+/// A pot without anything around it: what comes out is the input times a ratio that is
+/// known at every moment, so whatever the automation adds shows to the last digit.
+#[test]
+fn a_turned_knob_is_heard_and_nothing_else() {
+    let (netlist, files) = (Netlist::new(POT), folder());
+    let (clip, out) = (files.path().join("in.wav"), files.path().join("out.wav"));
+    let points = files.path().join("points.csv");
+    wav(&clip, 48_000, sine(440.0, 48e3, 1.0));
+    std::fs::write(&points, "time_s,position\n0,0.5\n1,9.5\n").unwrap();
+    for factor in ["1", "4"] {
+        fine(
+            render(&netlist, &clip, &out)
+                .option("--input-volts", "1")
+                .option("--output-volts", "1")
+                .option("--oversample", factor)
+                .option("--automate", format!("VOL={}", points.display()))
+                .run(),
+        );
+        let found = samples(&out);
+        assert_eq!(found.len(), 48_000);
+        let mut worst = 0.0f64;
+        // The clip starts and ends at once, which the resampler rings with: 5 ms each are out.
+        for (n, (x, y)) in samples(&clip).iter().zip(&found).enumerate() {
+            let ratio = 0.05 + 0.9 * n as f64 / 48e3;
+            if (240..47_760).contains(&n) {
+                worst = worst.max((y - ratio * x).abs());
+            }
+        }
+        let worst_db = 20.0 * worst.log10();
+        println!("factor {factor}: off by {worst_db:.1} dB at the most");
+        assert!(worst_db < -110.0, "{worst_db} dB");
+    }
+}
+
+#[test]
+fn a_knob_that_stands_still_is_no_automation() {
+    let (netlist, files) = (Netlist::new(STAGE), folder());
+    let clip = chord(files.path(), 0.15);
+    let points = files.path().join("points.csv");
+    std::fs::write(&points, "0,6").unwrap();
+    let play = |name: &str, automate: bool| {
+        let out = files.path().join(name);
+        let mut run = render(&netlist, &clip, &out)
+            .option("--oversample", "8")
+            .option("--output-volts", "100");
+        if automate {
+            run = run.option("--automate", format!("xvol={}", points.display()));
+        }
+        fine(run.run());
+        samples(&out)
+    };
+    let (still, moved) = (play("a.wav", false), play("b.wav", true));
+    let worst = still.iter().zip(&moved).map(|(a, b)| (a - b).abs());
+    let worst = worst.fold(0.0, f64::max);
+    println!("off by {worst:.2e} of full scale");
+    // Floats have steps of 6e-8 there.
+    assert!(worst < 2e-7, "{worst}");
+}
+
+#[test]
+fn wrong_points_are_named_with_file_and_line() {
+    let (netlist, files, outputs) = (Netlist::new(STAGE), folder(), folder());
+    let clip = chord(files.path(), 0.05);
+    let points = files.path().join("points.csv");
+    std::fs::write(&points, "time_s,position\n0,1\n0.5,12\n").unwrap();
+    let out = outputs.path().join("out.wav");
+    let path = points.display();
+    for (automate, expected) in [
+        (
+            format!("VOL={path}"),
+            "points.csv`: line 3: expected a position of 0 to 10",
+        ),
+        (format!("VOL={path}x"), "points.csvx`: "),
+        ("VOL".to_string(), "has no `=`"),
+    ] {
+        let ran = render(&netlist, &clip, &out)
+            .option("--automate", &automate)
+            .run();
+        assert_eq!(ran.status, 2, "{automate}: {}", ran.stderr);
+        assert!(ran.stderr.contains(expected), "{automate}: {}", ran.stderr);
+    }
+    std::fs::write(&points, "0,1\n").unwrap();
+    let ran = render(&netlist, &clip, &out)
+        .option("--automate", format!("VLO={path}"))
+        .run();
+    assert_eq!(ran.status, 2);
+    assert!(ran.stderr.contains("did you mean `VOL`?"), "{}", ran.stderr);
+    assert_eq!(names(outputs.path()), [""; 0]);
+}
+
+fn start(arguments: &[&str]) -> Child {
+    Command::new(env!("CARGO_BIN_EXE_gridleak"))
+        .args(arguments)
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the binary starts")
+}
+
+/// Sends Ctrl-C to a run once its temporary files are there, and gives its end.
+#[cfg(unix)]
+fn broken_off(mut child: Child, folder: &Path) -> Ran {
+    let begun = Instant::now();
+    while names(folder).is_empty() {
+        assert!(begun.elapsed() < Duration::from_secs(60), "no file appears");
+        assert_eq!(child.try_wait().unwrap(), None, "it ends by itself");
+        std::thread::sleep(Duration::from_millis(5));
+    }
+    // Files are staged before Ctrl-C is watched for; the work itself takes far longer.
+    std::thread::sleep(Duration::from_millis(300));
+    let sent = Command::new("kill")
+        .args(["-INT", &child.id().to_string()])
+        .status();
+    assert!(sent.unwrap().success());
+    let output = child.wait_with_output().unwrap();
+    Ran {
+        status: output.status.code().unwrap_or(-1),
+        stdout: String::new(),
+        stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn ctrl_c_leaves_no_file() {
+    let (netlist, inputs, outputs) = (Netlist::new(STAGE), folder(), folder());
+    let clip = chord(inputs.path(), 120.0);
+    let out = outputs.path().join("out.wav");
+    let (net, clip, out) = (netlist.path().to_str(), clip.to_str(), out.to_str());
+    let base = [
+        "render",
+        net.unwrap(),
+        "--clip",
+        clip.unwrap(),
+        "--out",
+        out.unwrap(),
+        "--probe",
+        "v(out)",
+    ];
+    for more in [&["--oversample", "16"][..], &["--vary", "VOL=1,2,3"]] {
+        let child = start(&[&base[..], more].concat());
+        let ran = broken_off(child, outputs.path());
+        assert_eq!(ran.status, 130, "{}", ran.stderr);
+        assert_eq!(ran.stderr, "error: interrupted: no file was written\n");
+        assert_eq!(names(outputs.path()), [""; 0]);
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn ctrl_c_ends_scope_too() {
+    let (netlist, outputs) = (Netlist::new(STAGE), folder());
+    let csv = outputs.path().join("wave.csv");
+    let child = start(&[
+        "scope",
+        netlist.path().to_str().unwrap(),
+        "--stop",
+        "1k",
+        "--step",
+        "1m",
+        "--set",
+        "VIN.dc=0",
+        "--csv",
+        csv.to_str().unwrap(),
+    ]);
+    let ran = broken_off(child, outputs.path());
+    assert_eq!(ran.status, 130, "{}", ran.stderr);
+    assert_eq!(ran.stderr, "error: interrupted: no file was written\n");
+    assert_eq!(names(outputs.path()), [""; 0]);
+}
+
+/// The greatest memory of a run, KiB, read from the system while it runs.
+#[cfg(target_os = "linux")]
+fn peak_kib(netlist: &Netlist, clip: &Path, out: &Path) -> u64 {
+    let mut child = start(&[
+        "render",
+        netlist.path().to_str().unwrap(),
+        "--clip",
+        clip.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--probe",
+        "v(out)",
+        "--oversample",
+        "1",
+        "--quiet",
+    ]);
+    let status = format!("/proc/{}/status", child.id());
+    let mut peak = 0;
+    while child.try_wait().unwrap().is_none() {
+        let text = std::fs::read_to_string(&status).unwrap_or_default();
+        let line = text.lines().find_map(|l| l.strip_prefix("VmHWM:"));
+        let kib = line.and_then(|l| l.trim().trim_end_matches(" kB").parse().ok());
+        peak = peak.max(kib.unwrap_or(0));
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    assert!(child.wait().unwrap().success());
+    peak
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn memory_does_not_grow_with_the_clip() {
+    let (netlist, files) = (Netlist::new(POT), folder());
+    let peak = |seconds: f64| {
+        let clip = files.path().join("in.wav");
+        wav(&clip, 48_000, sine(440.0, 48e3, seconds));
+        peak_kib(&netlist, &clip, &files.path().join("out.wav"))
+    };
+    let (short, long) = (peak(20.0), peak(120.0));
+    println!("20 s: {short} KiB, 120 s: {long} KiB");
+    assert!(
+        short > 0 && long < short + 2048,
+        "{short} KiB and {long} KiB"
+    );
+    assert!(long < 200 * 1024);
+}
