@@ -1,6 +1,9 @@
 //! Numerical methods that know no circuit.
 
+pub mod convert;
+pub mod convolve;
 pub mod dense;
+pub mod fft;
 pub mod fun;
 pub mod integrate;
 pub mod lu;

@@ -151,18 +151,8 @@ impl Decimator {
 fn prototype(factor: usize) -> Vec<f64> {
     assert!(factor > 0, "a sample rate cannot be changed by nought");
     let middle = REACH * factor;
-    let beta = 0.1102 * (STOP_BAND_DB - 8.7);
     let mut taps: Vec<f64> = (0..=2 * middle)
-        .map(|n| {
-            let away = n.abs_diff(middle);
-            if away.is_multiple_of(factor) {
-                // Exactly nought where the sine is, whatever its rounding says.
-                return if away == 0 { 1.0 } else { 0.0 };
-            }
-            let edge = away as f64 / middle as f64;
-            let t = PI * away as f64 / factor as f64;
-            fun::sin(t) / t * bessel_i0(beta * (1.0 - edge * edge).sqrt()) / bessel_i0(beta)
-        })
+        .map(|n| kernel(n.abs_diff(middle) as f64 / factor as f64))
         .collect();
     // A steady input must come out steady: without this its images stand 120 dB below it.
     for phase in 0..factor {
@@ -172,6 +162,22 @@ fn prototype(factor: usize) -> Vec<f64> {
         }
     }
     taps
+}
+
+/// The filter's impulse response at `t` periods of the lower rate from its
+/// middle: one there, exactly nought at all other whole periods and beyond [`REACH`].
+pub fn kernel(t: f64) -> f64 {
+    if t == t.trunc() {
+        // Exactly nought where the sine is, whatever its rounding says.
+        return if t == 0.0 { 1.0 } else { 0.0 };
+    }
+    let edge = t / REACH as f64;
+    if edge.abs() >= 1.0 {
+        return 0.0;
+    }
+    let beta = 0.1102 * (STOP_BAND_DB - 8.7);
+    let turn = PI * t;
+    fun::sin(turn) / turn * bessel_i0(beta * (1.0 - edge * edge).sqrt()) / bessel_i0(beta)
 }
 
 /// Modified Bessel function of the first kind, order nought, by its power
