@@ -141,7 +141,7 @@ fn a_bad_variant_leaves_nothing_behind() {
         ("VOL=1,11", "cannot be at 11"),
         ("BRIGHT=0,0.5", "cannot be at 0.5"),
         ("RP=100k,lots", "is `lots`, expected a number"),
-        ("12AX7.mu=100,-1", "found -1"),
+        ("12AX7.mu=100,-1", "is -1, expected"),
         ("12AX7.mew=100,99", "no parameter"),
         ("RP=1k,1k", "has the value 1k twice"),
         ("RP=1k,,2k", "lacks a name or a value"),
@@ -282,6 +282,79 @@ fn wrong_points_are_named_with_file_and_line() {
     assert_eq!(ran.status, 2);
     assert!(ran.stderr.contains("did you mean `VOL`?"), "{}", ran.stderr);
     assert_eq!(names(outputs.path()), [""; 0]);
+}
+
+/// BS.1770 counts a 997 Hz sine that reaches full scale at -3.01 LUFS in one channel (ITU-R
+/// BS.1770-4, 2015, annex 1; from memory); -20 LUFS is 16.99 dB below.
+#[test]
+fn loudness_is_brought_to_what_is_asked() {
+    let (netlist, files) = (Netlist::new(POT), folder());
+    let (clip, out) = (files.path().join("in.wav"), files.path().join("out.wav"));
+    wav(&clip, 48_000, sine(997.0, 48e3, 2.0));
+    let ran = fine(
+        render(&netlist, &clip, &out)
+            .option("--loudness", "-20")
+            .run(),
+    );
+    assert!(ran.stdout.contains("-20.0 LUFS"), "{}", ran.stdout);
+    let found = samples(&out);
+    let inner = &found[1000..95_000];
+    let peak = inner.iter().fold(0.0, |a: f64, x| a.max(x.abs()));
+    let peak_db = 20.0 * peak.log10();
+    assert!((peak_db + 16.99).abs() < 0.05, "{peak_db} dB");
+    for (options, expected) in [
+        (&["--loudness", "3"][..], "expected -70 to 0"),
+        (
+            &["--loudness", "-9", "--output-volts", "1"],
+            "both set the level",
+        ),
+    ] {
+        let run = render(&netlist, &clip, &out);
+        let ran = options.iter().fold(run, |run, o| run.arg(o)).run();
+        assert_eq!(ran.status, 2);
+        assert!(ran.stderr.contains(expected), "{}", ran.stderr);
+    }
+}
+
+#[test]
+fn a_cabinet_is_a_convolution_after_the_circuit() {
+    let (netlist, files) = (Netlist::new(POT), folder());
+    let [clip, out, response] = ["in.wav", "out.wav", "ir.wav"].map(|n| files.path().join(n));
+    wav(&clip, 48_000, sine(440.0, 48e3, 0.2));
+    // Half of the sound at once, and a quarter of it, turned over, 100 samples later.
+    let taps = (0..101).map(|n| {
+        [(0, 0.5), (100, -0.25)]
+            .iter()
+            .find(|t| t.0 == n)
+            .map_or(0.0, |t| t.1)
+    });
+    wav(&response, 48_000, taps);
+    let play = |cabinet: Option<&Path>| {
+        let mut run = render(&netlist, &clip, &out)
+            .option("--input-volts", "1")
+            .option("--output-volts", "1");
+        if let Some(path) = cabinet {
+            run = run.option("--cabinet", path.to_str().unwrap());
+        }
+        fine(run.run());
+        samples(&out)
+    };
+    let (plain, through) = (play(None), play(Some(&response)));
+    assert_eq!(through.len(), plain.len());
+    for (n, found) in through.iter().enumerate() {
+        let before = n.checked_sub(100).map_or(0.0, |k| plain[k]);
+        let expected = 0.5 * plain[n] - 0.25 * before;
+        assert!(
+            (found - expected).abs() < 1e-6,
+            "sample {n}: {found}, {expected}"
+        );
+    }
+    assert_ne!(play(Some(Path::new("built-in"))), plain);
+    let ran = render(&netlist, &clip, &out)
+        .option("--cabinet", "builtin")
+        .run();
+    assert_eq!(ran.status, 2);
+    assert!(ran.stderr.contains("or `built-in`"), "{}", ran.stderr);
 }
 
 fn start(arguments: &[&str]) -> Child {

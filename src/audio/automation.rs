@@ -92,6 +92,15 @@ impl Curve {
         Ok(Curve { points })
     }
 
+    /// The lowest and the highest position.
+    pub fn range(&self) -> (f64, f64) {
+        let all = || self.points.iter().map(|p| p.1);
+        (
+            all().fold(f64::INFINITY, f64::min),
+            all().fold(f64::NEG_INFINITY, f64::max),
+        )
+    }
+
     /// The position at a time, s: before the first point that point's, after the last the
     /// last one's.
     pub fn at(&self, time_s: f64) -> f64 {
@@ -150,6 +159,17 @@ impl Turning {
         }
     }
 
+    /// The same knob standing still at its lowest and at its highest position.
+    pub fn held(&self) -> [Self; 2] {
+        let (low, high) = self.curve.range();
+        [low, high].map(|position| Turning {
+            curve: Curve {
+                points: vec![(0.0, position)],
+            },
+            ..self.clone()
+        })
+    }
+
     /// Turns the knob to where it is at a time.
     pub fn to(&self, time_s: f64) {
         let (low, high) = self.track.halves(self.curve.at(self.from_s + time_s));
@@ -176,6 +196,7 @@ mod tests {
         ] {
             assert_eq!(curve.at(time_s), expected, "at {time_s} s");
         }
+        assert_eq!(curve.range(), (2.0, 10.0));
         assert_eq!(Curve::parse("\"500m\",5").unwrap().at(0.0), 5.0);
     }
 

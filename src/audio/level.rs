@@ -137,7 +137,7 @@ impl<F: Read + Write + Seek> Spool<F> {
     }
 }
 
-/// Samples on their way back out of a store, once.
+/// Samples on their way back out of a store, as often as it is wound back.
 #[derive(Debug)]
 pub struct Spooled<F: Read> {
     store: BufReader<F>,
@@ -149,6 +149,18 @@ impl<F: Read> Spooled<F> {
     /// What was measured when the samples went in.
     pub fn level(&self) -> Level {
         self.level
+    }
+
+    /// Winds back to the first sample.
+    ///
+    /// # Errors
+    /// If the store cannot be wound back.
+    pub fn rewind(&mut self) -> io::Result<()>
+    where
+        F: Seek,
+    {
+        self.left = self.level.count();
+        self.store.seek(SeekFrom::Start(0)).map(|_| ())
     }
 
     /// Replaces the contents of `block` by the next samples times `gain`,

@@ -9,19 +9,21 @@ use super::failure::Failure;
 use super::{Command, Outcome, interrupt};
 use crate::audio::aliasing;
 use crate::audio::automation::{Curve, Turning};
+use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
+use crate::audio::clip::{Clip, SampleSource};
 use crate::audio::phrase;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
 use crate::device::source::Drive;
-use crate::num::Role;
+use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::report::progress::Shared;
-use crate::report::wav::Format;
+use crate::report::wav::{self, Format};
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
-use job::{Input, Job, Made, Oversample, Plan};
+use job::{Input, Job, Made, Oversample, Plan, Scale};
 use std::fmt::Display;
 use std::fs::File;
 use std::num::NonZero;
@@ -76,6 +78,20 @@ fn options(command: clap::Command) -> clap::Command {
             "V",
             "Volts written as digital full scale; without it the peak is brought to -1 dBFS",
         ))
+        .arg(number_option(
+            "loudness",
+            "LUFS",
+            "Bring the file to this integrated loudness (ITU-R BS.1770), for example -16",
+        ))
+        .arg(
+            Arg::new("cabinet")
+                .long("cabinet")
+                .value_name("IR.wav|built-in")
+                .help(
+                    "Listen through a loudspeaker: its response to an impulse as a WAV file, or \
+                     the built-in one. It loads nothing: it comes after the circuit",
+                ),
+        )
         .arg(
             Arg::new("oversample")
                 .long("oversample")
@@ -125,7 +141,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let input_volts = session
         .positive("input-volts", Role::Voltage)?
         .unwrap_or(INPUT_VOLTS);
-    let output_volts = session.positive("output-volts", Role::Voltage)?;
+    let scale = scale(&session)?;
     let curves = curves(&session)?;
     let jobs = jobs(&mut session, &curves)?;
     let input = match session.text("clip") {
@@ -140,6 +156,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             input.name()
         ));
     }
+    let cabinet = session
+        .text("cabinet")
+        .map(|text| cabinet(&session, text, rate_hz))
+        .transpose()?;
     let mut outputs = Outputs::new();
     let targets: Vec<File> = jobs
         .iter()
@@ -159,7 +179,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let plan = Plan {
         input,
         input_volts,
-        output_volts,
+        cabinet,
+        scale,
         oversample,
         format: format(&session),
     };
@@ -363,6 +384,11 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
                 ),
             });
         }
+        if matches!(plan.scale, Scale::Loudness(_)) && made.loudness_lufs.is_none() {
+            session.note(&format!(
+                "{of}too short or too quiet to have a loudness; its peak is at -1 dBFS"
+            ));
+        }
         let beyond = made.written.beyond_full_scale;
         if beyond > 0 && !session.quiet {
             common::tell(&format!(
@@ -379,6 +405,52 @@ fn format(session: &Session<'_>) -> Format {
         Some("int32") => Format::Int32,
         _ => Format::Float32,
     }
+}
+
+/// How the file comes to its level.
+fn scale(session: &Session<'_>) -> Result<Scale, Failure> {
+    let volts = session.positive("output-volts", Role::Voltage)?;
+    match (volts, session.number("loudness", Role::Plain)?) {
+        (Some(_), Some(_)) => Err(Failure::usage(
+            "`--output-volts` and `--loudness` both set the level: expected one of them",
+        )),
+        (_, Some(lufs)) if !(-70.0..=0.0).contains(&lufs) => Err(Failure::usage(format!(
+            "`--loudness` is {} LUFS, expected -70 to 0, for example -16",
+            num::full(lufs)
+        ))),
+        (_, Some(lufs)) => Ok(Scale::Loudness(lufs)),
+        (Some(volts), None) => Ok(Scale::Volts(volts)),
+        (None, None) => Ok(Scale::Peak),
+    }
+}
+
+/// The cabinet asked for, at the clip's rate.
+fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, Failure> {
+    let bad = |why: &dyn Display| Failure::usage(format!("`--cabinet {text}`: {why}"));
+    if text == "built-in" {
+        return Cabinet::built_in(rate_hz).map_err(|e| bad(&e));
+    }
+    let path = Path::new(text);
+    let mut file = wav::open_wav(path).map_err(|e| {
+        let failure = job::named(path, e);
+        match path.exists() {
+            true => failure,
+            false => failure.hint("expected a WAV file, or `built-in`"),
+        }
+    })?;
+    let found_s = file.length() as f64 / f64::from(file.rate_hz());
+    if found_s > cabinet::LONGEST_S {
+        // Told before it is read whole.
+        return Err(bad(&ResponseProblem::TooLong { found_s }));
+    }
+    if file.channels() > 1 && !session.quiet {
+        eprintln!(
+            "warning: `{text}` has {} channels; they are averaged",
+            file.channels()
+        );
+    }
+    let response = Clip::collect(&mut file).map_err(|e| bad(&e))?;
+    Cabinet::from_response(&response.samples, response.rate_hz, rate_hz).map_err(|e| bad(&e))
 }
 
 /// The factor asked for; none if it is to be chosen.

@@ -3,8 +3,10 @@
 use super::super::failure::Failure;
 use crate::audio::aliasing::{self, Choice, Excerpt};
 use crate::audio::automation::Turning;
+use crate::audio::cabinet::Cabinet;
 use crate::audio::clip::{Clip, SampleSource};
-use crate::audio::level::{self, Level, Spool};
+use crate::audio::level::{self, Level, Spool, Spooled};
+use crate::audio::loudness::{self, Loudness};
 use crate::audio::play::{self, Played, Settings, Stopped};
 use crate::circuit::Circuit;
 use crate::report::file::{self, FileProblem};
@@ -49,7 +51,7 @@ impl Input {
 }
 
 /// A WAV problem with the file's name.
-fn named(path: &Path, problem: WavProblem) -> Failure {
+pub fn named(path: &Path, problem: WavProblem) -> Failure {
     Failure::usage(format!("`{}`: {problem}", path.display()))
 }
 
@@ -60,12 +62,25 @@ pub struct Plan {
     pub input: Input,
     /// Peak volts (or amperes) at digital full scale.
     pub input_volts: f64,
-    /// Volts written as full scale; none to normalise.
-    pub output_volts: Option<f64>,
+    /// What is listened through, at its start.
+    pub cabinet: Option<Cabinet>,
+    /// How the file comes to its level.
+    pub scale: Scale,
     /// Solver steps a sample, or the excerpt they are chosen by.
     pub oversample: Oversample,
     /// How samples are written.
     pub format: Format,
+}
+
+/// How volts become full scale.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Scale {
+    /// So many volts (or amperes) are full scale.
+    Volts(f64),
+    /// The peak is brought to -1 dBFS.
+    Peak,
+    /// The whole is brought to so many LUFS.
+    Loudness(f64),
 }
 
 /// How many solver steps a sample takes.
@@ -103,8 +118,10 @@ pub struct Job {
 pub struct Made {
     /// Steps a sample, and the estimate if they were chosen.
     pub oversample: Choice,
-    /// Of the probe, before the gain.
+    /// Of the sound before the gain, in the probe's unit.
     pub level: Level,
+    /// Of the file, LUFS; none if it is too short or silent.
+    pub loudness_lufs: Option<f64>,
     /// From the probe's unit to the file's.
     pub gain: f64,
     /// The effort.
@@ -135,6 +152,8 @@ impl Job {
         let mut spool = Spool::new(file::unnamed_beside(out)?);
         let mut clip = plan.input.open()?;
         let rate_hz = clip.rate_hz();
+        let mut cabinet = plan.cabinet.clone();
+        let mut heard = Vec::new();
         let played = self
             .play(
                 plan,
@@ -144,6 +163,14 @@ impl Job {
                 |samples| {
                     poll()?;
                     progress.more(samples.len());
+                    let samples = match &mut cabinet {
+                        Some(cabinet) => {
+                            heard.clear();
+                            cabinet.push(samples, &mut heard);
+                            &heard
+                        }
+                        None => samples,
+                    };
                     spool.push(samples).map_err(|e| unwritable(e).into())
                 },
             )
@@ -152,30 +179,44 @@ impl Job {
                 Stopped::Clip(problem) => plan.input.broken(problem),
                 Stopped::Receiver(failure) => failure,
             })?;
+        if let Some(cabinet) = cabinet {
+            heard.clear();
+            cabinet.finish(&mut heard);
+            spool.push(&heard).map_err(unwritable)?;
+        }
         let mut spooled = spool.finish().map_err(unwritable)?;
         let level = spooled.level();
-        let gain = match plan.output_volts {
-            Some(volts) => 1.0 / volts,
-            None => level::normalising_gain(level.peak()).unwrap_or(1.0),
+        let by_peak = level::normalising_gain(level.peak()).unwrap_or(1.0);
+        let gain = match plan.scale {
+            Scale::Volts(volts) => 1.0 / volts,
+            Scale::Peak => by_peak,
+            Scale::Loudness(target) => {
+                // Measured at a usual level first: what is silence is counted from full scale.
+                let mut meter = Loudness::new(rate_hz);
+                read_back(&mut spooled, by_peak, out, poll, |block| {
+                    meter.push(block);
+                    Ok(())
+                })?;
+                spooled.rewind().map_err(unwritable)?;
+                match meter.integrated_lufs() {
+                    Some(found) => by_peak * loudness::gain_to(target, found),
+                    None => by_peak,
+                }
+            }
         };
         let bad = |e| named(out, e);
         let mut writer =
             WavWriter::new(BufWriter::new(target), rate_hz, plan.format).map_err(bad)?;
-        let mut block = Vec::new();
-        loop {
-            poll()?;
-            spooled
-                .next_block(gain, 4096, &mut block)
-                .map_err(unwritable)?;
-            if block.is_empty() {
-                break;
-            }
-            writer.write(&block).map_err(bad)?;
-        }
+        let mut meter = Loudness::new(rate_hz);
+        read_back(&mut spooled, gain, out, poll, |block| {
+            meter.push(block);
+            writer.write(block).map_err(bad)
+        })?;
         let (written, _) = writer.finish().map_err(bad)?;
         Ok(Made {
             oversample,
             level,
+            loudness_lufs: meter.integrated_lufs(),
             gain,
             played,
             written,
@@ -199,7 +240,8 @@ impl Job {
         play::play(&self.circuit, &self.probe, clip, &settings, knobs, receive)
     }
 
-    /// The oversampling that the excerpt needs.
+    /// The oversampling that the excerpt needs: with the knobs as they are there, and also
+    /// all at their lowest and all at their highest, for elsewhere in the clip they may be.
     fn choose(
         &self,
         plan: &Plan,
@@ -207,19 +249,39 @@ impl Job {
         poll: &dyn Fn() -> Result<(), Failure>,
     ) -> Result<Choice, Failure> {
         let there = |knob: &Turning| knob.starting(excerpt.from_s);
-        let knobs: Vec<Turning> = self.knobs.iter().map(there).collect();
+        let mut cases = vec![self.knobs.iter().map(there).collect::<Vec<_>>()];
+        if !self.knobs.is_empty() {
+            for end in 0..2 {
+                let held = |knob: &Turning| {
+                    let [low, high] = knob.held();
+                    if end == 0 { low } else { high }
+                };
+                cases.push(self.knobs.iter().map(held).collect());
+            }
+        }
+        let mut worst: Option<Choice> = None;
+        for knobs in cases {
+            let choice = self.choose_at(plan, excerpt, &knobs, poll)?;
+            if worst.is_none_or(|w| choice.factor > w.factor) {
+                worst = Some(choice);
+            }
+        }
+        Ok(worst.expect("there is one case at least"))
+    }
+
+    fn choose_at(
+        &self,
+        plan: &Plan,
+        excerpt: &Excerpt,
+        knobs: &[Turning],
+        poll: &dyn Fn() -> Result<(), Failure>,
+    ) -> Result<Choice, Failure> {
         aliasing::choose(excerpt, |factor| {
             let mut found = Vec::new();
-            let played = self.play(
-                plan,
-                &mut excerpt.clip.stream(),
-                factor,
-                &knobs,
-                |samples| {
-                    found.extend_from_slice(samples);
-                    poll()
-                },
-            );
+            let played = self.play(plan, &mut excerpt.clip.stream(), factor, knobs, |samples| {
+                found.extend_from_slice(samples);
+                poll()
+            });
             match played {
                 Ok(_) => Ok(Some(found)),
                 Err(Stopped::Receiver(failure)) => Err(failure),
@@ -227,5 +289,26 @@ impl Job {
                 Err(_) => Ok(None),
             }
         })
+    }
+}
+
+/// Reads a spool to its end, block by block, times `gain`.
+fn read_back(
+    spooled: &mut Spooled<File>,
+    gain: f64,
+    out: &Path,
+    poll: &dyn Fn() -> Result<(), Failure>,
+    mut take: impl FnMut(&[f64]) -> Result<(), Failure>,
+) -> Result<(), Failure> {
+    let mut block = Vec::new();
+    loop {
+        poll()?;
+        spooled
+            .next_block(gain, 4096, &mut block)
+            .map_err(|e| FileProblem::new(out, e))?;
+        if block.is_empty() {
+            return Ok(());
+        }
+        take(&block)?;
     }
 }

@@ -1,6 +1,6 @@
 //! What `render` says about the sounds it made.
 
-use super::job::{Job, Made, Plan};
+use super::job::{Job, Made, Plan, Scale};
 use crate::num;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
@@ -27,7 +27,7 @@ impl Summary<'_> {
             "samples": made.played.samples,
             "input_volts": self.plan.input_volts,
             "unit": job.probe.kind.unit(),
-            "normalised": self.plan.output_volts.is_none(),
+            "normalised": self.plan.scale == Scale::Peak,
         });
         if job.label.is_empty() {
             merge(&mut record, figures(made));
@@ -78,11 +78,14 @@ impl Summary<'_> {
             volts(made.level.peak()),
             volts(made.level.rms()),
             volts(1.0 / made.gain),
-            match self.plan.output_volts {
-                None => " (peak at -1 dBFS)",
-                Some(_) => "",
+            match self.plan.scale {
+                Scale::Peak => " (peak at -1 dBFS)",
+                _ => "",
             }
         );
+        if let Some(lufs) = made.loudness_lufs {
+            text += &format!("loudness of the file {lufs:.1} LUFS\n");
+        }
         text += &format!(
             "{} steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
             made.played.steps,
@@ -99,6 +102,7 @@ impl Summary<'_> {
             ("peak", Side::Right),
             ("rms", Side::Right),
             ("full scale", Side::Right),
+            ("loudness", Side::Right),
             ("oversampled", Side::Right),
             ("file", Side::Left),
         ]);
@@ -109,12 +113,14 @@ impl Summary<'_> {
                 volts(made.level.peak()),
                 volts(made.level.rms()),
                 volts(1.0 / made.gain),
+                made.loudness_lufs
+                    .map_or(String::new(), |lufs| format!("{lufs:.1} LUFS")),
                 format!("{} x", made.oversample.factor),
                 job.out.display().to_string(),
             ]);
         }
         let mut text = format!("{}:\n{}", self.made[0].0.probe.label, table.text());
-        if self.plan.output_volts.is_none() {
+        if self.plan.scale == Scale::Peak {
             text += "each file's peak is at -1 dBFS; with --output-volts they keep their differences in level\n";
         }
         text
@@ -129,6 +135,7 @@ fn figures(made: &Made) -> Value {
         "peak": made.level.peak(),
         "rms": made.level.rms(),
         "full_scale": 1.0 / made.gain,
+        "loudness_lufs": made.loudness_lufs,
         "beyond_full_scale": made.written.beyond_full_scale,
         "effort": {
             "steps": made.played.steps,
