@@ -12,7 +12,7 @@ use circuits::{built, preamp};
 use gridleak::analysis::operating_point;
 use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
-use gridleak::audio::stepper::{self, Played, Settings};
+use gridleak::audio::play::{self, Played, Settings};
 use gridleak::circuit::{Circuit, Piece};
 use gridleak::device::Answer;
 use gridleak::math::resample::{Decimator, Interpolator};
@@ -55,7 +55,7 @@ fn main() {
     println!("a sample at {RATE_HZ} Hz times {OVERSAMPLE}; time over the laws alone, twice a step");
     let head = ["resampling", "render"].map(|h| format!("{h:>25}"));
     println!(
-        "circuit              n laws  iterations a step  playing speed{}",
+        "circuit              n laws  law calls a step  playing speed{}",
         head.concat()
     );
     row("one triode", &preamp(1), "a2");
@@ -85,7 +85,7 @@ fn row(name: &str, text: &str, out: &str) {
         "{name:<16}{:>6}{:>5}{:>19.2}{:>15.2}{:>25}{:>25}",
         circuit.unknowns(),
         circuit.laws.len(),
-        played.iterations as f64 / played.steps as f64,
+        played.evaluations as f64 / played.steps as f64,
         sound / (seconds * ratios[2].best),
         ratios[1],
         ratios[2],
@@ -108,7 +108,7 @@ fn render(circuit: &Circuit, probe: &Observable, clip: &Clip) -> Played {
         black_box(samples);
         Ok(())
     };
-    stepper::play(circuit, probe, &mut stream, &settings, receive, |_| {})
+    play::play(circuit, probe, &mut stream, &settings, receive, |_| {})
         .unwrap_or_else(|stopped| panic!("{stopped:?}"))
 }
 
