@@ -375,8 +375,7 @@ fn broken_off(mut child: Child, folder: &Path) -> Ran {
         assert_eq!(child.try_wait().unwrap(), None, "it ends by itself");
         std::thread::sleep(Duration::from_millis(5));
     }
-    // Files are staged before Ctrl-C is watched for; the work itself takes far longer.
-    std::thread::sleep(Duration::from_millis(300));
+    // Ctrl-C is watched for before the first file is made.
     let sent = Command::new("kill")
         .args(["-INT", &child.id().to_string()])
         .status();

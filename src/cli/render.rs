@@ -160,13 +160,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .text("cabinet")
         .map(|text| cabinet(&session, text, rate_hz))
         .transpose()?;
+    interrupt::watch();
     let mut outputs = Outputs::new();
     let targets: Vec<File> = jobs
         .iter()
         .map(|job| outputs.stage(&job.out))
         .collect::<Result<_, _>>()?;
     let json_path = session.json();
-    interrupt::watch();
     let begun = Instant::now();
     let oversample = match factor {
         Some(factor) => Oversample::Fixed(factor),

@@ -64,6 +64,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .hint("take a longer --step, a later --from, or fewer probes"));
     }
     // Outputs are staged first: what cannot be written is told before the work, not after.
+    interrupt::watch();
     let mut outputs = Outputs::new();
     let csv_path = session.csv();
     let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
@@ -72,7 +73,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
     let mut times = Vec::with_capacity(run.rows());
     let mut waves = Array2::<f64>::zeros((run.rows(), probes.len()));
-    interrupt::watch();
     let progress = Progress::new("scope", run.stop_s, session.quiet);
     let effort = transient::run(
         &circuit,
