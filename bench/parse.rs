@@ -67,7 +67,7 @@ fn row(lines: usize, length: usize, path: &Path) {
     let rounds = match lines {
         _ if quick() => 1,
         ..50_000 => 21,
-        ..500_000 => 7,
+        50_000..500_000 => 7,
         _ => 3,
     };
     let mut fetch = || {

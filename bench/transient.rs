@@ -113,7 +113,7 @@ fn scope(circuit: &Circuit, run: &Run, probe: &[Observable]) -> (Effort, Vec<f64
         wave.push(values[0]);
         Ok(())
     };
-    let done = transient::run(circuit, run, probe, row, |_| {});
+    let done = transient::run(circuit, run, probe, row, |_| Ok(()));
     let effort = done.expect("a solution").expect("rows are taken");
     (effort, wave)
 }

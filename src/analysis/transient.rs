@@ -514,10 +514,11 @@ impl<'c> Stepper<'c> {
             let times = [past.times[0], past.times[1], start.time];
             let w = lagrange(times, end.time);
             let ahead: f64 = times.iter().map(|t| (end.time - t) / self.step_s).product();
-            for k in 0..self.assembly.unknowns.nodes() {
+            let nodes = self.assembly.unknowns.nodes();
+            for (k, allowed) in tolerance.iter().enumerate().take(nodes) {
                 let guess = w[0] * past.x[0][k] + w[1] * past.x[1][k] + w[2] * start.x[k];
                 let strays = 0.0635 * (end.x[k] - guess).abs() / ahead;
-                worst = worst.max(strays / tolerance[k]);
+                worst = worst.max(strays / allowed);
             }
         }
         self.work = e;
@@ -610,8 +611,8 @@ impl<'c> Stepper<'c> {
 
 /// Runs a transient; `row` gets every output time with the values of the probes there.
 /// `progress` is told the time reached now and then.
-pub fn run<'c, E>(
-    circuit: &'c Circuit,
+pub fn run<E>(
+    circuit: &Circuit,
     run: &Run,
     probes: &[crate::system::probe::Observable],
     mut row: impl FnMut(f64, &[f64]) -> Result<(), E>,

@@ -88,6 +88,7 @@ pub fn play<E>(
         window: [0.0; 4],
         filled: 0,
         full_scale: settings.full_scale,
+        start_s,
         steps: 0,
     };
     let mut up = Interpolator::new(settings.oversample);
@@ -315,6 +316,8 @@ struct Line<'c, 'p> {
     window: [f64; 4],
     filled: usize,
     full_scale: f64,
+    /// When the circuit's rest ends, s.
+    start_s: f64,
     steps: u64,
 }
 
@@ -350,7 +353,7 @@ impl Line<'_, '_> {
             .map(|(x, w)| x * w)
             .sum();
         for knob in self.knobs {
-            knob.to(self.steps as f64 * self.step_s);
+            knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
         }
         out.push(self.engine.step(inner, self.window[2])?);
         self.steps += 1;

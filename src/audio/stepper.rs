@@ -837,10 +837,11 @@ fn blocks(recipe: &Recipe<'_>, table: &Tables) -> Vec<Vec<usize>> {
         }
     }
     let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mutual = |a: usize, b: usize| reach[a][b] * reach[b][a];
     for law in 0..n {
         let (mut joined, apart): (Vec<_>, Vec<_>) = groups
             .into_iter()
-            .partition(|g: &Vec<usize>| g.iter().any(|&m| reach[law][m] * reach[m][law] > LOOP));
+            .partition(|g: &Vec<usize>| g.iter().any(|&m| mutual(law, m) > LOOP));
         let mut group = joined.drain(..).flatten().collect::<Vec<_>>();
         group.push(law);
         groups = apart;

@@ -444,10 +444,10 @@ fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, F
         return Err(bad(&ResponseProblem::TooLong { found_s }));
     }
     if file.channels() > 1 && !session.quiet {
-        eprintln!(
-            "warning: `{text}` has {} channels; they are averaged",
+        common::tell(&format!(
+            "warning: `{text}` has {} channels; they are averaged\n",
             file.channels()
-        );
+        ));
     }
     let response = Clip::collect(&mut file).map_err(|e| bad(&e))?;
     Cabinet::from_response(&response.samples, response.rate_hz, rate_hz).map_err(|e| bad(&e))

@@ -408,9 +408,10 @@ impl<'c> Assembly<'c> {
                 }
             }
         }
-        for k in at.nodes()..at.len() {
-            let branch = &self.circuit.branches[k - at.nodes()];
-            scale[k] += v(branch.a).abs() + v(branch.b).abs() + a * self.q[k].abs() + 1.0;
+        let charges = &self.q[at.nodes()..];
+        let branches = self.circuit.branches.iter().zip(charges);
+        for (s, (branch, q)) in scale[at.nodes()..].iter_mut().zip(branches) {
+            *s += v(branch.a).abs() + v(branch.b).abs() + a * q.abs() + 1.0;
         }
     }
 
