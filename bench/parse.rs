@@ -66,9 +66,9 @@ fn row(lines: usize, length: usize, path: &Path) {
     let bytes = || std::fs::read_to_string(path).expect("readable");
     let rounds = match lines {
         _ if quick() => 1,
-        ..50_000 => 21,
-        50_000..500_000 => 7,
-        _ => 3,
+        1_000_000.. => 3,
+        100_000..1_000_000 => 7,
+        _ => 21,
     };
     let mut fetch = || {
         black_box(bytes());
