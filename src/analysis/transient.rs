@@ -2,6 +2,7 @@
 
 use super::{NoSolution, operating_point};
 use crate::circuit::{BranchKind, Circuit, Node};
+use crate::math::fun;
 use crate::math::integrate::{self, GAMMA};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Failure, Problem, Settings};
@@ -670,7 +671,7 @@ pub fn run<E>(
             continue;
         }
         let error = stepper.error(&tolerance);
-        let change = 0.9 / error.max(1e-9).cbrt();
+        let change = 0.9 / fun::cbrt(error.max(1e-9));
         // Shorter still, and the estimate would be nothing but rounding.
         let tiny = step <= first * 1e-3;
         if error > 1.0 && !tiny {

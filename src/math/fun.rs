@@ -109,6 +109,12 @@ pub fn hypot(x: f64, y: f64) -> f64 {
     libm::hypot(x, y)
 }
 
+/// Cube root.
+#[inline]
+pub fn cbrt(x: f64) -> f64 {
+    libm::cbrt(x)
+}
+
 /// Base-ten logarithm.
 #[inline]
 pub fn log10(x: f64) -> f64 {

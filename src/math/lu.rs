@@ -64,7 +64,7 @@ const THRESHOLD: f64 = 1e-2;
 /// How many of the shortest rows are searched for the cheapest pivot.
 const SEARCH: usize = 4;
 /// A reused pivot this small beside its row means that the order no longer fits.
-const WORN_OUT: f64 = 1e-9;
+const WORN_OUT: f64 = 1e-5;
 
 /// Our static elimination.
 #[derive(Debug, Clone)]
@@ -155,15 +155,21 @@ impl<T: Scalar> LinearSolver<T> for StaticLu<T> {
     fn factor(&mut self, values: &[T]) -> Result<(), Singular> {
         debug_assert_eq!(values.len(), self.indices.len());
         if let Some(plan) = &mut self.plan
-            && plan.refactor(values)
+            && plan.refactor(values, WORN_OUT)
         {
             return Ok(());
         }
         self.orderings += 1;
         self.plan = None;
         let mut plan = order(self.n, &self.indptr, &self.indices, values)?;
-        // The order was chosen from these very values: its pivots stand.
-        plan.refactor(values);
+        // The order was chosen from these very values: its pivots stand, however small
+        // beside their rows.
+        if !plan.refactor(values, 0.0) {
+            return Err(Singular {
+                row: plan.row_at.last().map_or(0, |&r| r as usize),
+                column: plan.column_at.last().map_or(0, |&c| c as usize),
+            });
+        }
         self.plan = Some(plan);
         Ok(())
     }
@@ -175,8 +181,9 @@ impl<T: Scalar> LinearSolver<T> for StaticLu<T> {
 }
 
 impl<T: Scalar> Plan<T> {
-    /// Factors new values in the known order; false if a pivot has become too small.
-    fn refactor(&mut self, values: &[T]) -> bool {
+    /// Factors new values in the known order; false if a pivot has become smaller than
+    /// `worn_out` times the largest entry beside it.
+    fn refactor(&mut self, values: &[T], worn_out: f64) -> bool {
         let n = self.row_at.len();
         let nl = self.lower.len();
         let nu = self.upper.len();
@@ -205,7 +212,7 @@ impl<T: Scalar> Plan<T> {
                 largest = largest.max(lu[nl + e].magnitude());
             }
             // Written so that NaN fails too.
-            let sound = pivot.magnitude() > WORN_OUT * largest;
+            let sound = pivot.magnitude() > worn_out * largest;
             if !sound {
                 return false;
             }
@@ -396,7 +403,18 @@ impl<T: Scalar> Active<T> {
                 continue;
             }
             for &(c, v) in self.rows[r].iter().filter(open) {
-                let size = v.magnitude() / largest;
+                // Judged by its row alone, a pivot may be a speck in its column, and the
+                // smaller unknowns lose their digits.
+                let tallest = self.columns[c]
+                    .iter()
+                    .filter(|&&r| !self.used[r])
+                    .filter_map(|&r| {
+                        let row = &self.rows[r];
+                        let at = row.binary_search_by_key(&c, |e| e.0).ok()?;
+                        Some(row[at].1.magnitude())
+                    })
+                    .fold(0.0, f64::max);
+                let size = v.magnitude() / largest.max(tallest);
                 if size < THRESHOLD {
                     continue;
                 }
