@@ -81,6 +81,21 @@ fn exceeded(row: &Row) -> String {
     )
 }
 
+/// A figure as the chart shows it. What no meter could tell from nothing reads 0; the result
+/// files keep every digit.
+fn shown(value: f64, unit: &str, digits: usize) -> String {
+    let least = match unit {
+        "V" => 1e-6,
+        "A" => 1e-12,
+        "W" => 1e-9,
+        _ => 0.0,
+    };
+    if value.abs() < least {
+        return format!("0 {unit}");
+    }
+    num::engineering(value, unit, digits)
+}
+
 /// The unit as people write it.
 fn unit(unit: &str) -> &str {
     if unit == "ohm" { "Ω" } else { unit }
@@ -170,7 +185,7 @@ fn printed(
     let mut nodes = Table::new(&[("node", Side::Left), ("to ground", Side::Right)]);
     let of_nodes = &rows[..rows.len() - probed];
     for row in of_nodes.iter().filter(|r| r.quantity == "voltage") {
-        nodes.row([row.subject.clone(), num::engineering(row.value, "V", 4)]);
+        nodes.row([row.subject.clone(), shown(row.value, "V", 4)]);
     }
     section("Voltages", nodes);
 
@@ -217,17 +232,16 @@ fn printed(
             volts
                 .iter()
                 .find(|v| v.0 == name)
-                .map_or(String::new(), |v| num::engineering(v.1, "V", 4))
+                .map_or(String::new(), |v| shown(v.1, "V", 4))
         };
         let of = |quantity: &str, digits: usize| {
-            value(&valve.name, quantity).map_or(String::new(), |r| {
-                num::engineering(r.value, unit(r.unit), digits)
-            })
+            value(&valve.name, quantity)
+                .map_or(String::new(), |r| shown(r.value, unit(r.unit), digits))
         };
         let rated = |quantity: &str| {
             value(&valve.name, quantity)
                 .and_then(|r| r.limit)
-                .map_or(String::new(), |l| num::engineering(l, "W", 3))
+                .map_or(String::new(), |l| shown(l, "W", 3))
         };
         let model = valve.model.clone().unwrap_or_default();
         let over: Vec<&str> = rows
@@ -293,14 +307,8 @@ fn printed(
     ]);
     for element in circuit.elements.iter().filter(|e| chart::is_resistor(e)) {
         if let Some(row) = value(&element.name, "dissipation") {
-            let ohms = element
-                .value
-                .map_or(String::new(), |v| num::engineering(v, "Ω", 3));
-            resistors.row([
-                element.name.clone(),
-                ohms,
-                num::engineering(row.value, "W", 3),
-            ]);
+            let ohms = element.value.map_or(String::new(), |v| shown(v, "Ω", 3));
+            resistors.row([element.name.clone(), ohms, shown(row.value, "W", 3)]);
         }
     }
     section("Resistors", resistors);
@@ -312,7 +320,7 @@ fn printed(
         .filter(|e| matches!(e.letter, 'V' | 'I'))
     {
         if let Some(row) = value(&element.name, "current") {
-            sources.row([element.name.clone(), num::engineering(row.value, "A", 3)]);
+            sources.row([element.name.clone(), shown(row.value, "A", 3)]);
         }
     }
     section(
@@ -322,10 +330,7 @@ fn printed(
 
     let mut probes = Table::new(&[("probe", Side::Left), ("value", Side::Right)]);
     for row in &rows[rows.len() - probed..] {
-        probes.row([
-            row.subject.clone(),
-            num::engineering(row.value, row.unit, 4),
-        ]);
+        probes.row([row.subject.clone(), shown(row.value, row.unit, 4)]);
     }
     section("Probes", probes);
     text += &format!("\n{SAFETY}\n");
