@@ -108,7 +108,7 @@ fn render(circuit: &Circuit, probe: &Observable, clip: &Clip) -> Played {
         black_box(samples);
         Ok(())
     };
-    play::play(circuit, probe, &[], &mut stream, &settings, receive)
+    play::play(circuit, probe, &mut stream, &settings, &[], receive)
         .unwrap_or_else(|stopped| panic!("{stopped:?}"))
 }
 
