@@ -6,35 +6,14 @@
 //! user's manual (Johnson, Quarles, Newton, Pederson, Sangiovanni-Vincentelli,
 //! UC Berkeley 1992); both from memory.
 
-use gridleak::diag::Sources;
+#[path = "common/texts.rs"]
+mod texts;
+
 use gridleak::netlist::card::{
     Assign, Card, Control, Drive, Element, ElementKind, Name, Output, Probe, Reactive, Shape, Value,
 };
 use gridleak::netlist::expr::Expr;
-use gridleak::netlist::{MemoryLoader, Reading, read};
-
-fn reading(text: &str) -> (Reading, Sources) {
-    let mut sources = Sources::default();
-    let loader = MemoryLoader::new("test.cir", text);
-    let reading = read("test.cir", &loader, &mut sources);
-    (reading, sources)
-}
-
-fn shown(reading: &Reading, sources: &Sources) -> String {
-    let all = reading.diagnostics.iter().map(|d| sources.render(d));
-    all.collect::<Vec<_>>().join("\n")
-}
-
-/// A netlist below a title, which must raise no diagnostic.
-fn good(cards: &str) -> Reading {
-    let (reading, sources) = reading(&format!("a title\n{cards}"));
-    assert!(
-        reading.diagnostics.is_empty(),
-        "{}",
-        shown(&reading, &sources)
-    );
-    reading
-}
+use texts::good;
 
 fn element(card: &str) -> Element {
     let mut reading = good(card);

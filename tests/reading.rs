@@ -6,34 +6,13 @@
 //! user's manual (Johnson, Quarles, Newton, Pederson, Sangiovanni-Vincentelli,
 //! UC Berkeley 1992); both from memory.
 
+#[path = "common/texts.rs"]
+mod texts;
+
 use gridleak::diag::{Diagnostic, FileId, Sources, Span};
 use gridleak::netlist::card::{ElementKind, Name};
-use gridleak::netlist::{
-    LoadProblem, Loader, MemoryLoader, Reading, SUBCIRCUIT_DEPTH, read, read_library,
-};
-
-fn reading(text: &str) -> (Reading, Sources) {
-    let mut sources = Sources::default();
-    let loader = MemoryLoader::new("test.cir", text);
-    let reading = read("test.cir", &loader, &mut sources);
-    (reading, sources)
-}
-
-fn shown(reading: &Reading, sources: &Sources) -> String {
-    let all = reading.diagnostics.iter().map(|d| sources.render(d));
-    all.collect::<Vec<_>>().join("\n")
-}
-
-/// A netlist below a title, which must raise no diagnostic.
-fn good(cards: &str) -> Reading {
-    let (reading, sources) = reading(&format!("a title\n{cards}"));
-    assert!(
-        reading.diagnostics.is_empty(),
-        "{}",
-        shown(&reading, &sources)
-    );
-    reading
-}
+use gridleak::netlist::{LoadProblem, Loader, MemoryLoader, SUBCIRCUIT_DEPTH, read, read_library};
+use texts::{good, reading, shown};
 
 fn messages(text: &str) -> Vec<String> {
     let diagnostics = reading(text).0.diagnostics;

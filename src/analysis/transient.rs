@@ -264,11 +264,6 @@ impl<'c> Stepper<'c> {
         &self.points[2].x
     }
 
-    /// The moment reached, for probes.
-    pub fn now(&self) -> (f64, &[f64], &[f64]) {
-        (self.time, &self.points[2].x, &self.points[2].x_rate)
-    }
-
     /// Reads something now.
     pub fn read<R>(&mut self, read: impl FnOnce(&mut Assembly<'c>, Moment<'_>) -> R) -> R {
         let end = &self.points[2];

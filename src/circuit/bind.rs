@@ -709,7 +709,7 @@ impl<'a> Binder<'a> {
         self.device(
             flat,
             kind,
-            Some((&model.name.text, &values.values)),
+            Some((&model.name.text, &values)),
             nodes,
             name,
             given,
@@ -753,8 +753,7 @@ impl<'a> Binder<'a> {
             flat.card.span,
             self.settings,
             &mut self.problems,
-        )
-        .values;
+        );
         let position = self.position(kind, &path, &mut instance, Some(flat.card.span));
         let parameters = Given {
             kind,

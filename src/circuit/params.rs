@@ -191,13 +191,8 @@ pub fn bare(path: &str) -> String {
     }
 }
 
-/// Parameter values in the order of a table, from a card and from settings.
-pub struct Filled {
-    /// NaN where nothing was given and there is no default.
-    pub values: Vec<f64>,
-}
-
-/// Fills a table. `owner` is the name settings use, `subject` the name messages use.
+/// Parameter values in the order of a table, from a card and from settings; NaN where nothing
+/// was given and there is no default. `owner` is the name that settings and messages use.
 pub fn fill(
     table: &'static [Param],
     given: &[Assign],
@@ -205,7 +200,7 @@ pub fn fill(
     owner_span: Span,
     settings: &Settings,
     out: &mut Vec<Diagnostic>,
-) -> Filled {
+) -> Vec<f64> {
     let mut values: Vec<f64> = table.iter().map(|p| p.default).collect();
     let mut places: Vec<Option<Span>> = vec![None; table.len()];
     for assign in given {
@@ -242,7 +237,7 @@ pub fn fill(
             );
         }
     }
-    Filled { values }
+    values
 }
 
 /// One parameter's value, within its range.

@@ -237,6 +237,16 @@ impl Given<'_> {
             .collect()
     }
 
+    /// The linear capacitances that the card gives, by parameter name and pins.
+    fn capacitances(&self, table: &[(&str, Pin, Pin)]) -> Vec<Part> {
+        table
+            .iter()
+            .map(|&(name, a, b)| (a, b, self.model(name)))
+            .filter(|&(.., farads)| farads > 0.0)
+            .map(|(a, b, farads)| Part::Capacitance(a, b, farads))
+            .collect()
+    }
+
     /// Thermal voltage kT/q in V: 0.0258649 at 27 C.
     pub fn vt(&self) -> f64 {
         thermal_voltage(self.celsius)

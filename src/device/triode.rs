@@ -105,15 +105,11 @@ fn build(given: &Given<'_>) -> Device {
             grid: Grid::new(given),
         }),
     }];
-    for (name, a, b) in [
+    parts.extend(given.capacitances(&[
         ("cgp", GRID, PLATE),
         ("cgk", GRID, CATHODE),
         ("cpk", PLATE, CATHODE),
-    ] {
-        if given.model(name) > 0.0 {
-            parts.push(Part::Capacitance(a, b, given.model(name)));
-        }
-    }
+    ]));
     Device {
         parts,
         readings: vec![
