@@ -6,9 +6,9 @@ use super::stepper::{Compiled, Stuck};
 use crate::analysis::transient::{Accuracy, Stepper};
 use crate::analysis::{NoSolution, operating_point};
 use crate::circuit::Circuit;
-use crate::math::integrate::GAMMA;
 use crate::math::newton::Failure;
 use crate::math::resample::{Decimator, Interpolator, REACH};
+use crate::math::{integrate, radau_pair};
 use crate::system::assemble::{Ask, Assembly, Driven};
 use crate::system::probe::{Moment, Observable};
 
@@ -82,6 +82,7 @@ pub fn play<E>(
     let engine =
         Engine::new(circuit, probe, settings, step_s, start_s).map_err(Stopped::NoSolution)?;
     let mut line = Line {
+        weights: inner_weights(engine.inner_point()),
         engine,
         knobs,
         step_s,
@@ -154,8 +155,8 @@ enum Engine<'c, 'p> {
 
 struct Player<'c, 'p> {
     compiled: Compiled<'c>,
-    /// Unknowns of a voltage probe, so that it is read without detour.
-    nodes: Option<(Option<usize>, Option<usize>)>,
+    /// Signs of a voltage probe's nodes, which alone are watched then.
+    signs: Option<Vec<f64>>,
     probe: &'p Observable,
     assembly: Assembly<'c>,
     rest: Vec<f64>,
@@ -193,15 +194,23 @@ impl<'c, 'p> Engine<'c, 'p> {
         };
         let at_rest = probe.read(&mut assembly, moment);
         let controls: usize = circuit.laws.iter().map(|l| l.controls.len()).sum();
+        let at = assembly.unknowns;
+        let nodes = probe.nodes().map(|(a, b)| [at.node(a), at.node(b)]);
+        let watched: Vec<usize> = match nodes {
+            Some(nodes) => nodes.into_iter().flatten().collect(),
+            None => (0..point.x.len()).collect(),
+        };
         if controls <= COMPILED_CONTROLS
             && let Ok(mut compiled) =
-                Compiled::new(&mut assembly, &point.x, step_s, settings.driven)
+                Compiled::new(&mut assembly, &point.x, step_s, settings.driven, &watched)
         {
             compiled.set_time(start_s);
-            let at = assembly.unknowns;
             return Ok(Engine::Compiled(Box::new(Player {
                 compiled,
-                nodes: probe.nodes().map(|(a, b)| (at.node(a), at.node(b))),
+                signs: nodes.map(|[a, b]| {
+                    let signs = [a.map(|_| 1.0), b.map(|_| -1.0)];
+                    signs.into_iter().flatten().collect()
+                }),
                 probe,
                 assembly,
                 rest: point.x,
@@ -232,6 +241,14 @@ impl<'c, 'p> Engine<'c, 'p> {
         match self {
             Engine::Compiled(player) => player.step(inner, end),
             Engine::General(general) => general.step(inner, end),
+        }
+    }
+
+    /// The part of a step after which its inner point comes.
+    fn inner_point(&self) -> f64 {
+        match self {
+            Engine::Compiled(_) => radau_pair::NODES[0],
+            Engine::General(_) => integrate::GAMMA,
         }
     }
 
@@ -270,16 +287,12 @@ impl Player<'_, '_> {
             )));
         }
         self.time_s += self.step_s;
-        if let Some((plus, minus)) = self.nodes {
-            return Ok(self.compiled.unknown(plus) - self.compiled.unknown(minus));
+        let watched = self.compiled.watched();
+        if let Some(signs) = &self.signs {
+            return Ok(watched.iter().zip(signs).map(|(v, sign)| v * sign).sum());
         }
         // A current or power needs the whole circuit's state.
-        let x: Vec<f64> = self
-            .rest
-            .iter()
-            .zip(self.compiled.x())
-            .map(|(a, b)| a + b)
-            .collect();
+        let x: Vec<f64> = self.rest.iter().zip(watched).map(|(a, b)| a + b).collect();
         let rates: Vec<f64> = self.compiled.rates().collect();
         for (to, from) in self.assembly.memory.iter_mut().zip(self.compiled.memory()) {
             *to = from;
@@ -314,6 +327,8 @@ struct Line<'c, 'p> {
     step_s: f64,
     /// The last four inputs: a step leads from the second to the third.
     window: [f64; 4],
+    /// What they weigh at the engine's inner point.
+    weights: [f64; 4],
     filled: usize,
     full_scale: f64,
     /// When the circuit's rest ends, s.
@@ -349,7 +364,7 @@ impl Line<'_, '_> {
         let inner: f64 = self
             .window
             .iter()
-            .zip(inner_weights())
+            .zip(self.weights)
             .map(|(x, w)| x * w)
             .sum();
         for knob in self.knobs {
@@ -361,9 +376,8 @@ impl Line<'_, '_> {
     }
 }
 
-/// Lagrange weights of samples at -1, 0, 1, 2 for the inner point of the step from 0 to 1.
-fn inner_weights() -> [f64; 4] {
-    let s = GAMMA;
+/// Lagrange weights of samples at -1, 0, 1, 2 for a point of the step from 0 to 1.
+fn inner_weights(s: f64) -> [f64; 4] {
     [
         -s * (s - 1.0) * (s - 2.0) / 6.0,
         (s + 1.0) * (s - 1.0) * (s - 2.0) / 2.0,
@@ -379,12 +393,12 @@ mod tests {
     #[test]
     fn a_cubic_is_interpolated_exactly() {
         let f = |x: f64| 1.0 + 2.0 * x - 3.0 * x * x + 0.5 * x * x * x;
-        let w = inner_weights();
+        let w = inner_weights(0.4);
         let y: f64 = [-1.0, 0.0, 1.0, 2.0]
             .iter()
             .zip(w)
             .map(|(x, w)| f(*x) * w)
             .sum();
-        assert!((y - f(GAMMA)).abs() < 1e-14);
+        assert!((y - f(0.4)).abs() < 1e-14);
     }
 }

@@ -9,12 +9,12 @@
 //! ```
 //!
 //! Current flows into the grid and out at the cathode; volts, amperes.
-//! Overflow: `fun::softplus`. Left out: the paper's constant current, which does not
+//! Overflow: `lanes::softplus`. Left out: the paper's constant current, which does not
 //! vanish at cut-off and would put tens of millivolts across a grid leak; secondary
 //! emission; ion current.
 
 use crate::device::Given;
-use crate::math::fun;
+use crate::math::{fun, lanes};
 
 /// The grid current law.
 #[derive(Debug, Clone, Copy)]
@@ -35,20 +35,26 @@ impl Grid {
     }
 
     /// Current and conductance at a grid-cathode voltage.
-    #[inline]
+    #[inline(always)]
     pub fn current(&self, vgk: f64) -> (f64, f64) {
-        if self.gg == 0.0 {
-            return (0.0, 0.0);
-        }
-        let (soft, slope) = fun::softplus(self.cg * vgk);
-        let drive = soft / self.cg;
-        // The quotient vanishes a little before `soft` does: -66.3 V at the 12AX7's cg.
-        if drive == 0.0 {
-            return (0.0, 0.0);
-        }
-        let i = self.gg * fun::power(drive, self.xi);
-        (i, self.xi * i / drive * slope)
+        law(self.gg, self.cg, 1.0 / self.cg, self.xi, vgk)
     }
+}
+
+/// The law by itself, without a branch. The slope divides by no less than the smallest
+/// number: `soft/cg` vanishes a little before `soft` does, at -66.3 V for the 12AX7's cg.
+#[inline(always)]
+pub fn law(gg: f64, cg: f64, per_cg: f64, xi: f64, vgk: f64) -> (f64, f64) {
+    let (soft, slope) = lanes::softplus(cg * vgk);
+    let drive = soft * per_cg;
+    let drive = if drive > f64::MIN_POSITIVE {
+        drive
+    } else {
+        f64::MIN_POSITIVE
+    };
+    // At the smallest number the power is nothing for xi > 1 and next to nothing for xi = 1.
+    let i = gg * lanes::power(drive, xi);
+    (i, xi * i / drive * slope)
 }
 
 /// Draws a proposed grid-cathode voltage back towards the last one.

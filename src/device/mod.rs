@@ -23,7 +23,7 @@ pub mod source;
 pub mod swept;
 pub mod switch;
 mod toggle;
-mod triode;
+pub mod triode;
 
 #[cfg(test)]
 mod battery;
@@ -129,6 +129,17 @@ pub struct Answer<'a> {
     pub c: &'a mut [f64],
 }
 
+/// Values that go through a law side by side in a [`Banks`].
+pub const WIDTH: usize = 4;
+
+/// Laws of one kind gathered from a whole circuit, to be answered together: what `render`
+/// spends most of its time on. A kind that is not here is answered one by one.
+#[derive(Debug, Default)]
+pub struct Banks {
+    /// All triodes.
+    pub triodes: triode::Bank,
+}
+
 /// A nonlinear law: control values in, currents and charges out.
 pub trait Law: Debug + Send + Sync {
     /// How many control values it takes.
@@ -146,6 +157,11 @@ pub trait Law: Debug + Send + Sync {
     /// The discrete state after the controls have settled at `u`.
     fn next_memory(&self, _u: &[f64], memory: f64) -> f64 {
         memory
+    }
+    /// Joins the bank of its kind, if there is one; the bank then gives the same answers to
+    /// the last bit. For laws without charge and without memory.
+    fn enlist(&self, _banks: &mut Banks) -> bool {
+        false
     }
 }
 

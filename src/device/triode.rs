@@ -21,9 +21,7 @@
 //! dip/d.   = ex ip/E1 dE1/d.
 //! ```
 //!
-//! A softplus, a power and a square root for the plate, the first two again for the grid
-//! if gg > 0; `fun::power` in place of `pow` took one answer with grid current from 350 to
-//! 206 ns on a loaded two-core machine. Overflow: `fun::softplus`; E1 that underflows means no current;
+//! Overflow: `lanes::softplus`; E1 that underflows means no current;
 //! beyond `limit::REACH` the law stands still. With ex > 1 the current and its slopes are
 //! continuous everywhere; with ex = 1 the slope jumps at vpk = 0.
 //!
@@ -31,9 +29,11 @@
 //! real valves. Left out: the plate current that a positive grid takes away, transit
 //! time, heater, hum, noise, microphony.
 
-use crate::device::grid::{self, Grid};
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
-use crate::math::fun;
+use crate::device::grid;
+use crate::device::{
+    Answer, Banks, Device, Given, Kind, Law, Param, Part, Pin, Reading, WIDTH, limit,
+};
+use crate::math::lanes;
 
 const PARAMS: &[Param] = &[
     Param::new("mu", "amplification factor", "1", 100.0, 1.0..=1000.0),
@@ -92,17 +92,25 @@ const CATHODE: Pin = Pin::T(2);
 
 fn build(given: &Given<'_>) -> Device {
     let ports = vec![(PLATE, CATHODE), (GRID, CATHODE)];
+    let [gg, cg, xi] = ["gg", "cg", "xi"].map(|name| given.model(name));
+    let kp = given.model("kp");
     let mut parts = vec![Part::Law {
         controls: ports.clone(),
         outputs: ports,
         law: Box::new(Triode {
-            per_mu: 1.0 / given.model("mu"),
-            ex: given.model("ex"),
-            two_per_kg1: 2.0 / given.model("kg1"),
-            kp: given.model("kp"),
-            kvb: given.model("kvb"),
-            vct: given.model("vct"),
-            grid: Grid::new(given),
+            constants: [
+                1.0 / given.model("mu"),
+                given.model("ex"),
+                2.0 / given.model("kg1"),
+                kp,
+                1.0 / kp,
+                given.model("kvb"),
+                given.model("vct"),
+                gg,
+                cg,
+                1.0 / cg,
+                xi,
+            ],
         }),
     }];
     parts.extend(given.capacitances(&[
@@ -137,13 +145,43 @@ fn build(given: &Given<'_>) -> Device {
 /// Controls vpk, vgk; outputs plate and grid current.
 #[derive(Debug)]
 struct Triode {
-    per_mu: f64,
-    ex: f64,
-    two_per_kg1: f64,
-    kp: f64,
-    kvb: f64,
-    vct: f64,
-    grid: Grid,
+    constants: [f64; CONSTANTS],
+}
+
+/// 1/mu, ex, 2/kg1, kp, 1/kp, kvb, vct, then the grid's gg, cg, 1/cg, xi.
+const CONSTANTS: usize = 11;
+
+/// Plate and grid current, then the slopes dip/dvpk, dip/dvgk and dig/dvgk. Without a
+/// branch, so that [`Bank`] has several triodes answered at a time by the same instructions.
+#[inline(always)]
+fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
+    let [
+        per_mu,
+        ex,
+        two_per_kg1,
+        kp,
+        per_kp,
+        kvb,
+        vct,
+        gg,
+        cg,
+        per_cg,
+        xi,
+    ] = constants;
+    let vg = vgk + vct;
+    let per_s = 1.0 / (kvb + vpk * vpk).sqrt();
+    let (soft, f) = lanes::softplus(kp * (per_mu + vg * per_s));
+    let e1 = vpk * per_kp * soft;
+    let on = e1 > f64::MIN_POSITIVE;
+    let e1 = if on { e1 } else { 1.0 };
+    let ip = two_per_kg1 * lanes::power(e1, ex);
+    let dip = ex * ip / e1;
+    let run = vpk * per_s;
+    let dip_dvpk = dip * (soft * per_kp - f * vg * per_s * run * run);
+    let dip_dvgk = dip * f * run;
+    let (ig, dig) = grid::law(gg, cg, per_cg, xi, vgk);
+    let plate = |x: f64| if on { x } else { 0.0 };
+    [plate(ip), ig, plate(dip_dvpk), plate(dip_dvgk), dig]
 }
 
 impl Law for Triode {
@@ -158,22 +196,8 @@ impl Law for Triode {
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
         limit::bounded(u, out, |u, out| {
-            let (vpk, vgk) = (u[0], u[1]);
-            if vpk > 0.0 {
-                let vg = vgk + self.vct;
-                let per_s = 1.0 / (self.kvb + vpk * vpk).sqrt();
-                let (soft, f) = fun::softplus(self.kp * (self.per_mu + vg * per_s));
-                let e1 = vpk / self.kp * soft;
-                if e1 > 0.0 {
-                    let ip = self.two_per_kg1 * fun::power(e1, self.ex);
-                    let dip = self.ex * ip / e1;
-                    let run = vpk * per_s;
-                    out.i[0] = ip;
-                    out.g[0] = dip * (soft / self.kp - f * vg * per_s * run * run);
-                    out.g[1] = dip * f * run;
-                }
-            }
-            (out.i[1], out.g[3]) = self.grid.current(vgk);
+            (out.i[0], out.i[1], out.g[0], out.g[1], out.g[3]) =
+                answer(self.constants, u[0], u[1]).into();
         });
     }
 
@@ -181,11 +205,72 @@ impl Law for Triode {
         u[0] = limit::plate_step(u[0], last[0]);
         u[1] = grid::step(u[1], last[1]);
     }
+
+    fn enlist(&self, banks: &mut Banks) -> bool {
+        banks.triodes.push(self.constants);
+        true
+    }
+}
+
+/// Triodes answered together, [`WIDTH`] at a time.
+#[derive(Debug, Default)]
+pub struct Bank {
+    /// One constant of [`WIDTH`] triodes beside each other; the last ones may stand for none.
+    packs: Vec<[[f64; WIDTH]; CONSTANTS]>,
+    len: usize,
+}
+
+impl Bank {
+    fn push(&mut self, constants: [f64; CONSTANTS]) {
+        let lane = self.len % WIDTH;
+        if lane == 0 {
+            // A lane without a valve of its own copies this one: harmless figures.
+            self.packs.push(constants.map(|c| [c; WIDTH]));
+        }
+        let pack = self.packs.last_mut().expect("just pushed");
+        for (row, c) in pack.iter_mut().zip(constants) {
+            row[lane] = c;
+        }
+        self.len += 1;
+    }
+
+    /// How many packs of [`WIDTH`] the triodes fill.
+    pub fn packs(&self) -> usize {
+        self.packs.len()
+    }
+
+    /// All answers. `u` holds vpk and vgk of each pack; `out` gets plate and grid current
+    /// and the slopes dip/dvpk, dip/dvgk, dig/dvgk of each pack.
+    ///
+    /// Rows are taken apart first and put together last: only so does the compiler see that
+    /// lanes are alike. Four triodes took 143 ns then in place of 800 one by one (AVX2).
+    #[inline(always)]
+    pub fn answer(&self, u: &[[[f64; WIDTH]; 2]], out: &mut [[[f64; WIDTH]; 5]]) {
+        for ((constants, u), out) in self.packs.iter().zip(u).zip(out) {
+            let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10] = constants;
+            let [vpk, vgk] = u;
+            let [mut o0, mut o1, mut o2, mut o3, mut o4] = [[0.0; WIDTH]; 5];
+            for lane in 0..WIDTH {
+                let constants = [
+                    c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
+                    c8[lane], c9[lane], c10[lane],
+                ];
+                let a = answer(constants, vpk[lane], vgk[lane]);
+                o0[lane] = a[0];
+                o1[lane] = a[1];
+                o2[lane] = a[2];
+                o3[lane] = a[3];
+                o4[lane] = a[4];
+            }
+            *out = [o0, o1, o2, o3, o4];
+        }
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use crate::device::trial::{Bench, Sample, answer};
+    use crate::device::{Banks, WIDTH};
 
     /// Koren's printed 12AX7 set, as the defaults give it.
     fn twelve_ax7() -> Sample {
@@ -293,6 +378,43 @@ mod tests {
         let c = answer(shifted.law(0).as_ref(), &[200.0, -0.5], 0.0);
         assert_eq!(a.i[1], c.i[1]);
         assert!(c.i[0] > a.i[0]);
+    }
+
+    /// Five triodes fill one pack and begin another; each answers as it does alone.
+    #[test]
+    fn a_bank_gives_the_bits_of_each_triode_alone() {
+        let laws: Vec<_> = (0..5)
+            .map(|k| {
+                twelve_ax7()
+                    .model("mu", 90.0 + f64::from(k))
+                    .model("gg", 6e-4)
+                    .law(0)
+            })
+            .collect();
+        let mut banks = Banks::default();
+        for law in &laws {
+            assert!(law.enlist(&mut banks));
+        }
+        let packs = banks.triodes.packs();
+        assert_eq!(packs, 2);
+        for (vpk, vgk) in [
+            (250.0, -2.0),
+            (30.0, 1.5),
+            (-5.0, 0.3),
+            (400.0, -90.0),
+            (0.0, 0.0),
+        ] {
+            let mut out = vec![[[f64::NAN; WIDTH]; 5]; packs];
+            banks
+                .triodes
+                .answer(&vec![[[vpk; WIDTH], [vgk; WIDTH]]; packs], &mut out);
+            for (k, law) in laws.iter().enumerate() {
+                let alone = answer(law.as_ref(), &[vpk, vgk], 0.0);
+                let expected = [alone.i[0], alone.i[1], alone.g[0], alone.g[1], alone.g[3]];
+                let found = out[k / WIDTH].map(|row| row[k % WIDTH]);
+                assert_eq!(found.map(f64::to_bits), expected.map(f64::to_bits));
+            }
+        }
     }
 
     #[test]

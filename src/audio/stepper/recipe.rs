@@ -1,0 +1,343 @@
+//! What a compiled circuit needs whatever its step size: the linear equations, the laws,
+//! where their controls and outputs stand, what they give at rest.
+
+use crate::circuit::{BranchKind, Circuit};
+use crate::device::source::Drive;
+use crate::device::{Answer, Banks, Law, WIDTH};
+use crate::math::panels::HEIGHT;
+use crate::system::assemble::{Ask, Assembly, Driven};
+
+/// A pack of the triodes' bank fills one panel of controls: vpk of each, then vgk of each.
+const PACK: usize = 2 * WIDTH;
+const _: () = assert!(PACK == HEIGHT);
+
+/// What does not depend on the step size.
+#[derive(Debug)]
+pub(super) struct Recipe<'c> {
+    /// Unknowns of the circuit.
+    pub n: usize,
+    pub indptr: Vec<usize>,
+    pub indices: Vec<usize>,
+    /// Linear conductances and capacitances, the laws' slopes at rest with them.
+    pub g: Vec<f64>,
+    pub c: Vec<f64>,
+    pub laws: Vec<Place<'c>>,
+    /// Numbers in `laws` of those that are answered one by one.
+    pub singles: Vec<usize>,
+    pub banks: Banks,
+    /// Unknowns whose difference each control is, in whole panels; `n` stands for ground.
+    pub controls: Vec<(usize, usize)>,
+    pub outputs: Vec<Output>,
+    /// At the operating point: controls, and of single laws outputs and their slopes.
+    pub u: Vec<f64>,
+    pub y: Vec<f64>,
+    pub slopes: Vec<f64>,
+    /// The bank's answers at the operating point.
+    pub rest: Vec<[[f64; WIDTH]; 5]>,
+    /// Sources that move: the driven one first.
+    pub drives: Vec<Moving<'c>>,
+    /// Rows of the equations with charge: their charges are the circuit's state.
+    pub states: Vec<usize>,
+    /// Unknowns that are read after each step.
+    pub watched: Vec<usize>,
+}
+
+/// What a law does to the equations.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Output {
+    /// Equations that it enters and leaves; the number of unknowns stands for ground.
+    pub plus: usize,
+    pub minus: usize,
+    /// A charge rather than a current.
+    pub charge: bool,
+}
+
+/// A law and where its controls, outputs and slopes stand among those of all laws.
+#[derive(Debug)]
+pub(super) struct Place<'c> {
+    pub law: &'c dyn Law,
+    pub controls: Vec<usize>,
+    /// Its currents, then, if it stores any, its charges.
+    pub outputs: Vec<usize>,
+    /// Where a single law's slopes begin.
+    pub first_slope: usize,
+    /// Pack and lane of a triode.
+    pub lane: Option<(usize, usize)>,
+    pub memory: f64,
+}
+
+/// A source that moves.
+#[derive(Debug)]
+pub(super) struct Moving<'c> {
+    /// None for the one that is driven from outside.
+    pub drive: Option<&'c Drive>,
+    pub rest: f64,
+    plus: Option<usize>,
+    minus: Option<usize>,
+    sign: f64,
+}
+
+impl Moving<'_> {
+    /// Where it acts on the right side of the equations, and with which sign.
+    pub fn entries(&self) -> impl Iterator<Item = (usize, f64)> {
+        let plus = self.plus.map(|k| (k, self.sign));
+        plus.into_iter().chain(self.minus.map(|k| (k, -self.sign)))
+    }
+}
+
+impl<'c> Recipe<'c> {
+    pub fn new(assembly: &mut Assembly<'c>, x: &[f64], driven: Driven, watched: &[usize]) -> Self {
+        let circuit: &'c Circuit = assembly.circuit;
+        assembly.evaluate(x, Ask::at(0.0), 0.0, false);
+        let n = assembly.len();
+        let (indptr, indices) = assembly.pattern();
+        let (g, c) = assembly.linear_values();
+        let mut recipe = Recipe {
+            n,
+            states: Vec::new(),
+            indptr: indptr.to_vec(),
+            indices: indices.to_vec(),
+            g: g.to_vec(),
+            c: c.to_vec(),
+            laws: Vec::new(),
+            singles: Vec::new(),
+            banks: Banks::default(),
+            controls: Vec::new(),
+            outputs: Vec::new(),
+            u: Vec::new(),
+            y: Vec::new(),
+            slopes: Vec::new(),
+            rest: Vec::new(),
+            drives: drives(circuit, n, driven),
+            watched: watched.to_vec(),
+        };
+        let banked: Vec<bool> = circuit
+            .laws
+            .iter()
+            .map(|part| part.law.enlist(&mut recipe.banks))
+            .collect();
+        let packs = recipe.banks.triodes.packs();
+        let ground = (n, n);
+        let nowhere = Output {
+            plus: n,
+            minus: n,
+            charge: false,
+        };
+        recipe.controls.resize(packs * PACK, ground);
+        recipe.outputs.resize(packs * PACK, nowhere);
+        let value = |k: usize| x.get(k).copied().unwrap_or(0.0);
+        let mut triodes = 0;
+        for (index, part) in circuit.laws.iter().enumerate() {
+            let (controls, outputs) = assembly.wires(index);
+            let signed = |wires: &[(usize, f64)], sign: f64| {
+                wires.iter().find(|w| w.1 == sign).map_or(n, |w| w.0)
+            };
+            let pair = |wires: &Vec<(usize, f64)>| (signed(wires, 1.0), signed(wires, -1.0));
+            let controls: Vec<_> = controls.iter().map(pair).collect();
+            let current = |(plus, minus)| Output {
+                plus,
+                minus,
+                charge: false,
+            };
+            let outputs: Vec<_> = outputs.iter().map(pair).map(current).collect();
+            let memory = assembly.memory[index];
+            let law = part.law.as_ref();
+            let place = if banked[index] {
+                let (pack, lane) = (triodes / WIDTH, triodes % WIDTH);
+                triodes += 1;
+                let at = [pack * PACK + lane, pack * PACK + WIDTH + lane];
+                for k in 0..2 {
+                    recipe.controls[at[k]] = controls[k];
+                    recipe.outputs[at[k]] = outputs[k];
+                }
+                Place {
+                    law,
+                    controls: at.to_vec(),
+                    outputs: at.to_vec(),
+                    first_slope: 0,
+                    lane: Some((pack, lane)),
+                    memory,
+                }
+            } else {
+                recipe.singles.push(index);
+                let (c0, o0) = (recipe.controls.len(), recipe.outputs.len());
+                recipe.controls.extend(&controls);
+                recipe.outputs.extend(&outputs);
+                let at: Vec<f64> = controls.iter().map(|&(p, m)| value(p) - value(m)).collect();
+                if stores_charge(law, memory, &at, outputs.len()) {
+                    let charge = |o: &Output| Output { charge: true, ..*o };
+                    recipe.outputs.extend(outputs.iter().map(charge));
+                }
+                Place {
+                    law,
+                    controls: (c0..recipe.controls.len()).collect(),
+                    outputs: (o0..recipe.outputs.len()).collect(),
+                    first_slope: 0,
+                    lane: None,
+                    memory,
+                }
+            };
+            recipe.laws.push(place);
+        }
+        recipe
+            .controls
+            .resize(recipe.controls.len().next_multiple_of(HEIGHT), ground);
+        recipe.settle(x);
+        recipe
+    }
+
+    /// What the laws give at the operating point.
+    fn settle(&mut self, x: &[f64]) {
+        let at = |k: usize| x.get(k).copied().unwrap_or(0.0);
+        self.u = self.controls.iter().map(|&(p, m)| at(p) - at(m)).collect();
+        self.y = vec![0.0; self.outputs.len()];
+        let packs = self.banks.triodes.packs();
+        self.rest = vec![[[0.0; WIDTH]; 5]; packs];
+        let (u, _) = self.u.as_chunks::<WIDTH>();
+        let (u, _) = u.as_chunks::<2>();
+        self.banks.triodes.answer(&u[..packs], &mut self.rest);
+        for law in 0..self.laws.len() {
+            let place = &mut self.laws[law];
+            let slopes = if let Some((pack, lane)) = place.lane {
+                let rest = &self.rest[pack];
+                vec![rest[2][lane], rest[3][lane], 0.0, rest[4][lane]]
+            } else {
+                let u: Vec<f64> = place.controls.iter().map(|&c| self.u[c]).collect();
+                let (mut y, mut slopes) = (vec![], vec![]);
+                answer_all(place, &u, &mut y, &mut slopes);
+                for (&o, y) in place.outputs.iter().zip(y) {
+                    self.y[o] = y;
+                }
+                place.first_slope = self.slopes.len();
+                self.slopes.extend(&slopes);
+                slopes
+            };
+            self.stamp(law, &slopes);
+        }
+        let n = self.n;
+        let mut charged: Vec<bool> = (0..n)
+            .map(|row| {
+                self.c[self.indptr[row]..self.indptr[row + 1]]
+                    .iter()
+                    .any(|&c| c != 0.0)
+            })
+            .collect();
+        for output in self.outputs.iter().filter(|o| o.charge) {
+            for row in [output.plus, output.minus] {
+                if row < n {
+                    charged[row] = true;
+                }
+            }
+        }
+        self.states = (0..n).filter(|&row| charged[row]).collect();
+    }
+
+    /// Adds a law's slopes at rest, `[outputs * controls]`, to the linear equations.
+    fn stamp(&mut self, law: usize, slopes: &[f64]) {
+        let place = &self.laws[law];
+        for (&o, slopes) in place
+            .outputs
+            .iter()
+            .zip(slopes.chunks(place.controls.len().max(1)))
+        {
+            let output = self.outputs[o];
+            let values = if output.charge {
+                &mut self.c
+            } else {
+                &mut self.g
+            };
+            for (&c, slope) in place.controls.iter().zip(slopes) {
+                let (plus, minus) = self.controls[c];
+                for (row, row_sign) in [(output.plus, 1.0), (output.minus, -1.0)] {
+                    for (column, sign) in [(plus, 1.0), (minus, -1.0)] {
+                        if row < self.n && column < self.n {
+                            let from = self.indptr[row];
+                            let within = &self.indices[from..self.indptr[row + 1]];
+                            let at = within.iter().position(|&c| c == column);
+                            values[from + at.expect("in the pattern")] += row_sign * sign * slope;
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A single law's currents and, if it has any, charges, with their slopes row by row.
+pub(super) fn answer_all(place: &Place<'_>, u: &[f64], y: &mut Vec<f64>, slopes: &mut Vec<f64>) {
+    let (nc, no) = (u.len(), place.law.outputs());
+    y.clear();
+    slopes.clear();
+    y.resize(2 * no, 0.0);
+    slopes.resize(2 * no * nc, 0.0);
+    let (i, q) = y.split_at_mut(no);
+    let (g, c) = slopes.split_at_mut(no * nc);
+    place
+        .law
+        .answer(u, place.memory, &mut Answer { i, q, g, c });
+    y.truncate(place.outputs.len());
+    slopes.truncate(place.outputs.len() * nc);
+}
+
+/// Whether a law has any charge: looked for near rest, and far from it.
+fn stores_charge(law: &dyn Law, memory: f64, u: &[f64], outputs: usize) -> bool {
+    [0.0, 0.3, -0.7, 2.0].iter().any(|&shift| {
+        let at: Vec<f64> = u
+            .iter()
+            .enumerate()
+            .map(|(k, v)| v + shift * (1 + k) as f64)
+            .collect();
+        let (mut i, mut q) = (vec![0.0; outputs], vec![0.0; outputs]);
+        let (mut g, mut c) = (vec![0.0; outputs * u.len()], vec![0.0; outputs * u.len()]);
+        law.answer(
+            &at,
+            memory,
+            &mut Answer {
+                i: &mut i,
+                q: &mut q,
+                g: &mut g,
+                c: &mut c,
+            },
+        );
+        q.iter().chain(&c).any(|&v| v != 0.0)
+    })
+}
+
+/// A source's place on the right side of the equations.
+fn place_of(circuit: &Circuit, n: usize, source: Driven) -> (Option<usize>, Option<usize>, f64) {
+    match source {
+        Driven::Voltage(k) => (Some(n - circuit.branches.len() + k), None, 1.0),
+        Driven::Current(k) => {
+            let part = &circuit.currents[k];
+            (part.a.0.checked_sub(1), part.b.0.checked_sub(1), -1.0)
+        }
+    }
+}
+
+/// The driven source, then those that move by themselves.
+fn drives<'c>(circuit: &'c Circuit, n: usize, driven: Driven) -> Vec<Moving<'c>> {
+    let voltages = circuit.branches.iter().enumerate();
+    let voltages = voltages.filter_map(|(k, b)| match &b.kind {
+        BranchKind::Source(drive) => Some((Driven::Voltage(k), drive)),
+        _ => None,
+    });
+    let currents = circuit.currents.iter().enumerate();
+    let currents = currents.map(|(k, c)| (Driven::Current(k), &c.drive));
+    let moving = voltages
+        .chain(currents)
+        .filter(|(which, drive)| *which != driven && drive.wave.is_some());
+    let first = (driven, None, 0.0);
+    std::iter::once(first)
+        .chain(moving.map(|(which, drive)| (which, Some(drive), drive.value(0.0))))
+        .map(|(which, drive, rest)| {
+            let (plus, minus, sign) = place_of(circuit, n, which);
+            Moving {
+                drive,
+                rest,
+                plus,
+                minus,
+                sign,
+            }
+        })
+        .collect()
+}

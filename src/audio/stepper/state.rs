@@ -1,0 +1,407 @@
+//! Where a compiled circuit is, and how a step moves it on.
+
+use super::blocks::{self, Step};
+use super::recipe::{self, Recipe};
+use super::tables::{Rows, STAGES, Tables};
+use super::{Stuck, predict};
+use crate::device::WIDTH;
+use crate::math::panels::HEIGHT;
+use crate::math::radau_pair;
+
+/// Newton iterations before a step is divided.
+const ITERATIONS: usize = 12;
+/// A last step this small needs no further evaluation, V: what it leaves over is its square
+/// times the law's curvature (at most some A/V^2 for a diode), below -140 dB of a volt.
+const LAST_STEP_V: f64 = 3e-6;
+/// A longer last step will do where the curvature seen lately says that it leaves less than
+/// this, V. From 1e-7 to 1e-5 the error of a render stayed the same to 0.1 dB on bursts from
+/// 10 mV to 3 V into the overdrive cascade, and evaluations fell by a fifth.
+const LEFT_V: f64 = 1e-5;
+/// No last step is longer than this, V.
+const LONGEST_LAST_V: f64 = 1e-2;
+/// Curvature is measured where a step was at most this long, V: longer ones say little.
+const SMALL_V: f64 = 1e-3;
+/// How much of the curvature is remembered from step to step.
+const FORGET: f64 = 0.99;
+/// The least curvature that is counted on, 1/V: that of a grid taking up current.
+const LEAST_CURVATURE: f64 = 10.0;
+/// A guess this far off, as a part of the control's swing, tells of a corner between the
+/// steps: the step is divided.
+const SURPRISE: f64 = 0.02;
+/// How much of a control's swing is remembered from step to step: some 50 ms.
+const FADE: f64 = 0.9999;
+/// The least swing that counts, V.
+const LEAST_SWING_V: f64 = 0.1;
+/// A step beyond this is no way to a solution, V.
+const WILD_V: f64 = 1e4;
+
+/// Where the circuit is, counted from the operating point.
+#[derive(Debug, Clone)]
+pub(super) struct State {
+    pub time_s: f64,
+    /// The rows at the last step and at the one before.
+    rows: Vec<[f64; HEIGHT]>,
+    before: Vec<[f64; HEIGHT]>,
+    /// Charges of the states' rows.
+    charge: Vec<f64>,
+    /// The last step.
+    step_s: f64,
+    /// What the laws gave beyond their slopes at rest in the last steps, the newest first;
+    /// `[stages * outputs]` each.
+    past: [Vec<f64>; predict::STEPS],
+    /// Steps of one length that led here without a break: how many of `past` hold.
+    pub steps: usize,
+    /// The driven source.
+    pub drive: f64,
+    work: Work,
+}
+
+/// Buffers.
+#[derive(Debug, Clone)]
+struct Work {
+    /// States, then the moving sources at each stage.
+    lead: Vec<f64>,
+    /// Rows of the tables, laws at rest.
+    rows: Vec<[f64; HEIGHT]>,
+    /// Controls, counted from rest, and the bank's in full.
+    u: Vec<f64>,
+    at: Vec<[[f64; WIDTH]; 2]>,
+    bank: Vec<[[f64; WIDTH]; 5]>,
+    y: Vec<f64>,
+    dy: Vec<f64>,
+    delta: Vec<f64>,
+    missing: Vec<[f64; HEIGHT]>,
+    matrix: Vec<f64>,
+    side: Vec<f64>,
+    /// Slopes of single laws beyond those at rest.
+    slopes: Vec<f64>,
+    /// A single law's controls, outputs and slopes.
+    single: [Vec<f64>; 3],
+    /// One over each control's swing, 1/V.
+    per_swing: Vec<f64>,
+    /// Largest ratio of a Newton step to the square of the one before, 1/V, fading.
+    curvature: f64,
+}
+
+impl State {
+    pub fn new(recipe: &Recipe<'_>) -> Self {
+        let rows = Rows::of(recipe);
+        let (nc, no) = (STAGES * rows.controls, STAGES * recipe.outputs.len());
+        let row = vec![[0.0; HEIGHT]; rows.panels()];
+        let packs = STAGES * recipe.rest.len();
+        State {
+            time_s: 0.0,
+            charge: vec![0.0; rows.states],
+            rows: row.clone(),
+            before: row.clone(),
+            step_s: f64::INFINITY,
+            past: std::array::from_fn(|_| vec![0.0; no]),
+            steps: 0,
+            drive: 0.0,
+            work: Work {
+                lead: vec![0.0; rows.states + STAGES * recipe.drives.len()],
+                rows: row,
+                u: vec![0.0; nc],
+                at: vec![[[0.0; WIDTH]; 2]; packs],
+                bank: vec![[[0.0; WIDTH]; 5]; packs],
+                y: vec![0.0; no],
+                dy: vec![0.0; no],
+                delta: vec![0.0; nc],
+                missing: vec![[0.0; HEIGHT]; nc / HEIGHT],
+                matrix: vec![0.0; nc * nc],
+                side: vec![0.0; nc],
+                slopes: vec![0.0; STAGES * recipe.slopes.len()],
+                single: Default::default(),
+                per_swing: vec![1.0 / LEAST_SWING_V; nc],
+                curvature: 1e2,
+            },
+        }
+    }
+
+    /// A step, the driven source passing through the two values; on failure the state is as
+    /// it was.
+    #[inline(always)]
+    pub fn advance(
+        &mut self,
+        recipe: &Recipe<'_>,
+        table: &Tables,
+        drive: [f64; STAGES],
+        evaluations: &mut u64,
+    ) -> Result<(), Stuck> {
+        let work = &mut self.work;
+        let (states, sources) = work.lead.split_at_mut(self.charge.len());
+        states.copy_from_slice(&self.charge);
+        for (stage, sources) in sources.chunks_exact_mut(recipe.drives.len()).enumerate() {
+            let time_s = self.time_s + radau_pair::NODES[stage] * table.step_s;
+            for (to, source) in sources.iter_mut().zip(&recipe.drives) {
+                *to = match source.drive {
+                    None => drive[stage],
+                    Some(drive) => drive.value(time_s) - source.rest,
+                };
+            }
+        }
+        predict::ahead(self.steps, &self.past, &mut work.y);
+        solve(recipe, table, work, evaluations)?;
+        // Done: the new state.
+        self.drive = drive[STAGES - 1];
+        self.step_s = table.step_s;
+        self.steps += 1;
+        self.past.rotate_right(1);
+        self.past[0].copy_from_slice(&work.y);
+        work.remember_swing();
+        let first = STAGES * recipe.controls.len();
+        let end = &work.rows.as_flattened()[first..];
+        for (charge, end) in self.charge.iter_mut().zip(end) {
+            *charge = *end;
+        }
+        std::mem::swap(&mut self.before, &mut self.rows);
+        std::mem::swap(&mut self.rows, &mut work.rows);
+        Ok(())
+    }
+
+    /// The watched unknowns, counted from the operating point.
+    pub fn watched(&self, recipe: &Recipe<'_>) -> &[f64] {
+        let rows = Rows::of(recipe);
+        &self.rows.as_flattened()[rows.first_watched()..][..rows.watched]
+    }
+
+    /// Their rates, 1/s.
+    pub fn rates(&self, recipe: &Recipe<'_>) -> impl Iterator<Item = f64> {
+        let rows = Rows::of(recipe);
+        (0..rows.watched).map(move |k| {
+            let at = |of: &[[f64; HEIGHT]], k: usize| of.as_flattened()[rows.first_watched() + k];
+            let inner = at(&self.rows, rows.watched + k);
+            radau_pair::end_rate(self.step_s, at(&self.before, k), inner, at(&self.rows, k))
+        })
+    }
+
+    /// A control now, counted from the operating point.
+    pub fn control(&self, recipe: &Recipe<'_>, k: usize) -> f64 {
+        self.rows.as_flattened()[(STAGES - 1) * recipe.controls.len() + k]
+    }
+}
+
+impl Work {
+    /// Whether the guess was further off than a step without a corner would have it.
+    #[inline(always)]
+    fn surprised(&self) -> bool {
+        let off = self.delta.iter().zip(&self.per_swing);
+        off.fold(false, |any, (d, per)| any | (d.abs() * per > SURPRISE))
+    }
+
+    #[inline(always)]
+    fn remember_swing(&mut self) {
+        let now = self.rows.as_flattened();
+        for (per, u) in self.per_swing.iter_mut().zip(now) {
+            // The swing fades and grows again by what is there now.
+            let faded = *per * (1.0 / FADE);
+            let faded = if faded < 1.0 / LEAST_SWING_V {
+                faded
+            } else {
+                1.0 / LEAST_SWING_V
+            };
+            *per = if u.abs() * faded > 1.0 {
+                1.0 / u.abs()
+            } else {
+                faded
+            };
+        }
+    }
+}
+
+/// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the
+/// laws give; both `work.y` and `work.rows` get the solution.
+#[inline(always)]
+fn solve(
+    recipe: &Recipe<'_>,
+    table: &Tables,
+    work: &mut Work,
+    evaluations: &mut u64,
+) -> Result<(), Stuck> {
+    let panels = work.missing.len();
+    table.lead.multiply(&work.lead, &mut work.rows);
+    work.missing.copy_from_slice(&work.rows[..panels]);
+    table.reach.subtract(&work.y, &mut work.missing);
+    work.u.copy_from_slice(work.missing.as_flattened());
+    let mut iteration = 0;
+    let mut before = 0.0;
+    work.curvature = (work.curvature * FORGET).max(LEAST_CURVATURE);
+    loop {
+        iteration += 1;
+        *evaluations += STAGES as u64;
+        evaluate(recipe, work);
+        // What is missing: u - (rows - K y), here with its sign turned twice.
+        let goal = work.rows[..panels].as_flattened();
+        let missing = work.missing.as_flattened_mut();
+        for ((f, u), goal) in missing.iter_mut().zip(&work.u).zip(goal) {
+            *f = goal - u;
+        }
+        table.reach.subtract(&work.y, &mut work.missing);
+        for f in work.missing.as_flattened_mut() {
+            *f = -*f;
+        }
+        let mut step = Step {
+            bank: &work.bank,
+            slopes: &work.slopes,
+            missing: &mut work.missing,
+            delta: &mut work.delta,
+            dy: &mut work.dy,
+            matrix: &mut work.matrix,
+            side: &mut work.side,
+        };
+        if !blocks::solve(recipe, &table.reach, &table.blocks, &mut step) {
+            return Err(Stuck { unknown: 0 });
+        }
+        let largest = largest(&work.delta);
+        // What a step leaves over is its square times the curvature seen lately.
+        if iteration == 2 && before > 0.0 && before < SMALL_V {
+            work.curvature = work.curvature.max(largest / (before * before));
+        }
+        if iteration == 1 && table.may_divide && work.surprised() {
+            return Err(stuck(recipe, &work.delta));
+        }
+        before = largest;
+        let straight = largest <= LONGEST_LAST_V && work.curvature * largest * largest <= LEFT_V;
+        if largest <= LAST_STEP_V || straight {
+            break;
+        }
+        // Written so that NaN is wild too.
+        let tame = largest <= WILD_V;
+        if iteration >= ITERATIONS || !tame {
+            return Err(stuck(recipe, &work.delta));
+        }
+        for (u, d) in work.u.iter_mut().zip(&work.delta) {
+            *u -= d;
+        }
+        if iteration > 3 {
+            limit(recipe, work);
+        }
+    }
+    // The last step is so short that the laws are straight along it.
+    for (y, dy) in work.y.iter_mut().zip(&work.dy) {
+        *y -= dy;
+    }
+    table.reach.subtract(&work.y, &mut work.rows);
+    Ok(())
+}
+
+/// The largest size in a list; NaN if there is one.
+#[inline(always)]
+fn largest(values: &[f64]) -> f64 {
+    let (lanes, _) = values.as_chunks::<WIDTH>();
+    let (mut most, mut sum) = ([0.0f64; WIDTH], [0.0; WIDTH]);
+    for lane in lanes {
+        for k in 0..WIDTH {
+            let size = lane[k].abs();
+            most[k] = if size > most[k] { size } else { most[k] };
+            sum[k] += lane[k];
+        }
+    }
+    // A comparison passes a NaN over, a sum does not.
+    if sum.iter().sum::<f64>().is_nan() {
+        return f64::NAN;
+    }
+    most.iter().fold(0.0, |a, &b| if b > a { b } else { a })
+}
+
+/// The unknown behind the control that moves most.
+#[cold]
+fn stuck(recipe: &Recipe<'_>, delta: &[f64]) -> Stuck {
+    let size = |d: f64| if d.is_nan() { f64::INFINITY } else { d.abs() };
+    let worst = (0..delta.len()).max_by(|&a, &b| size(delta[a]).total_cmp(&size(delta[b])));
+    let (plus, minus) = worst.map_or((0, 0), |k| recipe.controls[k % recipe.controls.len()]);
+    let unknown = if plus < recipe.n { plus } else { minus };
+    Stuck {
+        unknown: unknown.min(recipe.n.saturating_sub(1)),
+    }
+}
+
+/// All laws at `work.u`: what they give beyond their slopes at rest (`y`) and the slopes
+/// beyond those.
+#[inline(always)]
+fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
+    let packs = recipe.rest.len();
+    let (nc, no) = (recipe.controls.len(), recipe.outputs.len());
+    let (rest_u, _) = recipe.u.as_chunks::<WIDTH>();
+    let (rest_u, _) = rest_u.as_chunks::<2>();
+    for stage in 0..STAGES {
+        let (u, _) = work.u[stage * nc..][..nc].as_chunks::<WIDTH>();
+        let (u, _) = u.as_chunks::<2>();
+        let at = &mut work.at[stage * packs..][..packs];
+        let bank = &mut work.bank[stage * packs..][..packs];
+        for ((at, u), rest) in at.iter_mut().zip(u).zip(rest_u) {
+            for lane in 0..WIDTH {
+                at[0][lane] = u[0][lane] + rest[0][lane];
+                at[1][lane] = u[1][lane] + rest[1][lane];
+            }
+        }
+        recipe.banks.triodes.answer(at, bank);
+        let (y, _) = work.y[stage * no..][..no].as_chunks_mut::<WIDTH>();
+        let (y, _) = y.as_chunks_mut::<2>();
+        for (((y, u), answer), rest) in y.iter_mut().zip(u).zip(bank).zip(&recipe.rest) {
+            for lane in 0..WIDTH {
+                let moved = rest[2][lane] * u[0][lane] + rest[3][lane] * u[1][lane];
+                y[0][lane] = answer[0][lane] - rest[0][lane] - moved;
+                y[1][lane] = answer[1][lane] - rest[1][lane] - rest[4][lane] * u[1][lane];
+            }
+            for (slope, rest) in answer[2..].iter_mut().zip(&rest[2..]) {
+                for lane in 0..WIDTH {
+                    slope[lane] -= rest[lane];
+                }
+            }
+        }
+    }
+    if !recipe.singles.is_empty() {
+        singles(recipe, work);
+    }
+}
+
+/// The laws that are answered one by one.
+fn singles(recipe: &Recipe<'_>, work: &mut Work) {
+    let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
+    let [at, answers, slopes] = &mut work.single;
+    for stage in 0..STAGES {
+        let u = &work.u[stage * controls..];
+        let y = &mut work.y[stage * outputs..];
+        let own = &mut work.slopes[stage * recipe.slopes.len()..];
+        for &law in &recipe.singles {
+            let place = &recipe.laws[law];
+            at.clear();
+            at.extend(place.controls.iter().map(|&c| u[c] + recipe.u[c]));
+            recipe::answer_all(place, at, answers, slopes);
+            let mut e = place.first_slope;
+            for ((&o, answer), slopes) in place
+                .outputs
+                .iter()
+                .zip(answers.iter())
+                .zip(slopes.chunks(at.len().max(1)))
+            {
+                let mut beyond = answer - recipe.y[o];
+                for (&c, slope) in place.controls.iter().zip(slopes) {
+                    beyond -= recipe.slopes[e] * u[c];
+                    own[e] = slope - recipe.slopes[e];
+                    e += 1;
+                }
+                y[o] = beyond;
+            }
+        }
+    }
+}
+
+/// Lets the laws draw the controls back after a Newton step that may have gone too far.
+#[cold]
+fn limit(recipe: &Recipe<'_>, work: &mut Work) {
+    for stage in 0..STAGES {
+        let first = stage * recipe.controls.len();
+        for place in &recipe.laws {
+            let now = |&k: &usize| work.u[first + k] + recipe.u[k];
+            let mut proposed: Vec<f64> = place.controls.iter().map(now).collect();
+            let before = |k: &usize| now(k) + work.delta[first + k];
+            let last: Vec<f64> = place.controls.iter().map(before).collect();
+            place.law.limit(&mut proposed, &last, place.memory);
+            for (&k, proposed) in place.controls.iter().zip(proposed) {
+                work.u[first + k] = proposed - recipe.u[k];
+            }
+        }
+    }
+}

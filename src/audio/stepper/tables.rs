@@ -1,0 +1,188 @@
+//! What a compiled circuit needs for one step size.
+
+use super::blocks::{self, Block};
+use super::recipe::Recipe;
+use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::math::panels::{HEIGHT, Panels};
+use crate::math::radau_pair;
+
+/// Points of a step that are solved for.
+pub(super) const STAGES: usize = radau_pair::NODES.len();
+
+/// What depends on the step size.
+#[derive(Debug)]
+pub(super) struct Tables {
+    pub step_s: f64,
+    /// Whether a corner within a step is a reason to divide it: in whole steps only.
+    pub may_divide: bool,
+    /// What the states (first columns) and the moving sources at each stage do to the rows.
+    pub lead: Panels,
+    /// What the laws' outputs at each stage take from the rows: K on top.
+    pub reach: Panels,
+    /// How Newton's equations are solved.
+    pub blocks: Vec<Block>,
+}
+
+/// The rows of both matrices: controls of each stage (whole panels), states at the end,
+/// watched unknowns at the end and at the first stage.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rows {
+    /// Controls of one stage.
+    pub controls: usize,
+    pub states: usize,
+    pub watched: usize,
+}
+
+impl Rows {
+    pub fn of(recipe: &Recipe<'_>) -> Self {
+        Rows {
+            controls: recipe.controls.len(),
+            states: recipe.states.len(),
+            watched: recipe.watched.len(),
+        }
+    }
+
+    /// Where the states begin.
+    pub fn first_state(self) -> usize {
+        STAGES * self.controls
+    }
+
+    /// Where the watched unknowns begin: those at the end, then those at the first stage.
+    pub fn first_watched(self) -> usize {
+        self.first_state() + self.states
+    }
+
+    pub fn panels(self) -> usize {
+        (self.first_watched() + STAGES * self.watched).div_ceil(HEIGHT)
+    }
+}
+
+impl Tables {
+    /// `groups` of laws as found for another step size; none lets them be found.
+    pub fn new(
+        recipe: &Recipe<'_>,
+        step_s: f64,
+        groups: Option<&[Vec<usize>]>,
+    ) -> Result<Self, Singular> {
+        let n = recipe.n;
+        let mut lu = factored(recipe, step_s)?;
+        let rows = Rows::of(recipe);
+        let (height, outputs) = (rows.panels() * HEIGHT, recipe.outputs.len());
+        let sources = recipe.drives.len();
+        let mut lead = Panels::new(height, rows.states + STAGES * sources);
+        let mut reach = Panels::new(height, STAGES * outputs);
+        let mut both = vec![0.0; STAGES * n];
+        let mut column = |side: &[(usize, f64)], to: &mut Panels, k: usize| {
+            both.fill(0.0);
+            for &(row, value) in side {
+                both[row] += value;
+            }
+            lu.solve(&mut both);
+            write(recipe, rows, &both, to, k);
+        };
+        for (k, &row) in recipe.states.iter().enumerate() {
+            let side: [_; STAGES] =
+                std::array::from_fn(|s| (s * n + row, radau_pair::START[s] / step_s));
+            column(&side, &mut lead, k);
+        }
+        for stage in 0..STAGES {
+            for (k, source) in recipe.drives.iter().enumerate() {
+                let side: Vec<_> = source
+                    .entries()
+                    .map(|(row, v)| (stage * n + row, v))
+                    .collect();
+                column(&side, &mut lead, rows.states + stage * sources + k);
+            }
+            for (o, output) in recipe.outputs.iter().enumerate() {
+                let ends = [(output.plus, 1.0), (output.minus, -1.0)];
+                let ends = || ends.into_iter().filter(|&(row, _)| row < n);
+                let k = stage * outputs + o;
+                if !output.charge {
+                    let side: Vec<_> = ends().map(|(row, v)| (stage * n + row, v)).collect();
+                    column(&side, &mut reach, k);
+                    continue;
+                }
+                let rate = |to: usize| radau_pair::RATES[to][stage] / step_s;
+                let side: Vec<_> = (0..STAGES)
+                    .flat_map(|to| ends().map(move |(row, v)| (to * n + row, v * rate(to))))
+                    .collect();
+                column(&side, &mut reach, k);
+                if stage + 1 == STAGES {
+                    // The charge itself stands in its rows besides what it moves.
+                    for (row, v) in ends() {
+                        let state = recipe.states.iter().position(|&r| r == row);
+                        let at = rows.first_state() + state.expect("a row with charge");
+                        reach.set(at, k, reach.at(at, k) - v);
+                    }
+                }
+            }
+        }
+        let blocks = match groups {
+            Some(groups) => blocks::prepare(recipe, &reach, groups),
+            None => blocks::prepare(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
+        };
+        Ok(Tables {
+            step_s,
+            may_divide: false,
+            lead,
+            reach,
+            blocks,
+        })
+    }
+}
+
+/// The equations of both stages, factored: G on the diagonal, C times the rates' weights
+/// everywhere.
+fn factored(recipe: &Recipe<'_>, step_s: f64) -> Result<StaticLu<f64>, Singular> {
+    let n = recipe.n;
+    let (mut indptr, mut indices, mut values) = (vec![0], vec![], vec![]);
+    for stage in 0..STAGES {
+        for row in 0..n {
+            for of in 0..STAGES {
+                for e in recipe.indptr[row]..recipe.indptr[row + 1] {
+                    let rate = radau_pair::RATES[stage][of] / step_s * recipe.c[e];
+                    if of == stage {
+                        indices.push(of * n + recipe.indices[e]);
+                        values.push(recipe.g[e] + rate);
+                    } else if rate != 0.0 {
+                        indices.push(of * n + recipe.indices[e]);
+                        values.push(rate);
+                    }
+                }
+            }
+            indptr.push(indices.len());
+        }
+    }
+    let mut lu = StaticLu::new(STAGES * n, &indptr, &indices);
+    lu.factor(&values).map_err(|singular| Singular {
+        row: singular.row % n,
+        column: singular.column % n,
+    })?;
+    Ok(lu)
+}
+
+/// Reads the rows off a solution of both stages into a column.
+fn write(recipe: &Recipe<'_>, rows: Rows, both: &[f64], to: &mut Panels, column: usize) {
+    let n = recipe.n;
+    for (stage, x) in both.chunks_exact(n.max(1)).enumerate() {
+        let at = |k: usize| x.get(k).copied().unwrap_or(0.0);
+        for (k, &(plus, minus)) in recipe.controls.iter().enumerate() {
+            to.set(stage * rows.controls + k, column, at(plus) - at(minus));
+        }
+        // The end comes first: it is what is asked for most.
+        let first = rows.first_watched() + (STAGES - 1 - stage) * rows.watched;
+        for (k, &unknown) in recipe.watched.iter().enumerate() {
+            to.set(first + k, column, x[unknown]);
+        }
+    }
+    let end = &both[(STAGES - 1) * n..];
+    for (k, &row) in recipe.states.iter().enumerate() {
+        let range = recipe.indptr[row]..recipe.indptr[row + 1];
+        let charge = recipe.indices[range.clone()]
+            .iter()
+            .zip(&recipe.c[range])
+            .map(|(&column, c)| c * end[column])
+            .sum();
+        to.set(rows.first_state() + k, column, charge);
+    }
+}

@@ -1,0 +1,116 @@
+//! A dense matrix laid out for being multiplied by a vector at every sample.
+//!
+//! Rows stand in panels of [`HEIGHT`], each panel column by column, so that the sums of a
+//! panel stay in registers while its columns go by. Every sum runs over the columns in
+//! order, so its bits do not depend on how wide the processor's registers are.
+
+/// Rows of a panel.
+pub const HEIGHT: usize = 8;
+
+/// A matrix of full panels; rows beyond those asked for are zero.
+#[derive(Debug, Clone)]
+pub struct Panels {
+    columns: usize,
+    /// `[panels * columns]`
+    entries: Vec<[f64; HEIGHT]>,
+}
+
+impl Panels {
+    /// Zeros with room for `rows`.
+    pub fn new(rows: usize, columns: usize) -> Self {
+        Panels {
+            columns,
+            entries: vec![[0.0; HEIGHT]; rows.div_ceil(HEIGHT) * columns],
+        }
+    }
+
+    /// One entry.
+    pub fn at(&self, row: usize, column: usize) -> f64 {
+        self.entries[row / HEIGHT * self.columns + column][row % HEIGHT]
+    }
+
+    /// Writes one entry.
+    pub fn set(&mut self, row: usize, column: usize, value: f64) {
+        self.entries[row / HEIGHT * self.columns + column][row % HEIGHT] = value;
+    }
+
+    /// `out` = A x; `x` has an entry for each column, `out` a panel for each of the first
+    /// panels of A.
+    #[inline(always)]
+    pub fn multiply(&self, x: &[f64], out: &mut [[f64; HEIGHT]]) {
+        let x = &x[..self.columns];
+        for (panel, out) in self.entries.chunks_exact(self.columns.max(1)).zip(out) {
+            let mut sum = [0.0; HEIGHT];
+            for (column, x) in panel.iter().zip(x) {
+                for (sum, a) in sum.iter_mut().zip(column) {
+                    *sum += a * x;
+                }
+            }
+            *out = sum;
+        }
+    }
+
+    /// `out` -= A x, for as many panels as `out` has.
+    #[inline(always)]
+    pub fn subtract(&self, x: &[f64], out: &mut [[f64; HEIGHT]]) {
+        let x = &x[..self.columns];
+        for (panel, out) in self.entries.chunks_exact(self.columns.max(1)).zip(out) {
+            let mut sum = *out;
+            for (column, x) in panel.iter().zip(x) {
+                for (sum, a) in sum.iter_mut().zip(column) {
+                    *sum -= a * x;
+                }
+            }
+            *out = sum;
+        }
+    }
+
+    /// `out` -= factor times one column, for as many panels as `out` has.
+    #[inline(always)]
+    pub fn subtract_column(&self, column: usize, factor: f64, out: &mut [[f64; HEIGHT]]) {
+        let columns = self
+            .entries
+            .iter()
+            .skip(column)
+            .step_by(self.columns.max(1));
+        for (column, out) in columns.zip(out) {
+            for (out, a) in out.iter_mut().zip(column) {
+                *out -= factor * a;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn products_are_those_of_the_plain_sums() {
+        let (rows, columns) = (11, 3);
+        let entry = |r: usize, c: usize| (r * 3 + c) as f64 * 0.37 - 2.0;
+        let mut a = Panels::new(rows, columns);
+        for r in 0..rows {
+            for c in 0..columns {
+                a.set(r, c, entry(r, c));
+            }
+        }
+        let x = [1.5, -0.25, 3.0];
+        let mut out = [[9.0; HEIGHT]; 2];
+        a.multiply(&x, &mut out);
+        let found = out.as_flattened();
+        for (r, found) in found.iter().enumerate() {
+            let expected: f64 = if r < rows {
+                (0..columns).map(|c| entry(r, c) * x[c]).sum()
+            } else {
+                0.0
+            };
+            assert!((found - expected).abs() < 1e-13, "{r}");
+        }
+        a.subtract(&x, &mut out);
+        assert!(out.as_flattened().iter().all(|v| v.abs() < 1e-13));
+        a.subtract_column(1, 2.0, &mut out[..1]);
+        assert_eq!(out[0][4], -2.0 * a.at(4, 1));
+        assert_eq!(out[1][0], 0.0);
+    }
+}

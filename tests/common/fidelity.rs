@@ -1,0 +1,153 @@
+//! How well a render keeps to the solution of the circuit's equations.
+//!
+//! The circuit gets A sin(2 pi f t) sin^2(pi t/T), which begins and ends smoothly: once as
+//! sources in the netlist, solved by the transient with a local error of 1e-9, and once as
+//! a clip that is rendered. The transient's answer is taken at 16 times the clip's rate and
+//! brought down by the same filter, so that only what is heard is compared.
+
+#![allow(dead_code)]
+
+use gridleak::analysis::transient::{self, Accuracy, Run};
+use gridleak::audio::clip::Clip;
+use gridleak::audio::play::{self, Played, Settings};
+use gridleak::circuit::bind::Timing;
+use gridleak::circuit::{self, Circuit, Piece, params};
+use gridleak::diag::Sources;
+use gridleak::math::resample::Decimator;
+use gridleak::netlist::{self, FileLoader};
+use gridleak::system::assemble::Driven;
+use gridleak::system::probe::Observable;
+use std::f64::consts::PI;
+use std::path::Path;
+
+pub const RATE_HZ: u32 = 48_000;
+const FINE: usize = 16;
+
+/// A burst.
+#[derive(Debug, Clone, Copy)]
+pub struct Burst {
+    pub volts: f64,
+    pub freq_hz: f64,
+    pub seconds: f64,
+}
+
+impl Burst {
+    pub fn clip(&self) -> Clip {
+        let samples = (self.seconds * f64::from(RATE_HZ)).round() as usize;
+        let at = |n: usize| {
+            let t = n as f64 / f64::from(RATE_HZ);
+            (2.0 * PI * self.freq_hz * t).sin() * (PI * t / self.seconds).sin().powi(2)
+        };
+        Clip {
+            rate_hz: RATE_HZ,
+            channels: 1,
+            samples: (0..samples).map(at).collect(),
+        }
+    }
+
+    /// Sources that give the same at the node `in`.
+    fn sources(&self) -> String {
+        format!(
+            "VTONE tone 0 SIN(0 {} {})\nVFADE fade 0 SIN(0 1 {})\nBIN in 0 V=v(tone)*v(fade)*v(fade)\n",
+            self.volts,
+            self.freq_hz,
+            0.5 / self.seconds
+        )
+    }
+}
+
+/// A netlist of the repository, `VIN` replaced by other cards if any are given.
+pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(root.join(path)).expect("in the repository");
+    let text: String = text
+        .lines()
+        .map(|line| match sources {
+            Some(cards) if line.starts_with("VIN ") => cards.to_owned(),
+            _ => format!("{line}\n"),
+        })
+        .collect();
+    built(&root.join(path), &text)
+}
+
+/// The circuit of a text that stands for the file at `path`.
+fn built(path: &Path, text: &str) -> Circuit {
+    let folder = tempfile::tempdir().expect("a folder");
+    let from = path.parent().expect("a folder");
+    for entry in std::fs::read_dir(from).expect("a folder").flatten() {
+        if entry.path().extension().is_some_and(|e| e == "cir") {
+            std::fs::copy(entry.path(), folder.path().join(entry.file_name())).expect("a copy");
+        }
+    }
+    let own = folder.path().join("own.cir");
+    std::fs::write(&own, text).expect("a file");
+    let mut sources = Sources::default();
+    let name = own.to_str().expect("UTF-8");
+    let reading = netlist::read(name, &FileLoader, &mut sources);
+    assert!(reading.is_good(), "{:?}", reading.diagnostics);
+    let settings = params::Settings::default();
+    circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
+        .unwrap_or_else(|problems| panic!("{problems:?}"))
+        .circuit
+}
+
+/// The clip at its rate through the circuit, from `v(out)`.
+pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> (Vec<f64>, Played) {
+    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
+    let source = circuit.element("VIN").expect("the input");
+    let Piece::Branch(branch) = source.ports[0].piece else {
+        panic!("a voltage source has a branch");
+    };
+    let settings = Settings {
+        driven: Driven::Voltage(branch),
+        rest: 0.0,
+        full_scale: volts,
+        oversample,
+    };
+    let mut out = vec![];
+    let receive = |samples: &[f64]| -> Result<(), ()> {
+        out.extend_from_slice(samples);
+        Ok(())
+    };
+    let played = play::play(circuit, &probe, &mut clip.stream(), &settings, &[], receive)
+        .unwrap_or_else(|stopped| panic!("{stopped:?}"));
+    (out, played)
+}
+
+/// The burst by the transient, sample by sample at the clip's rate, DC at rest taken off.
+pub fn reference(path: &str, burst: &Burst, relative: f64) -> Vec<f64> {
+    let circuit = circuit(path, Some(&burst.sources()));
+    let probe = Observable::voltage(&circuit, circuit.node("out").expect("a node"));
+    let step_s = 1.0 / (f64::from(RATE_HZ) * FINE as f64);
+    let run = Run {
+        accuracy: Accuracy {
+            relative,
+            volts: relative,
+            amperes: relative * 1e-3,
+        },
+        ..Run::new(0.0, step_s, burst.seconds)
+    };
+    let mut fine = vec![];
+    let keep = |_: f64, values: &[f64]| -> Result<(), ()> {
+        fine.push(values[0]);
+        Ok(())
+    };
+    transient::run(&circuit, &run, &[probe], keep, |_| Ok(()))
+        .unwrap_or_else(|none| panic!("{none}"))
+        .expect("kept");
+    let rest = fine[0];
+    let fine: Vec<f64> = fine.into_iter().map(|v| v - rest).collect();
+    let mut down = Decimator::new(FINE);
+    let mut out = vec![];
+    down.push(&fine, &mut out);
+    down.finish(&mut out);
+    out
+}
+
+/// RMS of the difference over the RMS of the second, in dB. Both ends, where the filters of
+/// one side have heard what was before the burst, are left out.
+pub fn error_db(found: &[f64], expected: &[f64]) -> f64 {
+    let kept = 64..found.len().min(expected.len()) - 64;
+    let power = |f: &dyn Fn(usize) -> f64| kept.clone().map(|k| f(k).powi(2)).sum::<f64>();
+    10.0 * (power(&|k| found[k] - expected[k]) / power(&|k| expected[k])).log10()
+}
