@@ -445,6 +445,22 @@ impl<'c> Assembly<'c> {
         LawCurrents { u, i, g, c }
     }
 
+    /// The derivatives G = df/dx and C = dq/dx at `x`, each in the order of the pattern: what
+    /// small changes about a solution obey.
+    pub fn slopes(&mut self, x: &[f64]) -> (Vec<f64>, Vec<f64>) {
+        let (mut g, mut c) = (self.g_linear.clone(), self.c_linear.clone());
+        self.evaluations += 1;
+        for index in 0..self.wiring.len() {
+            let law = self.law_currents(index, x);
+            for stamp in &self.wiring[index].stamps {
+                let e = stamp.entry as usize;
+                g[stamp.place as usize] += stamp.sign * law.g[e];
+                c[stamp.place as usize] += stamp.sign * law.c[e];
+            }
+        }
+        (g, c)
+    }
+
     /// Takes one law's slopes at `x` out of the Jacobian of the last direct-current evaluation,
     /// as if its device were pulled from its socket.
     pub fn pull(&mut self, index: usize, x: &[f64]) {
