@@ -6,6 +6,8 @@ mod failure;
 mod interrupt;
 mod render;
 mod scope;
+mod source;
+mod variant;
 
 use clap::ArgMatches;
 use failure::Failure;
