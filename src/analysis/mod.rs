@@ -1,6 +1,7 @@
 //! What is asked of a circuit's equations.
 
 pub mod operating_point;
+pub mod periodic;
 pub mod small_signal;
 pub mod transient;
 

@@ -8,4 +8,5 @@ pub mod fun;
 pub mod integrate;
 pub mod lu;
 pub mod newton;
+pub mod radau;
 pub mod resample;
