@@ -6,6 +6,7 @@
 mod axis;
 mod sheet;
 
+use crate::math::fun;
 use axis::Axis;
 use sheet::{Anchor, Ink, Sheet, picture};
 
@@ -44,11 +45,37 @@ impl Trace {
     }
 }
 
+/// A place on a curve that is worth a word.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// The curve, by its number among the traces.
+    pub trace: usize,
+    /// Where on the common axis.
+    pub at: f64,
+    /// Its height, in the curve's unit.
+    pub value: f64,
+    /// The word.
+    pub label: String,
+    /// On which side of the place there is room for it.
+    pub side: Side,
+}
+
+/// Where the word of a [`Mark`] stands, seen from its place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Above it, or below where the panel ends.
+    Above,
+    /// Below it and to the right.
+    Right,
+    /// Below it and to the left.
+    Left,
+}
+
 /// Curves over time (s).
 pub fn waveforms(title: &str, times_s: &[f64], traces: &[Trace]) -> String {
     let (low, high) = axis::extent(times_s.iter().copied());
     let across = Axis::exact("time", "s", low, high, WIDTH / 90.0);
-    draw(title, &across, times_s, traces)
+    draw(title, &across, times_s, traces, &[])
 }
 
 /// Curves over frequency (Hz), which runs in decades.
@@ -56,10 +83,20 @@ pub fn waveforms(title: &str, times_s: &[f64], traces: &[Trace]) -> String {
 /// Decibels more than 150 below the highest point are cut off: they are
 /// rounding and not a result, and would press the rest flat.
 pub fn spectrum(title: &str, frequencies_hz: &[f64], traces: &[Trace]) -> String {
+    marked_spectrum(title, frequencies_hz, traces, &[])
+}
+
+/// The same with words at some places.
+pub fn marked_spectrum(
+    title: &str,
+    frequencies_hz: &[f64],
+    traces: &[Trace],
+    marks: &[Mark],
+) -> String {
     let positive = frequencies_hz.iter().copied().filter(|&f| f > 0.0);
     let (low, high) = axis::extent(positive);
-    let across = Axis::decades("frequency", low, high);
-    draw(title, &across, frequencies_hz, traces)
+    let across = Axis::decades("frequency", "Hz", low, high);
+    draw(title, &across, frequencies_hz, traces, marks)
 }
 
 /// What is less than this below the top of a panel in decibels is shown.
@@ -102,7 +139,7 @@ const COLOURS: [Ink; 7] = [
 /// A panel: its axis, and its curves with their place in the whole list.
 type Panel<'a> = (Axis, Vec<(usize, &'a Trace)>);
 
-fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace]) -> String {
+fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace], marks: &[Mark]) -> String {
     let panels = panels(traces);
     let tall = if panels.len() > 1 { PANEL } else { ONLY_PANEL };
     let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
@@ -129,11 +166,29 @@ fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace]) -> String 
             };
             frame.grid(sheet, across, axis, n + 1 == panels.len());
             for &(which, trace) in curves {
-                frame.curve(sheet, across, axis, points, which, trace);
+                let ink = of_name(traces, which);
+                frame.curve(sheet, across, axis, points, ink, trace);
             }
-            frame.legend(sheet, curves);
+            for mark in marks {
+                if curves.iter().any(|c| c.0 == mark.trace) {
+                    frame.mark(sheet, across, axis, of_name(traces, mark.trace), mark);
+                }
+            }
+            frame.legend(sheet, traces, curves);
         }
     })
+}
+
+/// A name keeps its colour on every panel: that of the first curve so called.
+fn of_name(traces: &[Trace], which: usize) -> usize {
+    let mut names: Vec<&str> = Vec::new();
+    for trace in &traces[..=which] {
+        if !names.contains(&trace.name.as_str()) {
+            names.push(&trace.name);
+        }
+    }
+    let own = &traces[which].name;
+    names.iter().position(|n| n == own).unwrap_or(which)
 }
 
 /// The curves by unit, in the order in which the units first come.
@@ -164,8 +219,18 @@ fn upright(curves: &[(usize, &Trace)], tall: f64) -> Axis {
         "W" => "power",
         "dB" => "level",
         "deg" => "phase",
+        "s" => "group delay",
+        "ohm" => "impedance",
+        "V/√Hz" => "noise density",
         _ => "",
     };
+    if matches!(unit, "ohm" | "V/√Hz") {
+        // What spans decades is drawn in decades.
+        let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
+        let (low, high) = axis::extent(values.filter(|&v| v > 0.0));
+        let margin = fun::pow(high / low.max(high * 1e-12), 0.05).max(1.05);
+        return Axis::decades(quantity, unit, low / margin, high * margin);
+    }
     if unit == "dB" {
         low = low.max(high - DEPTH_DB);
     }
@@ -213,6 +278,10 @@ impl Frame {
         for &value in &across.fine {
             let x = self.x(across, value);
             sheet.line((x, self.top), (x, self.bottom), 1.0, FINE_GRID);
+        }
+        for &value in &axis.fine {
+            let y = self.y(axis, value);
+            sheet.line((self.left, y), (self.right, y), 1.0, FINE_GRID);
         }
         for (value, label) in &across.ticks {
             let x = self.x(across, *value);
@@ -262,7 +331,7 @@ impl Frame {
             stretch.clear();
         };
         for (&point, &value) in points.iter().zip(&trace.values) {
-            if value.is_finite() && across.part(point).is_finite() {
+            if axis.part(value).is_finite() && across.part(point).is_finite() {
                 stretch.push((self.x(across, point), self.y(axis, value)));
             } else {
                 put(&mut stretch);
@@ -271,13 +340,36 @@ impl Frame {
         put(&mut stretch);
     }
 
-    fn legend(&self, sheet: &mut Sheet<'_>, curves: &[(usize, &Trace)]) {
+    /// A dot and its word; nothing where it lies outside.
+    fn mark(&self, sheet: &mut Sheet<'_>, across: &Axis, axis: &Axis, ink: usize, mark: &Mark) {
+        let (along, up) = (across.part(mark.at), axis.part(mark.value));
+        if !((0.0..=1.0).contains(&along) && (0.0..=1.0).contains(&up)) {
+            return;
+        }
+        let (x, y) = (self.x(across, mark.at), self.y(axis, mark.value));
+        sheet.dot((x, y), 3.0, colour(ink));
+        let half = 0.5 * wide(mark.label.chars().count());
+        let (at, anchor) = match mark.side {
+            Side::Above => {
+                // Kept inside the frame.
+                let x = x.clamp(self.left + half + 4.0, self.right - half - 4.0);
+                let above = y - LETTERS - 7.0;
+                let y = if above < self.top { y + 7.0 } else { above };
+                ((x, y), Anchor::Under)
+            }
+            Side::Right => ((x + 8.0, y + 10.0), Anchor::Right),
+            Side::Left => ((x - 8.0, y + 10.0), Anchor::Left),
+        };
+        sheet.text(at, LETTERS, &mark.label, INK, anchor);
+    }
+
+    fn legend(&self, sheet: &mut Sheet<'_>, traces: &[Trace], curves: &[(usize, &Trace)]) {
         let pitch = (1.6 * LETTERS).min((self.bottom - self.top) / curves.len().max(1) as f64);
         for (n, &(which, trace)) in curves.iter().enumerate() {
             let y = self.top + 10.0 + n as f64 * pitch;
             let x = self.right + 12.0;
             let sample = [(x, y), (x + SAMPLE, y)];
-            pen(sheet, &sample, 2.2, which);
+            pen(sheet, &sample, 2.2, of_name(traces, which));
             let beside = (x + SAMPLE + 7.0, y);
             sheet.text(beside, LETTERS, &shown(&trace.name), INK, Anchor::Right);
         }
