@@ -59,6 +59,7 @@ pub struct SmallSignal {
     values: Vec<Complex<f64>>,
     lu: StaticLu<Complex<f64>>,
     right: Vec<Complex<f64>>,
+    slope: Vec<Complex<f64>>,
 }
 
 impl SmallSignal {
@@ -78,6 +79,7 @@ impl SmallSignal {
             values: vec![Complex::default(); g.len()],
             lu: StaticLu::new(n, indptr, indices),
             right: vec![Complex::default(); n],
+            slope: vec![Complex::default(); n],
             indptr: indptr.to_vec(),
             indices: indices.to_vec(),
             g,
@@ -143,7 +145,7 @@ impl At<'_> {
     /// All unknowns' amplitudes, V or A.
     pub fn solve(&mut self, excitation: Excitation) -> &[Complex<f64>] {
         self.small.right.fill(Complex::default());
-        let (small, right) = (&mut self.small.lu, &mut self.small.right);
+        let (lu, right) = (&mut self.small.lu, &mut self.small.right);
         let unknowns = self.small.unknowns;
         let mut put = |node: Node, amount: f64| {
             if let Some(k) = unknowns.node(node) {
@@ -162,7 +164,7 @@ impl At<'_> {
                 put(b, -1.0);
             }
         }
-        small.solve(right);
+        lu.solve(right);
         &self.small.right
     }
 
@@ -182,10 +184,38 @@ impl At<'_> {
         sum
     }
 
+    /// What a probe reads in the last solution of [`At::solve`], for that excitation.
+    pub fn read_solved(&self, pickup: &Pickup, excitation: Excitation) -> Complex<f64> {
+        self.read(pickup, excitation, &self.small.right)
+    }
+
     /// From an excitation to a probe: V/V, A/V, ohms or A/A.
     pub fn transfer(&mut self, excitation: Excitation, pickup: &Pickup) -> Complex<f64> {
         self.solve(excitation);
-        self.read(pickup, excitation, &self.small.right)
+        self.read_solved(pickup, excitation)
+    }
+
+    /// Solves for all unknowns' amplitudes and, in their wake, for their derivatives after s,
+    /// which [`At::read_slope`] reads.
+    pub fn solve_slope(&mut self, excitation: Excitation) {
+        self.solve(excitation);
+        let small = &mut *self.small;
+        // (G + s C) dx/ds = -C x
+        for (row, slope) in small.slope.iter_mut().enumerate() {
+            let entries = small.indptr[row]..small.indptr[row + 1];
+            let terms = entries.map(|e| small.right[small.indices[e]] * small.c[e]);
+            *slope = -terms.sum::<Complex<f64>>();
+        }
+        small.lu.solve(&mut small.slope);
+    }
+
+    /// How a probe's transfer changes with s, after [`At::solve_slope`].
+    pub fn read_slope(&self, pickup: &Pickup) -> Complex<f64> {
+        let (x, slope) = (&self.small.right, &self.small.slope);
+        let terms = pickup.terms.iter();
+        terms
+            .map(|&(k, g, c)| (self.s * c + g) * slope[k] + x[k] * c)
+            .sum()
     }
 
     /// The transposed system: y such that a probe reads the sum of y times right-hand sides.
@@ -199,6 +229,20 @@ impl At<'_> {
         }
         self.small.lu.solve_transposed(right);
         right
+    }
+
+    /// What a source sees of the circuit, ohms: infinite where it gives no current.
+    pub fn load(&mut self, driven: Driven) -> Complex<f64> {
+        match driven {
+            Driven::Voltage(k) => {
+                let row = self.small.unknowns.nodes() + k;
+                -self.solve(Excitation::Source(driven))[row].inv()
+            }
+            Driven::Current(k) => {
+                let (a, b) = self.small.currents[k];
+                self.impedance(a, b)
+            }
+        }
     }
 
     /// The impedance between two nodes with all sources at rest, ohms.

@@ -3,8 +3,10 @@
 mod bias;
 mod common;
 mod failure;
+mod frequencies;
 mod interrupt;
 mod render;
+mod response;
 mod scope;
 mod source;
 mod variant;
@@ -53,7 +55,12 @@ pub struct Command {
 }
 
 /// Every command, in the order of the help.
-pub const COMMANDS: &[&Command] = &[&bias::COMMAND, &scope::COMMAND, &render::COMMAND];
+pub const COMMANDS: &[&Command] = &[
+    &bias::COMMAND,
+    &scope::COMMAND,
+    &response::COMMAND,
+    &render::COMMAND,
+];
 
 /// The whole command line.
 pub fn command_line() -> clap::Command {

@@ -1,4 +1,6 @@
 //! Solutions turned into the figures of the trade.
 
+pub mod band;
 pub mod chart;
+pub mod gain;
 pub mod impedance;
