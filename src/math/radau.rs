@@ -93,11 +93,11 @@ mod tests {
             [(16.0 - s) / 36.0, (16.0 + s) / 36.0, 1.0 / 9.0],
         ];
         let d = slopes();
-        for i in 0..3 {
+        for (i, row) in a.iter().enumerate() {
+            let product = |j: usize| row.iter().zip(&d).map(|(a, d)| a * d[j]).sum::<f64>();
             for j in 0..3 {
-                let product: f64 = (0..3).map(|k| a[i][k] * d[k][j]).sum();
                 let unit = if i == j { 1.0 } else { 0.0 };
-                assert!((product - unit).abs() < 1e-13, "{i} {j} {product}");
+                assert!((product(j) - unit).abs() < 1e-13, "{i} {j}");
             }
         }
     }

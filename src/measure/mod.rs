@@ -2,5 +2,6 @@
 
 pub mod band;
 pub mod chart;
+pub mod distortion;
 pub mod gain;
 pub mod impedance;
