@@ -2,6 +2,7 @@
 
 mod bias;
 mod common;
+mod distortion;
 mod failure;
 mod frequencies;
 mod interrupt;
@@ -59,6 +60,7 @@ pub const COMMANDS: &[&Command] = &[
     &bias::COMMAND,
     &scope::COMMAND,
     &response::COMMAND,
+    &distortion::COMMAND,
     &render::COMMAND,
 ];
 

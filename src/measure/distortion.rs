@@ -45,13 +45,18 @@ pub struct OutOfReach {
 impl std::fmt::Display for OutOfReach {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let show = |x: f64| crate::num::engineering(x, "", 4);
-        write!(
-            f,
-            "the output cannot reach {} rms: it comes to {} at an input peak of {}",
-            show(self.wanted),
-            show(self.most),
-            show(self.at_level)
-        )
+        let (wanted, most) = (show(self.wanted), show(self.most));
+        let at = show(self.at_level);
+        match self.most > self.wanted {
+            true => write!(
+                f,
+                "the output cannot come down to {wanted} rms: with next to no input it is {most}"
+            ),
+            false => write!(
+                f,
+                "the output cannot reach {wanted} rms: it comes to {most} at an input peak of {at}"
+            ),
+        }
     }
 }
 
@@ -320,8 +325,14 @@ impl<'c> Tester<'c> {
                 return Ok(reading);
             }
             if reading.rms > wanted {
-                if below.is_some() || level <= LOWEST {
+                if below.is_some() {
                     break reading;
+                }
+                if level <= LOWEST {
+                    // Something else makes this output.
+                    best.most = reading.rms;
+                    best.at_level = level;
+                    return Err(Halt::OutOfReach(best));
                 }
                 level = (level * 0.9 * wanted / reading.rms).max(LOWEST);
                 continue;

@@ -4,10 +4,12 @@
 //! a common axis. Lettering is left to the viewer's fonts, so none come along.
 
 mod axis;
+mod bars;
 mod sheet;
 
 use crate::math::fun;
 use axis::Axis;
+pub use bars::bars;
 use sheet::{Anchor, Ink, Sheet, picture};
 
 /// One curve.
@@ -78,6 +80,29 @@ pub fn waveforms(title: &str, times_s: &[f64], traces: &[Trace]) -> String {
     draw(title, &across, times_s, traces, &[])
 }
 
+/// Curves over the level at a source, in `unit`. Both axes run in decades, so that an output
+/// that follows its input is a straight line.
+pub fn over_level(
+    title: &str,
+    levels: &[f64],
+    unit: &str,
+    traces: &[Trace],
+    marks: &[Mark],
+) -> String {
+    let (low, high) = axis::extent(levels.iter().copied().filter(|&l| l > 0.0));
+    let across = Axis::decades("peak at the source", unit, low, high);
+    draw_panels(title, &across, levels, traces, marks, Scale::Decades)
+}
+
+/// How upright axes run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Scale {
+    /// As is the custom for the unit.
+    ByUnit,
+    /// In decades, whatever the unit.
+    Decades,
+}
+
 /// Curves over frequency (Hz), which runs in decades.
 ///
 /// Decibels more than 150 below the highest point are cut off: they are
@@ -140,7 +165,18 @@ const COLOURS: [Ink; 7] = [
 type Panel<'a> = (Axis, Vec<(usize, &'a Trace)>);
 
 fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace], marks: &[Mark]) -> String {
-    let panels = panels(traces);
+    draw_panels(title, across, points, traces, marks, Scale::ByUnit)
+}
+
+fn draw_panels(
+    title: &str,
+    across: &Axis,
+    points: &[f64],
+    traces: &[Trace],
+    marks: &[Mark],
+    scale: Scale,
+) -> String {
+    let panels = panels(traces, scale);
     let tall = if panels.len() > 1 { PANEL } else { ONLY_PANEL };
     let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
     let count = panels.len() as f64;
@@ -192,8 +228,8 @@ fn of_name(traces: &[Trace], which: usize) -> usize {
 }
 
 /// The curves by unit, in the order in which the units first come.
-fn panels<'a>(traces: &'a [Trace]) -> Vec<Panel<'a>> {
-    let mut groups: Vec<Vec<(usize, &'a Trace)>> = Vec::new();
+fn panels(traces: &[Trace], scale: Scale) -> Vec<Panel<'_>> {
+    let mut groups: Vec<Vec<(usize, &Trace)>> = Vec::new();
     for (which, trace) in traces.iter().enumerate() {
         match groups.iter_mut().find(|g| g[0].1.unit == trace.unit) {
             Some(group) => group.push((which, trace)),
@@ -204,12 +240,14 @@ fn panels<'a>(traces: &'a [Trace]) -> Vec<Panel<'a>> {
         groups.push(Vec::new());
     }
     let tall = if groups.len() > 1 { PANEL } else { ONLY_PANEL };
-    let with_axis = |group: Vec<(usize, &'a Trace)>| (upright(&group, tall), group);
-    groups.into_iter().map(with_axis).collect()
+    groups
+        .into_iter()
+        .map(|group| (upright(&group, tall, scale), group))
+        .collect()
 }
 
 /// The upright axis of a panel.
-fn upright(curves: &[(usize, &Trace)], tall: f64) -> Axis {
+fn upright(curves: &[(usize, &Trace)], tall: f64, scale: Scale) -> Axis {
     let unit = curves.first().map_or("", |(_, t)| t.unit.as_str());
     let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
     let (mut low, high) = axis::extent(values);
@@ -222,9 +260,11 @@ fn upright(curves: &[(usize, &Trace)], tall: f64) -> Axis {
         "s" => "group delay",
         "ohm" => "impedance",
         "V/√Hz" => "noise density",
+        "V rms" | "A rms" | "W rms" => "output",
+        "%" => "distortion",
         _ => "",
     };
-    if matches!(unit, "ohm" | "V/√Hz") {
+    if matches!(unit, "ohm" | "V/√Hz") || scale == Scale::Decades {
         // What spans decades is drawn in decades.
         let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
         let (low, high) = axis::extent(values.filter(|&v| v > 0.0));
@@ -296,6 +336,16 @@ impl Frame {
             sheet.line((self.left, y), (self.right, y), 1.0, ink);
             sheet.text((self.left - 7.0, y), LETTERS, label, INK, Anchor::Left);
         }
+        self.outline(sheet);
+        let middle = 0.5 * (self.top + self.bottom);
+        sheet.text((14.0, middle), LETTERS, &axis.title, INK, Anchor::Upright);
+        if last {
+            let under = (0.5 * (self.left + self.right), self.bottom + 28.0);
+            sheet.text(under, LETTERS, &across.title, INK, Anchor::Under);
+        }
+    }
+
+    fn outline(&self, sheet: &mut Sheet<'_>) {
         let corners = [
             (self.left, self.top),
             (self.right, self.top),
@@ -304,12 +354,6 @@ impl Frame {
             (self.left, self.top),
         ];
         sheet.path(&corners, 1.0, FRAME);
-        let middle = 0.5 * (self.top + self.bottom);
-        sheet.text((14.0, middle), LETTERS, &axis.title, INK, Anchor::Upright);
-        if last {
-            let under = (0.5 * (self.left + self.right), self.bottom + 28.0);
-            sheet.text(under, LETTERS, &across.title, INK, Anchor::Under);
-        }
     }
 
     fn curve(

@@ -229,8 +229,8 @@ fn lettered(value: f64, unit: &str) -> String {
     ];
     let found = PREFIXES.iter().find(|p| value >= 0.999_999 * p.0);
     let (factor, prefix) = match found {
-        // Tenths of a hertz are read as such.
-        Some(&(factor, _)) if unit == "Hz" && factor < 1.0 => (1.0, ""),
+        // Tenths of a hertz or of a per cent are read as such.
+        Some(&(factor, _)) if matches!(unit, "Hz" | "%") && factor < 1.0 => (1.0, ""),
         Some(&found) => found,
         None => (1.0, ""),
     };
