@@ -1,157 +1,101 @@
-//! The steady state beside plain simulation: what one level costs in evaluations of the
-//! devices and in time, and what accuracy it buys.
+//! The steady state found directly beside plain simulation: what one level costs in
+//! evaluations of the devices and in time, and how far its harmonics lie from those of a
+//! solution a thousand times finer.
 
 mod side_by_side;
 
-use gridleak::analysis::periodic::{Accuracy, Found, Periodic, Signal, Wave};
+use gridleak::analysis::periodic::{Accuracy, Effort, Periodic, Signal};
+use gridleak::analysis::transient::{self, Run};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Settings;
 use gridleak::circuit::{self, Circuit, Piece};
-use gridleak::diag::{FileId, Sources};
+use gridleak::diag::Sources;
 use gridleak::netlist::{self, FileLoader};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
+use side_by_side::{compare, quick};
+use std::hint::black_box;
+
+/// Netlist, frequency in Hz and peak: those of its own sine.
+const CASES: &[(&str, f64, f64)] = &[
+    ("lapwing/overdrive_cascade", 440.0, 0.1),
+    ("lapwing/preamp", 440.0, 0.1),
+    ("lapwing/clean_stage", 440.0, 0.1),
+    ("textbook/common_cathode", 1e3, 0.1),
+    ("textbook/diode_limiter", 1e3, 4.5),
+];
+/// Periods simulated beside it.
+const PERIODS: f64 = 10.0;
+
+fn main() {
+    println!("one level; time over that of {PERIODS} periods simulated;");
+    println!("evaluations of those are Newton iterations, their checks not counted");
+    println!("netlist                     level  passes  evaluations  simulated    error  time");
+    for &(name, hz, level) in CASES {
+        let circuit = built(&format!("netlists/{name}.cir"));
+        let (effort, harmonics) = steady(&circuit, (hz, level), 1e-6);
+        let (_, fine) = steady(&circuit, (hz, level), 1e-9);
+        let off = harmonics
+            .iter()
+            .zip(&fine)
+            .map(|(a, b)| (a.0 - b.0).hypot(a.1 - b.1))
+            .fold(0.0, f64::max);
+        let error = 20.0 * (off / fine[0].0.hypot(fine[0].1)).log10();
+        let simulated = simulate(&circuit, hz);
+        let mut ways: [&mut dyn FnMut(); 2] = [
+            &mut || {
+                black_box(simulate(&circuit, hz));
+            },
+            &mut || {
+                black_box(steady(&circuit, (hz, level), 1e-6));
+            },
+        ];
+        let (_, ratios) = compare(if quick() { 1 } else { 5 }, &mut ways);
+        println!(
+            "{name:<26}{level:>7}{:>8}{:>13}{simulated:>11}{error:>6.0} dB  {}",
+            effort.passes, effort.evaluations, ratios[1]
+        );
+    }
+}
 
 fn built(path: &str) -> Circuit {
     let mut sources = Sources::default();
     let reading = netlist::read(path, &FileLoader, &mut sources);
-    circuit::build(
-        &reading.netlist,
-        &Settings::default(),
-        Timing::default(),
-        &mut sources,
-    )
-    .unwrap_or_else(|problems| panic!("{problems:?}"))
-    .circuit
+    let (settings, timing) = (Settings::default(), Timing::default());
+    circuit::build(&reading.netlist, &settings, timing, &mut sources)
+        .unwrap_or_else(|problems| panic!("{problems:?}"))
+        .circuit
 }
 
-fn driven(circuit: &Circuit, name: &str) -> Driven {
-    match circuit.element(name).expect("a source").ports[0].piece {
+fn probe(circuit: &Circuit) -> Observable {
+    Observable::voltage(circuit, circuit.node("out").expect("an output"))
+}
+
+/// The effort, and the first twenty harmonics.
+fn steady(circuit: &Circuit, (hz, peak): (f64, f64), relative: f64) -> (Effort, Vec<(f64, f64)>) {
+    let driven = match circuit.element("VIN").expect("a source").ports[0].piece {
         Piece::Branch(k) => Driven::Voltage(k),
-        Piece::Current(k) => Driven::Current(k),
-        _ => panic!("no source"),
-    }
+        _ => panic!("no voltage source"),
+    };
+    let accuracy = Accuracy {
+        relative,
+        volts: 1e-3 * relative,
+        amperes: 1e-6 * relative,
+    };
+    let mut search = Periodic::new(circuit, driven, accuracy).expect("an operating point");
+    let signal = Signal::sine(hz, peak);
+    let found = search.solve(&signal, || Ok::<(), ()>(()));
+    let found = found.expect("a steady state").expect("nobody stops it");
+    let wave = search.wave(&probe(circuit));
+    (found.effort, (1..=20).map(|k| wave.harmonic(k)).collect())
 }
 
-fn steady(
-    circuit: &Circuit,
-    source: &str,
-    probe: &str,
-    hz: f64,
-    peak: f64,
-    acc: Accuracy,
-) -> (Found, Wave) {
-    let mut search = Periodic::new(circuit, driven(circuit, source), acc).expect("op");
-    let found = search
-        .solve(&Signal::sine(hz, peak), || Ok::<(), ()>(()))
-        .unwrap_or_else(|t| panic!("{t}"))
-        .unwrap();
-    let p = netlist::parse_probe(probe, FileId(0)).expect("probe");
-    let p = Observable::new(circuit, &p, probe).expect("node");
-    let w = search.wave(&p);
-    (found, w)
-}
-
-fn main() {
-    for (path, source, probe, hz, peak) in [
-        (
-            "netlists/lapwing/overdrive_cascade.cir",
-            "VIN",
-            "v(out)",
-            440.0,
-            0.1,
-        ),
-        (
-            "netlists/lapwing/overdrive_cascade.cir",
-            "VIN",
-            "v(out)",
-            440.0,
-            0.002,
-        ),
-        (
-            "netlists/lapwing/overdrive_cascade.cir",
-            "VIN",
-            "v(out)",
-            82.4,
-            1.0,
-        ),
-        ("netlists/lapwing/preamp.cir", "VIN", "v(out)", 1000.0, 0.1),
-        (
-            "netlists/lapwing/clean_stage.cir",
-            "VIN",
-            "v(out)",
-            1000.0,
-            0.5,
-        ),
-        (
-            "netlists/textbook/common_cathode.cir",
-            "VIN",
-            "v(out)",
-            1000.0,
-            0.1,
-        ),
-        (
-            "netlists/textbook/diode_limiter.cir",
-            "VIN",
-            "v(out)",
-            1000.0,
-            4.5,
-        ),
-        (
-            "tests/references/grid_blocking/netlist.cir",
-            "VIN",
-            "v(grid)",
-            1000.0,
-            20.0,
-        ),
-    ] {
-        let circuit = built(path);
-        if circuit.element(source).is_none() {
-            println!("{path}: no {source}");
-            continue;
-        }
-        let t = std::time::Instant::now();
-        let mut rows = vec![];
-        for rel in [1e-6, 1e-7, 1e-8, 1e-9] {
-            let begun = std::time::Instant::now();
-            let (found, w) = steady(
-                &circuit,
-                source,
-                probe,
-                hz,
-                peak,
-                Accuracy {
-                    relative: rel,
-                    volts: rel * 1e-2,
-                    amperes: rel * 1e-5,
-                },
-            );
-            println!(
-                "{path} {rel:e} {found:?} {:?} {:?}",
-                begun.elapsed(),
-                t.elapsed()
-            );
-            rows.push((1..=20).map(|k| w.harmonic(k)).collect::<Vec<_>>());
-        }
-        let best = rows[3].clone();
-        let h1 = best[0].0.hypot(best[0].1);
-        for (k, r) in rows.iter().enumerate() {
-            let off = r
-                .iter()
-                .zip(&best)
-                .map(|(a, b)| (a.0 - b.0).hypot(a.1 - b.1) / h1)
-                .fold(0.0, f64::max);
-            println!(
-                "  {k}: off {:.1} dB  thd {}",
-                20.0 * off.log10(),
-                r[1..]
-                    .iter()
-                    .map(|a| a.0 * a.0 + a.1 * a.1)
-                    .sum::<f64>()
-                    .sqrt()
-                    / h1
-                    * 100.0
-            );
-        }
-    }
+/// Newton iterations of so many periods of the netlist's own sine.
+fn simulate(circuit: &Circuit, hz: f64) -> usize {
+    let run = Run::new(0.0, 20e-6, PERIODS / hz);
+    let probes = [probe(circuit)];
+    let done = transient::run(circuit, &run, &probes, |_, _| Ok::<(), ()>(()), |_| Ok(()));
+    done.expect("a solution")
+        .expect("rows are taken")
+        .iterations
 }

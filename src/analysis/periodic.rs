@@ -213,6 +213,9 @@ const PASSES: usize = 30;
 const PERIODS: usize = 400;
 /// Newton's corrections are believed down to this part of an amplitude, V or A besides.
 const CLOSED: f64 = 1e-7;
+/// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
+/// this multiple.
+const ROUNDED: f64 = 100.0;
 /// The mesh is kept while no step strays by more than this, in multiples of what is allowed.
 const KEPT: f64 = 1.0;
 
@@ -405,6 +408,8 @@ impl<'c> Periodic<'c> {
             moved: f64::INFINITY,
             part: 1.0,
         };
+        // What the last pass was corrected by, and whether this one has its mesh.
+        let (mut last_off, mut kept) = (f64::INFINITY, false);
         for _ in 0..PASSES {
             if let Err(e) = poll() {
                 return Ok(Err(e));
@@ -422,7 +427,9 @@ impl<'c> Periodic<'c> {
             let off = worst(&step, &scale);
             let same_memory = memory == self.stepper.assembly.memory;
             let fine = error <= 2.0 * KEPT || mesh.len() > MOST_STEPS;
-            if off <= 1.0 && fine && same_memory {
+            // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
+            let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
+            if (off <= 1.0 || rounding) && fine && same_memory {
                 return Ok(Ok(Found {
                     growth: Some(growth(&pass.monodromy, pass.moved.len())),
                     error,
@@ -433,7 +440,9 @@ impl<'c> Periodic<'c> {
             for ((&k, s), w) in self.stepper.state.iter().zip(&step).zip(&pass.weights) {
                 charge[k] += part * w * s;
             }
-            if error > KEPT {
+            last_off = off;
+            kept = error <= KEPT;
+            if !kept {
                 mesh = mesh::adapted(&pass.orbit, &errors, longest, MOST_STEPS);
             }
             old = Some(pass.orbit);
@@ -534,20 +543,19 @@ impl<'c> Periodic<'c> {
     }
 
     /// What counts as closed for each equation of the state, `[state]`, V or A: a part of the
-    /// amplitude of the voltages and currents there.
+    /// amplitude of the charge there, which its neighbours move too.
     fn scale(&self, pass: &Pass) -> Vec<f64> {
         let swings = pass.orbit.swings();
         let nodes = self.stepper.assembly.unknowns.nodes();
         let largest = swings[..nodes].iter().copied().fold(0.0, f64::max);
-        self.stepper
-            .state
-            .iter()
-            .map(|&k| match k < nodes {
-                // A bias that is off by a millionth of the signal is not heard in it.
-                true => CLOSED * swings[k].max(1e-2 * largest) + self.accuracy.volts,
-                false => CLOSED * swings[k] + self.accuracy.amperes,
-            })
-            .collect()
+        let reach = self.stepper.reach(&swings, &pass.weights);
+        let own = self.stepper.state.iter().zip(reach);
+        own.map(|(&k, reach)| match k < nodes {
+            // A bias that is off by a millionth of the signal is not heard in it.
+            true => CLOSED * reach.max(1e-2 * largest) + self.accuracy.volts,
+            false => CLOSED * reach + self.accuracy.amperes,
+        })
+        .collect()
     }
 
     /// Integrates the period from the charges at its start.

@@ -190,6 +190,18 @@ impl<'c> Stepper<'c> {
         }
     }
 
+    /// How far each charge of the state moves if all unknowns move by so much, `[state]`, in
+    /// volts or amperes of its own.
+    pub fn reach(&self, swings: &[f64], weights: &[f64]) -> Vec<f64> {
+        let (_, columns) = self.assembly.pattern();
+        let mut sums = vec![0.0; self.n];
+        for &e in &self.stored {
+            sums[self.row_of[e]] += self.storage[STAGES - 1][e].abs() * swings[columns[e]];
+        }
+        let own = self.state.iter().zip(weights);
+        own.map(|(&row, weight)| sums[row] / weight).collect()
+    }
+
     /// How much charge a volt (or flux an ampere) is for each equation of the state, `[state]`;
     /// from the last evaluation.
     pub fn weights(&self) -> Vec<f64> {
