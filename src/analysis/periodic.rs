@@ -148,8 +148,10 @@ pub enum Trouble {
         periods: usize,
         /// Where the circuit still moves most from period to period.
         place: String,
-        /// By how much, V or A.
+        /// By how much, in `unit`.
         moves: f64,
+        /// `V` or `A`.
+        unit: &'static str,
     },
 }
 
@@ -166,11 +168,12 @@ impl std::fmt::Display for Trouble {
                 periods,
                 place,
                 moves,
+                unit,
             } => write!(
                 f,
                 "no steady state found: Newton does not settle, and after {periods} periods \
                  {place} still moves by {} a period",
-                crate::num::engineering(*moves, "", 2)
+                crate::num::engineering(*moves, unit, 2)
             ),
         }
     }
@@ -465,7 +468,7 @@ impl<'c> Periodic<'c> {
         let mut mesh = mesh::even(clock.period_s, steps);
         let mut charge = self.quiet_charge.clone();
         let mut old: Option<Orbit> = None;
-        let mut still = (String::new(), f64::INFINITY);
+        let mut still = (String::new(), f64::INFINITY, "V");
         for period in 1..=PERIODS {
             if let Err(e) = poll() {
                 return Ok(Err(e));
@@ -488,10 +491,13 @@ impl<'c> Periodic<'c> {
             let most = (0..scale.len()).max_by(|a, b| size(a).total_cmp(&size(b)));
             if let Some(k) = most {
                 let assembly = &self.stepper.assembly;
-                let name = assembly
-                    .unknowns
-                    .name(assembly.circuit, self.stepper.state[k]);
-                still = (name, pass.moved[k].abs());
+                let row = self.stepper.state[k];
+                let name = assembly.unknowns.name(assembly.circuit, row);
+                let unit = match row < assembly.unknowns.nodes() {
+                    true => "V",
+                    false => "A",
+                };
+                still = (name, pass.moved[k].abs(), unit);
             }
             if error > KEPT {
                 let longest = cycle / LEAST;
@@ -503,6 +509,7 @@ impl<'c> Periodic<'c> {
             periods: PERIODS,
             place: still.0,
             moves: still.1,
+            unit: still.2,
         })
     }
 
@@ -899,6 +906,43 @@ mod tests {
         // On from asin(0.75) to pi - asin(0.25), but for the width of the switch's band.
         let on = (std::f64::consts::PI - 0.25f64.asin() - 0.75f64.asin()) / TAU;
         assert!((wave.mean() - on).abs() < 2e-3, "{} {on}", wave.mean());
+    }
+
+    /// What plain periods settle to is what Newton finds.
+    #[test]
+    fn the_fallback_settles_to_the_same_state() {
+        let circuit = built(
+            "t\nV1 a 0 0\nR1 a b 1k\nC1 b 0 1u\nD1 b out dx\nR2 out 0 1k\nC2 out 0 1u\n.model dx d(is=1n)\n",
+        );
+        let signal = Signal::sine(1e3, 5.0);
+        let (direct, wave) = solved(&circuit, &signal).unwrap();
+        let Piece::Branch(k) = circuit.element("V1").unwrap().ports[0].piece else {
+            panic!("no source");
+        };
+        let driven = Driven::Voltage(k);
+        let mut search = Periodic::new(&circuit, driven, Accuracy::default()).unwrap();
+        let clock = Clock {
+            period_s: 1e-3,
+            cycles: 1,
+            start_s: 0.0,
+            rest: 0.0,
+        };
+        let mut effort = Effort::default();
+        let settled = search
+            .settle(&signal, clock, &mut effort, &mut || Ok::<(), ()>(()))
+            .unwrap()
+            .unwrap();
+        assert!(
+            matches!(settled.method, Method::Settled { periods } if periods > direct.effort.passes)
+        );
+        let out = Observable::voltage(&circuit, circuit.node("out").unwrap());
+        let other = search.wave(&out);
+        let h1 = wave.harmonic_rms(1);
+        for k in 1..=10 {
+            let off = (wave.harmonic_rms(k) - other.harmonic_rms(k)).abs() / h1;
+            assert!(off < 1e-6, "{k}: {off:e}");
+        }
+        assert!((wave.mean() - other.mean()).abs() < 1e-5);
     }
 
     /// Two waves in one signal.
