@@ -245,6 +245,22 @@ impl At<'_> {
         }
     }
 
+    /// What the probe of the last [`At::solve_adjoint`] reads of an excitation elsewhere. A
+    /// probe in the path of a current source does not count that source's own current here.
+    pub fn received(&self, excitation: Excitation) -> Complex<f64> {
+        let unknowns = &self.small.unknowns;
+        let y = &self.small.right;
+        let between = |a, b| voltage(unknowns, y, a) - voltage(unknowns, y, b);
+        match excitation {
+            Excitation::Source(Driven::Voltage(k)) => y[unknowns.nodes() + k],
+            Excitation::Source(Driven::Current(k)) => {
+                let (a, b) = self.small.currents[k];
+                between(b, a)
+            }
+            Excitation::Injection(a, b) => between(a, b),
+        }
+    }
+
     /// The impedance between two nodes with all sources at rest, ohms.
     pub fn impedance(&mut self, a: Node, b: Node) -> Complex<f64> {
         let unknowns = self.small.unknowns;

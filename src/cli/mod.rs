@@ -5,6 +5,7 @@ mod common;
 mod failure;
 mod frequencies;
 mod interrupt;
+mod noise;
 mod render;
 mod response;
 mod scope;
@@ -59,6 +60,7 @@ pub const COMMANDS: &[&Command] = &[
     &bias::COMMAND,
     &scope::COMMAND,
     &response::COMMAND,
+    &noise::COMMAND,
     &render::COMMAND,
 ];
 

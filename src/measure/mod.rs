@@ -4,3 +4,4 @@ pub mod band;
 pub mod chart;
 pub mod gain;
 pub mod impedance;
+pub mod noise;
