@@ -673,22 +673,15 @@ mod tests {
     fn a_pivot_is_found_beyond_the_shortest_rows() {
         let n = 7;
         let mut a = vec![vec![0.0; n]; n];
-        for i in 0..5 {
-            // Scaled by rows and columns the long rows are all ones, the short ones specks.
-            a[i][i] = 1.0;
-            a[i][5] = 1.0;
-            a[5][i] = 1e6 * (1.0 + i as f64);
-            a[6][i] = 1e6 * (2.0 - 0.3 * (i * i) as f64);
+        for (i, row) in a.iter_mut().enumerate().take(5) {
+            (row[i], row[5]) = (1.0, 1.0);
         }
         a[0][6] = 1.0;
-        a[5][5] = 1e6;
-        a[5][6] = 2e6;
-        a[6][5] = -1e6;
-        a[6][6] = 1e6;
+        a[5] = vec![1.0, 2.0, 3.0, 4.0, 5.0, 1.0, 2.0];
+        a[6] = vec![2.0, 1.7, 0.8, -0.7, -2.8, -1.0, 1.0];
         let (p, i, v) = dense_to_csr(&a);
         let mut active = Active::new(n, &p, &i, &v);
-        // After the scaling by columns a short row's entries are 1e-6 of their columns' largest
-        // only if the row itself is not scaled up: undo that.
+        // As elimination leaves them: the scaling is done once, at its start.
         for r in 0..5 {
             active.rows[r].iter_mut().for_each(|e| e.1 *= 1e-6);
         }
