@@ -3,6 +3,7 @@
 mod bias;
 mod common;
 mod failure;
+mod feedback;
 mod frequencies;
 mod interrupt;
 mod noise;
@@ -61,6 +62,7 @@ pub const COMMANDS: &[&Command] = &[
     &scope::COMMAND,
     &response::COMMAND,
     &noise::COMMAND,
+    &feedback::COMMAND,
     &render::COMMAND,
 ];
 

@@ -2,6 +2,7 @@
 
 pub mod band;
 pub mod chart;
+pub mod feedback;
 pub mod gain;
 pub mod impedance;
 pub mod noise;
