@@ -70,7 +70,7 @@ fn options(command: clap::Command) -> clap::Command {
 
 /// What stands for an element that was taken out, ohms: nothing flows through it that any
 /// figure could show, yet a node that hung on it alone still has a voltage.
-const OPEN: &str = "1e18";
+const OPEN: f64 = 1e18;
 /// Values at the most.
 const MOST: usize = 200;
 
@@ -139,11 +139,17 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
     };
     for (ohms, setting) in values {
         interrupt::check()?;
-        let text = match ohms {
-            Some(_) => setting.value.text.clone(),
-            None => "open".to_string(),
+        let (text, circuit) = match setting {
+            Some(setting) => (
+                setting.value.text.clone(),
+                session.circuit_with(&[setting], Timing::default())?,
+            ),
+            None => {
+                let mut circuit = session.circuit(Timing::default())?;
+                open(&mut circuit, &findings.element);
+                ("open".to_string(), circuit)
+            }
         };
-        let circuit = session.circuit_with(&[setting], Timing::default())?;
         let question = "which source gives the signal?";
         let (source, driven, _) = source::named(session, &circuit, question)?;
         let probe = probe(session, &circuit)?;
@@ -222,11 +228,21 @@ impl Version<'_> {
     }
 }
 
+/// Takes an element's resistance out of a circuit.
+fn open(circuit: &mut Circuit, name: &str) {
+    let ports = circuit.element(name).map(|e| e.ports.clone());
+    for port in ports.into_iter().flatten() {
+        if let Piece::Resistance(k) = port.piece {
+            circuit.resistances[k].ohms = OPEN;
+        }
+    }
+}
+
 /// The values of the element, with a setting for each; none for `open`.
 fn values(
     session: &mut Session<'_>,
     element: &str,
-) -> Result<Vec<(Option<f64>, Setting)>, Failure> {
+) -> Result<Vec<(Option<f64>, Option<Setting>)>, Failure> {
     let text = session.text("values").expect("required");
     let line = format!("--values {text}");
     let file = session.sources.add("command line", line.as_str());
@@ -253,9 +269,11 @@ fn values(
                 Some(ohms)
             }
         };
-        let typed = if open { OPEN } else { word };
-        let value = common::number(typed, file, span.start as usize, span.end as usize);
-        found.push((ohms, Setting::new(What::Value, element, value, Some(span))));
+        let setting = ohms.map(|_| {
+            let value = common::number(word, file, span.start as usize, span.end as usize);
+            Setting::new(What::Value, element, value, Some(span))
+        });
+        found.push((ohms, setting));
         if found.len() > MOST {
             return Err(Failure::usage(format!(
                 "`--values` has more than {MOST} values"
