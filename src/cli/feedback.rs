@@ -137,10 +137,11 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
         load: session.text("load").map(str::to_string),
         rows: Vec::new(),
     };
-    for (ohms, setting) in values {
+    for value in values {
         interrupt::check()?;
-        let (text, circuit) = match setting {
-            Some(setting) => (
+        let ohms = value.as_ref().map(|v| v.0);
+        let (text, circuit) = match value {
+            Some((_, setting)) => (
                 setting.value.text.clone(),
                 session.circuit_with(&[setting], Timing::default())?,
             ),
@@ -242,7 +243,7 @@ fn open(circuit: &mut Circuit, name: &str) {
 fn values(
     session: &mut Session<'_>,
     element: &str,
-) -> Result<Vec<(Option<f64>, Option<Setting>)>, Failure> {
+) -> Result<Vec<Option<(f64, Setting)>>, Failure> {
     let text = session.text("values").expect("required");
     let line = format!("--values {text}");
     let file = session.sources.add("command line", line.as_str());
@@ -269,11 +270,11 @@ fn values(
                 Some(ohms)
             }
         };
-        let setting = ohms.map(|_| {
+        let setting = ohms.map(|ohms| {
             let value = common::number(word, file, span.start as usize, span.end as usize);
-            Setting::new(What::Value, element, value, Some(span))
+            (ohms, Setting::new(What::Value, element, value, Some(span)))
         });
-        found.push((ohms, setting));
+        found.push(setting);
         if found.len() > MOST {
             return Err(Failure::usage(format!(
                 "`--values` has more than {MOST} values"
