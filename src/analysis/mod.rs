@@ -1,7 +1,9 @@
 //! What is asked of a circuit's equations.
 
+pub mod natural;
 pub mod operating_point;
 pub mod periodic;
+pub mod return_ratio;
 pub mod small_signal;
 pub mod transient;
 

@@ -137,6 +137,16 @@ pub struct At<'a> {
 }
 
 impl At<'_> {
+    /// The unknowns' numbers.
+    pub fn unknowns(&self) -> Unknowns {
+        self.small.unknowns
+    }
+
+    /// How many unknowns there are.
+    pub fn size(&self) -> usize {
+        self.small.right.len()
+    }
+
     /// The complex frequency, rad/s.
     pub fn s(&self) -> Complex<f64> {
         self.s
@@ -166,6 +176,26 @@ impl At<'_> {
         }
         lu.solve(right);
         &self.small.right
+    }
+
+    /// All unknowns' amplitudes for right-hand sides of the caller's own, `[n]`: amperes into
+    /// nodes, volts across branches.
+    pub fn solve_for(&mut self, right: &[Complex<f64>]) -> &[Complex<f64>] {
+        self.small.right.copy_from_slice(right);
+        self.small.lu.solve(&mut self.small.right);
+        &self.small.right
+    }
+
+    /// Replaces x by the solution z of (G + s C) z = C x: a step of inverse iteration towards
+    /// the natural frequency nearest to s.
+    pub fn iterate(&mut self, x: &mut [Complex<f64>]) {
+        let small = &mut *self.small;
+        for (row, right) in small.right.iter_mut().enumerate() {
+            let entries = small.indptr[row]..small.indptr[row + 1];
+            *right = entries.map(|e| x[small.indices[e]] * small.c[e]).sum();
+        }
+        small.lu.solve(&mut small.right);
+        x.copy_from_slice(&small.right);
     }
 
     /// What a probe reads in a solution of [`At::solve`] for the same excitation.
@@ -242,6 +272,22 @@ impl At<'_> {
                 let (a, b) = self.small.currents[k];
                 self.impedance(a, b)
             }
+        }
+    }
+
+    /// What the probe of the last [`At::solve_adjoint`] reads of an excitation elsewhere. A
+    /// probe in the path of a current source does not count that source's own current here.
+    pub fn received(&self, excitation: Excitation) -> Complex<f64> {
+        let unknowns = &self.small.unknowns;
+        let y = &self.small.right;
+        let between = |a, b| voltage(unknowns, y, a) - voltage(unknowns, y, b);
+        match excitation {
+            Excitation::Source(Driven::Voltage(k)) => y[unknowns.nodes() + k],
+            Excitation::Source(Driven::Current(k)) => {
+                let (a, b) = self.small.currents[k];
+                between(b, a)
+            }
+            Excitation::Injection(a, b) => between(a, b),
         }
     }
 

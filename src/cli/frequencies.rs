@@ -37,6 +37,14 @@ const MOST: f64 = 1e6;
 /// A row so near to the last frequency is the last frequency.
 const ROUNDING: f64 = 1e-9;
 
+/// What was asked for.
+pub struct Asked {
+    /// The frequencies, Hz, rising.
+    pub rows_hz: Vec<f64>,
+    /// Both ends, whether or not a row falls there, Hz.
+    pub band_hz: (f64, f64),
+}
+
 enum Spacing {
     /// So many a decade.
     Decades(f64),
@@ -44,8 +52,8 @@ enum Spacing {
     Even(f64),
 }
 
-/// The frequencies by options or by the netlist's `.ac` card, Hz, rising.
-pub fn asked(session: &Session<'_>) -> Result<Vec<f64>, Failure> {
+/// The frequencies by options or by the netlist's `.ac` card.
+pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
     let given = |name| session.text(name).is_some();
     let rivals = ["points-per-decade", "step", "frequencies"];
     let named: Vec<_> = rivals.into_iter().filter(|name| given(name)).collect();
@@ -110,7 +118,10 @@ pub fn asked(session: &Session<'_>) -> Result<Vec<f64>, Failure> {
         }
         found.push(f);
     }
-    Ok(found)
+    Ok(Asked {
+        rows_hz: found,
+        band_hz: (from, to),
+    })
 }
 
 /// First, last and spacing of the netlist's `.ac` card, if it has one that makes sense.
@@ -138,7 +149,7 @@ fn by_card(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
     })
 }
 
-fn listed(text: &str) -> Result<Vec<f64>, Failure> {
+fn listed(text: &str) -> Result<Asked, Failure> {
     let mut found: Vec<f64> = Vec::new();
     for word in text.split(',').map(str::trim) {
         let bad = |why: &str| {
@@ -154,5 +165,9 @@ fn listed(text: &str) -> Result<Vec<f64>, Failure> {
         }
         found.push(f);
     }
-    Ok(found)
+    let ends = (found.first(), found.last());
+    Ok(Asked {
+        band_hz: (*ends.0.unwrap_or(&0.0), *ends.1.unwrap_or(&0.0)),
+        rows_hz: found,
+    })
 }

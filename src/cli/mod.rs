@@ -4,8 +4,10 @@ mod bias;
 mod common;
 mod distortion;
 mod failure;
+mod feedback;
 mod frequencies;
 mod interrupt;
+mod noise;
 mod render;
 mod response;
 mod scope;
@@ -61,6 +63,8 @@ pub const COMMANDS: &[&Command] = &[
     &scope::COMMAND,
     &response::COMMAND,
     &distortion::COMMAND,
+    &noise::COMMAND,
+    &feedback::COMMAND,
     &render::COMMAND,
 ];
 

@@ -112,7 +112,7 @@ struct Findings {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    let frequencies_hz = frequencies::asked(&session)?;
+    let frequencies_hz = frequencies::asked(&session)?.rows_hz;
     interrupt::watch();
     let mut outputs = Outputs::new();
     let csv_path = session.csv();

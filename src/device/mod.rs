@@ -16,6 +16,7 @@ mod jfet;
 mod junction;
 mod limit;
 mod mosfet;
+pub mod noise;
 mod pentode;
 pub mod pot;
 mod rectifier;
@@ -32,6 +33,7 @@ mod sets;
 #[cfg(test)]
 mod trial;
 
+use noise::{Noise, Rest};
 use std::fmt::Debug;
 use std::ops::RangeInclusive;
 
@@ -146,6 +148,10 @@ pub trait Law: Debug + Send + Sync {
     /// The discrete state after the controls have settled at `u`.
     fn next_memory(&self, _u: &[f64], memory: f64) -> f64 {
         memory
+    }
+    /// Its noise currents at rest, for laws that have any.
+    fn noise(&self, _rest: &Rest<'_>) -> Vec<Noise> {
+        Vec::new()
     }
 }
 

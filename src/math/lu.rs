@@ -436,7 +436,8 @@ impl<T: Scalar> Active<T> {
                 }
             }
             searched += 1;
-            if searched == SEARCH || matches!(best, Some((0, ..))) {
+            // The shortest rows may have none that is fit; the largest entry of all is always.
+            if (searched >= SEARCH && best.is_some()) || matches!(best, Some((0, ..))) {
                 break;
             }
         }
@@ -664,6 +665,28 @@ mod tests {
         let (p, i, v) = dense_to_csr(&[vec![1.0, 2.0], vec![2.0, 4.0]]);
         let mut lu = StaticLu::new(2, &p, &i);
         assert!(lu.factor(&v).is_err());
+    }
+
+    /// A fixed bug: four short rows, each with its only large entry in a column where it is a
+    /// speck beside that of a long row, ended the search and the matrix counted as singular.
+    #[test]
+    fn a_pivot_is_found_beyond_the_shortest_rows() {
+        let n = 7;
+        let mut a = vec![vec![0.0; n]; n];
+        for (i, row) in a.iter_mut().enumerate().take(5) {
+            (row[i], row[5]) = (1.0, 1.0);
+        }
+        a[0][6] = 1.0;
+        a[5] = vec![1.0, 2.0, 3.0, 4.0, 5.0, 1.0, 2.0];
+        a[6] = vec![2.0, 1.7, 0.8, -0.7, -2.8, -1.0, 1.0];
+        let (p, i, v) = dense_to_csr(&a);
+        let mut active = Active::new(n, &p, &i, &v);
+        // As elimination leaves them: the scaling is done once, at its start.
+        for r in 0..5 {
+            active.rows[r].iter_mut().for_each(|e| e.1 *= 1e-6);
+        }
+        let (row, _) = active.choose().unwrap();
+        assert!(row >= 5, "{row}");
     }
 
     #[test]

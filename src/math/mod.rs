@@ -3,6 +3,7 @@
 pub mod convert;
 pub mod convolve;
 pub mod dense;
+pub mod eigen;
 pub mod fft;
 pub mod fun;
 pub mod integrate;

@@ -3,5 +3,7 @@
 pub mod band;
 pub mod chart;
 pub mod distortion;
+pub mod feedback;
 pub mod gain;
 pub mod impedance;
+pub mod noise;
