@@ -1,6 +1,10 @@
 //! What is asked of a circuit's equations.
 
+pub mod natural;
 pub mod operating_point;
+pub mod periodic;
+pub mod return_ratio;
+pub mod small_signal;
 pub mod transient;
 
 use crate::circuit::Circuit;
@@ -10,7 +14,7 @@ use crate::system::unknowns::Unknowns;
 /// No solution was found: what was tried, where it stuck and what may help.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NoSolution {
-    /// `operating point` or `transient`.
+    /// `operating point`, `transient` or `small-signal response`.
     pub analysis: &'static str,
     /// Time, s, for a transient.
     pub time: Option<f64>,

@@ -2,8 +2,10 @@
 
 use super::Outcome;
 use crate::analysis::NoSolution;
+use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
 use crate::diag::{Diagnostic, Sources};
+use crate::measure::distortion::Halt;
 use crate::report::file::FileProblem;
 use crate::report::wav::WavProblem;
 
@@ -27,6 +29,13 @@ pub enum Failure {
     Clip(SourceProblem),
     /// The circuit has no solution that was found.
     NoSolution(Box<NoSolution>),
+    /// The circuit has solutions, but none of the kind asked for.
+    Unsolved {
+        /// What was sought and what was found.
+        message: String,
+        /// What to try.
+        hint: String,
+    },
     /// The user broke off.
     Interrupted,
 }
@@ -54,7 +63,7 @@ impl Failure {
     /// The exit code.
     pub fn outcome(&self) -> Outcome {
         match self {
-            Failure::NoSolution(_) => Outcome::NoSolution,
+            Failure::NoSolution(_) | Failure::Unsolved { .. } => Outcome::NoSolution,
             Failure::Interrupted => Outcome::Interrupted,
             _ => Outcome::Bad,
         }
@@ -80,6 +89,7 @@ impl Failure {
             Failure::Clip(problem) => plain(&problem.to_string(), None),
             Failure::Interrupted => plain("interrupted: no file was written", None),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
+            Failure::Unsolved { message, hint } => plain(message, Some(hint)),
         }
     }
 }
@@ -99,6 +109,31 @@ impl From<WavProblem> for Failure {
 impl From<SourceProblem> for Failure {
     fn from(problem: SourceProblem) -> Self {
         Failure::Clip(problem)
+    }
+}
+
+impl From<Trouble> for Failure {
+    fn from(trouble: Trouble) -> Self {
+        match trouble {
+            Trouble::NoSolution(none) => Failure::NoSolution(none),
+            other => Failure::Unsolved {
+                message: other.to_string(),
+                hint: other.hint().to_string(),
+            },
+        }
+    }
+}
+
+impl From<Halt<Failure>> for Failure {
+    fn from(halt: Halt<Failure>) -> Self {
+        match halt {
+            Halt::Trouble(trouble) => trouble.into(),
+            Halt::OutOfReach(out) => Failure::Unsolved {
+                message: out.to_string(),
+                hint: "ask for a lower output level".to_string(),
+            },
+            Halt::Stopped(failure) => failure,
+        }
     }
 }
 

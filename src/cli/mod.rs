@@ -2,10 +2,17 @@
 
 mod bias;
 mod common;
+mod distortion;
 mod failure;
+mod feedback;
+mod frequencies;
 mod interrupt;
+mod noise;
 mod render;
+mod response;
 mod scope;
+mod source;
+mod variant;
 
 use clap::ArgMatches;
 use failure::Failure;
@@ -51,7 +58,15 @@ pub struct Command {
 }
 
 /// Every command, in the order of the help.
-pub const COMMANDS: &[&Command] = &[&bias::COMMAND, &scope::COMMAND, &render::COMMAND];
+pub const COMMANDS: &[&Command] = &[
+    &bias::COMMAND,
+    &scope::COMMAND,
+    &response::COMMAND,
+    &distortion::COMMAND,
+    &noise::COMMAND,
+    &feedback::COMMAND,
+    &render::COMMAND,
+];
 
 /// The whole command line.
 pub fn command_line() -> clap::Command {

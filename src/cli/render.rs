@@ -2,11 +2,10 @@
 
 mod job;
 mod summary;
-mod variant;
 
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
+use super::{Command, Outcome, interrupt, source, variant};
 use crate::audio::aliasing;
 use crate::audio::automation::{Curve, Turning};
 use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
@@ -14,13 +13,11 @@ use crate::audio::clip::{Clip, SampleSource};
 use crate::audio::phrase;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
-use crate::circuit::{BranchKind, Circuit, Element, Piece};
-use crate::device::source::Drive;
+use crate::circuit::{Circuit, Element};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::report::progress::Shared;
 use crate::report::wav::{self, Format};
-use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use job::{Input, Job, Made, Oversample, Plan, Scale};
@@ -246,7 +243,8 @@ fn jobs(session: &mut Session<'_>, curves: &[(String, Curve)]) -> Result<Vec<Job
                 .ok_or_else(|| Failure::usage(format!("`{name}` is automated twice")))?;
             knobs.push(turning);
         }
-        let (source, driven, drive) = source(session, &circuit)?;
+        let (source, driven, drive) =
+            source::named(session, &circuit, "which source does the clip drive?")?;
         let probes = session.probes(&circuit, &["tran"])?;
         let count = probes.len();
         let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
@@ -464,54 +462,4 @@ fn oversample(session: &Session<'_>) -> Result<Option<usize>, Failure> {
             ))),
         },
     }
-}
-
-/// The source that the clip drives.
-fn source(session: &Session<'_>, circuit: &Circuit) -> Result<(String, Driven, Drive), Failure> {
-    let candidates: Vec<(&str, Driven, &Drive)> = circuit
-        .elements
-        .iter()
-        .filter_map(|e| match e.ports.first()?.piece {
-            Piece::Branch(k) => match &circuit.branches[k].kind {
-                BranchKind::Source(drive) => Some((e.name.as_str(), Driven::Voltage(k), drive)),
-                _ => None,
-            },
-            Piece::Current(k) => Some((
-                e.name.as_str(),
-                Driven::Current(k),
-                &circuit.currents[k].drive,
-            )),
-            _ => None,
-        })
-        .collect();
-    let names = || {
-        candidates
-            .iter()
-            .map(|c| format!("`{}`", c.0))
-            .collect::<Vec<_>>()
-            .join(", ")
-    };
-    let found = match session.text("source") {
-        Some(name) => candidates
-            .iter()
-            .find(|c| c.0.eq_ignore_ascii_case(name))
-            .ok_or_else(|| {
-                let failure = Failure::usage(format!("no source `{name}`"));
-                match crate::diag::nearest(name, candidates.iter().map(|c| c.0)) {
-                    Some(near) => failure.hint(format!("did you mean `{near}`?")),
-                    None => failure.hint(format!("the netlist has {}", names())),
-                }
-            })?,
-        None => {
-            let mut with_ac = candidates.iter().filter(|c| c.2.ac.is_some());
-            match (with_ac.next(), with_ac.next()) {
-                (Some(one), None) => one,
-                _ => {
-                    return Err(Failure::usage("which source does the clip drive?")
-                        .hint(format!("give --source; the netlist has {}", names())));
-                }
-            }
-        }
-    };
-    Ok((found.0.to_string(), found.1, found.2.clone()))
 }

@@ -38,10 +38,12 @@
 //!
 //! Valid for: small-signal and power transistors in forward and reverse operation, high and
 //! low injection. Left out: excess phase (ptf is accepted and unused), quasi-saturation,
-//! breakdown, substrate current, flicker noise (kf, af are accepted and unused).
+//! breakdown, substrate current. Noise: shot of collector and base, kf ib^af/f at the base,
+//! thermal of the base resistance (`noise`).
 
 use crate::device::junction::{Depletion, DepletionLaw, Junction, heat, saturation_factor};
 use crate::device::limit::{self, exp_limited};
+use crate::device::noise::{Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading};
 use crate::math::fun;
 use std::f64::consts::PI;
@@ -169,8 +171,8 @@ const PARAMS: &[Param] = &[
         0.5,
         0.0..=0.95,
     ),
-    Param::new("kf", "flicker noise, unused", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent, unused", "1", 1.0, 0.0..=10.0),
+    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
+    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
 ];
 
 const INSTANCE: &[Param] = &[Param::new(
@@ -260,6 +262,7 @@ fn build(given: &Given<'_>, pnp: bool) -> Device {
         tr: p("tr"),
         cje: depletion(p("cje"), "vje", "mje", p("fc")),
         cjc: depletion(p("xcjc") * p("cjc"), "vjc", "mjc", p("fc")),
+        flicker: (p("kf"), p("af")),
         base: varies.then(|| Base {
             rbm: rbm / area,
             span: (rb - rbm) / area,
@@ -328,6 +331,7 @@ struct Bjt {
     tr: f64,
     cje: Depletion,
     cjc: Depletion,
+    flicker: (f64, f64),
     base: Option<Base>,
 }
 
@@ -412,6 +416,18 @@ impl Law for Bjt {
 
     fn start(&self, u: &mut [f64]) {
         u[0] = self.forward.start();
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let (kf, af) = self.flicker;
+        let mut found = vec![
+            Noise::shot("shot", 0, rest.i[0]),
+            Noise::shot("base", 1, rest.i[1]).with_flicker(kf, af, rest.i[1]),
+        ];
+        if self.base.is_some() {
+            found.push(Noise::thermal(2, rest.g[8], rest.celsius));
+        }
+        found
     }
 }
 

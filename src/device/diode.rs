@@ -21,11 +21,12 @@
 //! `junction`; bv does not move. `area` multiplies is, ibv and cjo and divides rs.
 //!
 //! Valid for: silicon, germanium, Schottky (eg 0.69, xti 2), LED and Zener diodes. Left
-//! out: flicker noise (kf, af are accepted and unused), high-level injection, recovery
-//! beyond the transit time, temperature of bv and rs.
+//! out: high-level injection, recovery
+//! beyond the transit time, temperature of bv and rs. Noise: shot, kf i^af/f (`noise`).
 
 use crate::device::junction::{Depletion, Junction, saturation_factor};
 use crate::device::limit::{self, exp_limited};
+use crate::device::noise::{Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading};
 
 const PARAMS: &[Param] = &[
@@ -47,8 +48,8 @@ const PARAMS: &[Param] = &[
     ),
     Param::new("bv", "breakdown voltage", "V", f64::NAN, 1e-3..=1e6),
     Param::new("ibv", "current at breakdown", "A", 1e-3, 1e-30..=1e3),
-    Param::new("kf", "flicker noise, unused", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent, unused", "1", 1.0, 0.0..=10.0),
+    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
+    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
 ];
 
 const INSTANCE: &[Param] = &[Param::new(
@@ -80,6 +81,7 @@ fn build(given: &Given<'_>) -> Device {
         junction: Junction::new(is, p("n") * vt),
         depletion: Depletion::new(area * p("cjo"), p("vj"), p("m"), p("fc"), given.celsius),
         tt: p("tt"),
+        flicker: (p("kf"), p("af")),
         breakdown: (!p("bv").is_nan()).then(|| Breakdown {
             bv: p("bv"),
             back: Junction::new(area * p("ibv"), vt),
@@ -113,6 +115,7 @@ struct Diode {
     junction: Junction,
     depletion: Depletion,
     tt: f64,
+    flicker: (f64, f64),
     breakdown: Option<Breakdown>,
 }
 
@@ -161,6 +164,11 @@ impl Law for Diode {
 
     fn start(&self, u: &mut [f64]) {
         u[0] = self.junction.start();
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let (kf, af) = self.flicker;
+        vec![Noise::shot("shot", 0, rest.i[0]).with_flicker(kf, af, rest.i[0])]
     }
 }
 

@@ -24,9 +24,12 @@
 //! cgs, cgd and divides rd, rs.
 //!
 //! Valid for: bias points and audio stages of small-signal parts. Left out: breakdown,
-//! temperature of beta and vto, subthreshold current, noise (kf, af are accepted and unused).
+//! temperature of beta and vto, subthreshold current. Noise: channel as
+//! 4 k T (2/3) gm and kf id^af/f, which says too little where the channel is resistive; shot
+//! noise of the gate (`noise`).
 
 use crate::device::junction::{Depletion, Junction, saturation_factor};
+use crate::device::noise::{Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 
 const PARAMS: &[Param] = &[
@@ -58,8 +61,8 @@ const PARAMS: &[Param] = &[
         0.5,
         0.0..=0.95,
     ),
-    Param::new("kf", "flicker noise, unused", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent, unused", "1", 1.0, 0.0..=10.0),
+    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
+    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
 ];
 
 const INSTANCE: &[Param] = &[Param::new(
@@ -113,6 +116,7 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
         vto: p("vto"),
         beta: area * p("beta"),
         lambda: p("lambda"),
+        flicker: (p("kf"), p("af")),
         gate: Junction::new(is, given.vt()),
         to_source: depletion(p("cgs")),
         to_drain: depletion(p("cgd")),
@@ -144,6 +148,7 @@ struct Jfet {
     vto: f64,
     beta: f64,
     lambda: f64,
+    flicker: (f64, f64),
     gate: Junction,
     to_source: Depletion,
     to_drain: Depletion,
@@ -185,6 +190,16 @@ impl Law for Jfet {
             *new = limit::fet_step(*new, old, self.vto);
             *new = self.gate.step(*new, old);
         }
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let (kf, af) = self.flicker;
+        // The slope of the drain current where both controls move together: gm.
+        let gm = rest.g[0] + rest.g[1];
+        vec![
+            Noise::thermal(0, 2.0 / 3.0 * gm, rest.celsius).with_flicker(kf, af, rest.i[0]),
+            Noise::shot("gate", 1, rest.i[1]),
+        ]
     }
 }
 

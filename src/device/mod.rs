@@ -16,6 +16,7 @@ mod jfet;
 mod junction;
 mod limit;
 mod mosfet;
+pub mod noise;
 mod pentode;
 pub mod pot;
 mod rectifier;
@@ -32,6 +33,7 @@ mod sets;
 #[cfg(test)]
 mod trial;
 
+use noise::{Noise, Rest};
 use std::fmt::Debug;
 use std::ops::RangeInclusive;
 
@@ -162,6 +164,10 @@ pub trait Law: Debug + Send + Sync {
     /// the last bit. For laws without charge and without memory.
     fn enlist(&self, _banks: &mut Banks) -> bool {
         false
+    }
+    /// Its noise currents at rest, for laws that have any.
+    fn noise(&self, _rest: &Rest<'_>) -> Vec<Noise> {
+        Vec::new()
     }
 }
 

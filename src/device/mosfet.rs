@@ -43,9 +43,11 @@
 //!
 //! Valid for: long channels, power parts' bias points. Left out: gate-bulk charge below
 //! threshold, subthreshold current, mobility reduction, breakdown, temperature of phi and
-//! vto, noise (kf, af are accepted and unused), levels other than 1.
+//! vto, levels other than 1. Noise: channel as 4 k T (2/3) gm and kf id^af/(f cox leff^2),
+//! which says too little where the channel is resistive; shot noise of the bulk (`noise`).
 
 use crate::device::junction::{Depletion, Junction, heat, saturation_factor};
+use crate::device::noise::{Noise, Rest};
 use crate::device::{
     Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit, thermal_voltage,
 };
@@ -200,8 +202,8 @@ const PARAMS: &[Param] = &[
         0.5,
         0.0..=0.95,
     ),
-    Param::new("kf", "flicker noise, unused", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent, unused", "1", 1.0, 0.0..=10.0),
+    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
+    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
 ];
 
 const INSTANCE: &[Param] = &[
@@ -322,6 +324,9 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
             edge: Depletion::new(side, p("pb"), p("mjsw"), p("fc"), given.celsius),
         }
     };
+    // SPICE 2 takes an oxide of 0.1 um where the card gives none (from memory).
+    let thickness = if p("tox").is_nan() { 1e-7 } else { p("tox") };
+    let oxide = OXIDE * VACUUM / thickness;
     let law = Mosfet {
         // The card's vto is negative for a p-channel part that is off at rest.
         vto: sign * e.vto,
@@ -329,6 +334,7 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
         gamma: e.gamma,
         phi: e.phi,
         lambda: p("lambda"),
+        flicker: (p("kf") / (oxide * leff * leff), p("af")),
         gate: if p("tox").is_nan() {
             0.0
         } else {
@@ -396,6 +402,7 @@ struct Mosfet {
     gamma: f64,
     phi: f64,
     lambda: f64,
+    flicker: (f64, f64),
     gate: f64,
     source: Bulk,
     drain: Bulk,
@@ -464,6 +471,15 @@ impl Law for Mosfet {
         if held != new {
             u[1] = u[2] - held;
         }
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let (kf, af) = self.flicker;
+        let channel = Noise::thermal(0, 2.0 / 3.0 * rest.g[0], rest.celsius);
+        vec![
+            channel.with_flicker(kf, af, rest.i[0]),
+            Noise::shot("bulk", 2, rest.i[2]),
+        ]
     }
 }
 

@@ -29,9 +29,12 @@
 //!
 //! Valid for: bias points. Left out: the rise of plate current above the knee (the law's
 //! plate resistance is 2 to 8 times too high), the screen current that grows as the plate
-//! falls, suppressor control, transit time, heater, noise.
+//! falls, suppressor control, transit time, heater. Noise: cathode current smoothed by space
+//! charge, partition between plate and screen, grid current as shot noise, flicker below
+//! fcorner (`noise`).
 
 use crate::device::grid::{self, Grid};
+use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 use crate::math::fun;
 
@@ -63,6 +66,13 @@ const PARAMS: &[Param] = &[
     Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
     Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
     Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
+    Param::new(
+        "fcorner",
+        "corner of flicker noise",
+        "Hz",
+        noise::VALVE_CORNER_HZ,
+        0.0..=1e6,
+    ),
     Param::new("cgp", "grid-plate capacitance", "F", 0.0, 0.0..=1e-6),
     Param::new("cgk", "grid-cathode capacitance", "F", 0.0, 0.0..=1e-6),
     Param::new("cpk", "plate-cathode capacitance", "F", 0.0, 0.0..=1e-6),
@@ -130,6 +140,7 @@ fn build(given: &Given<'_>) -> Device {
             kp: given.model("kp"),
             kvb: given.model("kvb"),
             grid: Grid::new(given),
+            fcorner: given.model("fcorner"),
         }),
     }];
     parts.extend(given.capacitances(&[
@@ -177,6 +188,7 @@ struct Pentode {
     kp: f64,
     kvb: f64,
     grid: Grid,
+    fcorner: f64,
 }
 
 impl Law for Pentode {
@@ -206,6 +218,13 @@ impl Law for Pentode {
         u[0] = limit::plate_step(u[0], last[0]);
         u[1] = limit::plate_step(u[1], last[1]);
         u[2] = grid::step(u[2], last[2]);
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let electrodes = [(0, rest.i[0]), (1, rest.i[1])];
+        let mut found = noise::space_charge(&electrodes, rest.g[2] + rest.g[5], self.fcorner);
+        found.push(Noise::shot("grid", 2, rest.i[2]));
+        found
     }
 }
 

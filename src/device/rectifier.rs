@@ -19,6 +19,7 @@
 //! Valid for: plates below emission saturation. Left out: saturation, warming up, sparks.
 //! A valve with one plate ties both plates together and halves perv.
 
+use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 use crate::math::fun;
 
@@ -112,6 +113,11 @@ impl Law for Plate {
                 out.g[0] = self.ex * i / drive * slope;
             }
         });
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let corner = noise::VALVE_CORNER_HZ;
+        vec![noise::vacuum_diode(0, rest.i[0], rest.g[0], corner)]
     }
 }
 

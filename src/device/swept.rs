@@ -6,6 +6,7 @@
 //! circuit need not be compiled anew for every position: what it does not know beforehand
 //! goes through laws.
 
+use super::noise::{Noise, Rest};
 use super::{Answer, Law};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -52,6 +53,10 @@ impl Law for Swept {
         let siemens = self.0.siemens();
         out.i[0] = siemens * u[0];
         out.g[0] = siemens;
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        vec![Noise::thermal(0, rest.g[0], rest.celsius)]
     }
 }
 

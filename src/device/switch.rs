@@ -24,6 +24,7 @@
 //!
 //! Valid for: ron < roff or the other way round. Left out: bounce, capacitance.
 
+use crate::device::noise::{Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, limit};
 use crate::math::fun;
 
@@ -159,6 +160,10 @@ impl Law for SwitchLaw {
             out.g[0] = g;
             out.g[1] = slope * u[0];
         });
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        vec![Noise::thermal(0, rest.g[0], rest.celsius)]
     }
 
     /// A leap over the band stops at its middle first; out of the band a quarter at a time.

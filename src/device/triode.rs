@@ -27,9 +27,11 @@
 //!
 //! Valid for: positive plate, negative to slightly positive grid, within the spread of
 //! real valves. Left out: the plate current that a positive grid takes away, transit
-//! time, heater, hum, noise, microphony.
+//! time, heater, hum, microphony. Noise: plate current smoothed by space charge, grid
+//! current as shot noise, flicker below fcorner (`noise`).
 
 use crate::device::grid;
+use crate::device::noise::{self, Noise, Rest};
 use crate::device::{
     Answer, Banks, Device, Given, Kind, Law, Param, Part, Pin, Reading, WIDTH, limit,
 };
@@ -45,6 +47,13 @@ const PARAMS: &[Param] = &[
     Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
     Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
     Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
+    Param::new(
+        "fcorner",
+        "corner of flicker noise",
+        "Hz",
+        noise::VALVE_CORNER_HZ,
+        0.0..=1e6,
+    ),
     Param::new("cgp", "grid-plate capacitance", "F", 0.0, 0.0..=1e-6),
     Param::new("cgk", "grid-cathode capacitance", "F", 0.0, 0.0..=1e-6),
     Param::new("cpk", "plate-cathode capacitance", "F", 0.0, 0.0..=1e-6),
@@ -111,6 +120,7 @@ fn build(given: &Given<'_>) -> Device {
                 1.0 / cg,
                 xi,
             ],
+            fcorner: given.model("fcorner"),
         }),
     }];
     parts.extend(given.capacitances(&[
@@ -146,6 +156,7 @@ fn build(given: &Given<'_>) -> Device {
 #[derive(Debug)]
 struct Triode {
     constants: [f64; CONSTANTS],
+    fcorner: f64,
 }
 
 /// 1/mu, ex, 2/kg1, kp, 1/kp, kvb, vct, then the grid's gg, cg, 1/cg, xi.
@@ -204,6 +215,12 @@ impl Law for Triode {
     fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         u[0] = limit::plate_step(u[0], last[0]);
         u[1] = grid::step(u[1], last[1]);
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let mut found = noise::space_charge(&[(0, rest.i[0])], rest.g[1], self.fcorner);
+        found.push(Noise::shot("grid", 1, rest.i[1]));
+        found
     }
 
     fn enlist(&self, banks: &mut Banks) -> bool {

@@ -37,6 +37,12 @@ pub fn atan(x: f64) -> f64 {
     libm::atan(x)
 }
 
+/// Angle in radians of the point (x, y), -pi to pi.
+#[inline]
+pub fn atan2(y: f64, x: f64) -> f64 {
+    libm::atan2(y, x)
+}
+
 /// x^y.
 #[inline]
 pub fn pow(x: f64, y: f64) -> f64 {

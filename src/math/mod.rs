@@ -3,6 +3,7 @@
 pub mod convert;
 pub mod convolve;
 pub mod dense;
+pub mod eigen;
 pub mod fft;
 pub mod fun;
 pub mod integrate;
@@ -10,5 +11,6 @@ pub mod lanes;
 pub mod lu;
 pub mod newton;
 pub mod panels;
+pub mod radau;
 pub mod radau_pair;
 pub mod resample;

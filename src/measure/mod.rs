@@ -1,4 +1,9 @@
 //! Solutions turned into the figures of the trade.
 
+pub mod band;
 pub mod chart;
+pub mod distortion;
+pub mod feedback;
+pub mod gain;
 pub mod impedance;
+pub mod noise;

@@ -4,9 +4,12 @@
 //! a common axis. Lettering is left to the viewer's fonts, so none come along.
 
 mod axis;
+mod bars;
 mod sheet;
 
+use crate::math::fun;
 use axis::Axis;
+pub use bars::bars;
 use sheet::{Anchor, Ink, Sheet, picture};
 
 /// One curve.
@@ -44,11 +47,60 @@ impl Trace {
     }
 }
 
+/// A place on a curve that is worth a word.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Mark {
+    /// The curve, by its number among the traces.
+    pub trace: usize,
+    /// Where on the common axis.
+    pub at: f64,
+    /// Its height, in the curve's unit.
+    pub value: f64,
+    /// The word.
+    pub label: String,
+    /// On which side of the place there is room for it.
+    pub side: Side,
+}
+
+/// Where the word of a [`Mark`] stands, seen from its place.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Side {
+    /// Above it, or below where the panel ends.
+    Above,
+    /// Below it and to the right.
+    Right,
+    /// Below it and to the left.
+    Left,
+}
+
 /// Curves over time (s).
 pub fn waveforms(title: &str, times_s: &[f64], traces: &[Trace]) -> String {
     let (low, high) = axis::extent(times_s.iter().copied());
     let across = Axis::exact("time", "s", low, high, WIDTH / 90.0);
-    draw(title, &across, times_s, traces)
+    draw(title, &across, times_s, traces, &[])
+}
+
+/// Curves over the level at a source, in `unit`. Both axes run in decades, so that an output
+/// that follows its input is a straight line.
+pub fn over_level(
+    title: &str,
+    levels: &[f64],
+    unit: &str,
+    traces: &[Trace],
+    marks: &[Mark],
+) -> String {
+    let (low, high) = axis::extent(levels.iter().copied().filter(|&l| l > 0.0));
+    let across = Axis::decades("peak at the source", unit, low, high);
+    draw_panels(title, &across, levels, traces, marks, Scale::Decades)
+}
+
+/// How upright axes run.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Scale {
+    /// As is the custom for the unit.
+    ByUnit,
+    /// In decades, whatever the unit.
+    Decades,
 }
 
 /// Curves over frequency (Hz), which runs in decades.
@@ -56,10 +108,20 @@ pub fn waveforms(title: &str, times_s: &[f64], traces: &[Trace]) -> String {
 /// Decibels more than 150 below the highest point are cut off: they are
 /// rounding and not a result, and would press the rest flat.
 pub fn spectrum(title: &str, frequencies_hz: &[f64], traces: &[Trace]) -> String {
+    marked_spectrum(title, frequencies_hz, traces, &[])
+}
+
+/// The same with words at some places.
+pub fn marked_spectrum(
+    title: &str,
+    frequencies_hz: &[f64],
+    traces: &[Trace],
+    marks: &[Mark],
+) -> String {
     let positive = frequencies_hz.iter().copied().filter(|&f| f > 0.0);
     let (low, high) = axis::extent(positive);
-    let across = Axis::decades("frequency", low, high);
-    draw(title, &across, frequencies_hz, traces)
+    let across = Axis::decades("frequency", "Hz", low, high);
+    draw(title, &across, frequencies_hz, traces, marks)
 }
 
 /// What is less than this below the top of a panel in decibels is shown.
@@ -102,8 +164,19 @@ const COLOURS: [Ink; 7] = [
 /// A panel: its axis, and its curves with their place in the whole list.
 type Panel<'a> = (Axis, Vec<(usize, &'a Trace)>);
 
-fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace]) -> String {
-    let panels = panels(traces);
+fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace], marks: &[Mark]) -> String {
+    draw_panels(title, across, points, traces, marks, Scale::ByUnit)
+}
+
+fn draw_panels(
+    title: &str,
+    across: &Axis,
+    points: &[f64],
+    traces: &[Trace],
+    marks: &[Mark],
+    scale: Scale,
+) -> String {
+    let panels = panels(traces, scale);
     let tall = if panels.len() > 1 { PANEL } else { ONLY_PANEL };
     let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
     let count = panels.len() as f64;
@@ -129,16 +202,34 @@ fn draw(title: &str, across: &Axis, points: &[f64], traces: &[Trace]) -> String 
             };
             frame.grid(sheet, across, axis, n + 1 == panels.len());
             for &(which, trace) in curves {
-                frame.curve(sheet, across, axis, points, which, trace);
+                let ink = of_name(traces, which);
+                frame.curve(sheet, across, axis, points, ink, trace);
             }
-            frame.legend(sheet, curves);
+            for mark in marks {
+                if curves.iter().any(|c| c.0 == mark.trace) {
+                    frame.mark(sheet, across, axis, of_name(traces, mark.trace), mark);
+                }
+            }
+            frame.legend(sheet, traces, curves);
         }
     })
 }
 
+/// A name keeps its colour on every panel: that of the first curve so called.
+fn of_name(traces: &[Trace], which: usize) -> usize {
+    let mut names: Vec<&str> = Vec::new();
+    for trace in &traces[..=which] {
+        if !names.contains(&trace.name.as_str()) {
+            names.push(&trace.name);
+        }
+    }
+    let own = &traces[which].name;
+    names.iter().position(|n| n == own).unwrap_or(which)
+}
+
 /// The curves by unit, in the order in which the units first come.
-fn panels<'a>(traces: &'a [Trace]) -> Vec<Panel<'a>> {
-    let mut groups: Vec<Vec<(usize, &'a Trace)>> = Vec::new();
+fn panels(traces: &[Trace], scale: Scale) -> Vec<Panel<'_>> {
+    let mut groups: Vec<Vec<(usize, &Trace)>> = Vec::new();
     for (which, trace) in traces.iter().enumerate() {
         match groups.iter_mut().find(|g| g[0].1.unit == trace.unit) {
             Some(group) => group.push((which, trace)),
@@ -149,12 +240,14 @@ fn panels<'a>(traces: &'a [Trace]) -> Vec<Panel<'a>> {
         groups.push(Vec::new());
     }
     let tall = if groups.len() > 1 { PANEL } else { ONLY_PANEL };
-    let with_axis = |group: Vec<(usize, &'a Trace)>| (upright(&group, tall), group);
-    groups.into_iter().map(with_axis).collect()
+    groups
+        .into_iter()
+        .map(|group| (upright(&group, tall, scale), group))
+        .collect()
 }
 
 /// The upright axis of a panel.
-fn upright(curves: &[(usize, &Trace)], tall: f64) -> Axis {
+fn upright(curves: &[(usize, &Trace)], tall: f64, scale: Scale) -> Axis {
     let unit = curves.first().map_or("", |(_, t)| t.unit.as_str());
     let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
     let (mut low, high) = axis::extent(values);
@@ -164,8 +257,20 @@ fn upright(curves: &[(usize, &Trace)], tall: f64) -> Axis {
         "W" => "power",
         "dB" => "level",
         "deg" => "phase",
+        "s" => "group delay",
+        "ohm" => "impedance",
+        "V/√Hz" => "noise density",
+        "V rms" | "A rms" | "W rms" => "output",
+        "%" => "distortion",
         _ => "",
     };
+    if matches!(unit, "ohm" | "V/√Hz") || scale == Scale::Decades {
+        // What spans decades is drawn in decades.
+        let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
+        let (low, high) = axis::extent(values.filter(|&v| v > 0.0));
+        let margin = fun::pow(high / low.max(high * 1e-12), 0.05).max(1.05);
+        return Axis::decades(quantity, unit, low / margin, high * margin);
+    }
     if unit == "dB" {
         low = low.max(high - DEPTH_DB);
     }
@@ -214,6 +319,10 @@ impl Frame {
             let x = self.x(across, value);
             sheet.line((x, self.top), (x, self.bottom), 1.0, FINE_GRID);
         }
+        for &value in &axis.fine {
+            let y = self.y(axis, value);
+            sheet.line((self.left, y), (self.right, y), 1.0, FINE_GRID);
+        }
         for (value, label) in &across.ticks {
             let x = self.x(across, *value);
             sheet.line((x, self.top), (x, self.bottom), 1.0, GRID);
@@ -227,6 +336,16 @@ impl Frame {
             sheet.line((self.left, y), (self.right, y), 1.0, ink);
             sheet.text((self.left - 7.0, y), LETTERS, label, INK, Anchor::Left);
         }
+        self.outline(sheet);
+        let middle = 0.5 * (self.top + self.bottom);
+        sheet.text((14.0, middle), LETTERS, &axis.title, INK, Anchor::Upright);
+        if last {
+            let under = (0.5 * (self.left + self.right), self.bottom + 28.0);
+            sheet.text(under, LETTERS, &across.title, INK, Anchor::Under);
+        }
+    }
+
+    fn outline(&self, sheet: &mut Sheet<'_>) {
         let corners = [
             (self.left, self.top),
             (self.right, self.top),
@@ -235,12 +354,6 @@ impl Frame {
             (self.left, self.top),
         ];
         sheet.path(&corners, 1.0, FRAME);
-        let middle = 0.5 * (self.top + self.bottom);
-        sheet.text((14.0, middle), LETTERS, &axis.title, INK, Anchor::Upright);
-        if last {
-            let under = (0.5 * (self.left + self.right), self.bottom + 28.0);
-            sheet.text(under, LETTERS, &across.title, INK, Anchor::Under);
-        }
     }
 
     fn curve(
@@ -262,7 +375,7 @@ impl Frame {
             stretch.clear();
         };
         for (&point, &value) in points.iter().zip(&trace.values) {
-            if value.is_finite() && across.part(point).is_finite() {
+            if axis.part(value).is_finite() && across.part(point).is_finite() {
                 stretch.push((self.x(across, point), self.y(axis, value)));
             } else {
                 put(&mut stretch);
@@ -271,13 +384,36 @@ impl Frame {
         put(&mut stretch);
     }
 
-    fn legend(&self, sheet: &mut Sheet<'_>, curves: &[(usize, &Trace)]) {
+    /// A dot and its word; nothing where it lies outside.
+    fn mark(&self, sheet: &mut Sheet<'_>, across: &Axis, axis: &Axis, ink: usize, mark: &Mark) {
+        let (along, up) = (across.part(mark.at), axis.part(mark.value));
+        if !((0.0..=1.0).contains(&along) && (0.0..=1.0).contains(&up)) {
+            return;
+        }
+        let (x, y) = (self.x(across, mark.at), self.y(axis, mark.value));
+        sheet.dot((x, y), 3.0, colour(ink));
+        let half = 0.5 * wide(mark.label.chars().count());
+        let (at, anchor) = match mark.side {
+            Side::Above => {
+                // Kept inside the frame.
+                let x = x.clamp(self.left + half + 4.0, self.right - half - 4.0);
+                let above = y - LETTERS - 7.0;
+                let y = if above < self.top { y + 7.0 } else { above };
+                ((x, y), Anchor::Under)
+            }
+            Side::Right => ((x + 8.0, y + 10.0), Anchor::Right),
+            Side::Left => ((x - 8.0, y + 10.0), Anchor::Left),
+        };
+        sheet.text(at, LETTERS, &mark.label, INK, anchor);
+    }
+
+    fn legend(&self, sheet: &mut Sheet<'_>, traces: &[Trace], curves: &[(usize, &Trace)]) {
         let pitch = (1.6 * LETTERS).min((self.bottom - self.top) / curves.len().max(1) as f64);
         for (n, &(which, trace)) in curves.iter().enumerate() {
             let y = self.top + 10.0 + n as f64 * pitch;
             let x = self.right + 12.0;
             let sample = [(x, y), (x + SAMPLE, y)];
-            pen(sheet, &sample, 2.2, which);
+            pen(sheet, &sample, 2.2, of_name(traces, which));
             let beside = (x + SAMPLE + 7.0, y);
             sheet.text(beside, LETTERS, &shown(&trace.name), INK, Anchor::Right);
         }

@@ -110,6 +110,13 @@ pub struct Assembly<'c> {
     work: Work,
 }
 
+/// Where the laws were last evaluated: what limiting starts from.
+#[derive(Debug, Clone)]
+pub struct Trail {
+    last: Vec<f64>,
+    known: bool,
+}
+
 /// Buffers for one law.
 #[derive(Debug, Default)]
 struct Work {
@@ -249,7 +256,65 @@ impl<'c> Assembly<'c> {
                 self.f[k] += ask.gmin * x[k];
             }
         }
-        self.laws(x, a, limit)
+        self.laws(x, a, limit, None)
+    }
+
+    /// Fills `f` and `q` at `x`, `jacobian` with G alone and `storage` with C, both in the
+    /// order of the pattern: for methods that weigh the two differently. `limit` as in
+    /// [`Assembly::evaluate`].
+    pub fn evaluate_apart(
+        &mut self,
+        x: &[f64],
+        ask: Ask,
+        limit: bool,
+        storage: &mut [f64],
+    ) -> bool {
+        self.jacobian.copy_from_slice(&self.g_linear);
+        storage.copy_from_slice(&self.c_linear);
+        self.linear(x, ask);
+        self.laws(x, 0.0, limit, Some(storage))
+    }
+
+    /// For each place of the pattern, whether C can be other than zero there. A law counts
+    /// if it holds charge at its start, at no voltage or at a volt either way.
+    pub fn stores(&self) -> Vec<bool> {
+        let mut stores: Vec<bool> = self.c_linear.iter().map(|&c| c != 0.0).collect();
+        for (index, wiring) in self.wiring.iter().enumerate() {
+            let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
+            let law = &self.circuit.laws[index].law;
+            let mut start = vec![0.0; nc];
+            law.start(&mut start);
+            let holds = [start, vec![0.0; nc], vec![1.0; nc], vec![-1.0; nc]]
+                .iter()
+                .any(|u| {
+                    let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
+                    let (mut g, mut c) = (vec![0.0; nc * no], vec![0.0; nc * no]);
+                    let mut answer = blank(nc, no, &mut i, &mut q, &mut g, &mut c);
+                    law.answer(u, self.memory[index], &mut answer);
+                    c.iter().any(|&c| c != 0.0)
+                });
+            if holds {
+                for stamp in &wiring.stamps {
+                    stores[stamp.place as usize] = true;
+                }
+            }
+        }
+        stores
+    }
+
+    /// Exchanges where the laws were last evaluated with another such trail: a method that
+    /// solves for several moments at once keeps one for each.
+    pub fn exchange_trail(&mut self, trail: &mut Trail) {
+        std::mem::swap(&mut self.last, &mut trail.last);
+        std::mem::swap(&mut self.has_last, &mut trail.known);
+    }
+
+    /// A trail without a past.
+    pub fn fresh_trail(&self) -> Trail {
+        Trail {
+            last: vec![0.0; self.last.len()],
+            known: false,
+        }
     }
 
     /// Currents and charges of the linear parts and sources, from voltage differences.
@@ -300,7 +365,7 @@ impl<'c> Assembly<'c> {
         }
     }
 
-    fn laws(&mut self, x: &[f64], a: f64, limit: bool) -> bool {
+    fn laws(&mut self, x: &[f64], a: f64, limit: bool, mut storage: Option<&mut [f64]>) -> bool {
         let mut drawn_back = false;
         self.evaluations += 1;
         for (index, part) in self.circuit.laws.iter().enumerate() {
@@ -343,6 +408,11 @@ impl<'c> Assembly<'c> {
             for stamp in &wiring.stamps {
                 let e = stamp.entry as usize;
                 self.jacobian[stamp.place as usize] += stamp.sign * (answer.g[e] + a * answer.c[e]);
+            }
+            if let Some(storage) = &mut storage {
+                for stamp in &wiring.stamps {
+                    storage[stamp.place as usize] += stamp.sign * answer.c[stamp.entry as usize];
+                }
             }
         }
         self.has_last = true;
@@ -443,6 +513,22 @@ impl<'c> Assembly<'c> {
             .law
             .answer(&u, self.memory[index], &mut answer);
         LawCurrents { u, i, g, c }
+    }
+
+    /// The derivatives G = df/dx and C = dq/dx at `x`, each in the order of the pattern: what
+    /// small changes about a solution obey.
+    pub fn slopes(&mut self, x: &[f64]) -> (Vec<f64>, Vec<f64>) {
+        let (mut g, mut c) = (self.g_linear.clone(), self.c_linear.clone());
+        self.evaluations += 1;
+        for index in 0..self.wiring.len() {
+            let law = self.law_currents(index, x);
+            for stamp in &self.wiring[index].stamps {
+                let e = stamp.entry as usize;
+                g[stamp.place as usize] += stamp.sign * law.g[e];
+                c[stamp.place as usize] += stamp.sign * law.c[e];
+            }
+        }
+        (g, c)
     }
 
     /// Takes one law's slopes at `x` out of the Jacobian of the last direct-current evaluation,

@@ -1,6 +1,7 @@
 //! Quantities to look at, read from a solution.
 
 use super::assemble::{Assembly, Driven};
+use super::unknowns::Unknowns;
 use crate::circuit::problem::Problem;
 use crate::circuit::{self, Circuit, Element, Node, Piece, Port, Sense};
 use crate::device::Pin;
@@ -143,6 +144,83 @@ impl Observable {
                 })
                 .sum(),
         }
+    }
+}
+
+/// What a probe reads of small changes about a solution: the sum of (G + s C) times unknowns,
+/// and of the driven source's own current where the probe is in its path.
+#[derive(Debug, Clone, Default)]
+pub struct Pickup {
+    /// Unknown, siemens (or 1), farads (or 0).
+    pub terms: Vec<(usize, f64, f64)>,
+    /// Independent current sources in the path, by their place in the circuit, with sign.
+    pub own: Vec<(usize, f64)>,
+}
+
+impl Pickup {
+    /// The voltage between two nodes.
+    pub fn voltage(unknowns: &Unknowns, a: Node, b: Node) -> Self {
+        let mut pickup = Pickup::default();
+        pickup.add(unknowns, (a, b), 1.0, 0.0);
+        pickup
+    }
+
+    fn add(&mut self, unknowns: &Unknowns, across: (Node, Node), g: f64, c: f64) {
+        if across.0 != across.1 {
+            let plus = unknowns.node(across.0).map(|k| (k, g, c));
+            let minus = unknowns.node(across.1).map(|k| (k, -g, -c));
+            self.terms.extend(plus.into_iter().chain(minus));
+        }
+    }
+
+    fn sense(&mut self, unknowns: &Unknowns, sense: Sense, g: f64, c: f64) {
+        match sense {
+            Sense::Voltage(a, b) => self.add(unknowns, (a, b), g, c),
+            Sense::Current(branch) => self.terms.push((unknowns.branch(branch), g, c)),
+        }
+    }
+}
+
+impl Observable {
+    /// What it reads of small changes about the solution `x`; none for power, which is a
+    /// product and has no small-signal meaning.
+    pub fn pickup(&self, assembly: &mut Assembly<'_>, x: &[f64]) -> Option<Pickup> {
+        let unknowns = assembly.unknowns;
+        let circuit = assembly.circuit;
+        let ports = match &self.what {
+            What::Voltage(a, b) => return Some(Pickup::voltage(&unknowns, *a, *b)),
+            What::Current(ports) => ports,
+            What::Power(_) => return None,
+        };
+        let mut pickup = Pickup::default();
+        for &(port, sign) in ports {
+            match port.piece {
+                Piece::Resistance(k) => {
+                    let siemens = sign / circuit.resistances[k].ohms;
+                    pickup.add(&unknowns, port.nodes, siemens, 0.0);
+                }
+                Piece::Capacitance(k) => {
+                    let farads = sign * circuit.capacitances[k].farads;
+                    pickup.add(&unknowns, port.nodes, 0.0, farads);
+                }
+                Piece::Branch(k) => pickup.terms.push((unknowns.nodes() + k, sign, 0.0)),
+                Piece::Current(k) => pickup.own.push((k, sign)),
+                Piece::Gain(k) => {
+                    let gain = &circuit.gains[k];
+                    pickup.sense(&unknowns, gain.sense, sign * gain.gain, 0.0);
+                }
+                Piece::Law(index, output) => {
+                    let law = assembly.law_currents(index, x);
+                    let part = &circuit.laws[index];
+                    let width = part.controls.len();
+                    for (k, &control) in part.controls.iter().enumerate() {
+                        let e = output * width + k;
+                        pickup.sense(&unknowns, control, sign * law.g[e], sign * law.c[e]);
+                    }
+                }
+            }
+        }
+        Some(pickup)
     }
 }
 

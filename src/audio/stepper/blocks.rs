@@ -80,8 +80,8 @@ fn triodes<const N: usize>(block: &Block, step: &mut Step<'_>) -> bool {
     let (k, _) = block.k.as_chunks::<N>();
     let (k, _) = k.as_chunks::<{ 2 * STAGES }>();
     let (packs, panels) = (step.bank.len() / STAGES, step.missing.len() / STAGES);
-    let mut a = [[0.0; N]; N];
-    let mut x = [0.0; N];
+    let mut a = [[0.0f64; N]; N];
+    let mut x = [0.0f64; N];
     for (t, (k, &(pack, lane))) in k.iter().zip(&block.triodes).enumerate() {
         for stage in 0..STAGES {
             let [.., plate, grid, own] = &step.bank[stage * packs + pack];

@@ -48,7 +48,7 @@ impl Axis {
             .into_iter()
             .map(|(value, label)| (value * factor, label))
             .collect();
-        let unit = if unit == "deg" { "degrees" } else { unit };
+        let unit = shown_unit(unit);
         let title = match (quantity, unit) {
             ("", "") => String::new(),
             ("", unit) => format!("{prefix}{unit}"),
@@ -65,8 +65,9 @@ impl Axis {
         }
     }
 
-    /// An axis in decades over frequencies, Hz.
-    pub fn decades(quantity: &str, low: f64, high: f64) -> Axis {
+    /// An axis in decades over values more than zero.
+    pub fn decades(quantity: &str, unit: &str, low: f64, high: f64) -> Axis {
+        let letter = |value| lettered(value, unit);
         let low = if low > 0.0 { low } else { high.abs() * 0.1 };
         let (mut ticks, mut fine) = (Vec::new(), Vec::new());
         let wide = fun::log10(high / low);
@@ -88,7 +89,7 @@ impl Axis {
                     _ => false,
                 };
                 if lettered {
-                    ticks.push((value, hertz(value)));
+                    ticks.push((value, letter(value)));
                 } else {
                     fine.push(value);
                 }
@@ -97,12 +98,12 @@ impl Axis {
         if ticks.len() < 3 {
             ticks = steps(low, high, 8.0)
                 .into_iter()
-                .map(|(value, _)| (value, hertz(value)))
+                .map(|(value, _)| (value, letter(value)))
                 .collect();
             fine.clear();
         }
         Axis {
-            title: format!("{quantity} (Hz)"),
+            title: format!("{quantity} ({})", shown_unit(unit)),
             ticks,
             fine,
             low,
@@ -205,12 +206,33 @@ fn prefix(unit: &str, greatest: f64) -> (f64, &'static str) {
     *found.unwrap_or(&(1.0, ""))
 }
 
-/// A frequency as it stands on a panel: 50, 1k, 2.5k, 1M.
-fn hertz(value: f64) -> String {
-    let (factor, prefix) = match value {
-        v if v >= 0.999_999e6 => (1e6, "M"),
-        v if v >= 0.999_999e3 => (1e3, "k"),
-        _ => (1.0, ""),
+/// A unit as people write it.
+fn shown_unit(unit: &str) -> &str {
+    match unit {
+        "deg" => "degrees",
+        "ohm" => "Ω",
+        unit => unit,
+    }
+}
+
+/// A value as it stands on a panel: 50, 1k, 2.5k, 1M; other units than Hz also 20m, 5n.
+fn lettered(value: f64, unit: &str) -> String {
+    const PREFIXES: [(f64, &str); 8] = [
+        (1e9, "G"),
+        (1e6, "M"),
+        (1e3, "k"),
+        (1.0, ""),
+        (1e-3, "m"),
+        (1e-6, "µ"),
+        (1e-9, "n"),
+        (1e-12, "p"),
+    ];
+    let found = PREFIXES.iter().find(|p| value >= 0.999_999 * p.0);
+    let (factor, prefix) = match found {
+        // Tenths of a hertz or of a per cent are read as such.
+        Some(&(factor, _)) if matches!(unit, "Hz" | "%") && factor < 1.0 => (1.0, ""),
+        Some(&found) => found,
+        None => (1.0, ""),
     };
     let digits = format!("{:.4}", value / factor);
     let digits = digits.trim_end_matches('0').trim_end_matches('.');
@@ -240,7 +262,7 @@ mod tests {
 
     #[test]
     fn decades_are_lettered_as_on_a_panel() {
-        let axis = Axis::decades("frequency", 20.0, 20_000.0);
+        let axis = Axis::decades("frequency", "Hz", 20.0, 20_000.0);
         assert_eq!(
             labels(&axis),
             [
@@ -250,9 +272,14 @@ mod tests {
         assert!((axis.part(20.0 * 10f64.sqrt() * 10.0) - 0.5).abs() < 1e-12);
         let phase = Axis::exact("phase", "deg", -95.0, 95.0, 6.0);
         assert_eq!(labels(&phase), ["−90", "−45", "0", "45", "90"]);
-        let narrow = Axis::decades("frequency", 900.0, 1100.0);
+        let ohms = Axis::decades("impedance", "ohm", 20.0, 3e6);
+        assert_eq!(labels(&ohms), ["100", "1k", "10k", "100k", "1M"]);
+        assert_eq!(ohms.title, "impedance (Ω)");
+        let noise = Axis::decades("density", "V/√Hz", 3e-9, 2e-6);
+        assert_eq!(labels(&noise)[..3], ["5n", "10n", "20n"]);
+        let narrow = Axis::decades("frequency", "Hz", 900.0, 1100.0);
         assert!(narrow.ticks.len() > 3, "{narrow:?}");
-        let broad = Axis::decades("frequency", 1e-3, 1e9);
+        let broad = Axis::decades("frequency", "Hz", 1e-3, 1e9);
         assert_eq!(broad.ticks.len(), 13);
     }
 
@@ -273,7 +300,7 @@ mod tests {
             assert!(low < high, "{values:?}");
             let axis = Axis::exact("voltage", "V", low, high, 8.0);
             assert!(axis.ticks.len() < 30, "{values:?}");
-            let axis = Axis::decades("frequency", low.abs(), high.abs().max(low.abs()));
+            let axis = Axis::decades("frequency", "Hz", low.abs(), high.abs().max(low.abs()));
             assert!(axis.ticks.len() < 6000, "{values:?}");
         }
     }

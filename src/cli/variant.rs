@@ -1,7 +1,7 @@
 //! `--vary`: several versions of a circuit, every combination of the values asked for.
 
-use super::super::common::{self, Session};
-use super::super::failure::Failure;
+use super::common::{self, Session};
+use super::failure::Failure;
 use crate::circuit::Circuit;
 use crate::circuit::params::{Setting, What, bare};
 use crate::diag::{Span, nearest};
@@ -15,7 +15,7 @@ pub struct Variant {
     pub settings: Vec<Setting>,
 }
 
-/// Combinations at the most: each holds a file open.
+/// Combinations at the most: in `render` each holds a file open.
 const MOST: usize = 200;
 
 impl Variant {
@@ -80,7 +80,7 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
         }
         if found.len() * list.len() > MOST {
             return Err(Failure::usage(format!(
-                "`--vary` asks for more than {MOST} sounds at once"
+                "`--vary` asks for more than {MOST} versions at once"
             )));
         }
         names.push(name.to_string());

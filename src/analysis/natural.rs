@@ -1,0 +1,231 @@
+//! Natural frequencies of a circuit about its operating point: where (G + s C) x = 0.
+//!
+//! The eigenvalues of G^-1 C are -1/s. Only columns of C that hold anything count, so the
+//! dense matrix is no larger than the number of places with a capacitance or inductance.
+//! What looks unstable there is then found in the sparse system itself by inverse iteration;
+//! rounding of a value that belongs to no natural frequency does not survive that.
+
+use super::small_signal::SmallSignal;
+use crate::math::eigen::eigenvalues;
+use crate::math::lu::Singular;
+use num_complex::Complex;
+
+/// Larger dense matrices are not looked at: their time grows with the third power.
+const MOST: usize = 400;
+/// Growth slower than this is none, 1/s: a node that hangs in the air is no oscillator.
+const SLOWEST: f64 = 1e-3;
+
+/// What a circuit does when it is left alone.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Stability {
+    /// Everything dies away.
+    Stable,
+    /// A swing grows.
+    Oscillates {
+        /// At this frequency while it is small, Hz.
+        freq_hz: f64,
+        /// By e in a second so many times.
+        growth_per_s: f64,
+    },
+    /// It runs away to one side.
+    RunsAway {
+        /// By e in a second so many times.
+        growth_per_s: f64,
+    },
+    /// The circuit is too large for the answer, or has none.
+    Unknown,
+}
+
+/// The fastest growth that the circuit allows.
+pub fn stability(small: &mut SmallSignal) -> Stability {
+    match growing(small) {
+        Some(worst) => judged(worst),
+        None => Stability::Unknown,
+    }
+}
+
+fn judged(worst: Option<Complex<f64>>) -> Stability {
+    match worst {
+        None => Stability::Stable,
+        Some(s) if s.im.abs() > 1e-6 * s.re => Stability::Oscillates {
+            freq_hz: s.im.abs() / std::f64::consts::TAU,
+            growth_per_s: s.re,
+        },
+        Some(s) => Stability::RunsAway { growth_per_s: s.re },
+    }
+}
+
+/// The natural frequency with the fastest growth, rad/s, if any grows; none if that cannot
+/// be told.
+fn growing(small: &mut SmallSignal) -> Option<Option<Complex<f64>>> {
+    let candidates = candidates(small).ok()??;
+    let mut worst: Option<Complex<f64>> = None;
+    for guess in candidates {
+        let Some(s) = refined(small, guess) else {
+            continue;
+        };
+        let grows = s.re > SLOWEST.max(1e-9 * s.im.abs());
+        if grows && worst.is_none_or(|w| s.re > w.re) {
+            worst = Some(s);
+        }
+    }
+    Some(worst)
+}
+
+/// What the dense matrix says may grow, rad/s, upper half plane only.
+fn candidates(small: &mut SmallSignal) -> Result<Option<Vec<Complex<f64>>>, Singular> {
+    let (indptr, indices, _, c) = small.matrices();
+    let n = indptr.len() - 1;
+    let mut columns: Vec<Vec<(usize, f64)>> = vec![Vec::new(); n];
+    for row in 0..n {
+        for e in indptr[row]..indptr[row + 1] {
+            if c[e] != 0.0 {
+                columns[indices[e]].push((row, c[e]));
+            }
+        }
+    }
+    let stored: Vec<usize> = (0..n).filter(|&k| !columns[k].is_empty()).collect();
+    let size = stored.len();
+    if size > MOST {
+        return Ok(None);
+    }
+    let mut dense = vec![0.0; size * size];
+    let mut right = vec![Complex::default(); n];
+    let mut at = small.at(0.0)?;
+    for (j, &column) in stored.iter().enumerate() {
+        right.fill(Complex::default());
+        for &(row, value) in &columns[column] {
+            right[row].re += value;
+        }
+        let x = at.solve_for(&right);
+        for (i, &row) in stored.iter().enumerate() {
+            dense[i * size + j] = x[row].re;
+        }
+    }
+    let Some(values) = eigenvalues(size, &dense) else {
+        return Ok(None);
+    };
+    let largest = values.iter().map(|m| m.l1_norm()).fold(0.0, f64::max);
+    let found = values
+        .into_iter()
+        .filter(|m| m.l1_norm() > 1e-17 * largest)
+        .map(|m| -m.inv())
+        // A little into the stable half, for the dense values are rounded.
+        .filter(|s| s.im >= 0.0 && s.re > -1e-3 * s.im.abs())
+        .collect();
+    Ok(Some(found))
+}
+
+/// Inverse iteration with the shift of Rayleigh's quotient; none if it does not settle near
+/// the guess.
+fn refined(small: &mut SmallSignal, guess: Complex<f64>) -> Option<Complex<f64>> {
+    let n = small.unknowns().len();
+    // No symmetry that a mode could be blind to.
+    let mut x: Vec<Complex<f64>> = (0..n)
+        .map(|k| Complex::new(1.0, 0.3 + 0.1 * (k % 7) as f64))
+        .collect();
+    // Off the guess by a hair: exactly there the matrix may have no inverse.
+    let mut s = guess * (1.0 + 1e-7);
+    let mut settled = 0;
+    for round in 0..30 {
+        let Ok(mut at) = small.at_s(s) else {
+            return Some(s);
+        };
+        let before = x.clone();
+        at.iterate(&mut x);
+        let overlap: Complex<f64> = before.iter().zip(&x).map(|(b, z)| b.conj() * z).sum();
+        let size: f64 = before.iter().map(|b| b.norm_sqr()).sum();
+        let mu = overlap / size;
+        let length = x.iter().map(|z| z.norm_sqr()).sum::<f64>().sqrt();
+        if length.is_nan() || length <= 0.0 || length.is_infinite() {
+            return None;
+        }
+        x.iter_mut().for_each(|z| *z /= length);
+        let next = s - mu.inv();
+        if !(next.re.is_finite() && next.im.is_finite()) {
+            return None;
+        }
+        let moved = (next - s).l1_norm();
+        // First the vector is let find its direction with the shift left where it is.
+        if round < 2 {
+            continue;
+        }
+        if moved <= 1e-9 * next.l1_norm() {
+            settled += 1;
+            if settled == 2 {
+                let near = (next - guess).l1_norm() < 0.1 * guess.l1_norm();
+                return near.then_some(next);
+            }
+        }
+        s = next;
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::operating_point;
+    use crate::circuit;
+    use crate::circuit::bind::Timing;
+    use crate::circuit::params::Settings;
+    use crate::diag::Sources;
+    use crate::netlist::{self, MemoryLoader};
+
+    fn of(text: &str) -> Stability {
+        let mut sources = Sources::default();
+        let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
+        let (settings, timing) = (Settings::default(), Timing::default());
+        let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
+        let circuit = built.unwrap_or_else(|e| panic!("{e:?}")).circuit;
+        let (point, mut assembly) = operating_point::dc(&circuit).unwrap();
+        stability(&mut SmallSignal::new(&mut assembly, &point.x))
+    }
+
+    /// Three equal buffered RC sections round an inverter of gain K: (1 + sRC)^3 = -K, so
+    /// s RC = K^(1/3) e^(+-i pi/3) - 1: it grows from K = 8 on, at w = sqrt 3 K^(1/3)/(2 RC).
+    #[test]
+    fn a_phase_shifter_grows_from_eight_on() {
+        let ring = |k: f64| {
+            format!(
+                "t\nE1 a 0 0 d {k}\nR1 a b 10k\nC1 b 0 1n\nE2 b2 0 b 0 1\nR2 b2 c 10k\nC2 c 0 1n\n\
+                 E3 c2 0 c 0 1\nR3 c2 d 10k\nC3 d 0 1n\n"
+            )
+        };
+        assert_eq!(of(&ring(7.99)), Stability::Stable);
+        for k in [8.01f64, 64.0] {
+            let root = k.cbrt();
+            let Stability::Oscillates {
+                freq_hz,
+                growth_per_s,
+            } = of(&ring(k))
+            else {
+                panic!("{k} is unstable");
+            };
+            let expected = 3f64.sqrt() / 2.0 * root / 1e-5 / std::f64::consts::TAU;
+            assert!(
+                (freq_hz / expected - 1.0).abs() < 1e-9,
+                "{freq_hz} {expected}"
+            );
+            let expected = (0.5 * root - 1.0) / 1e-5;
+            assert!(
+                (growth_per_s / expected - 1.0).abs() < 1e-6,
+                "{growth_per_s}"
+            );
+        }
+    }
+
+    #[test]
+    fn passive_and_odd_circuits_are_judged_too() {
+        let ring =
+            "t\nV1 a 0 1\nR1 a b 1\nL1 b c 1m\nC1 c 0 1u\nC2 a 0 1u\nC3 c d 1n\nR2 d 0 1meg\n";
+        assert_eq!(of(ring), Stability::Stable);
+        assert_eq!(of("t\nV1 a 0 1\nR1 a 0 1\n"), Stability::Stable);
+        // A negative resistance across a capacitor: 1/(RC) to one side.
+        let away = of("t\nC1 a 0 1u\nR1 a 0 -1k\n");
+        let Stability::RunsAway { growth_per_s } = away else {
+            panic!("{away:?}");
+        };
+        assert!((growth_per_s - 1e3).abs() < 1e-6);
+    }
+}

@@ -1,0 +1,97 @@
+//! Where the steps of a period end: short where the waves bend, long where they do not.
+
+use super::orbit::Orbit;
+use crate::math::fun;
+use crate::math::radau;
+
+/// The largest value of |s (s - c1)(s - c2)(s - 1)| in a step: how far a cubic through the
+/// four points strays, for each unit of fourth difference.
+const STRAYS: f64 = 0.0182;
+/// Steps are laid out for this part of the error allowed.
+const AIM: f64 = 0.25;
+/// No step is shorter than this part of the longest.
+const SHORTEST: f64 = 1e-4;
+/// A step may change by this factor from one mesh to the next ...
+const MOST: f64 = 16.0;
+/// ... and by this one from one step to its neighbour.
+const GRADE: f64 = 1.5;
+
+/// Even steps.
+pub fn even(period_s: f64, steps: usize) -> Vec<f64> {
+    (0..=steps)
+        .map(|k| period_s * k as f64 / steps as f64)
+        .collect()
+}
+
+/// For each step, by how much the cubic strays from the wave, in multiples of what is
+/// allowed: from the fourth difference that the step makes with its neighbours.
+pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool]) -> Vec<f64> {
+    let steps = orbit.steps();
+    let mut errors = vec![0.0f64; steps];
+    // The start itself is only known once the orbit is closed: the first step's cubic, which
+    // hangs on it, is no witness.
+    for step in 2..steps {
+        let before = orbit.times[step] - orbit.times[step - 1];
+        let h = orbit.times[step + 1] - orbit.times[step];
+        let w = radau::interpolate(1.0 + h / before);
+        let nodes = [0.0, radau::C[0], radau::C[1], 1.0];
+        let product: f64 = nodes.iter().map(|c| (1.0 - c) * before + h).product();
+        let mut bend = 0.0f64;
+        let end = orbit.before(step + 1);
+        for k in (0..tolerance.len()).filter(|&k| counts[k]) {
+            let ahead = orbit.weighed(step - 1, w, k);
+            bend = bend.max((end[k] - ahead).abs() / tolerance[k]);
+        }
+        let bend = STRAYS * bend / product;
+        errors[step - 1] = errors[step - 1].max(bend * before.powi(4));
+        errors[step] = errors[step].max(bend * h.powi(4));
+    }
+    if steps > 2 {
+        errors[0] = errors[1];
+    }
+    errors
+}
+
+/// A mesh on which every step would have the same error. No step is longer than `longest`.
+pub fn adapted(orbit: &Orbit, errors: &[f64], longest: f64, most: usize) -> Vec<f64> {
+    let steps = orbit.steps();
+    let h = |k: usize| orbit.times[k + 1] - orbit.times[k];
+    // Steps for each second that the errors ask for.
+    let mut density: Vec<f64> = (0..steps)
+        .map(|k| {
+            let factor = fun::pow(errors[k] / AIM, 0.25).clamp(1.0 / MOST, MOST);
+            (factor / h(k)).clamp(1.0 / longest, 1.0 / (SHORTEST * longest))
+        })
+        .collect();
+    // Neighbours differ by a bounded factor, round the period.
+    for _ in 0..2 {
+        for k in 0..steps {
+            let last = density[(k + steps - 1) % steps];
+            density[k] = density[k].max(last / grade(h(k) * last));
+        }
+        for k in (0..steps).rev() {
+            let next = density[(k + 1) % steps];
+            density[k] = density[k].max(next / grade(h(k) * next));
+        }
+    }
+    let wanted: f64 = (0..steps).map(|k| density[k] * h(k)).sum();
+    let count = (wanted.ceil() as usize).clamp(1, most);
+    let share = wanted / count as f64;
+    let mut times = vec![0.0];
+    let (mut k, mut gone) = (0, 0.0);
+    for j in 1..count {
+        let target = j as f64 * share;
+        while gone + density[k] * h(k) < target && k + 1 < steps {
+            gone += density[k] * h(k);
+            k += 1;
+        }
+        times.push(orbit.times[k] + (target - gone) / density[k]);
+    }
+    times.push(orbit.period_s());
+    times
+}
+
+/// By how much the density may fall over a stretch that holds so many steps.
+fn grade(stretch: f64) -> f64 {
+    fun::pow(GRADE, stretch.clamp(1.0, 40.0))
+}

@@ -1,0 +1,331 @@
+//! One step of Radau IIA: three moments of the circuit solved together.
+
+use crate::circuit::BranchKind;
+use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::math::newton::{self, Failure, Problem, Settings};
+use crate::math::radau::{self, STAGES};
+use crate::system::assemble::{Ask, Assembly, Trail};
+
+/// A step is settled when another Newton iteration would move nothing by more than this part
+/// of the error allowed.
+const SETTLED: f64 = 1e-2;
+/// Where iterations no longer shrink, rounding has been reached: a plate's hundreds of volts
+/// are known to 3e-14 V, and two stages further on that is multiplied by thousands. What is
+/// left is then accepted up to this multiple.
+const ROUNDED: f64 = 1e4;
+/// Iterations before the residual is asked: what they leave over is about its square.
+const NEARLY: f64 = 1e3;
+
+/// What the sources do at a moment, s after the start of the period.
+pub trait Sources {
+    /// The driven source's value, V or A.
+    fn value(&self, time_s: f64) -> f64;
+    /// The time that all other sources are read at, s.
+    fn clock(&self, time_s: f64) -> f64;
+}
+
+/// Steps of a circuit, all of the same pattern.
+#[derive(Debug)]
+pub struct Stepper<'c> {
+    /// Its equations; the driven source is `assembly.external`.
+    pub assembly: Assembly<'c>,
+    /// Equations that hold charge or flux: the circuit's state.
+    pub state: Vec<usize>,
+    /// Unknowns whose own error counts: voltages and currents of inductors.
+    pub differential: Vec<bool>,
+    n: usize,
+    d: [[f64; STAGES]; STAGES],
+    lu: StaticLu<f64>,
+    values: Vec<f64>,
+    /// Where each entry of a stage's own matrix goes, stage by stage.
+    own: Vec<Vec<usize>>,
+    /// Entries that store charge.
+    stored: Vec<usize>,
+    /// Where these go for each pair of different stages: row stage, column stage, places.
+    across: Vec<(usize, usize, Vec<usize>)>,
+    row_of: Vec<usize>,
+    trails: Vec<Trail>,
+    storage: Vec<Vec<f64>>,
+    f: Vec<f64>,
+    q: Vec<f64>,
+    /// The Newton step that would come next, once settled.
+    left: Vec<f64>,
+}
+
+impl<'c> Stepper<'c> {
+    /// For the circuit's equations.
+    pub fn new(assembly: Assembly<'c>) -> Self {
+        let n = assembly.len();
+        let stores = assembly.stores();
+        let (indptr, indices) = assembly.pattern();
+        let mut row_of = vec![0; indices.len()];
+        for row in 0..n {
+            row_of[indptr[row]..indptr[row + 1]].fill(row);
+        }
+        let stored: Vec<usize> = (0..indices.len()).filter(|&e| stores[e]).collect();
+        let mut state: Vec<usize> = stored.iter().map(|&e| row_of[e]).collect();
+        state.dedup();
+        let mut own = vec![vec![0; indices.len()]; STAGES];
+        let mut across: Vec<(usize, usize, Vec<usize>)> = (0..STAGES)
+            .flat_map(|i| (0..STAGES).map(move |j| (i, j)))
+            .filter(|(i, j)| i != j)
+            .map(|(i, j)| (i, j, Vec::new()))
+            .collect();
+        let (mut starts, mut columns) = (vec![0], Vec::new());
+        for (i, own) in own.iter_mut().enumerate() {
+            for row in 0..n {
+                for j in 0..STAGES {
+                    for e in indptr[row]..indptr[row + 1] {
+                        if i == j {
+                            own[e] = columns.len();
+                        } else if stores[e] {
+                            let pair = across.iter_mut().find(|p| (p.0, p.1) == (i, j));
+                            pair.expect("every pair").2.push(columns.len());
+                        } else {
+                            continue;
+                        }
+                        columns.push(j * n + indices[e]);
+                    }
+                }
+                starts.push(columns.len());
+            }
+        }
+        let nodes = assembly.unknowns.nodes();
+        let inductive = |k: usize| {
+            let kind = &assembly.circuit.branches[k - nodes].kind;
+            matches!(kind, BranchKind::Inductance(_))
+        };
+        Stepper {
+            state,
+            differential: (0..n).map(|k| k < nodes || inductive(k)).collect(),
+            n,
+            d: radau::slopes(),
+            lu: StaticLu::new(STAGES * n, &starts, &columns),
+            values: vec![0.0; columns.len()],
+            own,
+            across,
+            trails: vec![assembly.fresh_trail(); STAGES],
+            storage: vec![vec![0.0; row_of.len()]; STAGES],
+            row_of,
+            stored,
+            f: vec![0.0; STAGES * n],
+            q: vec![0.0; STAGES * n],
+            left: vec![0.0; STAGES * n],
+            assembly,
+        }
+    }
+
+    /// Forgets where the laws were: the next step may lie anywhere.
+    pub fn forget(&mut self) {
+        self.trails.fill(self.assembly.fresh_trail());
+    }
+
+    /// Solves the step of `h` from `t` (s into the period) with the charges `charge` at its
+    /// start. `x` is the guess and becomes the three stages.
+    ///
+    /// # Errors
+    /// If Newton does not settle.
+    pub fn solve(
+        &mut self,
+        sources: &dyn Sources,
+        (t, h): (f64, f64),
+        charge: &[f64],
+        tolerance: &[f64],
+        x: &mut [f64],
+    ) -> Result<(), Failure> {
+        let mut step = Step {
+            sources,
+            t,
+            h,
+            charge,
+            tolerance,
+            before: f64::INFINITY,
+            at: self,
+        };
+        let settings = Settings {
+            max_iterations: 25,
+            ..Settings::default()
+        };
+        newton::solve(&mut step, x, &settings)?;
+        // The iteration that would come next is known already: it is taken, which leaves
+        // rounding only, and the charges follow it.
+        for (x, left) in x.iter_mut().zip(&self.left) {
+            *x -= left;
+        }
+        let (_, columns) = self.assembly.pattern();
+        for stage in 0..STAGES {
+            let at = stage * self.n;
+            for &e in &self.stored {
+                self.q[at + self.row_of[e]] -= self.storage[stage][e] * self.left[at + columns[e]];
+            }
+        }
+        Ok(())
+    }
+
+    /// Charges at the end of the step just solved, `[n]`.
+    pub fn charge_at_end(&self) -> &[f64] {
+        &self.q[(STAGES - 1) * self.n..]
+    }
+
+    /// What the step just solved makes of small changes of the charges at its start: `columns`
+    /// (each `[n]`) become the changes at its end.
+    pub fn carry(&mut self, h: f64, columns: &mut [f64]) {
+        let n = self.n;
+        let mut right = vec![0.0; STAGES * n];
+        for column in columns.chunks_exact_mut(n) {
+            for (stage, row) in self.d.iter().enumerate() {
+                let weight = row.iter().sum::<f64>() / h;
+                let part = &mut right[stage * n..(stage + 1) * n];
+                for (r, c) in part.iter_mut().zip(column.iter()) {
+                    *r = weight * c;
+                }
+            }
+            self.lu.solve(&mut right);
+            column.fill(0.0);
+            let end = &right[(STAGES - 1) * n..];
+            let (_, indices) = self.assembly.pattern();
+            for &e in &self.stored {
+                column[self.row_of[e]] += self.storage[STAGES - 1][e] * end[indices[e]];
+            }
+        }
+    }
+
+    /// How far each charge of the state moves if all unknowns move by so much, `[state]`, in
+    /// volts or amperes of its own.
+    pub fn reach(&self, swings: &[f64], weights: &[f64]) -> Vec<f64> {
+        let (_, columns) = self.assembly.pattern();
+        let mut sums = vec![0.0; self.n];
+        for &e in &self.stored {
+            sums[self.row_of[e]] += self.storage[STAGES - 1][e].abs() * swings[columns[e]];
+        }
+        let own = self.state.iter().zip(weights);
+        own.map(|(&row, weight)| sums[row] / weight).collect()
+    }
+
+    /// How much charge a volt (or flux an ampere) is for each equation of the state, `[state]`;
+    /// from the last evaluation.
+    pub fn weights(&self) -> Vec<f64> {
+        let mut largest = vec![0.0f64; self.n];
+        for &e in &self.stored {
+            let size = self.storage[STAGES - 1][e].abs();
+            largest[self.row_of[e]] = largest[self.row_of[e]].max(size);
+        }
+        let weight = |&row: &usize| match largest[row] > 0.0 {
+            true => largest[row],
+            false => 1.0,
+        };
+        self.state.iter().map(weight).collect()
+    }
+}
+
+/// The equations of one step.
+struct Step<'a, 'c> {
+    sources: &'a dyn Sources,
+    t: f64,
+    h: f64,
+    charge: &'a [f64],
+    tolerance: &'a [f64],
+    /// What the judge found last.
+    before: f64,
+    at: &'a mut Stepper<'c>,
+}
+
+impl Step<'_, '_> {
+    /// Evaluates all stages; `self.at.values` becomes the matrix.
+    fn evaluate(&mut self, x: &[f64], residual: &mut [f64], limit: bool) -> bool {
+        let at = &mut *self.at;
+        let n = at.n;
+        let mut drawn_back = false;
+        for stage in 0..STAGES {
+            let t = self.t + radau::C[stage] * self.h;
+            if let Some(external) = &mut at.assembly.external {
+                external.1 = self.sources.value(t);
+            }
+            let ask = Ask::at(self.sources.clock(t));
+            let part = stage * n..(stage + 1) * n;
+            at.assembly.exchange_trail(&mut at.trails[stage]);
+            let storage = &mut at.storage[stage];
+            drawn_back |= at
+                .assembly
+                .evaluate_apart(&x[part.clone()], ask, limit, storage);
+            at.assembly.exchange_trail(&mut at.trails[stage]);
+            at.f[part.clone()].copy_from_slice(&at.assembly.f);
+            at.q[part].copy_from_slice(&at.assembly.q);
+            let weight = at.d[stage][stage] / self.h;
+            for (e, &place) in at.own[stage].iter().enumerate() {
+                at.values[place] = at.assembly.jacobian[e] + weight * storage[e];
+            }
+        }
+        for (i, j, places) in &at.across {
+            let weight = at.d[*i][*j] / self.h;
+            for (&place, &e) in places.iter().zip(&at.stored) {
+                at.values[place] = weight * at.storage[*j][e];
+            }
+        }
+        residual.copy_from_slice(&at.f);
+        for (i, row) in at.d.iter().enumerate() {
+            for (j, d) in row.iter().enumerate() {
+                let weight = d / self.h;
+                for &k in &at.state {
+                    residual[i * n + k] += weight * (at.q[j * n + k] - self.charge[k]);
+                }
+            }
+        }
+        drawn_back
+    }
+
+    fn allowed(&self, i: usize, x: f64) -> f64 {
+        let k = i % self.at.n;
+        if self.at.differential[k] {
+            SETTLED * self.tolerance[k] + 64.0 * f64::EPSILON * x.abs()
+        } else {
+            1e-6 + 1e-3 * x.abs()
+        }
+    }
+}
+
+impl Problem for Step<'_, '_> {
+    fn size(&self) -> usize {
+        STAGES * self.at.n
+    }
+
+    fn linearise(&mut self, x: &[f64], residual: &mut [f64]) -> bool {
+        self.evaluate(x, residual, true)
+    }
+
+    fn solve(&mut self, residual: &mut [f64]) -> Result<(), Singular> {
+        let at = &mut *self.at;
+        let stage_one = |s: Singular| Singular {
+            row: s.row % at.n,
+            column: s.column % at.n,
+        };
+        at.lu.factor(&at.values).map_err(stage_one)?;
+        at.lu.solve(residual);
+        Ok(())
+    }
+
+    fn step_tolerance(&self, i: usize, x: f64) -> f64 {
+        NEARLY * self.allowed(i, x)
+    }
+
+    /// The judge is the Newton step that would come next. It costs no evaluation of its own:
+    /// the matrix at the solution is needed anyway, to carry small changes through the step.
+    fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+        let mut left = std::mem::take(&mut self.at.left);
+        self.evaluate(x, &mut left, false);
+        let solved = self.solve(&mut left).is_ok();
+        let mut worst = (if solved { 0.0 } else { f64::INFINITY }, 0);
+        for (i, l) in left.iter().enumerate() {
+            let ratio = l.abs() / self.allowed(i, x[i]);
+            // Written so that NaN counts as the worst.
+            let better = ratio <= worst.0;
+            if !better {
+                worst = (ratio, i % self.at.n);
+            }
+        }
+        self.at.left = left;
+        let stuck = worst.0 >= 0.3 * self.before && worst.0 < ROUNDED;
+        self.before = worst.0;
+        if stuck { (1.0, worst.1) } else { worst }
+    }
+}

@@ -1,0 +1,373 @@
+//! `distortion`: harmonics, clipping and intermodulation in the steady state.
+
+mod drawn;
+mod levels;
+mod shown;
+
+use super::common::{self, Session, number_option};
+use super::failure::Failure;
+use super::variant::Variant;
+use super::{Command, Outcome, interrupt, source, variant};
+use crate::analysis::periodic::{Found, Method};
+use crate::circuit::Circuit;
+use crate::circuit::bind::Timing;
+use crate::device::source::{Drive, Wave};
+use crate::measure::distortion::{Intermodulation, Load, Pair, Reading, Tester};
+use crate::num::{self, Role};
+use crate::report::file::{FileProblem, Outputs};
+use crate::system::assemble::Driven;
+use crate::system::probe::Observable;
+use clap::{Arg, ArgAction, ArgMatches};
+use std::io::Write;
+use std::path::Path;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "distortion",
+    about: "Steady state of a sine: harmonics, THD, clipping, power, intermodulation",
+    options,
+    run,
+};
+
+/// Where neither `--frequency` nor the source's own sine says, Hz: the usual one (IEC 60268-3,
+/// from memory).
+const FREQUENCY_HZ: f64 = 1e3;
+/// Rounding of a plate's hundreds of volts, multiplied by a few stages, comes to some 1e-10 V:
+/// below this it is less than 100 dB away, V.
+const FAINT_V: f64 = 10e-6;
+/// Distortion at which clipping is said to begin, as ratios.
+const ONSETS: [f64; 3] = [0.01, 0.03, 0.10];
+
+fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(number_option(
+            "frequency",
+            "F",
+            "Of the sine, Hz; without it that of the source's own sine, or 1k",
+        ))
+        .arg(number_option(
+            "level",
+            "V[,V...]",
+            "Peaks at the source; without it that of the source's own sine. FROM..TO is a \
+             sweep with ten levels a decade, FROM..TO/N one of N levels",
+        ))
+        .arg(
+            Arg::new("source")
+                .long("source")
+                .value_name("NAME")
+                .help("The source that gives the sine; without it the one with an AC value"),
+        )
+        .arg(
+            Arg::new("onset")
+                .long("onset")
+                .action(ArgAction::SetTrue)
+                .help("Also seek the levels at which THD comes to 1 %, 3 % and 10 %"),
+        )
+        .arg(
+            Arg::new("load")
+                .long("load")
+                .value_name("NAME")
+                .help("Also the power in this resistor, without DC"),
+        )
+        .arg(
+            Arg::new("two-tone")
+                .long("two-tone")
+                .value_name("PAIR")
+                .value_parser(["smpte", "ccif"])
+                .help(
+                    "Intermodulation instead of harmonics: smpte is 60 Hz and 7 kHz at 4:1, ccif \
+                     is 19 and 20 kHz at 1:1; --level is then the sum of both peaks",
+                ),
+        )
+        .arg(
+            Arg::new("vary")
+                .long("vary")
+                .value_name("NAME=a,b,c")
+                .action(ArgAction::Append)
+                .help(
+                    "Once for each value of an element, NAME.parameter, pot or toggle. Given \
+                     again: every combination",
+                ),
+        )
+        .arg(Arg::new("plot").long("plot").value_name("PATH").help(
+            "Draw output and distortion over level as SVG, or the harmonics of a single level",
+        ))
+}
+
+/// What one version of the circuit gives.
+struct Measured {
+    variant: Variant,
+    /// One for each level, unless two tones were asked for.
+    readings: Vec<Reading>,
+    /// One for each level, if two tones were asked for.
+    tones: Vec<Intermodulation>,
+    /// Where clipping begins, for each of [`ONSETS`], if it was asked for.
+    onsets: Vec<Option<Reading>>,
+}
+
+impl Measured {
+    fn found(&self) -> impl Iterator<Item = &Found> {
+        let tones = self.tones.iter().map(|t| &t.found);
+        let onsets = self.onsets.iter().flatten();
+        let readings = self.readings.iter().chain(onsets).map(|r| &r.found);
+        readings.chain(tones)
+    }
+}
+
+/// All that the command found.
+struct Findings {
+    title: String,
+    source: String,
+    /// `V` or `A`: what levels come in.
+    level_unit: &'static str,
+    probe: String,
+    unit: &'static str,
+    freq_hz: f64,
+    pair: Option<Pair>,
+    load: Option<String>,
+    levels: Vec<f64>,
+    measured: Vec<Measured>,
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    let freq_hz = session.positive("frequency", Role::Frequency)?;
+    let pair = match session.text("two-tone") {
+        Some("smpte") => Some(Pair::Smpte),
+        Some(_) => Some(Pair::Ccif),
+        None => None,
+    };
+    if pair.is_some() {
+        for (given, name) in [
+            (freq_hz.is_some(), "frequency"),
+            (session.flag("onset"), "onset"),
+        ] {
+            if given {
+                return Err(Failure::usage(format!(
+                    "`--two-tone` sets its own frequencies and measures no harmonics: expected \
+                     no `--{name}` beside it"
+                )));
+            }
+        }
+    }
+    let levels = session.text("level").map(levels::parse).transpose()?;
+    interrupt::watch();
+    let mut outputs = Outputs::new();
+    let csv_path = session.csv();
+    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
+    let plot_path = session.text("plot").map(Path::new);
+    let plot_file = plot_path.map(|p| outputs.stage(p)).transpose()?;
+
+    let findings = found(&mut session, (freq_hz, levels, pair))?;
+
+    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
+        file.write_all(findings.csv().as_bytes())
+            .map_err(|e| FileProblem::new(path, e))?;
+    }
+    if let (Some(mut file), Some(path)) = (plot_file, plot_path) {
+        file.write_all(findings.drawn().as_bytes())
+            .map_err(|e| FileProblem::new(path, e))?;
+    }
+    let json_path = session.json();
+    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    session.show(|| findings.printed())?;
+    common::commit(outputs)?;
+    remarks(&session, &findings);
+    Ok(Outcome::Done)
+}
+
+/// Frequency, levels and tones as typed.
+type Asked = (Option<f64>, Option<Vec<f64>>, Option<Pair>);
+
+fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Findings, Failure> {
+    let base = session.circuit(Timing::default())?;
+    let variants = variant::variants(session, &base)?;
+    let mut findings: Option<Findings> = None;
+    for variant in variants {
+        interrupt::check()?;
+        let circuit = session.circuit_with(&variant.settings, Timing::default())?;
+        let question = "which source gives the sine?";
+        let (source, driven, drive) = source::named(session, &circuit, question)?;
+        let probe = probe(session, &circuit)?;
+        let load = load(session, &circuit)?;
+        let findings = match &mut findings {
+            Some(findings) => findings,
+            none => none.insert(Findings {
+                title: base.title.trim().to_string(),
+                level_unit: match driven {
+                    Driven::Voltage(_) => "V",
+                    Driven::Current(_) => "A",
+                },
+                probe: probe.label.clone(),
+                unit: probe.kind.unit(),
+                freq_hz: freq_hz
+                    .or(own_sine(&drive).map(|s| s.0))
+                    .unwrap_or(FREQUENCY_HZ),
+                pair,
+                load: session.text("load").map(str::to_string),
+                levels: match &levels {
+                    Some(levels) => levels.clone(),
+                    None => vec![own_level(&source, &drive)?],
+                },
+                source,
+                measured: Vec::new(),
+            }),
+        };
+        let label = variant.label();
+        match measured(session, &circuit, findings, variant, (driven, probe, load)) {
+            Ok(measured) => findings.measured.push(measured),
+            Err(failure) => {
+                if !label.is_empty() && !matches!(failure, Failure::Interrupted) {
+                    session.note(&format!("this is about {label}"));
+                }
+                return Err(failure);
+            }
+        }
+    }
+    Ok(findings.expect("there is one variant at least"))
+}
+
+fn measured(
+    session: &Session<'_>,
+    circuit: &Circuit,
+    findings: &Findings,
+    variant: Variant,
+    (driven, probe, load): (Driven, Observable, Option<Load>),
+) -> Result<Measured, Failure> {
+    let mut tester = Tester::new(circuit, driven, probe)?;
+    if let Some(load) = load {
+        tester = tester.with_load(load);
+    }
+    let mut measured = Measured {
+        variant,
+        readings: Vec::new(),
+        tones: Vec::new(),
+        onsets: Vec::new(),
+    };
+    let poll = &mut interrupt::check;
+    for &level in &findings.levels {
+        match findings.pair {
+            Some(pair) => {
+                let tones = tester.two_tones(pair, level, poll)?;
+                measured.tones.push(tones);
+            }
+            None => {
+                let reading = tester.at_level(findings.freq_hz, level, poll)?;
+                measured.readings.push(reading);
+            }
+        }
+    }
+    if session.flag("onset") {
+        let near = findings
+            .levels
+            .iter()
+            .copied()
+            .fold(f64::INFINITY, f64::min);
+        measured.onsets = tester.onsets(findings.freq_hz, &ONSETS, near, poll)?;
+    }
+    Ok(measured)
+}
+
+/// The probe of the command line, or of the netlist's `.print` cards.
+fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Failure> {
+    let probes = session.probes(circuit, &["tran"])?;
+    let count = probes.len();
+    let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
+        return Err(
+            Failure::usage(format!("distortion takes one `--probe`, found {count}"))
+                .hint("for example `--probe v(out)`"),
+        );
+    };
+    Ok(probe)
+}
+
+fn load(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Load>, Failure> {
+    let Some(name) = session.text("load") else {
+        return Ok(None);
+    };
+    let resistors = circuit.elements.iter().filter(|e| e.letter == 'R');
+    let element = circuit.element(name).ok_or_else(|| {
+        let failure = Failure::usage(format!("`--load {name}`: there is no such element"));
+        let names = resistors.map(|e| e.name.as_str());
+        match crate::diag::nearest(name, names) {
+            Some(near) => failure.hint(format!("did you mean `{near}`?")),
+            None => failure.hint("expected the name of a resistor"),
+        }
+    })?;
+    let load = Load::new(element).ok_or_else(|| {
+        Failure::usage(format!(
+            "`--load {name}` is no resistor of more than zero ohms"
+        ))
+        .hint("expected the resistor that stands for the load, for example `--load RLOAD`")
+    })?;
+    Ok(Some(load))
+}
+
+/// Frequency and peak of a source's own sine.
+fn own_sine(drive: &Drive) -> Option<(f64, f64)> {
+    match drive.wave {
+        Some(Wave::Sin {
+            freq_hz, amplitude, ..
+        }) if freq_hz > 0.0 && amplitude != 0.0 => Some((freq_hz, amplitude.abs())),
+        _ => None,
+    }
+}
+
+fn own_level(source: &str, drive: &Drive) -> Result<f64, Failure> {
+    own_sine(drive).map(|s| s.1).ok_or_else(|| {
+        Failure::usage(format!(
+            "no `--level` is given, and `{source}` has no sine of its own"
+        ))
+        .hint("for example `--level 0.1`, or `--level 10m..1` for a sweep")
+    })
+}
+
+/// What there is to say beyond the figures.
+fn remarks(session: &Session<'_>, findings: &Findings) {
+    for measured in &findings.measured {
+        let of = match measured.variant.label() {
+            label if label.is_empty() => String::new(),
+            label => format!("{label}: "),
+        };
+        let settled = measured.found().filter_map(|f| match f.method {
+            Method::Settled { periods } => Some(periods),
+            Method::Direct => None,
+        });
+        if let Some(most) = settled.max() {
+            session.note(&format!(
+                "{of}no steady state was found directly: up to {most} periods were simulated \
+                 until nothing moved any more"
+            ));
+        }
+        let unstable = measured
+            .found()
+            .filter(|f| f.growth.is_some_and(grows))
+            .count();
+        if unstable > 0 && !session.quiet {
+            common::tell(&format!(
+                "warning: {of}the steady state is unstable at {unstable} of the levels: the \
+                 circuit would leave it and oscillate by itself\n"
+            ));
+        }
+        let cycles = measured.found().map(|f| f.cycles).max().unwrap_or(1);
+        if cycles > 1 {
+            session.note(&format!(
+                "{of}another source moves by itself; all sources repeat after {cycles} cycles, \
+                 and the output's rms holds its part"
+            ));
+        }
+    }
+    let readings = || findings.measured.iter().flat_map(|m| &m.readings);
+    if findings.unit == "V" && readings().any(|r| r.rms < FAINT_V) {
+        session.note(&format!(
+            "outputs below {} are near what the solution is accurate to: their harmonics may \
+             be rounding",
+            num::engineering(FAINT_V, "V", 2)
+        ));
+    }
+}
+
+/// Whether a multiplier lies above one, rounding set aside.
+fn grows(multiplier: f64) -> bool {
+    multiplier > 1.0 + 1e-6
+}

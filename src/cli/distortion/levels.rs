@@ -1,0 +1,102 @@
+//! `--level`: levels one by one and sweeps.
+
+use super::super::failure::Failure;
+use crate::math::fun;
+use crate::num::{self, Role};
+
+/// Levels of a sweep in each decade, unless said.
+const PER_DECADE: f64 = 10.0;
+/// Levels at the most.
+const MOST: usize = 1000;
+
+/// `V`, `FROM..TO` or `FROM..TO/N`, with commas between.
+pub fn parse(text: &str) -> Result<Vec<f64>, Failure> {
+    let mut levels = Vec::new();
+    for word in text.split(',').map(str::trim) {
+        let bad = |why: &str| {
+            Failure::usage(format!("`--level {text}`: `{word}` {why}")).hint(
+                "expected peaks of more than zero with commas between, as in 0.1,0.2; \
+                 10m..1 for ten a decade, 10m..1/21 for 21 in equal ratios",
+            )
+        };
+        let number = |text: &str| {
+            let (value, _) =
+                num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is no number"))?;
+            match value > 0.0 && value.is_finite() {
+                true => Ok(value),
+                false => Err(bad("is not more than zero")),
+            }
+        };
+        let Some((from, rest)) = word.split_once("..") else {
+            levels.push(number(word)?);
+            continue;
+        };
+        let (to, count) = match rest.split_once('/') {
+            Some((to, count)) => {
+                let count: usize = count
+                    .trim()
+                    .parse()
+                    .map_err(|_| bad("has no whole number of levels"))?;
+                (number(to)?, Some(count))
+            }
+            None => (number(rest)?, None),
+        };
+        let from = number(from)?;
+        if to <= from {
+            return Err(bad("does not run upwards"));
+        }
+        let decades = fun::log10(to / from);
+        let count = count.unwrap_or((decades * PER_DECADE - 1e-9).ceil() as usize + 1);
+        if !(2..=MOST).contains(&count) {
+            return Err(bad("asks for fewer than 2 or more than 1000 levels"));
+        }
+        let last = (count - 1) as f64;
+        levels.extend((0..count).map(|k| match k + 1 == count {
+            true => to,
+            false => from * fun::pow(to / from, k as f64 / last),
+        }));
+    }
+    if levels.len() > MOST {
+        return Err(Failure::usage(format!(
+            "`--level` asks for {} levels, at most {MOST} are measured",
+            levels.len()
+        )));
+    }
+    Ok(levels)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn levels_come_singly_and_in_sweeps() {
+        let parsed = |text: &str| parse(text).unwrap_or_else(|f| panic!("{}", f.message()));
+        assert_eq!(parsed("100m, 2,0.5"), [0.1, 2.0, 0.5]);
+        let sweep = parsed("10m..1");
+        assert_eq!(sweep.len(), 21);
+        assert_eq!((sweep[0], sweep[20]), (0.01, 1.0));
+        assert!((sweep[10] - 0.1).abs() < 1e-15);
+        let three = parsed("1..4/3,7");
+        assert!((three[1] - 2.0).abs() < 1e-15);
+        assert_eq!((three[0], three[2], three[3]), (1.0, 4.0, 7.0));
+    }
+
+    #[test]
+    fn what_is_no_level_is_named() {
+        for (text, why) in [
+            ("", "is no number"),
+            ("0", "not more than zero"),
+            ("1,-2", "not more than zero"),
+            ("1..", "is no number"),
+            ("2..1", "does not run upwards"),
+            ("1..2/x", "whole number"),
+            ("1..2/1", "fewer than 2"),
+            ("1..2/100000", "more than 1000"),
+            ("nan", "is no number"),
+        ] {
+            let message = parse(text).expect_err(text).message();
+            assert!(message.contains(why), "{text}: {message}");
+        }
+    }
+}

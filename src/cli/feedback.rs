@@ -1,0 +1,350 @@
+//! `feedback`: the effect of one resistor in a feedback path.
+
+mod shown;
+
+use super::common::{self, Session, number_option};
+use super::failure::Failure;
+use super::{Command, Outcome, interrupt, source};
+use crate::analysis::natural::Stability;
+use crate::analysis::operating_point;
+use crate::analysis::small_signal::{SmallSignal, no_solution};
+use crate::circuit::bind::Timing;
+use crate::circuit::params::{Setting, What};
+use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::diag::{Span, nearest};
+use crate::measure::feedback::{self, Figures, Question};
+use crate::num::{self, Role};
+use crate::report::file::{FileProblem, Outputs};
+use crate::system::assemble::Driven;
+use crate::system::probe::Observable;
+use clap::{Arg, ArgMatches};
+use std::io::Write;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "feedback",
+    about: "What a feedback resistor does: gain, band, impedance, loop gain and margins",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(
+            Arg::new("element")
+                .long("element")
+                .value_name("NAME")
+                .required(true)
+                .help("The resistor in the feedback path"),
+        )
+        .arg(
+            Arg::new("values")
+                .long("values")
+                .value_name("R1,R2,...")
+                .required(true)
+                .help("Its values, ohms; `open` takes it out"),
+        )
+        .arg(
+            Arg::new("source")
+                .long("source")
+                .value_name("NAME")
+                .help("The source that gives the signal; without it the one with an AC value"),
+        )
+        .arg(number_option(
+            "frequency",
+            "F",
+            "Where gain, loop gain and impedance are taken, Hz (1k)",
+        ))
+        .arg(
+            Arg::new("load")
+                .long("load")
+                .value_name("NAME")
+                .help("The resistor that is the load at the probe, for the damping factor"),
+        )
+        .arg(number_option(
+            "output-level",
+            "V",
+            "Volts rms at the probe at which distortion is taken (1)",
+        ))
+}
+
+/// What stands for an element that was taken out, ohms: nothing flows through it that any
+/// figure could show, yet a node that hung on it alone still has a voltage.
+const OPEN: f64 = 1e18;
+/// Values at the most.
+const MOST: usize = 200;
+
+/// One value and what it does.
+struct Row {
+    /// None for `open`.
+    ohms: Option<f64>,
+    /// As typed.
+    text: String,
+    figures: Figures,
+    /// Load over what the output is without it.
+    damping: Option<f64>,
+    /// Percent at the output level.
+    thd_percent: Option<f64>,
+}
+
+/// All that the command found.
+struct Findings {
+    title: String,
+    element: String,
+    source: String,
+    probe: String,
+    freq_hz: f64,
+    load: Option<String>,
+    rows: Vec<Row>,
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    interrupt::watch();
+    let mut outputs = Outputs::new();
+    let csv_path = session.csv();
+    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
+    let findings = found(&mut session)?;
+    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
+        file.write_all(findings.csv().as_bytes())
+            .map_err(|e| FileProblem::new(path, e))?;
+    }
+    let json_path = session.json();
+    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    session.show(|| findings.printed())?;
+    common::commit(outputs)?;
+    findings.warn(&session);
+    Ok(Outcome::Done)
+}
+
+fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
+    let freq_hz = session
+        .positive("frequency", Role::Frequency)?
+        .unwrap_or(1e3);
+    let level_v = session
+        .positive("output-level", Role::Voltage)?
+        .unwrap_or(1.0);
+    let name = session.text("element").expect("required");
+    let base = session.circuit(Timing::default())?;
+    let element = resistor(&base, "element", name)?.name.clone();
+    let values = values(session, &element)?;
+    let mut findings = Findings {
+        title: base.title.trim().to_string(),
+        element,
+        source: String::new(),
+        probe: String::new(),
+        freq_hz,
+        load: session.text("load").map(str::to_string),
+        rows: Vec::new(),
+    };
+    for value in values {
+        interrupt::check()?;
+        let ohms = value.as_ref().map(|v| v.0);
+        let (text, circuit) = match value {
+            Some((_, setting)) => (
+                setting.value.text.clone(),
+                session.circuit_with(&[setting], Timing::default())?,
+            ),
+            None => {
+                let mut circuit = session.circuit(Timing::default())?;
+                open(&mut circuit, &findings.element);
+                ("open".to_string(), circuit)
+            }
+        };
+        let question = "which source gives the signal?";
+        let (source, driven, _) = source::named(session, &circuit, question)?;
+        let probe = probe(session, &circuit)?;
+        let version = Version {
+            circuit: &circuit,
+            element: &findings.element,
+            driven,
+            probe: &probe,
+            freq_hz,
+            level_v,
+            is_open: ohms.is_none(),
+        };
+        let (figures, thd_percent) = version.judged()?;
+        let damping = match &findings.load {
+            Some(name) => Some(damping(&circuit, name, &probe, &figures)?),
+            None => None,
+        };
+        findings.rows.push(Row {
+            ohms,
+            text,
+            figures,
+            damping,
+            thd_percent,
+        });
+        findings.source = source;
+        findings.probe = probe.label;
+    }
+    Ok(findings)
+}
+
+/// The circuit with one value of the element.
+struct Version<'a> {
+    circuit: &'a Circuit,
+    element: &'a str,
+    driven: Driven,
+    probe: &'a Observable,
+    freq_hz: f64,
+    level_v: f64,
+    is_open: bool,
+}
+
+impl Version<'_> {
+    fn judged(&self) -> Result<(Figures, Option<f64>), Failure> {
+        let circuit = self.circuit;
+        let (point, mut assembly) = operating_point::dc(circuit)?;
+        let pickup = self
+            .probe
+            .pickup(&mut assembly, &point.x)
+            .expect("a voltage has one");
+        let around = match (self.is_open, circuit.element(self.element)) {
+            (false, Some(element)) => feedback::probe(&mut assembly, &point.x, element),
+            _ => None,
+        };
+        let mut small = SmallSignal::new(&mut assembly, &point.x);
+        let question = Question {
+            driven: self.driven,
+            pickup: &pickup,
+            output: self.probe.nodes().expect("a voltage has two"),
+            freq_hz: self.freq_hz,
+        };
+        let figures = feedback::figures(&mut small, question, around.as_ref())
+            .map_err(|s| no_solution(circuit, s))?;
+        let thd = match figures.stability {
+            Stability::Stable | Stability::Unknown => self.thd_percent(&figures)?,
+            // There is no steady state to be distorted.
+            _ => None,
+        };
+        Ok((figures, thd))
+    }
+
+    /// Distortion at the output level, percent. The steady state of a sine is not solved for
+    /// here: until it can be, there is none.
+    fn thd_percent(&self, _figures: &Figures) -> Result<Option<f64>, Failure> {
+        let _ = self.level_v;
+        Ok(None)
+    }
+}
+
+/// Takes an element's resistance out of a circuit.
+fn open(circuit: &mut Circuit, name: &str) {
+    let ports = circuit.element(name).map(|e| e.ports.clone());
+    for port in ports.into_iter().flatten() {
+        if let Piece::Resistance(k) = port.piece {
+            circuit.resistances[k].ohms = OPEN;
+        }
+    }
+}
+
+/// The values of the element, with a setting for each; none for `open`.
+fn values(
+    session: &mut Session<'_>,
+    element: &str,
+) -> Result<Vec<Option<(f64, Setting)>>, Failure> {
+    let text = session.text("values").expect("required");
+    let line = format!("--values {text}");
+    let file = session.sources.add("command line", line.as_str());
+    let mut found = Vec::new();
+    let mut start = line.len() - text.len();
+    for word in text.split(',') {
+        let end = start + word.len();
+        let span = Span::new(file, start, end);
+        start = end + 1;
+        let word = word.trim();
+        let bad = |why: &str| {
+            Failure::usage(format!("`--values {text}`: `{word}` {why}"))
+                .hint("expected ohms with commas between, or open, as in open,10k,4k7")
+        };
+        let open = word.eq_ignore_ascii_case("open");
+        let ohms = match open {
+            true => None,
+            false => {
+                let parsed = num::parse_value(word, Role::Resistance);
+                let (ohms, _) = parsed.map_err(|_| bad("is no number"))?;
+                if ohms == 0.0 || !ohms.is_finite() {
+                    return Err(bad("is no resistance"));
+                }
+                Some(ohms)
+            }
+        };
+        let setting = ohms.map(|ohms| {
+            let value = common::number(word, file, span.start as usize, span.end as usize);
+            (ohms, Setting::new(What::Value, element, value, Some(span)))
+        });
+        found.push(setting);
+        if found.len() > MOST {
+            return Err(Failure::usage(format!(
+                "`--values` has more than {MOST} values"
+            )));
+        }
+    }
+    Ok(found)
+}
+
+/// A plain resistor by its name.
+fn resistor<'c>(circuit: &'c Circuit, option: &str, name: &str) -> Result<&'c Element, Failure> {
+    let resistors = || circuit.elements.iter().filter(|e| e.letter == 'R');
+    if let Some(found) = resistors().find(|e| e.name.eq_ignore_ascii_case(name)) {
+        return Ok(found);
+    }
+    if circuit.element(name).is_some() {
+        return Err(Failure::usage(format!(
+            "`--{option} {name}`: expected a resistor"
+        )));
+    }
+    let failure = Failure::usage(format!("no resistor `{name}`"));
+    Err(match nearest(name, resistors().map(|e| e.name.as_str())) {
+        Some(near) => failure.hint(format!("did you mean `{near}`?")),
+        None => failure.hint("dotted names reach into a subcircuit, as in X1.R5"),
+    })
+}
+
+/// The one voltage that is the output.
+fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Failure> {
+    let mut probes = session.probes(circuit, &["ac"])?;
+    if probes.is_empty() {
+        probes = session.probes(circuit, &["tran"])?;
+    }
+    let count = probes.len();
+    let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
+        return Err(
+            Failure::usage(format!("feedback takes one `--probe`, found {count}"))
+                .hint("for example `--probe v(out)`"),
+        );
+    };
+    match probe.nodes() {
+        Some((a, b)) if a != b => Ok(probe),
+        _ => Err(Failure::usage(format!(
+            "`{}`: the output is a voltage, expected v(...)",
+            probe.label
+        ))),
+    }
+}
+
+/// The load's resistance over the size of what the output is without it.
+fn damping(
+    circuit: &Circuit,
+    name: &str,
+    probe: &Observable,
+    figures: &Figures,
+) -> Result<f64, Failure> {
+    let element = resistor(circuit, "load", name)?;
+    let load = element.ports.iter().find_map(|p| match p.piece {
+        Piece::Resistance(k) => Some(circuit.resistances[k]),
+        _ => None,
+    });
+    let (a, b) = probe.nodes().unwrap_or((Node::GROUND, Node::GROUND));
+    match load {
+        Some(r) if (r.a, r.b) == (a, b) || (r.a, r.b) == (b, a) => {
+            let without = (figures.impedance.inv() - 1.0 / r.ohms).inv();
+            Ok(r.ohms / crate::measure::gain::size(without))
+        }
+        _ => Err(Failure::usage(format!(
+            "`--load {name}` does not lie across `{}`",
+            probe.label
+        ))),
+    }
+}

@@ -1,0 +1,173 @@
+//! The frequencies that a command looks at: in decades, in equal steps or as listed.
+
+use super::common::{Session, number_option};
+use super::failure::Failure;
+use crate::math::fun;
+use crate::netlist::card::Card;
+use crate::num::{self, Role};
+
+/// Adds the options.
+pub fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(number_option("from", "F", "First frequency, Hz (20)"))
+        .arg(number_option("to", "F", "Last frequency, Hz (20k)"))
+        .arg(number_option(
+            "points-per-decade",
+            "N",
+            "Rows at F1*10^(k/N) up to and including F2 (50)",
+        ))
+        .arg(number_option(
+            "step",
+            "F",
+            "Rows in equal steps instead, Hz apart",
+        ))
+        .arg(number_option(
+            "frequencies",
+            "F1,F2,...",
+            "These frequencies instead, Hz, rising",
+        ))
+}
+
+/// Where neither options nor the netlist say: what is heard, finely enough for a plot.
+const FROM_HZ: f64 = 20.0;
+const TO_HZ: f64 = 20e3;
+const PER_DECADE: f64 = 50.0;
+/// Rows at the most.
+const MOST: f64 = 1e6;
+/// A row so near to the last frequency is the last frequency.
+const ROUNDING: f64 = 1e-9;
+
+/// What was asked for.
+pub struct Asked {
+    /// The frequencies, Hz, rising.
+    pub rows_hz: Vec<f64>,
+    /// Both ends, whether or not a row falls there, Hz.
+    pub band_hz: (f64, f64),
+}
+
+enum Spacing {
+    /// So many a decade.
+    Decades(f64),
+    /// Hz apart.
+    Even(f64),
+}
+
+/// The frequencies by options or by the netlist's `.ac` card.
+pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
+    let given = |name| session.text(name).is_some();
+    let rivals = ["points-per-decade", "step", "frequencies"];
+    let named: Vec<_> = rivals.into_iter().filter(|name| given(name)).collect();
+    if let [first, second, ..] = named[..] {
+        return Err(Failure::usage(format!(
+            "`--{first}` and `--{second}` both choose the frequencies: expected one of them"
+        )));
+    }
+    if let Some(text) = session.text("frequencies") {
+        if given("from") || given("to") {
+            return Err(Failure::usage(
+                "`--frequencies` lists all of them: expected no `--from` or `--to` beside it",
+            ));
+        }
+        return listed(text);
+    }
+    let card = by_card(session);
+    let from = session.positive("from", Role::Frequency)?;
+    let to = session.positive("to", Role::Frequency)?;
+    let card_from = card.as_ref().map_or(FROM_HZ, |c| c.0);
+    let card_to = card.as_ref().map_or(TO_HZ, |c| c.1);
+    let (from, to) = (from.unwrap_or(card_from), to.unwrap_or(card_to));
+    if from > to {
+        return Err(Failure::usage(format!(
+            "the frequencies run from {} Hz to {} Hz, expected upwards",
+            num::full(from),
+            num::full(to)
+        )));
+    }
+    let spacing = match (
+        session.positive("points-per-decade", Role::Plain)?,
+        session.positive("step", Role::Frequency)?,
+        card,
+    ) {
+        (Some(n), ..) => Spacing::Decades(n),
+        (_, Some(step), _) => Spacing::Even(step),
+        (_, _, Some((.., spacing))) => spacing,
+        _ => Spacing::Decades(PER_DECADE),
+    };
+    let rows = match spacing {
+        Spacing::Decades(n) => n * fun::log10(to / from),
+        Spacing::Even(step) => (to - from) / step,
+    };
+    if rows > MOST {
+        return Err(Failure::usage(format!(
+            "{rows:.1e} frequencies are asked for, at most {MOST:.0e} are worked out"
+        )));
+    }
+    let at = |k: f64| match spacing {
+        Spacing::Decades(n) => from * fun::pow(10.0, k / n),
+        Spacing::Even(step) => from + k * step,
+    };
+    let mut found = Vec::with_capacity(rows as usize + 1);
+    for k in 0.. {
+        let f = at(f64::from(k));
+        if (f - to).abs() <= ROUNDING * to {
+            found.push(to);
+            break;
+        }
+        if f > to {
+            break;
+        }
+        found.push(f);
+    }
+    Ok(Asked {
+        rows_hz: found,
+        band_hz: (from, to),
+    })
+}
+
+/// First, last and spacing of the netlist's `.ac` card, if it has one that makes sense.
+fn by_card(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
+    session.netlist.controls.iter().find_map(|c| {
+        let Card::Ac {
+            spacing,
+            points,
+            from,
+            to,
+        } = &c.kind
+        else {
+            return None;
+        };
+        let (n, from, to) = (points.number, from.number, to.number);
+        if !(n > 0.0 && from > 0.0 && to >= from) {
+            return None;
+        }
+        let spacing = match spacing.key().as_str() {
+            "lin" => Spacing::Even(((to - from) / (n - 1.0).max(1.0)).max(to * 1e-9)),
+            "oct" => Spacing::Decades(n / fun::log10(2.0)),
+            _ => Spacing::Decades(n),
+        };
+        Some((from, to, spacing))
+    })
+}
+
+fn listed(text: &str) -> Result<Asked, Failure> {
+    let mut found: Vec<f64> = Vec::new();
+    for word in text.split(',').map(str::trim) {
+        let bad = |why: &str| {
+            Failure::usage(format!("`--frequencies {text}`: `{word}` {why}"))
+                .hint("expected rising frequencies with commas between, as in 100,1k,10k")
+        };
+        let (f, _) = num::parse_value(word, Role::Frequency).map_err(|_| bad("is no number"))?;
+        if !(f > 0.0 && f.is_finite()) {
+            return Err(bad("is not more than zero"));
+        }
+        if found.last().is_some_and(|&last| f <= last) {
+            return Err(bad("does not rise"));
+        }
+        found.push(f);
+    }
+    let ends = (found.first(), found.last());
+    Ok(Asked {
+        band_hz: (*ends.0.unwrap_or(&0.0), *ends.1.unwrap_or(&0.0)),
+        rows_hz: found,
+    })
+}

@@ -1,0 +1,309 @@
+//! `response`: gain, phase, group delay and impedances over frequency.
+
+mod drawn;
+mod shown;
+
+use super::common::{self, Session};
+use super::failure::Failure;
+use super::variant::Variant;
+use super::{Command, Outcome, frequencies, interrupt, source, variant};
+use crate::analysis::operating_point;
+use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
+use crate::circuit::bind::Timing;
+use crate::circuit::{self, Circuit, Node};
+use crate::measure::band::Band;
+use crate::measure::gain::{self, Response, Seen, Wanted};
+use crate::report::file::{FileProblem, Outputs};
+use crate::system::assemble::Driven;
+use crate::system::probe::{Kind, Observable};
+use clap::{Arg, ArgAction, ArgMatches};
+use std::io::Write;
+use std::path::Path;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "response",
+    about: "Small signals: gain, phase and impedances over frequency",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    frequencies::options(command)
+        .arg(
+            Arg::new("source")
+                .long("source")
+                .value_name("NAME")
+                .help("The source that gives 1 V (1 A) AC; without it the one with an AC value"),
+        )
+        .arg(
+            Arg::new("impedance")
+                .long("impedance")
+                .value_name("NODE")
+                .action(ArgAction::Append)
+                .help(
+                    "The impedance from this node to ground with the source at rest; at the \
+                     source's own node what the source sees",
+                ),
+        )
+        .arg(
+            Arg::new("group-delay")
+                .long("group-delay")
+                .action(ArgAction::SetTrue)
+                .help("Put out the group delay of each probe too"),
+        )
+        .arg(
+            Arg::new("vary")
+                .long("vary")
+                .value_name("NAME=a,b,c")
+                .action(ArgAction::Append)
+                .help(
+                    "Once for each value of an element, NAME.parameter, pot or toggle: a family \
+                     of curves. Given again: every combination",
+                ),
+        )
+        .arg(
+            Arg::new("plot")
+                .long("plot")
+                .value_name("PATH")
+                .help("Draw gain, phase and what else was asked for as SVG"),
+        )
+}
+
+/// Figures that are kept in memory at the most.
+const MOST: f64 = 5e7;
+
+/// What the command found for one version of the circuit.
+struct Curves {
+    variant: Variant,
+    response: Response,
+    /// One for each probe.
+    bands: Vec<Option<Band>>,
+    /// At [`Findings::spot_hz`], one for each impedance, ohms.
+    spots: Vec<f64>,
+    /// Gain in the middle of the band, one for each probe, with its angle in degrees.
+    middles: Vec<Option<Middle>>,
+}
+
+/// A gain in the middle of the pass band.
+struct Middle {
+    freq_hz: f64,
+    gain: f64,
+    degrees: f64,
+}
+
+/// All that the command found.
+struct Findings {
+    title: String,
+    source: String,
+    /// `1 V` or `1 A`.
+    amplitude: &'static str,
+    frequencies_hz: Vec<f64>,
+    /// As typed.
+    probes: Vec<String>,
+    /// Units of the gains, `V/V`, `A/V` and so on.
+    units: Vec<String>,
+    /// Node names as typed.
+    impedances: Vec<String>,
+    /// Where impedances are given in the table, Hz.
+    spot_hz: f64,
+    curves: Vec<Curves>,
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    let frequencies_hz = frequencies::asked(&session)?.rows_hz;
+    interrupt::watch();
+    let mut outputs = Outputs::new();
+    let csv_path = session.csv();
+    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
+    let plot_path = session.text("plot").map(Path::new);
+    let plot_file = plot_path.map(|p| outputs.stage(p)).transpose()?;
+
+    let findings = found(&mut session, frequencies_hz)?;
+
+    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
+        file.write_all(findings.csv().as_bytes())
+            .map_err(|e| FileProblem::new(path, e))?;
+    }
+    if let (Some(mut file), Some(path)) = (plot_file, plot_path) {
+        file.write_all(findings.drawn().as_bytes())
+            .map_err(|e| FileProblem::new(path, e))?;
+    }
+    let json_path = session.json();
+    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    session.show(|| findings.printed())?;
+    common::commit(outputs)?;
+    Ok(Outcome::Done)
+}
+
+fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings, Failure> {
+    let base = session.circuit(Timing::default())?;
+    let variants = variant::variants(session, &base)?;
+    let figures = frequencies_hz.len() as f64 * variants.len() as f64;
+    if figures > MOST {
+        return Err(Failure::usage(format!(
+            "{figures:.1e} rows would be put out, at most {MOST:.0e} are kept"
+        )));
+    }
+    let mut findings = Findings {
+        title: base.title.trim().to_string(),
+        source: String::new(),
+        amplitude: "",
+        probes: Vec::new(),
+        units: Vec::new(),
+        impedances: session
+            .texts("impedance")
+            .iter()
+            .map(|t| t.to_string())
+            .collect(),
+        spot_hz: spot(&frequencies_hz),
+        frequencies_hz,
+        curves: Vec::new(),
+    };
+    for variant in variants {
+        interrupt::check()?;
+        let circuit = session.circuit_with(&variant.settings, Timing::default())?;
+        let question = "which source gives the signal?";
+        let (source, driven, _) = source::named(session, &circuit, question)?;
+        let probes = probes(session, &circuit, findings.impedances.is_empty())?;
+        let nodes = nodes(session, &circuit)?;
+        let seen: Vec<Seen> = nodes
+            .into_iter()
+            .map(|node| Seen::at(&circuit, node, driven))
+            .collect();
+        let per = match driven {
+            Driven::Voltage(_) => "V",
+            Driven::Current(_) => "A",
+        };
+        findings.amplitude = if per == "V" { "1 V" } else { "1 A" };
+        findings.units = probes
+            .iter()
+            .map(|p| format!("{}/{per}", p.kind.unit()))
+            .collect();
+        findings.probes = probes.iter().map(|p| p.label.clone()).collect();
+        findings.source = source;
+        let curves = curves(
+            session,
+            &circuit,
+            &findings,
+            variant,
+            (driven, probes, seen),
+        )?;
+        findings.curves.push(curves);
+    }
+    Ok(findings)
+}
+
+fn curves(
+    session: &Session<'_>,
+    circuit: &Circuit,
+    findings: &Findings,
+    variant: Variant,
+    (driven, probes, seen): (Driven, Vec<Observable>, Vec<Seen>),
+) -> Result<Curves, Failure> {
+    let (point, mut assembly) = operating_point::dc(circuit)?;
+    let pickups = probes
+        .iter()
+        .filter_map(|p| p.pickup(&mut assembly, &point.x))
+        .collect();
+    let wanted = Wanted {
+        driven,
+        pickups,
+        delay: session.flag("group-delay"),
+        seen,
+    };
+    let mut small = SmallSignal::new(&mut assembly, &point.x);
+    let mut solved = || {
+        let frequencies = &findings.frequencies_hz;
+        let response = gain::sweep(&mut small, &wanted, frequencies)?;
+        let mut bands = Vec::new();
+        let mut middles = Vec::new();
+        for (pickup, gains) in wanted.pickups.iter().zip(&response.gains) {
+            let band = gain::band(&mut small, driven, pickup, frequencies, gains)?;
+            middles.push(match band.as_ref().and_then(Band::middle_hz) {
+                Some(freq_hz) => {
+                    let excitation = Excitation::Source(driven);
+                    let z = small.at(freq_hz)?.transfer(excitation, pickup);
+                    Some(Middle {
+                        freq_hz,
+                        gain: gain::size(z),
+                        degrees: gain::degrees(z),
+                    })
+                }
+                None => None,
+            });
+            bands.push(band);
+        }
+        let mut spots = Vec::new();
+        for seen in &wanted.seen {
+            spots.push(gain::size(seen.impedance(&mut small, findings.spot_hz)?));
+        }
+        Ok((response, bands, middles, spots))
+    };
+    let (response, bands, middles, spots) = solved().map_err(|s| no_solution(circuit, s))?;
+    Ok(Curves {
+        variant,
+        response,
+        bands,
+        middles,
+        spots,
+    })
+}
+
+/// 1 kHz if it lies among the frequencies, or else their middle.
+fn spot(frequencies_hz: &[f64]) -> f64 {
+    match (frequencies_hz.first(), frequencies_hz.last()) {
+        (Some(&low), Some(&high)) if !(low..=high).contains(&1e3) => (low * high).sqrt(),
+        _ => 1e3,
+    }
+}
+
+/// The probes of the command line, or of the netlist's `.print` cards, or (if it comes to
+/// that) every node.
+fn probes(
+    session: &mut Session<'_>,
+    circuit: &Circuit,
+    fall_back: bool,
+) -> Result<Vec<Observable>, Failure> {
+    let typed = !session.texts("probe").is_empty();
+    let mut probes = session.probes(circuit, &["ac"])?;
+    if probes.is_empty() {
+        probes = session.probes(circuit, &["tran"])?;
+    }
+    if let (true, Some(power)) = (typed, probes.iter().find(|p| p.kind == Kind::Power)) {
+        return Err(no_small_power(&power.label));
+    }
+    probes.retain(|p| p.kind != Kind::Power);
+    if probes.is_empty() && fall_back {
+        probes = (1..circuit.nodes.len())
+            .filter(|&k| !circuit.nodes[k].inner)
+            .map(|k| Observable::voltage(circuit, Node(k)))
+            .collect();
+    }
+    Ok(probes)
+}
+
+/// The refusal of a power probe where signals are small.
+pub fn no_small_power(label: &str) -> Failure {
+    Failure::usage(format!(
+        "`{label}`: power has no small-signal meaning, it is a product of voltage and current"
+    ))
+    .hint("look at the voltage and the current by themselves, with v(...) and i(...)")
+}
+
+/// The nodes whose impedances are asked for.
+fn nodes(session: &Session<'_>, circuit: &Circuit) -> Result<Vec<Node>, Failure> {
+    let node = |name: &&str| match circuit.node(name) {
+        Some(Node::GROUND) => Err(Failure::usage(
+            "`--impedance` takes a node other than ground",
+        )),
+        Some(node) => Ok(node),
+        None => {
+            let problem = circuit::unknown_node(circuit, name);
+            Err(Failure::usage(format!("`--impedance {name}`: {problem}"))
+                .hint("a node's name, without v()"))
+        }
+    };
+    session.texts("impedance").iter().map(node).collect()
+}

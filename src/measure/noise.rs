@@ -1,0 +1,311 @@
+//! Noise at a probe: its density over frequency, its total and what it is made of.
+//!
+//! Every resistance and every noise current of a law acts by itself; their powers add. The
+//! adjoint solution gives the transfer from all of them to the probe at once (R. Rohrer,
+//! L. Nagel, R. Meyer and L. Weber, IEEE J. Solid-State Circuits SC-6, 1971, p. 204; from
+//! memory).
+//!
+//! Totals are sums by Simpson's rule over the logarithm of frequency on points of their own,
+//! so they do not hang on the rows asked for. A-weighting: IEC 61672-1, annex with the pole
+//! frequencies.
+
+use crate::analysis::small_signal::{Excitation, SmallSignal};
+use crate::circuit::{Circuit, Node, Piece, Sink};
+use crate::device::noise::{self, Rest};
+use crate::math::fun;
+use crate::math::lu::Singular;
+use crate::measure::gain::size;
+use crate::system::assemble::{Assembly, Driven};
+use crate::system::probe::Pickup;
+use num_complex::Complex;
+
+/// A source of noise somewhere in the circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Origin {
+    /// The element, as the user named it.
+    pub element: String,
+    /// `thermal`, `shot`, `grid`, `partition` ...
+    pub kind: &'static str,
+    /// Where its current leaves the circuit and returns, with its part in it.
+    ports: Vec<(Node, Node, f64)>,
+    /// A^2/Hz at high frequencies.
+    white: f64,
+    /// A^2/Hz more at 1 Hz, falling with 1/f.
+    flicker: f64,
+}
+
+/// All noise of a circuit at its operating point `x`, in the order of its elements.
+pub fn origins(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Origin> {
+    let circuit = assembly.circuit;
+    let mut found = Vec::new();
+    for element in &circuit.elements {
+        let mut asked: Vec<usize> = Vec::new();
+        for port in &element.ports {
+            match port.piece {
+                Piece::Resistance(k) => {
+                    let r = &circuit.resistances[k];
+                    found.push(Origin {
+                        element: element.name.clone(),
+                        kind: "thermal",
+                        ports: vec![(r.a, r.b, 1.0)],
+                        white: noise::thermal(1.0 / r.ohms, circuit.celsius),
+                        flicker: 0.0,
+                    });
+                }
+                Piece::Law(index, _) if !asked.contains(&index) => {
+                    asked.push(index);
+                    found.extend(of_law(assembly, x, index, &element.name));
+                }
+                _ => {}
+            }
+        }
+    }
+    found
+}
+
+fn of_law(assembly: &mut Assembly<'_>, x: &[f64], index: usize, element: &str) -> Vec<Origin> {
+    let law = assembly.law_currents(index, x);
+    let circuit: &Circuit = assembly.circuit;
+    let rest = Rest {
+        u: &law.u,
+        i: &law.i,
+        g: &law.g,
+        celsius: circuit.celsius,
+    };
+    let part = &circuit.laws[index];
+    let currents = part.law.noise(&rest).into_iter();
+    let origin = |noise: noise::Noise| Origin {
+        element: element.to_string(),
+        kind: noise.kind,
+        ports: noise
+            .through
+            .iter()
+            .filter_map(|&(output, share)| match part.outputs[output] {
+                Sink::Current(a, b) => Some((a, b, share)),
+                Sink::Branch(_) => None,
+            })
+            .collect(),
+        white: noise.white,
+        flicker: noise.flicker,
+    };
+    currents
+        .map(origin)
+        .filter(|o| o.white > 0.0 || o.flicker > 0.0)
+        .collect()
+}
+
+/// The density at one frequency.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Density {
+    /// At the probe, V^2/Hz.
+    pub output: f64,
+    /// From the source to the probe, as a plain size; NaN without a source.
+    pub gain: f64,
+}
+
+/// What a total is made of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Part {
+    /// The element.
+    pub element: String,
+    /// `thermal`, `shot`, ..., `flicker`.
+    pub kind: &'static str,
+    /// At the probe over the band, V rms.
+    pub output_rms: f64,
+}
+
+/// Sums over a band.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Total {
+    /// At the probe, V rms.
+    pub output_rms: f64,
+    /// The same A-weighted, V rms.
+    pub weighted_rms: f64,
+    /// What a source alone would have to give for it: density over gain, V (or A) rms; none
+    /// without a source, or where the source does not reach the probe.
+    pub input_rms: Option<f64>,
+    /// The same A-weighted.
+    pub input_weighted_rms: Option<f64>,
+    /// Largest first; what makes less than nothing is left out.
+    pub parts: Vec<Part>,
+}
+
+/// The noise at one probe.
+#[derive(Debug)]
+pub struct Listener<'a> {
+    small: &'a mut SmallSignal,
+    pickup: &'a Pickup,
+    origins: &'a [Origin],
+    source: Option<Driven>,
+}
+
+/// Points of a total for each decade.
+const PER_DECADE: f64 = 96.0;
+
+impl<'a> Listener<'a> {
+    /// A voltage probe that hears these origins; `source` is what its noise is referred to.
+    pub fn new(
+        small: &'a mut SmallSignal,
+        pickup: &'a Pickup,
+        origins: &'a [Origin],
+        source: Option<Driven>,
+    ) -> Self {
+        Listener {
+            small,
+            pickup,
+            origins,
+            source,
+        }
+    }
+
+    /// At a frequency in Hz; `each` gets the squared transfer (ohms squared) of every origin.
+    fn hear(
+        &mut self,
+        freq_hz: f64,
+        mut each: impl FnMut(usize, f64),
+    ) -> Result<Density, Singular> {
+        let mut at = self.small.at(freq_hz)?;
+        at.solve_adjoint(self.pickup);
+        let mut output = 0.0;
+        for (k, origin) in self.origins.iter().enumerate() {
+            let transfer: Complex<f64> = origin
+                .ports
+                .iter()
+                .map(|&(a, b, share)| at.received(Excitation::Injection(b, a)) * share)
+                .sum();
+            let squared = transfer.norm_sqr();
+            output += squared * (origin.white + origin.flicker / freq_hz);
+            each(k, squared);
+        }
+        let gain = self.source.map_or(f64::NAN, |driven| {
+            size(at.received(Excitation::Source(driven)))
+        });
+        Ok(Density { output, gain })
+    }
+
+    /// The density at a frequency in Hz, more than zero.
+    pub fn density(&mut self, freq_hz: f64) -> Result<Density, Singular> {
+        self.hear(freq_hz, |_, _| {})
+    }
+
+    /// Sums over a band, Hz; nothing where both ends are one.
+    pub fn total(&mut self, low_hz: f64, high_hz: f64) -> Result<Total, Singular> {
+        let span = fun::ln(high_hz / low_hz);
+        let pairs = (span / std::f64::consts::LN_10 * PER_DECADE / 2.0)
+            .ceil()
+            .max(1.0) as usize;
+        let step = span / (2 * pairs) as f64;
+        let mut white = vec![0.0; self.origins.len()];
+        let mut flicker = vec![0.0; self.origins.len()];
+        let (mut output, mut weighted, mut input, mut input_weighted) = (0.0, 0.0, 0.0, 0.0);
+        for n in 0..=2 * pairs {
+            let freq = match n {
+                0 => low_hz,
+                n if n == 2 * pairs => high_hz,
+                n => low_hz * fun::exp(step * n as f64),
+            };
+            let simpson = match n {
+                0 => 1.0,
+                n if n == 2 * pairs => 1.0,
+                n if n % 2 == 1 => 4.0,
+                _ => 2.0,
+            };
+            // df = f d(ln f)
+            let df = simpson * step / 3.0 * freq;
+            let density = self.hear(freq, |k, squared| {
+                white[k] += squared * df;
+                flicker[k] += squared * df / freq;
+            })?;
+            let a = a_weighting(freq) * a_weighting(freq);
+            output += density.output * df;
+            weighted += density.output * a * df;
+            let referred = density.output / (density.gain * density.gain);
+            input += referred * df;
+            input_weighted += referred * a * df;
+        }
+        let mut powers_of = Vec::new();
+        for (k, origin) in self.origins.iter().enumerate() {
+            let powers = [
+                (origin.kind, origin.white * white[k]),
+                ("flicker", origin.flicker * flicker[k]),
+            ];
+            for (kind, power) in powers {
+                if power > 0.0 {
+                    powers_of.push((&origin.element, kind, power));
+                }
+            }
+        }
+        // Both halves of a pot's track are one part.
+        let mut parts: Vec<Part> = Vec::new();
+        for (element, kind, power) in powers_of {
+            match parts
+                .iter_mut()
+                .find(|p| p.element == *element && p.kind == kind)
+            {
+                Some(part) => part.output_rms = (part.output_rms * part.output_rms + power).sqrt(),
+                None => parts.push(Part {
+                    element: element.clone(),
+                    kind,
+                    output_rms: power.sqrt(),
+                }),
+            }
+        }
+        parts.sort_by(|a, b| b.output_rms.total_cmp(&a.output_rms));
+        let known = |power: f64| power.is_finite().then(|| power.sqrt());
+        Ok(Total {
+            output_rms: output.sqrt(),
+            weighted_rms: weighted.sqrt(),
+            input_rms: known(input),
+            input_weighted_rms: known(input_weighted),
+            parts,
+        })
+    }
+}
+
+/// The A-weighting as a factor, 1 at 1 kHz (IEC 61672-1; poles at 20.598997, 107.65265,
+/// 737.86223 and 12194.217 Hz).
+pub fn a_weighting(freq_hz: f64) -> f64 {
+    let plain = |f: f64| {
+        let squared = f * f;
+        let pole = |p: f64| squared + p * p;
+        let low = pole(20.598997);
+        let high = pole(12194.217);
+        let middle = (pole(107.65265) * pole(737.86223)).sqrt();
+        12194.217 * 12194.217 * squared * squared / (low * middle * high)
+    };
+    plain(freq_hz) / plain(1000.0)
+}
+
+/// Decibels above 0.7746 V, 1 mW in 600 ohms.
+pub fn dbu(volts: f64) -> f64 {
+    20.0 * fun::log10(volts / 0.6f64.sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// IEC 61672-1 by the table in tests/references/valves.toml (secondary source), which is
+    /// rounded to 0.1 dB.
+    #[test]
+    fn the_weighting_is_that_of_the_standard() {
+        let table: toml::Table = include_str!("../../tests/references/valves.toml")
+            .parse()
+            .expect("TOML");
+        let row = &table["a_weighting"].as_array().expect("a table")[0];
+        let numbers = |key: &str| -> Vec<f64> {
+            let list = row[key].as_array().expect("a list").iter();
+            list.map(|v| v.as_float().or(v.as_integer().map(|i| i as f64)).unwrap())
+                .collect()
+        };
+        let (f, db) = (numbers("f_hz"), numbers("db"));
+        assert_eq!(f.len(), 33);
+        for (f, db) in f.into_iter().zip(db) {
+            // The table's frequencies are nominal ones: exact are powers of ten to 1/10.
+            let exact = 10f64.powf((10.0 * f.log10()).round() / 10.0);
+            let found = 20.0 * a_weighting(exact).log10();
+            assert!((found - db).abs() < 0.06, "{f} Hz: {found} {db}");
+        }
+        assert!((dbu(0.774_596_669) - 0.0).abs() < 1e-8);
+    }
+}

@@ -1,0 +1,77 @@
+//! Bars side by side: levels of harmonics.
+
+use super::axis::{self, Axis};
+use super::sheet::{Anchor, picture};
+use super::{
+    ABOVE, BELOW, DEPTH_DB, Frame, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE,
+    Trace, WIDTH, colour, cut, shown, wide,
+};
+
+/// Bars that are less than this below the highest are drawn, dB.
+const SHOWN_DB: f64 = 0.9 * DEPTH_DB;
+
+/// One group of bars for each of `names` under a `quantity`; one bar in it for each trace, whose
+/// values are decibels. What lies too deep, or is not finite, has no bar.
+pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &[Trace]) -> String {
+    let values = || traces.iter().flat_map(|t| t.values.iter().copied());
+    let (low, high) = axis::extent(values());
+    let low = low.max(high - SHOWN_DB);
+    let margin = 0.06 * (high - low);
+    let upright = Axis::exact(
+        "level",
+        unit,
+        low - margin,
+        high + margin,
+        ONLY_PANEL / 50.0,
+    );
+    let named = traces.iter().any(|t| !t.name.is_empty());
+    let longest = traces.iter().map(|t| shown(&t.name).chars().count()).max();
+    let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
+    let labels = upright.labels().map(|l| l.chars().count()).max();
+    let frame = Frame {
+        left: 42.0 + wide(labels.unwrap_or(0)),
+        right: match named {
+            true => WIDTH - 34.0 - SAMPLE - wide(longest.unwrap_or(0)),
+            false => WIDTH - 24.0,
+        },
+        top: head,
+        bottom: head + ONLY_PANEL,
+    };
+    picture(WIDTH, frame.bottom + BELOW, |sheet| {
+        let size = 1.25 * LETTERS;
+        let middle = 0.5 * (frame.left + frame.right);
+        let most = (WIDTH / (size * LETTER)) as usize;
+        sheet.text((middle, ABOVE), size, &cut(title, most), INK, Anchor::Under);
+        for (value, label) in &upright.ticks {
+            let y = frame.y(&upright, *value);
+            let ink = if *value == 0.0 { NOUGHT } else { GRID };
+            sheet.line((frame.left, y), (frame.right, y), 1.0, ink);
+            let beside = (frame.left - 7.0, y);
+            sheet.text(beside, LETTERS, label, INK, Anchor::Left);
+        }
+        let pitch = (frame.right - frame.left) / names.len().max(1) as f64;
+        let bar = 0.7 * pitch / traces.len().max(1) as f64;
+        for (n, name) in names.iter().enumerate() {
+            let centre = frame.left + (n as f64 + 0.5) * pitch;
+            for (k, trace) in traces.iter().enumerate() {
+                let Some(&value) = trace.values.get(n).filter(|v| **v > low - margin) else {
+                    continue;
+                };
+                let x = centre + (k as f64 - 0.5 * (traces.len() as f64 - 1.0)) * bar;
+                let ends = ((x, frame.bottom), (x, frame.y(&upright, value)));
+                sheet.line(ends.0, ends.1, 0.9 * bar, colour(k));
+            }
+            let under = (centre, frame.bottom + 7.0);
+            sheet.text(under, LETTERS, name, INK, Anchor::Under);
+        }
+        frame.outline(sheet);
+        let half = 0.5 * (frame.top + frame.bottom);
+        sheet.text((14.0, half), LETTERS, &upright.title, INK, Anchor::Upright);
+        let under = (middle, frame.bottom + 28.0);
+        sheet.text(under, LETTERS, quantity, INK, Anchor::Under);
+        if named {
+            let all: Vec<(usize, &Trace)> = traces.iter().enumerate().collect();
+            frame.legend(sheet, traces, &all);
+        }
+    })
+}
