@@ -16,6 +16,7 @@ mod jfet;
 mod junction;
 mod limit;
 mod mosfet;
+mod output_valve;
 mod pentode;
 pub mod pot;
 mod rectifier;
@@ -290,6 +291,7 @@ pub struct Kind {
 pub const REGISTRY: &[&Kind] = &[
     &triode::KIND,
     &pentode::KIND,
+    &output_valve::KIND,
     &rectifier::KIND,
     &pot::KIND,
     &toggle::KIND,
