@@ -16,7 +16,8 @@ from pathlib import Path
 import numpy as np
 
 from valve_fit import cards, fitting, laws, report, sheets, stage
-from valve_fit.power_rows import PentodeSheet, RectifierSheet
+from valve_fit.plain_sets import PLAIN
+from valve_fit.power_rows import PowerSheet, RectifierSheet
 from valve_fit.triode_rows import TriodeSheet
 from valve_fit.valves import (
     BOUNDS,
@@ -30,9 +31,9 @@ from valve_fit.valves import (
     set_1996,
 )
 
-SHEETS = {"triode": TriodeSheet, "pentode": PentodeSheet, "rectifier": RectifierSheet}
+SHEETS = {"triode": TriodeSheet, "output": PowerSheet, "rectifier": RectifierSheet}
 TARGET = Path(__file__).resolve().parents[1] / "netlists" / "valves"
-LAW_AND_GRID = (*fitting.FITTED["triode"], "kg2", "perv", "gg", "cg", "xi")
+LAW_AND_GRID = {*fitting.FITTED["triode"], *fitting.FITTED["output"], "gg", "cg", "xi"}
 
 
 def fit_rectifier(sheet):
@@ -42,7 +43,7 @@ def fit_rectifier(sheet):
 
 
 def fit_law(valve, sheet, tables, fitted):
-    """The law's parameters of one triode or pentode."""
+    """The law's parameters of one triode or output valve."""
     centre = centre_of(valve, tables, fitted)
     priors = {key: (centre[key], width) for key, width in WIDTHS[valve.kind].items()}
     bounds = {"mu": mu_bounds(valve, tables)} | BOUNDS[valve.kind]
@@ -93,6 +94,12 @@ def read_cards():
     return fitted
 
 
+def older_sets(tables, valve):
+    """The sets that a valve's card is compared with, by their heading."""
+    plain, old = PLAIN.get(valve.name), set_1996(tables, valve.sheet_name)
+    return ({"plain set": plain} if plain else {}) | ({"1996 set": old} if old else {})
+
+
 def texts_of(fitted):
     """File name -> text of the whole library, and the fits with their sheets."""
     tables, stages = sheets.load_sheets(), sheets.load_stages()
@@ -108,7 +115,11 @@ def texts_of(fitted):
             line = report.summary_line(valve.kind, sheet, old)
             text = cards.file_1996(valve, tables, row, old, line)
             files[f"{valve.name.lower()}_1996.cir"] = text
-    sets = {valve.name: set_1996(tables, valve.sheet_name) for valve in VALVES}
+        if valve.name in PLAIN:
+            line = report.summary_line(valve.kind, sheet, PLAIN[valve.name])
+            text = cards.file_plain(valve, tables, PLAIN[valve.name], line)
+            files[f"{valve.name.lower()}_plain.cir"] = text
+    sets = {valve.name: older_sets(tables, valve) for valve in VALVES}
     files["RESIDUALS.md"] = report.residuals_text(fits, sets)
     return files, report.broken_promises(fits, tables)
 

@@ -7,7 +7,7 @@ from .ratings import capacitances_of, ratings_of
 
 WIDTH = 96
 ORDER = (
-    "mu ex kg1 kg2 kp kvb vct perv gg cg xi cgp cgk cpk "
+    "mu ex kg1 kg2 kp kvb vct knee perv vrise alphas gg cg xi cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax"
 ).split()
 BREAKS = ("gg", "cgp", "pamax", "pivmax", "rgmaxfixed")  # these begin a new line
@@ -25,6 +25,11 @@ LAWS = {
         "voltage, is an approximation: good for bias points and power, not for output impedance "
         "and damping."
     ),
+    "output": (
+        "Law: src/device/output_valve.rs; J = 2 E1^ex, E1 = (vg2k/kp) ln(1 + exp(kp (1/mu + "
+        "vgk/sqrt(10 + vg2k^2)))); s = K/(K + vpk^1.5), K = knee^1.5 + J/(kg1 perv); ip = J/kg1 "
+        "(1 + vpk/vrise) (1 - s); ig2 = J/kg2 (1 + alphas sqrt(s)). Volts, amperes."
+    ),
     "rectifier": (
         "Law, for each plate: i = perv (ln(1 + exp(cs v))/cs)^ex with cs = 20 /V. Terminals "
         "plate1 plate2 cathode. ex = 1.5 is Child's law; perv puts it through the printed drop."
@@ -36,6 +41,10 @@ RANGE = {
         "positive grids are extrapolated."
     ),
     "pentode": "Valid for bias points and drive up to zero grid volts; beyond is extrapolated.",
+    "output": (
+        "Valid for plate volts from 0 to the rated maximum and grids from cut-off to some 20 V "
+        "positive, where it is extrapolated."
+    ),
     "rectifier": "Valid up to the rated peak current; no emission limit is modelled.",
 }
 SPREAD = "Real valves spread by some +/- 20 to 30 % in current from one to the next."
@@ -113,6 +122,13 @@ def grid_note(valve):
     )
 
 
+def drawn_to(valve):
+    """What the priors of a fit sit at, in words."""
+    if valve.kind == "output":
+        return "figures common to such valves (valve_fit/valves.py)"
+    return valve.drawn_to or "its own 1996 set"
+
+
 def header(valve, sheets, sheet, summary):
     """The comment lines above a fitted card."""
     also = f", also {', '.join(valve.aliases)}" if valve.aliases else ""
@@ -120,15 +136,16 @@ def header(valve, sheets, sheet, summary):
     text += comment(LAWS[valve.kind])
     if valve.kind != "rectifier":
         text += comment(
-            "mu to kvb" + (" and vct" if valve.kind == "triode" else "")
-            + f": fitted to the rows below, drawn to {valve.drawn_to}."
+            ("mu to kvb and vct" if valve.kind == "triode" else "mu to alphas")
+            + f": fitted to the rows below, drawn to {drawn_to(valve)}."
         )
         text += cite(sheet.points, "Points")
         text += cite([curve for curve, _, _ in getattr(sheet, "curves", [])], "Curves")
         text += cite(getattr(sheet, "samples", []), "Grid at and above zero, measured samples")
         text += cite(getattr(sheet, "stages", []), "Stages")
         text += cite(getattr(sheet, "outputs", []), "Output stages")
-        text += cite(getattr(sheet, "straps", []), "Triode connection")
+        text += cite(getattr(sheet, "straps", []), "Triode connection (judged only)")
+        text += cite(getattr(sheet, "taps", []), "Ultralinear connection (judged only)")
         text += grid_note(valve)
     else:
         text += cite([sheet.row], "Drop")
@@ -167,17 +184,34 @@ def fitted_file(valve, sheets, sheet, p, summary):
     return text
 
 
+def file_plain(valve, sheets, p, summary):
+    """The whole text of a card file of the plain pentode law's set."""
+    name = f"{valve.name}_PLAIN"
+    card = p | capacitances_of(valve, sheets)[0] | ratings_of(valve, sheets)[0]
+    text = comment(f"{name}: pentode, the plain law for comparison.")
+    text += comment("Written by scripts/fit_valves.py.")
+    text += comment(LAWS["pentode"])
+    text += comment(
+        f"mu to kvb and gg: fitted to the rows of {valve.name} before there was a better law, and "
+        "kept; scripts/valve_fit/plain_sets.py. Sources: see that card."
+    )
+    text += comment(f"Residuals: {summary} See RESIDUALS.md.")
+    text += comment(RANGE["pentode"] + " " + SPREAD)
+    return text + model_card(name, "pentode", card)
+
+
 def file_1996(valve, sheets, row, p, summary):
     """The whole text of a card file of the published 1996 set."""
     name = f"{valve.name}_1996"
     pf = {"cgp": row["cgp_pf"], "cgk": row["ccg_pf"], "cpk": row["ccp_pf"]}
     card = p | {key: value * 1e-12 for key, value in pf.items()} | ratings_of(valve, sheets)[0]
-    text = comment(f"{name}: {valve.kind}, the widely printed set.")
+    kind = "triode" if valve.kind == "triode" else "pentode"
+    text = comment(f"{name}: {kind}, the widely printed set.")
     text += comment("Written by scripts/fit_valves.py.")
-    text += comment(LAWS[valve.kind])
+    text += comment(LAWS[kind])
     text += cite([row], "All parameters and capacitances")
     text += comment("No grid current; the set's series grid resistor and diode are left out.")
     text += rating_note(valve, ratings_of(valve, sheets)[1])
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")
-    text += comment(RANGE[valve.kind] + " " + SPREAD)
-    return text + model_card(name, valve.kind, card)
+    text += comment(RANGE[kind] + " " + SPREAD)
+    return text + model_card(name, kind, card)

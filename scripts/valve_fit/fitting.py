@@ -3,11 +3,14 @@
 import numpy as np
 from scipy.optimize import least_squares
 
-LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb"}
+LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas"}
 FITTED = {
     "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct"),
-    "pentode": ("mu", "ex", "kg1", "kg2", "kp", "kvb"),
+    "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "alphas"),
 }
+# Relative steps of the slopes; None is least_squares' own, some 1e-8. The mean currents of an
+# output stage are settled to 1e-8 A only.
+STEPS = {"triode": None, "output": 1e-5}
 SEED = 1996
 STARTS = 6
 DIGITS = 5  # significant digits on a card
@@ -56,7 +59,9 @@ def fit(sheet, kind, priors, bounds):
     for number in range(STARTS):
         start = centre + (draw.normal(size=len(names)) * width if number else 0.0)
         start = np.clip(start, low + 1e-6, high - 1e-6)
-        found = least_squares(cost, start, bounds=(low, high), x_scale=width, xtol=1e-12)
+        found = least_squares(
+            cost, start, bounds=(low, high), x_scale=width, xtol=1e-12, diff_step=STEPS[kind]
+        )
         if best is None or found.cost < best.cost - 1e-9:
             best = found
     return {n: from_scale(n, x) for n, x in zip(names, best.x)}, float(best.cost)

@@ -2,11 +2,14 @@
 
 Triode and pentode: N. Koren, Glass Audio 8(5), 1996, with the contact potential
 `vct` of Cohen and Helie (AES 129th convention, 2010). Grid current: Dempwolf and
-Zoelzer, DAFx-11. Every function works on numbers and on arrays alike; a parameter
+Zoelzer, DAFx-11. Output valves: src/device/output_valve.rs says where that law comes
+from. Every function works on numbers and on arrays alike; a parameter
 set is a plain dictionary whose keys are the names on a `.model` card.
 """
 
 import numpy as np
+
+FOOT = 10.0  # V^2, rounds the foot of an output valve's screen curve
 
 
 def softplus(x):
@@ -38,7 +41,7 @@ def triode(p, vgk, vpk):
 
 def pentode(p, vgk, vg2k, vpk):
     """Plate current, transconductance and plate conductance (A, S, S)."""
-    vg, v2 = np.asarray(vgk, float), np.asarray(vg2k, float)
+    vg, v2 = np.asarray(vgk, float), np.maximum(np.asarray(vg2k, float), 1e-6)
     u = p["kp"] * (1.0 / p["mu"] + vg / v2)
     e1 = v2 / p["kp"] * softplus(u)
     space = 2.0 * e1 ** p["ex"] / p["kg1"]
@@ -53,6 +56,35 @@ def screen(p, vgk, vg2k):
     """Screen current (A); the law knows nothing of the plate voltage."""
     drive = np.maximum(np.asarray(vg2k) / p["mu"] + np.asarray(vgk), 0.0)
     return drive ** p["ex"] / p["kg2"]
+
+
+def output_valve(p, vgk, vg2k, vpk):
+    """Plate and screen current, transconductance and plate conductance (A, A, S, S)."""
+    vg, v2 = np.asarray(vgk, float), np.maximum(np.asarray(vg2k, float), 1e-9)
+    root = np.sqrt(FOOT + v2 * v2)
+    u = p["kp"] * (1.0 / p["mu"] + vg / root)
+    e1 = v2 / p["kp"] * softplus(u)
+    space = 2.0 * e1 ** p["ex"]
+    rise_to_grid = p["ex"] * space / np.maximum(e1, 1e-300) * v2 * logistic(u) / root
+    v = np.maximum(np.asarray(vpk, float), 0.0)
+    crowd = space / (p["kg1"] * p["perv"])
+    k = p["knee"] ** 1.5 + crowd
+    total = k + v * np.sqrt(v)
+    s = k / total
+    rise = 1.0 + v / p["vrise"]
+    ip = space / p["kg1"] * rise * (1.0 - s)
+    ig2 = space / p["kg2"] * (1.0 + p["alphas"] * np.sqrt(s))
+    gm = rise_to_grid / p["kg1"] * rise * (1.0 - s) * (1.0 - crowd / total)
+    gp = space / p["kg1"] * ((1.0 - s) / p["vrise"] + rise * 1.5 * s * np.sqrt(v) / total)
+    return ip, ig2, gm, np.where(np.asarray(vpk) > 0.0, gp, 0.0)
+
+
+def power_valve(p, vgk, vg2k, vpk):
+    """Plate and screen current, gm and gp by the law that the set `p` is of."""
+    if "vrise" in p:
+        return output_valve(p, vgk, vg2k, vpk)
+    ip, gm, gp = pentode(p, vgk, vg2k, vpk)
+    return ip, screen(p, vgk, vg2k) + 0.0 * ip, gm, gp
 
 
 def grid_current(p, vgk):

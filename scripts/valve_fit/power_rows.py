@@ -2,24 +2,38 @@
 
 import numpy as np
 
-from . import power
-from .laws import pentode, rectifier, screen
+from .laws import power_valve, rectifier
+from .power import Stages, cathode_resistor
 from .rows import Row, relative
 from .sheets import of_valve
 
-# Name in RESIDUALS.md, key in valves.toml, unit, kind of tolerance.
+# Name in RESIDUALS.md, key in valves.toml, unit.
 OUTPUT_FIGURES = [
-    ("idle ia", "ia0", "mA", "idle ia"),
-    ("idle ig2", "ig20", "mA", "idle ig2"),
-    ("signal ia", "iam", "mA", "signal ia"),
-    ("signal ig2", "ig2m", "mA", None),
-    ("power", "po_w", "W", "power"),
-    ("thd", "thd", "%", None),
+    ("idle ia", "ia0", "mA"),
+    ("idle ig2", "ig20", "mA"),
+    ("signal ia", "iam", "mA"),
+    ("signal ig2", "ig2m", "mA"),
+    ("power", "po_w", "W"),
+    ("power thd", "thd", "%"),
 ]
+STRAP_FIGURES = [("ia", "ia_ma", "mA"), ("gm", "gm_us", "uS"), ("mu", "mu", "1")]
+STEP = 1e-3  # V, for the slopes of the triode connection
 
 
-class PentodeSheet:
-    """Points, triode connection and output stages of one power valve."""
+def strapped(row):
+    """A triode-connection row as an output stage: the screen taps the whole winding."""
+    return row | {"vg2": row["va"], "tap": 1.0} if "va" in row else row | {"tap": 1.0}
+
+
+def label_of(row):
+    """How a stage is called in RESIDUALS.md."""
+    volts = f"{row.get('va', row.get('vb'))} V"
+    volts += f", {row['vg1']} V" if "vg1" in row else f", {cathode_resistor(row):g} ohm"
+    return f"{row['service']}, {volts}, {row.get('raa', row.get('rl'))} ohm"
+
+
+class PowerSheet:
+    """Points, triode and ultralinear connection and output stages of one power valve."""
 
     def __init__(self, sheets, stages, name):
         del stages  # none are printed for power valves
@@ -31,6 +45,14 @@ class PentodeSheet:
             for row in of_valve(sheets, "power_output", name)
             if "vg2" in row or "vg2_supply" in row or "vb" in row
         ]
+        self.taps = of_valve(sheets, "ultralinear", name)
+        self.fixed_straps = [row for row in self.straps if "gm_us" in row]
+        loaded = [row for row in self.straps if "po_w" in row]
+        self.others = [
+            row | {"service": "triode connection"} for row in map(strapped, loaded)
+        ] + self.taps
+        self.all_outputs = self.outputs + self.others
+        self.solver = Stages(self.all_outputs)
         self.rows = self.point_rows() + self.strap_rows() + self.output_rows()
 
     def point_rows(self):
@@ -41,54 +63,66 @@ class PentodeSheet:
             add = lambda quantity, value, unit, kind: rows.append(
                 Row("point", label, quantity, value, unit, True, relative(kind, value), seen)
             )
-            add("ia", r["ia_ma"], "mA", "pentode ia")
+            add("ia", r["ia_ma"], "mA", "power valve ia")
             add("ig2", r["ig2_ma"], "mA", "ig2")
-            add("gm", r["gm_us"], "uS", "pentode gm")
-            add("rp", r["rp_ohm"] / 1e3, "kohm", "pentode rp")
+            add("gm", r["gm_us"], "uS", "power valve gm")
+            add("rp", r["rp_ohm"] / 1e3, "kohm", "power valve rp")
         return rows
 
     def strap_rows(self):
-        """Cathode current with the screen tied to the plate; judged only."""
+        """Cathode current, gm and mu with the screen tied to the plate; judged only."""
         return [
-            Row("point", f"{r['va']} V strapped, {r['vg1']} V", "ia", r["ia_ma"], "mA")
-            for r in self.straps
+            Row("strap", f"{r['va']} V strapped, {r['vg1']} V", quantity, r[key], unit)
+            for r in self.fixed_straps
+            for quantity, key, unit in STRAP_FIGURES
         ]
 
+    def figures_of(self, row):
+        """What is printed of a stage; currents at rest of single valves repeat the points."""
+        single = "raa" not in row and row in self.outputs
+        return [f for f in OUTPUT_FIGURES if f[1] in row and not (single and f[1].endswith("0"))]
+
     def output_rows(self):
-        """Currents at rest (pairs only: single ones repeat the points), then full drive."""
+        """Currents at rest, then at full drive; every second stage is held back.
+
+        Stages in triode or ultralinear connection, or with the grid driven positive, only
+        judge: they have to follow from the rest.
+        """
         rows = []
-        for i, r in enumerate(self.outputs):
-            volts = f"{r.get('va', r.get('vb'))} V"
-            volts += f", {r['vg1']} V" if "vg1" in r else f", {r['rk']} ohm"
-            label = f"{r['service']}, {volts}, {r.get('raa', r.get('rl'))} ohm"
-            used = i % 2 == 0
-            for quantity, key, unit, kind in OUTPUT_FIGURES:
-                if key not in r or (key.endswith("0") and "raa" not in r):
-                    continue
-                tolerance = relative(kind, r[key]) if kind else None
-                rows.append(
-                    Row("power", label, quantity, r[key], unit, used, tolerance, r["found"])
-                )
+        for i, r in enumerate(self.all_outputs):
+            judge = i >= len(self.outputs) or "drive" in r
+            for quantity, key, unit in self.figures_of(r):
+                tolerance = None if judge else relative(quantity, r[key])
+                group = "judged" if judge else "power"
+                row = Row(group, label_of(r), quantity, r[key], unit, i % 2 == 0, tolerance)
+                row.seen = r["found"]
+                rows.append(row)
         return rows
 
     def answer(self, p):
         """The model's value for every row, in the row's unit."""
         values = []
         for r in self.points:
-            ip, gm, gp = pentode(p, r["vg1"], r["vg2"], r["va"])
-            ig2 = screen(p, r["vg1"], r["vg2"])
+            ip, ig2, gm, gp = power_valve(p, r["vg1"], r["vg2"], r["va"])
             values += [ip * 1e3, ig2 * 1e3, gm * 1e6, 1e-3 / gp]
-        for r in self.straps:
-            ip = pentode(p, r["vg1"], r["va"], r["va"])[0] + screen(p, r["vg1"], r["va"])
-            values.append(ip * 1e3)
-        for r in self.outputs:
-            rest, driven = power.run(p, r, False), power.run(p, r, True)
-            answers = {"ia0": rest[0] * 1e3, "ig20": rest[1] * 1e3}
-            answers |= {"iam": driven[0] * 1e3, "ig2m": driven[1] * 1e3}
-            answers |= {"po_w": driven[2], "thd": driven[3]}
-            for _, key, _, _ in OUTPUT_FIGURES:
-                if key in r and not (key.endswith("0") and "raa" not in r):
-                    values.append(answers[key])
+        for r in self.fixed_straps:
+            total = lambda vg, va: sum(power_valve(p, vg, va, va)[:2])
+            slope = lambda dg, da: (
+                total(r["vg1"] + dg, r["va"] + da) - total(r["vg1"] - dg, r["va"] - da)
+            ) / (2.0 * STEP)
+            gm = slope(STEP, 0.0)
+            values += [total(r["vg1"], r["va"]) * 1e3, gm * 1e6, gm / slope(0.0, STEP)]
+        rest = self.solver.rest(p)
+        driven, power, thd = self.solver.driven(p, rest)
+        # Strapped valves are printed with the screen's current in the plate's.
+        whole = [row.get("tap", 0.0) == 1.0 for row in self.all_outputs]
+        for mean in (rest, driven):
+            mean[0] += np.where(whole, mean[1], 0.0)
+        for i, r in enumerate(self.all_outputs):
+            answers = {"ia0": rest[0, i] * 1e3, "ig20": rest[1, i] * 1e3}
+            answers |= {"iam": driven[0, i] * 1e3, "ig2m": driven[1, i] * 1e3}
+            answers |= {"po_w": power[i], "thd": thd[i]}
+            values += [answers[key] for _, key, _ in self.figures_of(r)]
         return np.array([float(v) for v in values])
 
 

@@ -25,15 +25,21 @@ pub const FILES: &[(&str, &str)] = cards![
     "5u4gb.cir",
     "5y3gt.cir",
     "6550.cir",
+    "6550_plain.cir",
     "6l6gc.cir",
     "6l6gc_1996.cir",
+    "6l6gc_plain.cir",
     "6sl7.cir",
     "6sn7.cir",
     "6v6gt.cir",
+    "6v6gt_plain.cir",
     "el34.cir",
     "el34_1996.cir",
+    "el34_plain.cir",
     "el84.cir",
+    "el84_plain.cir",
     "kt88.cir",
+    "kt88_plain.cir",
 ];
 
 /// Reads the built-in cards into one body.

@@ -278,6 +278,10 @@ fn the_pieces_of_a_law_meet() {
         ("pentode", &[], &[200.0, 0.0, 3.0], 1, false),
         ("pentode", &[], &[200.0, 1.0, 3.0], 1, true),
         ("pentode", &[("mu", 10.0)], &[200.0, 250.0, -25.0], 2, false),
+        // Plate and screen through zero, above cut-off and with the grid positive.
+        ("output", &[], &[0.0, 250.0, -5.0], 0, true),
+        ("output", &[], &[0.0, 400.0, 20.0], 0, true),
+        ("output", &[], &[200.0, 0.0, -3.0], 1, true),
         // The tangent of the exponential; the straight line of the depletion capacitance.
         ("d", &[("is", 1e-60)], &[200.0 * 0.025_864_9], 0, true),
         (
@@ -420,8 +424,8 @@ fn two_terminal_laws_take_power() {
 /// loads and drives than an amplifier has. It is the effort that is asserted.
 #[test]
 fn plain_newton_settles_valve_stages() {
-    // Koren's 12AX7, 12AU7, 6L6GC and EL34 sets (the last three from memory), the grid
-    // drawing current or not.
+    // Koren's 12AX7, 12AU7, 6L6GC and EL34 sets (the last three from memory), and
+    // output valves like them; the grid drawing current or not.
     let valves: &[(&str, Values)] = &[
         ("triode", &[]),
         ("triode", &[("gg", 6e-4)]),
@@ -445,6 +449,20 @@ fn plain_newton_settles_valve_stages() {
                 ("kg2", 4200.0),
                 ("kp", 60.0),
                 ("kvb", 24.0),
+            ],
+        ),
+        ("output", &[]),
+        ("output", &[("gg", 1e-3)]),
+        (
+            "output",
+            &[
+                ("mu", 11.0),
+                ("kg1", 520.0),
+                ("kg2", 3800.0),
+                ("kp", 60.0),
+                ("knee", 10.0),
+                ("perv", 2.6e-3),
+                ("alphas", 2.5),
             ],
         ),
     ];

@@ -17,6 +17,7 @@ mod junction;
 mod limit;
 mod mosfet;
 pub mod noise;
+mod output_valve;
 mod pentode;
 pub mod pot;
 mod rectifier;
@@ -312,6 +313,7 @@ pub struct Kind {
 pub const REGISTRY: &[&Kind] = &[
     &triode::KIND,
     &pentode::KIND,
+    &output_valve::KIND,
     &rectifier::KIND,
     &pot::KIND,
     &toggle::KIND,

@@ -27,7 +27,7 @@
 //! Overflow: `fun::softplus`; beyond `limit::REACH` the law stands still. One kink is the
 //! law's own: the slope to vpk jumps at vpk = 0 (and to both controls of b at b = 0 if ex = 1).
 //!
-//! Valid for: bias points. Left out: the rise of plate current above the knee (the law's
+//! Valid for: bias points; `output_valve` has the law for output stages. Left out: the rise of plate current above the knee (the law's
 //! plate resistance is 2 to 8 times too high), the screen current that grows as the plate
 //! falls, suppressor control, transit time, heater. Noise: cathode current smoothed by space
 //! charge, partition between plate and screen, grid current as shot noise, flicker below
@@ -128,11 +128,9 @@ const GRID: Pin = Pin::T(2);
 const CATHODE: Pin = Pin::T(3);
 
 fn build(given: &Given<'_>) -> Device {
-    let ports = vec![(PLATE, CATHODE), (SCREEN, CATHODE), (GRID, CATHODE)];
-    let mut parts = vec![Part::Law {
-        controls: ports.clone(),
-        outputs: ports,
-        law: Box::new(Pentode {
+    around(
+        given,
+        Box::new(Pentode {
             per_mu: 1.0 / given.model("mu"),
             ex: given.model("ex"),
             two_per_kg1: 2.0 / given.model("kg1"),
@@ -142,6 +140,17 @@ fn build(given: &Given<'_>) -> Device {
             grid: Grid::new(given),
             fcorner: given.model("fcorner"),
         }),
+    )
+}
+
+/// What any valve of these four terminals has around its law: ports, capacitances, readings
+/// and ratings.
+pub(super) fn around(given: &Given<'_>, law: Box<dyn Law>) -> Device {
+    let ports = vec![(PLATE, CATHODE), (SCREEN, CATHODE), (GRID, CATHODE)];
+    let mut parts = vec![Part::Law {
+        controls: ports.clone(),
+        outputs: ports,
+        law,
     }];
     parts.extend(given.capacitances(&[
         ("cgp", GRID, PLATE),

@@ -34,6 +34,22 @@ const BUSY: &[(&str, Values, Values)] = &[
         ],
         &[],
     ),
+    (
+        "output",
+        &[
+            ("mu", 11.0),
+            ("kg1", 520.0),
+            ("kg2", 3800.0),
+            ("knee", 10.0),
+            ("perv", 2.6e-3),
+            ("alphas", 2.5),
+            ("gg", 1e-3),
+            ("cg", 10.0),
+            ("xi", 1.3),
+            ("cgp", 1e-12),
+        ],
+        &[],
+    ),
     ("rectifier", &[("perv", 3.5e-4)], &[]),
     (
         "rectifier",

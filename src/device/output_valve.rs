@@ -1,0 +1,396 @@
+//! Output pentode and beam tetrode: a law that holds below the knee.
+//!
+//! Sources, all from memory: space current by Koren, "Improved vacuum tube models for SPICE
+//! simulations", Glass Audio 8(5), 1996, in the rounded form of his triode; the division of
+//! that current between plate and screen has the form of Reefman, "Spice models for vacuum
+//! tubes using the uTracer", 2016: plate (1 + A vpk)(1 - s), screen 1 + alphas times a tail,
+//! with a scale s that falls from 1 at the plate's zero. His s = exp(-(beta vpk)^1.5) knows
+//! one knee voltage; here s is Child's law for the space between screen and plate, whose
+//! virtual cathode makes the knee (Salzberg and Haeff, RCA Review 2, 1938; Schade, "Beam
+//! power tubes", Proc. IRE 26, 1938), so that the knee moves out with the current as the
+//! plate curves of the data sheets show. That choice of s is this project's own. Grid
+//! current: see `grid`.
+//!
+//! Terminals plate, screen, grid, cathode; currents flow in at plate, screen and grid and
+//! out at the cathode; volts, amperes.
+//!
+//! ```text
+//! w   = sqrt(10 + vg2k^2)       z  = kp (1/mu + vgk/w)
+//! E1  = vg2k/kp ln(1 + exp(z))  J  = 2 E1^ex, 0 for vg2k <= 0
+//! Q   = vpk^1.5, 0 for vpk < 0  K  = knee^1.5 + J/(kg1 perv)      s = K/(K + Q)
+//! ip  = J/kg1 (1 + vpk/vrise) (1 - s)
+//! ig2 = J/kg2 (1 + alphas sqrt(s))
+//! ```
+//!
+//! Far above the knee ip is J/kg1 with a plate resistance near (vrise + vpk)/ip; far below
+//! it is perv vpk^1.5, whatever the grid says: the line in which the curves of a chart meet.
+//! Screen current is (1 + alphas) J/kg2 at the plate's zero and falls with vpk^-0.75. The
+//! triode connection and any tap of the ultralinear one are this law at other screen volts.
+//!
+//! Derivatives, with f = 1/(1 + exp(-z)), r = sqrt(s), T = K + Q:
+//!
+//! ```text
+//! dE1/dvgk = vg2k f/w            dE1/dvg2k = ln(1 + exp(z))/kp - f vgk vg2k^2/w^3
+//! ds/dK    = (1 - s)/T           ds/dvpk   = -1.5 s sqrt(vpk)/T
+//! dip/dJ   = (1 + vpk/vrise) (1 - s) (1 - J/(kg1 perv T))/kg1
+//! dip/dvpk = J/kg1 ((1 - s)/vrise + (1 + vpk/vrise) 1.5 s sqrt(vpk)/T)
+//! dig2/dJ  = (1 + alphas (r + J (1 - s)/(2 r T kg1 perv)))/kg2
+//! ```
+//!
+//! All of it is finite and the slopes are continuous everywhere if ex > 1. Cost: one softplus
+//! and one power as in a triode's plate, four square roots; `pentode` has a second power and
+//! an arc tangent instead (both some 170 ns an answer). Overflow: `fun::softplus`; beyond
+//! `limit::REACH` the law stands still.
+//!
+//! Valid for: plate from zero to its rating, grid from cut-off to some 20 V positive; the
+//! positive grid is extrapolated. Left out: secondary emission (the dent of a tetrode), grid
+//! current that grows as the plate falls, screens that are cooler at low grids, heater, noise.
+
+use crate::device::grid::{self, Grid};
+use crate::device::noise::{self, Noise, Rest};
+use crate::device::pentode::around;
+use crate::device::{Answer, Device, Given, Kind, Law, Param, limit};
+use crate::math::{fun, lanes};
+
+/// Rounds the foot of the screen's own curve, V^2: no valve works at 3 V of screen.
+const FOOT: f64 = 10.0;
+
+const PARAMS: &[Param] = &[
+    Param::new(
+        "mu",
+        "amplification factor, grid to screen",
+        "1",
+        9.8,
+        0.1..=1000.0,
+    ),
+    Param::new("ex", "exponent", "1", 1.33, 1.0..=3.0),
+    Param::new(
+        "kg1",
+        "inverse of the plate perveance",
+        "1",
+        963.0,
+        1e-3..=1e9,
+    ),
+    Param::new(
+        "kg2",
+        "inverse of the screen perveance",
+        "1",
+        22e3,
+        1e-3..=1e9,
+    ),
+    Param::new("kp", "sharpness of cut-off", "1", 34.5, 1e-3..=1e5),
+    Param::new("knee", "knee at small current", "V", 7.0, 1e-6..=1e6),
+    Param::new(
+        "perv",
+        "perveance of the space before the plate",
+        "A/V^1.5",
+        5e-3,
+        1e-9..=1e3,
+    ),
+    Param::new(
+        "vrise",
+        "plate volts over which the plate current doubles",
+        "V",
+        1500.0,
+        1.0..=1e9,
+    ),
+    Param::new(
+        "alphas",
+        "further screen current at zero plate volts",
+        "1",
+        8.0,
+        0.0..=1e4,
+    ),
+    Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
+    Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
+    Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
+    Param::new("cgp", "grid-plate capacitance", "F", 0.0, 0.0..=1e-6),
+    Param::new("cgk", "grid-cathode capacitance", "F", 0.0, 0.0..=1e-6),
+    Param::new("cpk", "plate-cathode capacitance", "F", 0.0, 0.0..=1e-6),
+    Param::new(
+        "fcorner",
+        "corner of flicker noise",
+        "Hz",
+        noise::VALVE_CORNER_HZ,
+        0.0..=1e6,
+    ),
+    Param::new("pamax", "plate dissipation, most", "W", f64::NAN, 0.0..=1e6),
+    Param::new(
+        "pg2max",
+        "screen dissipation, most",
+        "W",
+        f64::NAN,
+        0.0..=1e6,
+    ),
+    Param::new("vamax", "plate voltage, most", "V", f64::NAN, 0.0..=1e6),
+    Param::new("vg2max", "screen voltage, most", "V", f64::NAN, 0.0..=1e6),
+    Param::new("ikmax", "cathode current, most", "A", f64::NAN, 0.0..=1e3),
+    Param::new(
+        "vhkmax",
+        "heater-cathode voltage, most",
+        "V",
+        f64::NAN,
+        0.0..=1e6,
+    ),
+    Param::new(
+        "rgmaxfixed",
+        "grid circuit, fixed bias, most",
+        "ohm",
+        f64::NAN,
+        0.0..=1e12,
+    ),
+    Param::new(
+        "rgmaxself",
+        "grid circuit, cathode bias, most",
+        "ohm",
+        f64::NAN,
+        0.0..=1e12,
+    ),
+];
+
+/// The output valve.
+pub const KIND: Kind = Kind {
+    name: "output",
+    letter: 'X',
+    title: "output pentode or beam tetrode valve, right below the knee",
+    terminals: &["plate", "screen", "grid", "cathode"],
+    dc_paths: &[(0, 3), (1, 3)],
+    model_params: PARAMS,
+    instance_params: &[],
+    build,
+};
+
+fn build(given: &Given<'_>) -> Device {
+    let knee = given.model("knee");
+    let per_kg1 = 1.0 / given.model("kg1");
+    around(
+        given,
+        Box::new(OutputValve {
+            per_mu: 1.0 / given.model("mu"),
+            ex: given.model("ex"),
+            per_kg1,
+            per_kg2: 1.0 / given.model("kg2"),
+            kp: given.model("kp"),
+            knee: knee * knee.sqrt(),
+            crowding: per_kg1 / given.model("perv"),
+            per_rise: 1.0 / given.model("vrise"),
+            alphas: given.model("alphas"),
+            grid: Grid::new(given),
+            fcorner: given.model("fcorner"),
+        }),
+    )
+}
+
+/// Controls vpk, vg2k, vgk; outputs plate, screen and grid current.
+#[derive(Debug)]
+struct OutputValve {
+    per_mu: f64,
+    ex: f64,
+    per_kg1: f64,
+    per_kg2: f64,
+    kp: f64,
+    /// knee^1.5
+    knee: f64,
+    /// 1/(kg1 perv)
+    crowding: f64,
+    per_rise: f64,
+    alphas: f64,
+    grid: Grid,
+    fcorner: f64,
+}
+
+impl Law for OutputValve {
+    fn controls(&self) -> usize {
+        3
+    }
+
+    fn outputs(&self) -> usize {
+        3
+    }
+
+    #[inline]
+    fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
+        limit::bounded(u, out, |u, out| {
+            let (vpk, vg2k, vgk) = (u[0], u[1], u[2]);
+            (out.i[2], out.g[8]) = self.grid.current(vgk);
+            if vg2k > 0.0 {
+                let per_w = 1.0 / (FOOT + vg2k * vg2k).sqrt();
+                let (soft, f) = lanes::softplus(self.kp * (self.per_mu + vgk * per_w));
+                let e1 = vg2k / self.kp * soft;
+                if e1 > 0.0 {
+                    let space = 2.0 * lanes::power(e1, self.ex);
+                    let slope = self.ex * space / e1;
+                    let run = vg2k * per_w;
+                    let to_screen = slope * (soft / self.kp - f * vgk * per_w * run * run);
+                    self.divide(vpk, space, [to_screen, slope * f * run], out);
+                }
+            }
+        });
+    }
+
+    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = limit::plate_step(u[0], last[0]);
+        u[1] = limit::plate_step(u[1], last[1]);
+        u[2] = grid::step(u[2], last[2]);
+    }
+
+    fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
+        let electrodes = [(0, rest.i[0]), (1, rest.i[1])];
+        let mut found = noise::space_charge(&electrodes, rest.g[2] + rest.g[5], self.fcorner);
+        found.push(Noise::shot("grid", 2, rest.i[2]));
+        found
+    }
+}
+
+impl OutputValve {
+    /// Divides the space current between plate and screen; `slopes` are its derivatives to
+    /// vg2k and vgk.
+    #[inline]
+    fn divide(&self, vpk: f64, space: f64, slopes: [f64; 2], out: &mut Answer<'_>) {
+        let v = vpk.max(0.0);
+        let root = v.sqrt();
+        let crowd = self.crowding * space;
+        let k = self.knee + crowd;
+        let per_total = 1.0 / (k + v * root);
+        let s = k * per_total;
+        let through = v * root * per_total;
+        let rise = 1.0 + v * self.per_rise;
+        let full = self.per_kg1 * space;
+        out.i[0] = full * rise * through;
+        out.g[0] = if vpk > 0.0 {
+            full * (through * self.per_rise + rise * 1.5 * s * root * per_total)
+        } else {
+            0.0
+        };
+        let plate = self.per_kg1 * rise * through * (1.0 - crowd * per_total);
+        let r = s.sqrt();
+        let tail = self.alphas * r;
+        out.i[1] = self.per_kg2 * space * (1.0 + tail);
+        out.g[3] = -0.75 * self.per_kg2 * space * tail * root * per_total;
+        let screen =
+            self.per_kg2 * (1.0 + tail + 0.5 * self.alphas / r * through * crowd * per_total);
+        for (k, slope) in slopes.into_iter().enumerate() {
+            out.g[1 + k] = plate * slope;
+            out.g[4 + k] = screen * slope;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::device::trial::{Bench, Sample, answer};
+
+    fn currents(u: [f64; 3]) -> [f64; 2] {
+        let a = answer(Sample::of("output").law(0).as_ref(), &u, 0.0);
+        [a.i[0], a.i[1]]
+    }
+
+    /// The head's formulas written out again with plain library calls.
+    #[test]
+    fn currents_are_the_written_out_law() {
+        let (mu, ex, kg1, kg2, kp): (f64, f64, f64, f64, f64) = (9.8, 1.33, 963.0, 22e3, 34.5);
+        let (knee, perv, vrise, alphas): (f64, f64, f64, f64) = (7.0, 5e-3, 1500.0, 8.0);
+        for (vp, v2, vg) in [
+            (250.0, 250.0, -14.0),
+            (20.0, 300.0, 5.0),
+            (400.0, 40.0, 0.5),
+        ] {
+            let (vp, v2, vg): (f64, f64, f64) = (vp, v2, vg);
+            let w = (10.0 + v2 * v2).sqrt();
+            let e1 = v2 / kp * (1.0 + (kp * (1.0 / mu + vg / w)).exp()).ln();
+            let j = 2.0 * e1.powf(ex);
+            let k = knee.powf(1.5) + j / (kg1 * perv);
+            let s = k / (k + vp.powf(1.5));
+            let ip = j / kg1 * (1.0 + vp / vrise) * (1.0 - s);
+            let ig2 = j / kg2 * (1.0 + alphas * s.sqrt());
+            let found = currents([vp, v2, vg]);
+            assert!((found[0] / ip - 1.0).abs() < 1e-12, "{} {ip}", found[0]);
+            assert!((found[1] / ig2 - 1.0).abs() < 1e-12, "{} {ig2}", found[1]);
+        }
+    }
+
+    /// Data sheet 6L6GC, RCA/GE (from memory): 250 V, 250 V, -14 V: 72 mA, 5 mA, 6000 uS,
+    /// 22.5 k. The defaults are near the fitted card.
+    #[test]
+    fn the_defaults_are_near_a_6l6gc() {
+        let law = Sample::of("output").law(0);
+        let a = answer(law.as_ref(), &[250.0, 250.0, -14.0], 0.0);
+        assert!((a.i[0] / 72e-3 - 1.0).abs() < 0.1, "{} A", a.i[0]);
+        assert!((a.i[1] / 5e-3 - 1.0).abs() < 0.2, "{} A", a.i[1]);
+        assert!((a.g[2] / 6e-3 - 1.0).abs() < 0.1, "{} S", a.g[2]);
+        assert!((a.g[0] * 22.5e3 - 1.0).abs() < 0.2, "{} S", a.g[0]);
+    }
+
+    /// Far below the knee, where `knee` itself is small, all grids give one line, perv
+    /// vpk^1.5; and the screen takes what the plate leaves.
+    #[test]
+    fn below_the_knee_the_curves_meet_and_the_screen_takes_over() {
+        let child = 5e-3 * 2f64.powf(1.5);
+        let law = Sample::of("output").model("knee", 1.0).law(0);
+        let plate = |vg| answer(law.as_ref(), &[2.0, 400.0, vg], 0.0).i[0];
+        let (weak, strong) = (plate(0.0), plate(20.0));
+        assert!(weak < strong && strong < child, "{weak} {strong} {child}");
+        assert!(weak > 0.9 * child, "{weak} {child}");
+        let screen = |vp| currents([vp, 250.0, 0.0])[1];
+        assert!((screen(0.0) - screen(-50.0)).abs() == 0.0);
+        let fall: Vec<f64> = [0.0, 10.0, 50.0, 100.0, 250.0].map(screen).to_vec();
+        assert!(fall.is_sorted_by(|a, b| a > b), "{fall:?}");
+        assert!(fall[0] > 4.0 * fall[4], "{fall:?}");
+    }
+
+    /// More grid, screen or plate is never less plate current.
+    #[test]
+    fn plate_current_rises_with_every_electrode() {
+        let law = Sample::of("output").model("ex", 1.6).law(0);
+        for vp in [0.0, 1.0, 10.0, 40.0, 200.0, 800.0] {
+            for v2 in [0.0, 1.0, 50.0, 250.0, 500.0] {
+                for vg in [-80.0, -20.0, -5.0, 0.0, 10.0, 60.0] {
+                    let g = answer(law.as_ref(), &[vp, v2, vg], 0.0).g;
+                    assert!(g[..3].iter().all(|&x| x >= 0.0), "{vp} {v2} {vg} {g:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn nothing_flows_without_screen_or_at_cut_off_and_no_plate_current_without_plate() {
+        for u in [
+            [300.0, -5.0, 20.0],
+            [300.0, 0.0, 20.0],
+            [300.0, 250.0, -200.0],
+        ] {
+            assert!(currents(u).iter().all(|i| *i < 1e-9), "{u:?}");
+        }
+        assert_eq!(currents([-1.0, 250.0, 0.0])[0], 0.0);
+    }
+
+    #[test]
+    fn a_cathode_biased_output_stage_starts_from_nothing() {
+        let mut bench = Bench::new(3);
+        bench.source(0, 260.0, 200.0);
+        bench.source(1, 250.0, 100.0);
+        bench.resistor(Some(2), None, 170.0);
+        bench.device(
+            Sample::of("output").model("gg", 1e-3).device(),
+            &[Some(0), Some(1), None, Some(2)],
+        );
+        let (v, steps) = bench.solve();
+        assert!((8.0..20.0).contains(&v[2]), "{v:?}");
+        assert!(steps <= 12, "{steps} steps");
+    }
+
+    /// 0 V at the grid and 100 k at the plate: far below the knee, as in `pentode`.
+    #[test]
+    fn a_plate_below_the_knee_is_found() {
+        let mut bench = Bench::new(2);
+        bench.source(0, 300.0, 100e3);
+        bench.source(1, 250.0, 1e3);
+        bench.device(
+            Sample::of("output").device(),
+            &[Some(0), Some(1), None, None],
+        );
+        let (v, steps) = bench.solve();
+        assert!((0.05..5.0).contains(&v[0]), "{v:?}");
+        assert!(steps <= 15, "{steps} steps");
+    }
+}
