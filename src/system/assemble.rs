@@ -382,6 +382,16 @@ impl<'c> Assembly<'c> {
             add(branch.a, x[at.nodes() + k]);
             add(branch.b, x[at.nodes() + k]);
         }
+        for gain in &self.circuit.gains {
+            let sensed = match gain.sense {
+                Sense::Voltage(a, b) => v(a) - v(b),
+                Sense::Current(branch) => x[at.branch(branch)],
+            };
+            if let Sink::Current(a, b) = gain.sink {
+                add(a, gain.gain * sensed);
+                add(b, gain.gain * sensed);
+            }
+        }
         for (index, wiring) in self.wiring.iter().enumerate() {
             let part = &self.circuit.laws[index];
             let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
