@@ -682,16 +682,21 @@ impl<'a> Binder<'a> {
             return;
         };
         if kind.letter != letter {
-            let expected: Vec<&str> = device::REGISTRY
+            // The kinds of X lines are too many to be listed.
+            let kinds: Vec<&str> = device::REGISTRY
                 .iter()
                 .filter(|k| k.letter == letter && !k.model_params.is_empty())
                 .map(|k| k.name)
                 .collect();
+            let expected = match letter {
+                'X' => "a valve, transformer, choke, speaker or pot".to_string(),
+                _ => kinds.join(" or "),
+            };
             self.problems.push(
                 Problem::WrongKind {
                     model: model.name.text.clone(),
                     kind: kind.name.to_string(),
-                    expected: expected.join(" or "),
+                    expected,
                     element: self.path(flat),
                 }
                 .at(name.span),
