@@ -1,5 +1,6 @@
 //! The circuit over time: steps of TR-BDF2, their length ruled by the local error.
 
+use super::mains::Instant;
 use super::{NoSolution, operating_point};
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::fun;
@@ -249,6 +250,17 @@ impl<'c> Stepper<'c> {
             work: vec![0.0; n],
             assembly,
         }
+    }
+
+    /// In the middle of a mains cycle that repeats itself: the supply is charged, its ripple
+    /// under way. The clock stands at 0, the cycle's start.
+    pub fn warm(assembly: Assembly<'c>, start: &Instant, accuracy: Accuracy) -> Self {
+        let mut stepper = Self::from_point(assembly, start.x.clone(), accuracy);
+        let end = &mut stepper.points[2];
+        end.q.copy_from_slice(&start.q);
+        end.q_rate.copy_from_slice(&start.q_rate);
+        end.x_rate.copy_from_slice(&start.x_rate);
+        stepper
     }
 
     /// Sets the clock of a circuit at rest, s.

@@ -278,6 +278,7 @@ impl<'a> Binder<'a> {
             ports,
             readings: Vec::new(),
             limits: Vec::new(),
+            rated: flat.card.rated.as_ref().map(|v| v.number),
             position: None,
             track: None,
             span: Some(flat.card.span),
