@@ -395,7 +395,7 @@ impl<'a, 'c> Shooting<'a, 'c> {
 
     /// The factor of that very short step, 1/s.
     fn first(&self) -> f64 {
-        1e4 * STEPS as f64 / self.period_s
+        1e2 * STEPS as f64 / self.period_s
     }
 
     /// G and C in the order of the pattern, where the assembly was last asked.
