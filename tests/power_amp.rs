@@ -27,8 +27,8 @@ fn driven(volts: f64, switches: &[&str], settings: &[&str]) -> (f64, f64) {
     let netlist = Netlist::new(&text);
     let run = Gridleak::command("scope")
         .path(netlist.path())
-        .option("--from", "0.2")
-        .option("--stop", "0.2025")
+        .option("--from", "0.1")
+        .option("--stop", "0.1025")
         .option("--step", "10u")
         .option("--switch", "SPEAKER=0")
         .option("--switch", "DUMMY=1")
