@@ -202,7 +202,11 @@ fn only_a_supply_is_taken_for_one() {
         "Held at the crest\nVIN in 0 DC 325 SIN(0 325 50)\nRS in a 100\nD1 a out DR\nC1 out 0 47u\n\
          RL out 0 10k\n.model DR D(is=2.55n n=1.75)\n.end\n",
     );
-    for netlist in [&clipper, &half] {
+    let empty = Netlist::new(
+        "Held at nothing\nVIN in 0 DC 0 SIN(0 325 50)\nRS in a 100\nD1 a out DR\nC1 out 0 47u\n\
+         RL out 0 10k\n.model DR D(is=2.55n n=1.75)\n.end\n",
+    );
+    for netlist in [&clipper, &half, &empty] {
         let chart = netlist.bias(&[], &[]);
         assert!(chart.rows.iter().all(|r| r[1] != "ripple"));
         let (cold, hot) = (

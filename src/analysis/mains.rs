@@ -131,12 +131,11 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
 fn mains_sine(drive: &Drive) -> Option<f64> {
     match drive.wave {
         Some(Wave::Sin {
-            offset,
             amplitude,
             freq_hz,
             damping,
             ..
-        }) if drive.dc == offset && amplitude != 0.0 && damping == 0.0 => {
+        }) if !drive.says_dc && amplitude != 0.0 && damping == 0.0 => {
             MAINS_HZ.contains(&freq_hz).then_some(freq_hz)
         }
         _ => None,

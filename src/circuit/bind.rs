@@ -1061,7 +1061,13 @@ impl<'a> Binder<'a> {
         if let Some(s) = self.settings.parameter(path, "ac") {
             ac = Some((self.number(s, role), ac.map_or(0.0, |a| a.1)));
         }
-        Drive { dc, ac, wave }
+        let says_dc = setting.is_some() || drive.dc.is_some();
+        Drive {
+            dc,
+            says_dc,
+            ac,
+            wave,
+        }
     }
 
     fn unused_settings(&mut self) {
