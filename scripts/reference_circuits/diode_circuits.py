@@ -93,7 +93,7 @@ def limiter_static():
 
 
 RECTIFIER = """Half-wave rectifier with reservoir, 50 Hz
-VIN in 0 SIN(0 325 50)
+VIN in 0 DC 0 SIN(0 325 50)
 RS in anode 100
 D1 anode out DR
 C1 out 0 47u

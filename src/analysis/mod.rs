@@ -1,5 +1,6 @@
 //! What is asked of a circuit's equations.
 
+pub mod mains;
 pub mod natural;
 pub mod operating_point;
 pub mod periodic;

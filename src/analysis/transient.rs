@@ -1,5 +1,6 @@
 //! The circuit over time: steps of TR-BDF2, their length ruled by the local error.
 
+use super::mains::{self, Instant};
 use super::{NoSolution, operating_point};
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::fun;
@@ -43,6 +44,9 @@ pub struct Run {
     pub max_step_s: f64,
     /// Start from `IC=` values instead of an operating point.
     pub from_initial_values: bool,
+    /// Start in the mains cycle that repeats itself, where the circuit has a supply fed from the
+    /// mains: charged, and its ripple under way.
+    pub warm: bool,
     /// Tolerances.
     pub accuracy: Accuracy,
 }
@@ -56,6 +60,7 @@ impl Run {
             stop_s,
             max_step_s: (stop_s / 50.0).max(step_s.min(stop_s)),
             from_initial_values: false,
+            warm: false,
             accuracy: Accuracy::default(),
         }
     }
@@ -249,6 +254,17 @@ impl<'c> Stepper<'c> {
             work: vec![0.0; n],
             assembly,
         }
+    }
+
+    /// In the middle of a mains cycle that repeats itself: the supply is charged, its ripple
+    /// under way. The clock stands at 0, the cycle's start.
+    pub fn warm(assembly: Assembly<'c>, start: &Instant, accuracy: Accuracy) -> Self {
+        let mut stepper = Self::from_point(assembly, start.x.clone(), accuracy);
+        let end = &mut stepper.points[2];
+        end.q.copy_from_slice(&start.q);
+        end.q_rate.copy_from_slice(&start.q_rate);
+        end.x_rate.copy_from_slice(&start.x_rate);
+        stepper
     }
 
     /// Sets the clock of a circuit at rest, s.
@@ -614,8 +630,13 @@ pub fn run<E>(
     mut row: impl FnMut(f64, &[f64]) -> Result<(), E>,
     mut progress: impl FnMut(f64) -> Result<(), E>,
 ) -> Result<Result<Effort, E>, Box<NoSolution>> {
+    let supply = mains::find(circuit).filter(|_| run.warm);
     let mut stepper = if run.from_initial_values {
         Stepper::from_initial_values(circuit, run.accuracy)?
+    } else if let Some(supply) = supply {
+        let mut assembly = Assembly::new(circuit);
+        let cycle = mains::cycle(&mut assembly, &supply)?;
+        Stepper::warm(assembly, cycle.start(), run.accuracy)
     } else {
         Stepper::at_rest(circuit, run.accuracy)?.0
     };

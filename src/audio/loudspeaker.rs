@@ -15,8 +15,8 @@
 //! | box Vb | 80 l | fc = 106.1 Hz, Qtc = 0.958 |
 //!
 //! Qes is that of a voltage drive: what the amplifier's output resistance does
-//! to the voice coil's voltage is the netlist's business, with a load that is
-//! more than a resistor.
+//! to the voice coil's voltage is the netlist's business, with the `speaker` of
+//! the device floor as its load: the same driver.
 //!
 //! Above it a paper cone no longer moves as one. That is not worked out but
 //! voiced by hand (common practice, no published source), see [`CONE`]: the rim
@@ -34,16 +34,7 @@
 use crate::math::fun;
 use std::f64::consts::PI;
 
-/// The driver's resonance in free air, Hz.
-pub const FREE_AIR_HZ: f64 = 75.0;
-/// The driver's Q by the voice coil's braking alone, driven by a voltage.
-pub const ELECTRICAL_Q: f64 = 0.75;
-/// The driver's Q by its suspension alone.
-pub const MECHANICAL_Q: f64 = 7.0;
-/// The air as springy as the driver's suspension, litres.
-pub const COMPLIANCE_L: f64 = 80.0;
-/// The air in the box, litres.
-pub const BOX_L: f64 = 80.0;
+pub use crate::device::speaker::{BOX_L, COMPLIANCE_L, ELECTRICAL_Q, FREE_AIR_HZ, MECHANICAL_Q};
 
 /// What the cone adds: frequency in Hz, Q, gain there in dB.
 pub const CONE: [(f64, f64, f64); 6] = [

@@ -7,7 +7,7 @@ use super::*;
 use crate::device::behavioural::{Program, Step};
 use crate::device::controlled::{Polynomial, Storage};
 use crate::device::source::Wave;
-use crate::device::{self, Device, Given, Part};
+use crate::device::{self, Device, Given, Part, Winding};
 use crate::diag::{Diagnostic, nearest};
 use crate::netlist::card::{Assign, Control, ElementKind, Name, Output, Reactive, Shape, Value};
 use crate::netlist::expr::{Expr, Function, Operator};
@@ -278,6 +278,7 @@ impl<'a> Binder<'a> {
             ports,
             readings: Vec::new(),
             limits: Vec::new(),
+            rated: flat.card.rated.as_ref().map(|v| v.number),
             position: None,
             track: None,
             span: Some(flat.card.span),
@@ -682,16 +683,21 @@ impl<'a> Binder<'a> {
             return;
         };
         if kind.letter != letter {
-            let expected: Vec<&str> = device::REGISTRY
+            // The kinds of X lines are too many to be listed.
+            let kinds: Vec<&str> = device::REGISTRY
                 .iter()
                 .filter(|k| k.letter == letter && !k.model_params.is_empty())
                 .map(|k| k.name)
                 .collect();
+            let expected = match letter {
+                'X' => "a valve, transformer, choke, speaker or pot".to_string(),
+                _ => kinds.join(" or "),
+            };
             self.problems.push(
                 Problem::WrongKind {
                     model: model.name.text.clone(),
                     kind: kind.name.to_string(),
-                    expected: expected.join(" or "),
+                    expected,
                     element: self.path(flat),
                 }
                 .at(name.span),
@@ -838,7 +844,20 @@ impl<'a> Binder<'a> {
         let at = |pin: Pin| match pin {
             Pin::T(k) => terminals.get(k).copied().unwrap_or(Node::GROUND),
             Pin::Inner(k) => inner[k],
+            Pin::Ground => Node::GROUND,
         };
+        // Volts and amperes of a magnetic node are no electric power: what goes into a core
+        // has been counted at its windings.
+        let magnetic: Vec<Pin> = built
+            .parts
+            .iter()
+            .filter_map(|part| match part {
+                Part::Winding(winding) => winding.core.map(|(pin, _)| pin),
+                Part::Transfer { sink, .. } => Some(sink.1),
+                _ => None,
+            })
+            .collect();
+        let is_port = |p: Pin, q: Pin| !magnetic.contains(&p) && !magnetic.contains(&q);
         let is_sensed = |pin: Pin| sensed.is_some() && pin == Pin::T(terminals.len());
         let mut ports = Vec::new();
         let mut law_of_part = vec![usize::MAX; built.parts.len()];
@@ -851,7 +870,9 @@ impl<'a> Binder<'a> {
                         ohms,
                     });
                     let piece = Piece::Resistance(self.circuit.resistances.len() - 1);
-                    ports.push(port(p, q, at(p), at(q), piece));
+                    if is_port(p, q) {
+                        ports.push(port(p, q, at(p), at(q), piece));
+                    }
                 }
                 Part::Capacitance(p, q, farads) => {
                     if farads == 0.0 {
@@ -865,6 +886,20 @@ impl<'a> Binder<'a> {
                     let piece = Piece::Capacitance(self.circuit.capacitances.len() - 1);
                     ports.push(port(p, q, at(p), at(q), piece));
                 }
+                Part::Winding(winding) => {
+                    let (p, q) = (winding.from, winding.to);
+                    let branch = self.winding(&winding, at);
+                    ports.push(port(p, q, at(p), at(q), Piece::Branch(branch.0)));
+                }
+                Part::Transfer {
+                    sense,
+                    sink,
+                    siemens,
+                } => self.circuit.gains.push(Gain {
+                    sense: Sense::Voltage(at(sense.0), at(sense.1)),
+                    sink: Sink::Current(at(sink.0), at(sink.1)),
+                    gain: siemens,
+                }),
                 Part::Law {
                     controls,
                     outputs,
@@ -872,7 +907,8 @@ impl<'a> Binder<'a> {
                 } => {
                     let index = self.circuit.laws.len();
                     law_of_part[number] = index;
-                    for (k, &(p, q)) in outputs.iter().enumerate() {
+                    let electric = outputs.iter().enumerate();
+                    for (k, &(p, q)) in electric.filter(|(_, ends)| is_port(ends.0, ends.1)) {
                         ports.push(port(p, q, at(p), at(q), Piece::Law(index, k)));
                     }
                     self.circuit.laws.push(LawPart {
@@ -901,6 +937,42 @@ impl<'a> Binder<'a> {
             .into_iter()
             .map(|r| (r, law_of_part[r.output.0], r.output.1))
             .collect();
+    }
+
+    /// A winding as a branch, and the gains that join it to its core.
+    fn winding(&mut self, winding: &Winding, at: impl Fn(Pin) -> Node) -> Branch {
+        let branch = Branch(self.circuit.branches.len());
+        self.circuit.branches.push(BranchPart {
+            a: at(winding.from),
+            b: at(winding.to),
+            kind: match winding.henries > 0.0 {
+                true => BranchKind::Inductance(winding.henries),
+                false => BranchKind::Controlled,
+            },
+        });
+        if winding.ohms != 0.0 {
+            self.circuit.gains.push(Gain {
+                sense: Sense::Current(branch),
+                sink: Sink::Branch(branch),
+                gain: winding.ohms,
+            });
+        }
+        if let Some((core, turns)) = winding.core {
+            let core = at(core);
+            self.circuit.gains.extend([
+                Gain {
+                    sense: Sense::Voltage(core, Node::GROUND),
+                    sink: Sink::Branch(branch),
+                    gain: turns,
+                },
+                Gain {
+                    sense: Sense::Current(branch),
+                    sink: Sink::Current(Node::GROUND, core),
+                    gain: turns,
+                },
+            ]);
+        }
+        branch
     }
 
     fn coupling(&mut self, flat: Flat<'_>) {
@@ -989,7 +1061,13 @@ impl<'a> Binder<'a> {
         if let Some(s) = self.settings.parameter(path, "ac") {
             ac = Some((self.number(s, role), ac.map_or(0.0, |a| a.1)));
         }
-        Drive { dc, ac, wave }
+        let says_dc = setting.is_some() || drive.dc.is_some();
+        Drive {
+            dc,
+            says_dc,
+            ac,
+            wave,
+        }
     }
 
     fn unused_settings(&mut self) {

@@ -125,11 +125,15 @@ fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
     let mut count = vec![(0, 0); circuit.nodes.len()];
     for (k, element) in circuit.elements.iter().enumerate() {
         for node in &element.terminals {
-            // Two halves of a pot's track meet at its wiper: nothing more has to.
-            let halves = element.ports.iter().filter(|p| {
-                matches!(p.piece, Piece::Resistance(_)) && [p.nodes.0, p.nodes.1].contains(node)
+            // Two halves of a pot's track meet at its wiper: nothing more has to. A
+            // transformer's tap may be left free.
+            let halves = element.ports.iter().filter_map(|p| match p.piece {
+                _ if ![p.nodes.0, p.nodes.1].contains(node) => None,
+                Piece::Resistance(_) => Some(1),
+                Piece::Branch(_) if element.kind.is_some() => Some(2),
+                _ => None,
             });
-            count[node.0].0 += halves.count().max(1);
+            count[node.0].0 += halves.sum::<usize>().max(1);
             count[node.0].1 = k;
         }
     }
@@ -251,7 +255,8 @@ fn voltage_loops(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
     let mut sets = Sets::new(circuit.nodes.len());
     let mut forest: Vec<Vec<(usize, usize)>> = vec![Vec::new(); circuit.nodes.len()];
     for (k, element) in circuit.elements.iter().enumerate() {
-        let Some(Branch(branch)) = circuit.branch_of(element) else {
+        // A device's windings have resistance: they close no such loop.
+        let (None, Some(Branch(branch))) = (element.kind, circuit.branch_of(element)) else {
             continue;
         };
         let (a, b) = (circuit.branches[branch].a, circuit.branches[branch].b);

@@ -179,6 +179,8 @@ pub struct Element {
     pub readings: Vec<(Reading, usize, usize)>,
     /// Its ratings.
     pub limits: Vec<Limit>,
+    /// What a comment on its card says the part stands, W or V.
+    pub rated: Option<f64>,
     /// Knob or switch position, for the record.
     pub position: Option<f64>,
     /// What a pot's knob turns.

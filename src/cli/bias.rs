@@ -3,14 +3,16 @@
 use super::common::{self, Session};
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY};
-use crate::analysis::operating_point::{self, Method, Point};
+use crate::analysis::mains::{Cycle, Mains};
+use crate::analysis::operating_point::Method;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{self, Row, Verdict};
+use crate::measure::standing::{self, Found, Standing};
 use crate::num;
 use crate::report::file::Outputs;
 use crate::report::table::{Side, Table};
-use crate::system::assemble::Assembly;
+use crate::system::assemble::{Assembly, Driven};
 use clap::{Arg, ArgAction, ArgMatches};
 use serde_json::json;
 use std::collections::HashMap;
@@ -36,14 +38,26 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let circuit = session.circuit(Timing::default())?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
-    let (point, mut assembly) = operating_point::dc(&circuit)?;
-    if point.method != Method::Plain {
-        session.note(&format!(
+    let (standing, mut assembly) = standing::find(&circuit)?;
+    match &standing.found {
+        Found::Point(point) if point.method != Method::Plain => session.note(&format!(
             "plain Newton did not settle; the operating point was found by {}",
             point.method.name()
-        ));
+        )),
+        Found::Cycle(mains, _) => session.note(&format!(
+            "{} the mains and feed a rectifier; the chart gives averages over a {} Hz cycle, found \
+             without simulating how the supply charges; other sources rest at their DC values",
+            of_mains(&circuit, mains),
+            num::full(mains.freq_hz),
+        )),
+        Found::Point(_) => {}
     }
-    let rows = chart::rows(&mut assembly, &point.x, &probes);
+    if standing.capacitors.iter().any(|c| c.2.is_none()) {
+        session.note(
+            "with the valves cold no solution was found: what capacitors stand then is left out",
+        );
+    }
+    let rows = standing.rows(&mut assembly, &probes);
     let mut outputs = Outputs::new();
     if let Some(path) = session.csv() {
         outputs.text(&path, &csv(&rows))?;
@@ -52,9 +66,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     common::stage_json(
         &mut outputs,
         json_path.as_deref(),
-        &record(&circuit, &point, &rows),
+        &record(&circuit, &standing, &rows),
     )?;
-    session.show(|| printed(&circuit, &assembly, &point, &rows, probes.len()))?;
+    session.show(|| printed(&circuit, &assembly, &standing, &rows, probes.len()))?;
     common::commit(outputs)?;
     let over: Vec<&Row> = rows
         .iter()
@@ -69,6 +83,25 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         return Ok(Outcome::FellShort);
     }
     Ok(Outcome::Done)
+}
+
+/// The sources that are the mains, as the note names them.
+fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
+    let is_mains = |e: &&Element| {
+        let branch = circuit.branch_of(e);
+        branch.is_some_and(|b| mains.sources.contains(&Driven::Voltage(b.0)))
+    };
+    let names: Vec<String> = circuit
+        .elements
+        .iter()
+        .filter(|e| e.letter == 'V')
+        .filter(is_mains)
+        .map(|e| format!("`{}`", e.name))
+        .collect();
+    match names.as_slice() {
+        [one] => format!("{one} is"),
+        many => format!("{} are", many.join(" and ")),
+    }
 }
 
 fn exceeded(row: &Row) -> String {
@@ -127,16 +160,24 @@ fn csv(rows: &[Row]) -> String {
     String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
 }
 
-fn record(circuit: &Circuit, point: &Point, rows: &[Row]) -> serde_json::Value {
-    json!({
-        "title": circuit.title,
-        "celsius": circuit.celsius,
-        "solution": {
+fn record(circuit: &Circuit, standing: &Standing, rows: &[Row]) -> serde_json::Value {
+    let solution = match &standing.found {
+        Found::Point(point) => json!({
             "method": point.method.name(),
             "iterations": point.iterations,
             "largest_residual_a": point.residual_a,
             "largest_residual_node": circuit.nodes[point.residual_node.0].name,
-        },
+        }),
+        Found::Cycle(mains, cycle) => json!({
+            "method": "mains cycle",
+            "mains_hz": mains.freq_hz,
+            "cycles": cycle.cycles,
+        }),
+    };
+    json!({
+        "title": circuit.title,
+        "celsius": circuit.celsius,
+        "solution": solution,
         "rows": rows.iter().map(|r| json!({
             "subject": r.subject,
             "quantity": r.quantity,
@@ -152,18 +193,24 @@ fn record(circuit: &Circuit, point: &Point, rows: &[Row]) -> serde_json::Value {
 fn printed(
     circuit: &Circuit,
     assembly: &Assembly<'_>,
-    point: &Point,
+    standing: &Standing,
     rows: &[Row],
     probed: usize,
 ) -> String {
     let mut text = format!("{}\n", circuit.title.trim());
-    text += &format!(
-        "operating point at {} C: {} after {} iterations; Kirchhoff's law holds within {}\n",
-        num::full(circuit.celsius),
-        point.method.name(),
-        point.iterations,
-        num::engineering(point.residual_a, "A", 2),
-    );
+    let celsius = num::full(circuit.celsius);
+    text += &match &standing.found {
+        Found::Point(point) => format!(
+            "operating point at {celsius} C: {} after {} iterations; Kirchhoff's law holds within {}\n",
+            point.method.name(),
+            point.iterations,
+            num::engineering(point.residual_a, "A", 2),
+        ),
+        Found::Cycle(mains, Cycle { cycles, .. }) => format!(
+            "averages over a mains cycle of {} Hz at {celsius} C; it repeats itself, found in {cycles} cycles\n",
+            num::full(mains.freq_hz),
+        ),
+    };
     let controls = positions(circuit);
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
@@ -182,10 +229,21 @@ fn printed(
         }
     };
 
-    let mut nodes = Table::new(&[("node", Side::Left), ("to ground", Side::Right)]);
+    let mut columns = vec![("node", Side::Left), ("to ground", Side::Right)];
+    let ripples = matches!(standing.found, Found::Cycle(..));
+    if ripples {
+        columns.push(("ripple", Side::Right));
+    }
+    let mut nodes = Table::new(&columns);
     let of_nodes = &rows[..rows.len() - probed];
     for row in of_nodes.iter().filter(|r| r.quantity == "voltage") {
-        nodes.row([row.subject.clone(), shown(row.value, "V", 4)]);
+        let mut cells = vec![row.subject.clone(), shown(row.value, "V", 4)];
+        if ripples {
+            let ripple = value(&row.subject, "ripple").map_or(0.0, |r| r.value);
+            // Less than this no meter shows beside the voltage.
+            cells.push(shown(if ripple < 1e-4 { 0.0 } else { ripple }, "V", 3));
+        }
+        nodes.row(cells);
     }
     section("Voltages", nodes);
 
@@ -224,10 +282,12 @@ fn printed(
         ("plate 2", Side::Right),
         ("cathode", Side::Right),
         ("current", Side::Right),
+        ("peak", Side::Right),
+        ("inverse", Side::Right),
         ("verdict", Side::Left),
     ]);
     for valve in valves {
-        let volts = chart::electrodes(assembly, &point.x, valve);
+        let volts = chart::electrodes(assembly, &standing.x, valve);
         let at = |name: &str| {
             volts
                 .iter()
@@ -265,6 +325,8 @@ fn printed(
                 at("plate2"),
                 at("cathode"),
                 of("direct current", 3),
+                of("peak plate current", 3),
+                of("inverse voltage", 3),
                 verdict,
             ]);
             continue;
@@ -300,18 +362,87 @@ fn printed(
     section("Valves: currents and dissipation", currents);
     section("Rectifiers", rectifiers);
 
+    let mut diodes = Table::new(&[
+        ("diode", Side::Left),
+        ("type", Side::Left),
+        ("current", Side::Right),
+        ("peak", Side::Right),
+        ("inverse", Side::Right),
+        ("rated", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    for element in circuit.elements.iter().filter(|e| e.letter == 'D') {
+        let of = |quantity: &str| {
+            value(&element.name, quantity).map_or(String::new(), |r| shown(r.value, r.unit, 3))
+        };
+        let Some(inverse) = value(&element.name, "inverse voltage") else {
+            continue;
+        };
+        diodes.row([
+            element.name.clone(),
+            element.model.clone().unwrap_or_default(),
+            of("direct current"),
+            of("peak current"),
+            of("inverse voltage"),
+            rating(element, "V"),
+            verdict(inverse),
+        ]);
+    }
+    section("Diodes", diodes);
+
     let mut resistors = Table::new(&[
         ("resistor", Side::Left),
         ("value", Side::Right),
         ("dissipation", Side::Right),
+        ("needs", Side::Right),
+        ("rated", Side::Right),
+        ("verdict", Side::Left),
     ]);
     for element in circuit.elements.iter().filter(|e| chart::is_resistor(e)) {
         if let Some(row) = value(&element.name, "dissipation") {
             let ohms = element.value.map_or(String::new(), |v| shown(v, "Ω", 3));
-            resistors.row([element.name.clone(), ohms, shown(row.value, "W", 3)]);
+            let needed = value(&element.name, "wattage needed");
+            resistors.row([
+                element.name.clone(),
+                ohms,
+                shown(row.value, "W", 3),
+                needed.map_or(String::new(), |r| shown(r.value, "W", 3)),
+                rating(element, "W"),
+                verdict(needed.unwrap_or(row)),
+            ]);
         }
     }
-    section("Resistors", resistors);
+    section(
+        "Resistors (needs: twice the dissipation, common practice)",
+        resistors,
+    );
+
+    let mut capacitors = Table::new(&[
+        ("capacitor", Side::Left),
+        ("value", Side::Right),
+        ("cold", Side::Right),
+        ("hot", Side::Right),
+        ("rated", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    for element in circuit.elements.iter().filter(|e| e.letter == 'C') {
+        let Some(hot) = value(&element.name, "voltage hot") else {
+            continue;
+        };
+        let cold = value(&element.name, "voltage cold");
+        let farads = element.value.map_or(String::new(), |v| shown(v, "F", 3));
+        let worst = [Some(hot), cold].into_iter().flatten();
+        let worst = worst.fold(hot, |a, b| if b.value > a.value { b } else { a });
+        capacitors.row([
+            element.name.clone(),
+            farads,
+            cold.map_or(String::new(), |r| shown(r.value, "V", 4)),
+            shown(hot.value, "V", 4),
+            rating(element, "V"),
+            verdict(worst),
+        ]);
+    }
+    section("Capacitors (cold: before the valves draw)", capacitors);
 
     let mut sources = Table::new(&[("source", Side::Left), ("current", Side::Right)]);
     for element in circuit
@@ -335,6 +466,19 @@ fn printed(
     section("Probes", probes);
     text += &format!("\n{SAFETY}\n");
     text
+}
+
+/// What a comment in the netlist says an element stands.
+fn rating(element: &Element, unit: &str) -> String {
+    element.rated.map_or(String::new(), |r| shown(r, unit, 3))
+}
+
+fn verdict(row: &Row) -> String {
+    match row.verdict() {
+        None => String::new(),
+        Some(Verdict::Ok) => "ok".to_string(),
+        Some(Verdict::Over) => "OVER".to_string(),
+    }
 }
 
 fn positions(circuit: &Circuit) -> String {

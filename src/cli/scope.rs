@@ -14,7 +14,7 @@ use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::system::probe::Observable;
-use clap::{Arg, ArgMatches};
+use clap::{Arg, ArgAction, ArgMatches};
 use ndarray::{Array2, Axis};
 use serde_json::json;
 use std::io::{BufWriter, Write};
@@ -34,6 +34,12 @@ fn options(command: clap::Command) -> clap::Command {
         .arg(number_option("step", "T", "Output interval, s"))
         .arg(number_option("from", "T", "First time put out, s"))
         .arg(
+            Arg::new("warm")
+                .long("warm")
+                .action(ArgAction::SetTrue)
+                .help("Start with a supply fed from the mains charged, its ripple under way"),
+        )
+        .arg(
             Arg::new("plot")
                 .long("plot")
                 .value_name("PATH")
@@ -46,7 +52,8 @@ const MOST: f64 = 2e8;
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    let run = times(&session)?;
+    let mut run = times(&session)?;
+    run.warm = session.flag("warm");
     let timing = Timing {
         step_s: run.step_s,
         stop_s: run.stop_s,

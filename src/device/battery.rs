@@ -45,6 +45,7 @@ fn pins_and_readings_point_at_something() {
         let fits = |pin: &Pin| match *pin {
             Pin::T(n) => n < s.kind.terminals.len(),
             Pin::Inner(n) => n < device.inner,
+            Pin::Ground => true,
         };
         let mut touched = vec![false; device.inner];
         for part in &device.parts {
@@ -52,6 +53,22 @@ fn pins_and_readings_point_at_something() {
                 Part::Resistance(a, b, value) | Part::Capacitance(a, b, value) => {
                     assert!(*value > 0.0 && value.is_finite());
                     vec![*a, *b]
+                }
+                Part::Winding(w) => {
+                    assert!(w.ohms + w.henries > 0.0 && w.ohms >= 0.0 && w.henries >= 0.0);
+                    assert!(w.ohms.is_finite() && w.henries.is_finite());
+                    [Some(w.from), Some(w.to), w.core.map(|(pin, _)| pin)]
+                        .into_iter()
+                        .flatten()
+                        .collect()
+                }
+                Part::Transfer {
+                    sense,
+                    sink,
+                    siemens,
+                } => {
+                    assert!(siemens.is_finite());
+                    vec![sense.0, sense.1, sink.0, sink.1]
                 }
                 Part::Law {
                     controls,
@@ -159,6 +176,13 @@ fn answers_are_finite_at_the_ends_of_every_range() {
                     Part::Resistance(_, _, x) | Part::Capacitance(_, _, x) => {
                         assert!(x > 0.0 && x.is_finite(), "{} {name}", s.kind.name);
                     }
+                    Part::Winding(w) => {
+                        let turns = w.core.map_or(0.0, |(_, turns)| turns);
+                        let (r, l) = (w.ohms, w.henries);
+                        assert!(r >= 0.0 && l >= 0.0, "{} {name}", s.kind.name);
+                        assert!((r + l + turns).is_finite(), "{} {name}", s.kind.name);
+                    }
+                    Part::Transfer { siemens, .. } => assert!(siemens.is_finite()),
                     Part::Law { law, .. } => {
                         for u in grid(&values, law.controls()) {
                             let a = answer(law.as_ref(), &u, 0.0);

@@ -9,7 +9,9 @@
 
 pub mod behavioural;
 mod bjt;
+mod choke;
 pub mod controlled;
+mod core;
 mod diode;
 mod grid;
 mod jfet;
@@ -17,11 +19,13 @@ mod junction;
 mod limit;
 mod mosfet;
 pub mod noise;
+mod output;
 mod output_valve;
 mod pentode;
 pub mod pot;
 mod rectifier;
 pub mod source;
+pub mod speaker;
 pub mod swept;
 pub mod switch;
 mod toggle;
@@ -117,6 +121,32 @@ pub enum Pin {
     T(usize),
     /// The n-th inner node.
     Inner(usize),
+    /// Node 0, whatever the device is connected to: what magnetic quantities are counted from.
+    Ground,
+}
+
+/// Turns of wire: a current of its own, with resistance and leakage inductance, and the
+/// turns that couple it to a core. With v the voltage of the core's pin (volts of a winding of
+/// one turn) and i the current from `from` to `to`,
+///
+/// ```text
+/// v(from) - v(to) = turns v + ohms i + henries di/dt
+/// ```
+///
+/// and `turns` i flows into the core's pin: the ideal transformer, which neither takes nor
+/// gives power. Turns may be counted in any unit, such as those of the whole primary.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Winding {
+    /// The dotted end.
+    pub from: Pin,
+    /// The other end.
+    pub to: Pin,
+    /// Resistance of the wire.
+    pub ohms: f64,
+    /// Inductance that no other winding shares.
+    pub henries: f64,
+    /// The core's pin and the turns round it, if there is a core.
+    pub core: Option<(Pin, f64)>,
 }
 
 /// What a law answers at one set of control values. All slices come zeroed.
@@ -179,6 +209,18 @@ pub enum Part {
     Resistance(Pin, Pin, f64),
     /// Farads between two pins.
     Capacitance(Pin, Pin, f64),
+    /// Turns of wire, an inductance or both.
+    Winding(Winding),
+    /// A current of `siemens` times v of the first pair, through the part from the first
+    /// to the second pin of the second pair.
+    Transfer {
+        /// What is sensed.
+        sense: (Pin, Pin),
+        /// Where the current flows.
+        sink: (Pin, Pin),
+        /// Amperes for each volt.
+        siemens: f64,
+    },
     /// A law whose controls are voltages `v(a) - v(b)` and whose outputs are currents
     /// that leave the circuit at the first pin and return at the second.
     Law {
@@ -315,6 +357,11 @@ pub const REGISTRY: &[&Kind] = &[
     &pentode::KIND,
     &output_valve::KIND,
     &rectifier::KIND,
+    &output::PUSH_PULL,
+    &output::ULTRALINEAR,
+    &output::SINGLE_ENDED,
+    &choke::KIND,
+    &speaker::KIND,
     &pot::KIND,
     &toggle::KIND,
     &diode::KIND,

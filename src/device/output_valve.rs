@@ -50,7 +50,7 @@ use crate::device::grid::{self, Grid};
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::pentode::around;
 use crate::device::{Answer, Device, Given, Kind, Law, Param, limit};
-use crate::math::{fun, lanes};
+use crate::math::lanes;
 
 /// Rounds the foot of the screen's own curve, V^2: no valve works at 3 V of screen.
 const FOOT: f64 = 10.0;

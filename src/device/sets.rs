@@ -61,6 +61,19 @@ const BUSY: &[(&str, Values, Values)] = &[
         ],
         &[],
     ),
+    (
+        "pushpull",
+        &[("raa", 8e3), ("power", 22.0), ("cp", 3e-10), ("cps", 5e-10)],
+        &[],
+    ),
+    ("ultralinear", &[("raa", 6.6e3), ("power", 50.0)], &[]),
+    (
+        "singleended",
+        &[("ra", 5e3), ("power", 5.0), ("idc", 0.05), ("cps", 2e-10)],
+        &[],
+    ),
+    ("choke", &[("l", 10.0), ("idc", 0.1), ("c", 1e-10)], &[]),
+    ("speaker", &[("re", 6.2), ("n", 0.6)], &[]),
     ("pot", &[("r", 1e6), ("taper", 1.0)], &[("knob", 3.0)]),
     ("toggle", &[], &[("at", 1.0)]),
     (

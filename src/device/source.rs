@@ -213,6 +213,8 @@ impl Wave {
 pub struct Drive {
     /// Value for the operating point, V or A.
     pub dc: f64,
+    /// Whether the card or a setting says `DC`, so that it is no rule that gave `dc`.
+    pub says_dc: bool,
     /// Small-signal magnitude and phase (degrees), if it takes part.
     pub ac: Option<(f64, f64)>,
     /// Time function, if it has one.

@@ -145,12 +145,14 @@ impl Bench {
         let at = |pin: Pin| match pin {
             Pin::T(n) => terminals[n],
             Pin::Inner(n) => Some(first + n),
+            Pin::Ground => None,
         };
         let ports = |list: Vec<(Pin, Pin)>| list.into_iter().map(|(a, b)| (at(a), at(b))).collect();
         for part in device.parts {
             match part {
                 Part::Resistance(a, b, ohms) => self.resistors.push((at(a), at(b), ohms)),
                 Part::Capacitance(..) => {}
+                Part::Winding(_) | Part::Transfer { .. } => panic!("the bench winds no coils"),
                 Part::Law {
                     controls,
                     outputs,

@@ -53,14 +53,44 @@ impl Verdict {
     }
 }
 
+/// Watts a resistor should be rated for over those that it turns into heat (common practice,
+/// no published source): a film resistor's rating holds up to 70 C, and inside a chassis it is
+/// warmer.
+pub const DERATING: f64 = 2.0;
+
 /// The rows of one operating point: nodes, valves, resistors, sources, and last the probes.
 pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<Row> {
-    let circuit = assembly.circuit;
     let moment = Moment {
         time: None,
         x,
         rates: None,
     };
+    let mut rows = moving_rows(assembly, moment, probes);
+    for element in assembly.circuit.elements.iter().filter(|e| is_valve(e)) {
+        let Some((quantity, ohms, limit)) = grid_circuit(assembly, x, element) else {
+            continue;
+        };
+        let last = rows.iter().rposition(|r| r.subject == element.name);
+        let row = Row {
+            subject: element.name.clone(),
+            quantity,
+            value: ohms,
+            unit: "ohm",
+            limit,
+        };
+        rows.insert(last.map_or(rows.len(), |k| k + 1), row);
+    }
+    rows
+}
+
+/// Those of the rows that change from moment to moment: all but the grid circuits' resistance.
+/// Their order and number depend on the circuit alone.
+pub fn moving_rows(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    probes: &[Observable],
+) -> Vec<Row> {
+    let (circuit, x) = (assembly.circuit, moment.x);
     let mut rows = Vec::new();
     for (k, node) in circuit
         .nodes
@@ -81,13 +111,17 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
         valve(assembly, moment, element, &mut rows);
     }
     for element in circuit.elements.iter().filter(|e| is_resistor(e)) {
-        rows.push(Row {
-            subject: element.name.clone(),
-            quantity: "dissipation",
-            value: Observable::power(element).read(assembly, moment),
-            unit: "W",
-            limit: None,
-        });
+        let watts = Observable::power(element).read(assembly, moment);
+        let wanted = (element.letter == 'R').then_some(("wattage needed", DERATING * watts.abs()));
+        for (quantity, value) in [("dissipation", watts)].into_iter().chain(wanted) {
+            rows.push(Row {
+                subject: element.name.clone(),
+                quantity,
+                value,
+                unit: "W",
+                limit: element.rated,
+            });
+        }
     }
     for element in circuit
         .elements
@@ -127,7 +161,6 @@ pub fn is_resistor(element: &Element) -> bool {
 }
 
 fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, rows: &mut Vec<Row>) {
-    let circuit = assembly.circuit;
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
         names
@@ -204,24 +237,37 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, row
         "V",
         limit("heater-cathode voltage"),
     );
-    let Some(grid) = terminal("grid") else {
-        return;
+}
+
+/// The resistance of a valve's grid circuit and what is allowed.
+fn grid_circuit(
+    assembly: &mut Assembly<'_>,
+    x: &[f64],
+    element: &Element,
+) -> Option<(&'static str, f64, Option<f64>)> {
+    let names = element.kind.map_or(&[][..], |k| k.terminals);
+    let terminal = |name: &str| {
+        let at = names.iter().position(|n| *n == name)?;
+        Some(element.terminals[at])
     };
-    let kind = if is_fixed(circuit, cathode) {
+    let (grid, cathode) = (terminal("grid")?, terminal("cathode")?);
+    let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
+    laws.dedup();
+    let kind = if is_fixed(assembly.circuit, cathode) {
         "grid circuit resistance (fixed bias)"
     } else {
         "grid circuit resistance (cathode bias)"
     };
-    let limit = limit(kind);
+    let limit = element.limits.iter().find(|l| l.quantity == kind);
     // The rating means the resistors on the grid. With the valve at work its own feedback
     // would be counted too: a leak returned to the cathode looks many times its value.
-    let volts_per_ampere = SmallDirect::without(assembly, moment.x, &laws)
+    let volts_per_ampere = SmallDirect::without(assembly, x, &laws)
         .map(|mut small| small.resistance(grid, Node::GROUND));
-    if let Ok(ohms) = volts_per_ampere
-        && ohms.is_finite()
-        && ohms > 0.0
-    {
-        push("grid circuit resistance", ohms, "ohm", limit);
+    match volts_per_ampere {
+        Ok(ohms) if ohms.is_finite() && ohms > 0.0 => {
+            Some(("grid circuit resistance", ohms, limit.map(|l| l.max)))
+        }
+        _ => None,
     }
 }
 

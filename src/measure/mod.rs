@@ -7,3 +7,4 @@ pub mod feedback;
 pub mod gain;
 pub mod impedance;
 pub mod noise;
+pub mod standing;

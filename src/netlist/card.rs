@@ -260,6 +260,8 @@ pub struct Element {
     pub name: Name,
     /// What it is.
     pub kind: ElementKind,
+    /// What the part stands: `rated=3W` or `rated=450V` in a comment on the card.
+    pub rated: Option<Value>,
     /// The whole card.
     pub span: Span,
 }

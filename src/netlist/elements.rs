@@ -3,8 +3,8 @@
 //! Commas and parentheses separate words as blanks do, except around the
 //! numbers of a time function and in expressions.
 
-use nom::Parser;
 use nom::combinator::opt;
+use nom::{Input, Parser};
 
 use crate::netlist::card::{Assign, Element, ElementKind, Name, Reactive, Value};
 use crate::netlist::controlled::{behavioural, control};
@@ -17,7 +17,7 @@ use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
 };
 use crate::netlist::text::{Parsed, Text, Trouble, end, next_span, wrong};
-use crate::num::Role;
+use crate::num::{Role, parse_value};
 
 /// A whole element card.
 pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
@@ -25,8 +25,50 @@ pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
     let (i, kind) = kind(i, &name)?;
     let (i, ()) = end(i)?;
     let span = card.span_to(i);
-    Ok((i, Element { name, kind, span }))
+    let rated = rated(card);
+    let element = Element {
+        name,
+        kind,
+        rated,
+        span,
+    };
+    Ok((i, element))
 }
+
+/// What the part stands, as `rated=450V` in one of the card's comments: other readers of
+/// netlists ignore it.
+fn rated(card: Text<'_>) -> Option<Value> {
+    let text = card.as_str();
+    // Most cards have no comment.
+    text.contains(';').then_some(())?;
+    let mut start = 0;
+    for line in text.split_inclusive('\n') {
+        if let Some(comment) = line.find(';') {
+            let mut at = start + comment;
+            for word in line[comment..].split_inclusive([' ', '\t', ',', ';']) {
+                let name = word.get(..RATED.len()).unwrap_or("");
+                if name.eq_ignore_ascii_case(RATED) {
+                    let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
+                    let value = word[RATED.len()..].trim_end_matches(end);
+                    let from = card.take_from(at + RATED.len());
+                    let span = from.span_to(from.take_from(value.len()));
+                    match parse_value(value, Role::Plain) {
+                        Ok((number, _)) if number > 0.0 && number.is_finite() => {
+                            let text = value.to_string();
+                            return Some(Value { number, text, span });
+                        }
+                        _ => card.remark(Problem::Rated(quoted(value)), span),
+                    }
+                }
+                at += word.len();
+            }
+        }
+        start += line.len();
+    }
+    None
+}
+
+const RATED: &str = "rated=";
 
 fn kind<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
     let letter = name.text.chars().next().unwrap_or(' ');

@@ -68,6 +68,8 @@ pub enum Problem {
     Doubtful { text: String, doubt: Doubt },
     #[error("the initial guess of `{name}` is ignored")]
     IgnoredGuess { name: String },
+    #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
+    Rated(String),
 
     // Expressions and probes.
     #[error("expected a number, a function or `(`, found {found}")]
@@ -138,6 +140,7 @@ impl Problem {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
             Problem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            Problem::Rated(_) => Some("for example `; rated=3W` or `; rated=450V`".to_string()),
             Problem::ExtraWords {
                 after_comma: true, ..
             } => Some("a comma separates words; decimals are written with a point".into()),
@@ -203,6 +206,7 @@ impl Problem {
             self,
             Problem::Doubtful { .. }
                 | Problem::IgnoredGuess { .. }
+                | Problem::Rated(_)
                 | Problem::IgnoredProbe { .. }
                 | Problem::IgnoredCard { .. }
                 | Problem::TitleHoldsCard { .. }

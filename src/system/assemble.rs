@@ -97,6 +97,10 @@ pub struct Assembly<'c> {
     pub memory: Vec<f64>,
     /// A source that is driven from outside (a clip), and its value now, V or A.
     pub external: Option<(Driven, f64)>,
+    /// The sources that follow the time, if not all do: the others keep their DC values.
+    pub moving: Option<Vec<Driven>>,
+    /// Laws whose devices are pulled from their sockets, `[laws]`: no current, no charge.
+    pub unplugged: Vec<bool>,
     /// Where each law was last evaluated: controls of all laws, one after the other.
     last: Vec<f64>,
     has_last: bool,
@@ -199,6 +203,8 @@ impl<'c> Assembly<'c> {
             evaluations: 0,
             memory: circuit.laws.iter().map(|l| l.memory).collect(),
             external: None,
+            moving: None,
+            unplugged: vec![false; circuit.laws.len()],
             last: vec![0.0; first_control],
             has_last: false,
             node_diagonal: (0..unknowns.nodes()).map(|k| place(k, k)).collect(),
@@ -323,10 +329,10 @@ impl<'c> Assembly<'c> {
         self.q.fill(0.0);
         let (f, q) = (&mut self.f[..], &mut self.q[..]);
         let at = self.unknowns;
-        let external = self.external;
+        let (external, moving) = (self.external, self.moving.as_deref());
         let value = |drive: &Drive, which: Driven| match external {
             Some((driven, value)) if driven == which => value,
-            _ => ask.sources * ask.time.map_or(drive.dc, |t| drive.value(t)),
+            _ => ask.sources * source_value(drive, which, ask.time, moving),
         };
         let v = |node: Node| at.voltage(x, node);
         for r in &self.circuit.resistances {
@@ -370,6 +376,15 @@ impl<'c> Assembly<'c> {
         self.evaluations += 1;
         for (index, part) in self.circuit.laws.iter().enumerate() {
             let wiring = &self.wiring[index];
+            if self.unplugged[index] {
+                // What hung on nothing but this device is still to be somewhere.
+                let nodes = self.node_diagonal.len();
+                for &(r, _) in wiring.outputs.iter().flatten().filter(|w| w.0 < nodes) {
+                    self.f[r] += SOCKET_S * x[r];
+                    self.jacobian[self.node_diagonal[r]] += SOCKET_S;
+                }
+                continue;
+            }
             let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
             let work = &mut self.work;
             let u = &mut work.u[..nc];
@@ -443,8 +458,9 @@ impl<'c> Assembly<'c> {
             add(c.a, rounding / RELATIVE);
             add(c.b, rounding / RELATIVE);
         }
-        for s in &self.circuit.currents {
-            let current = ask.time.map_or(s.drive.dc, |t| s.drive.value(t));
+        let moving = self.moving.as_deref();
+        for (k, s) in self.circuit.currents.iter().enumerate() {
+            let current = source_value(&s.drive, Driven::Current(k), ask.time, moving);
             add(s.a, current);
             add(s.b, current);
         }
@@ -452,7 +468,20 @@ impl<'c> Assembly<'c> {
             add(branch.a, x[at.nodes() + k]);
             add(branch.b, x[at.nodes() + k]);
         }
+        for gain in &self.circuit.gains {
+            let sensed = match gain.sense {
+                Sense::Voltage(a, b) => v(a) - v(b),
+                Sense::Current(branch) => x[at.branch(branch)],
+            };
+            if let Sink::Current(a, b) = gain.sink {
+                add(a, gain.gain * sensed);
+                add(b, gain.gain * sensed);
+            }
+        }
         for (index, wiring) in self.wiring.iter().enumerate() {
+            if self.unplugged[index] {
+                continue;
+            }
             let part = &self.circuit.laws[index];
             let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
             let u = &self.last[wiring.first_control..wiring.first_control + nc];
@@ -509,9 +538,11 @@ impl<'c> Assembly<'c> {
             g: &mut g,
             c: &mut c,
         };
-        self.circuit.laws[index]
-            .law
-            .answer(&u, self.memory[index], &mut answer);
+        if !self.unplugged[index] {
+            self.circuit.laws[index]
+                .law
+                .answer(&u, self.memory[index], &mut answer);
+        }
         LawCurrents { u, i, g, c }
     }
 
@@ -597,6 +628,22 @@ pub struct LawCurrents {
     pub c: Vec<f64>,
 }
 
+/// What a source is worth at a time, if it is one of those that move.
+pub fn source_value(
+    drive: &Drive,
+    which: Driven,
+    time: Option<f64>,
+    moving: Option<&[Driven]>,
+) -> f64 {
+    let moves = moving.is_none_or(|those| those.contains(&which));
+    match time {
+        Some(t) if moves => drive.value(t),
+        _ => drive.dc,
+    }
+}
+
+/// What an empty socket leaks to ground, S for each of a law's outputs: 10 gigohm.
+const SOCKET_S: f64 = 1e-10;
 /// A few units in the last place.
 const ROUNDING: f64 = 16.0 * f64::EPSILON;
 /// Residuals are judged relative to the currents that meet: this part of them is accepted.

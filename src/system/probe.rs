@@ -1,6 +1,6 @@
 //! Quantities to look at, read from a solution.
 
-use super::assemble::{Assembly, Driven};
+use super::assemble::{Assembly, Driven, source_value};
 use super::unknowns::Unknowns;
 use crate::circuit::problem::Problem;
 use crate::circuit::{self, Circuit, Element, Node, Piece, Port, Sense};
@@ -286,7 +286,8 @@ pub fn current(assembly: &mut Assembly<'_>, moment: Moment<'_>, port: &Port) -> 
                 return value;
             }
             let drive = &circuit.currents[k].drive;
-            moment.time.map_or(drive.dc, |t| drive.value(t))
+            let moving = assembly.moving.as_deref();
+            source_value(drive, Driven::Current(k), moment.time, moving)
         }
         Piece::Gain(k) => {
             let gain = &circuit.gains[k];
