@@ -23,6 +23,8 @@ pub mod audio;
 
 pub mod measure;
 
+pub mod figure;
+
 pub mod report;
 
 pub mod cli;
