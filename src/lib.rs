@@ -25,6 +25,8 @@ pub mod measure;
 
 pub mod figure;
 
+pub mod sheet;
+
 pub mod report;
 
 pub mod cli;

@@ -1,7 +1,9 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
 mod bias;
+mod check;
 mod common;
+mod cores;
 mod failure;
 mod interrupt;
 mod render;
@@ -51,7 +53,12 @@ pub struct Command {
 }
 
 /// Every command, in the order of the help.
-pub const COMMANDS: &[&Command] = &[&bias::COMMAND, &scope::COMMAND, &render::COMMAND];
+pub const COMMANDS: &[&Command] = &[
+    &bias::COMMAND,
+    &scope::COMMAND,
+    &render::COMMAND,
+    &check::COMMAND,
+];
 
 /// The whole command line.
 pub fn command_line() -> clap::Command {

@@ -7,6 +7,7 @@
 
 pub mod amount;
 pub mod bench;
+pub mod choice;
 mod name;
 pub mod problem;
 pub mod registry;

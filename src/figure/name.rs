@@ -193,6 +193,16 @@ impl Figure {
         Ok(figure)
     }
 
+    /// The unit it comes in: its quantity's, or that of its probe.
+    pub fn unit(&self) -> &'static str {
+        match (&self.subject, self.quantity.unit) {
+            (Subject::Probe(Probe::Voltage(..)), "") => "V",
+            (Subject::Probe(Probe::Current(_)), "") => "A",
+            (Subject::Probe(Probe::Power(_)), "") => "W",
+            (_, unit) => unit,
+        }
+    }
+
     /// A condition, if it was given.
     pub fn given(&self, key: &str) -> Option<&Given> {
         self.conditions.iter().find(|g| g.key == key)
