@@ -7,6 +7,7 @@ mod plots;
 mod recording;
 mod tables;
 
+use super::beside::Beside;
 use super::common;
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY, cores, interrupt};
@@ -19,7 +20,6 @@ use crate::sheet::problem::Problem;
 use crate::sheet::run::{self, Done, Ready};
 use crate::sheet::{self, schema};
 use clap::{Arg, ArgAction, ArgMatches};
-use files::Beside;
 use std::collections::HashSet;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -346,7 +346,8 @@ fn open(path: &Result<PathBuf, String>) -> Opened {
     if reading.diagnostics.iter().any(Diagnostic::is_error) {
         return bad(&sources, &reading.diagnostics);
     }
-    match Ready::new(name.clone(), sources, sheet, reading.netlist) {
+    let warnings = reading.diagnostics;
+    match Ready::new(name.clone(), sources, sheet, reading.netlist, &warnings) {
         Ok(ready) => Opened::Ready(Box::new(ready), beside),
         Err((sources, problems)) => bad(&sources, &problems),
     }

@@ -1,5 +1,6 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
+mod beside;
 mod bias;
 mod check;
 mod common;
@@ -8,6 +9,7 @@ mod failure;
 mod interrupt;
 mod render;
 mod scope;
+mod vary;
 
 use clap::ArgMatches;
 use failure::Failure;
@@ -57,6 +59,7 @@ pub const COMMANDS: &[&Command] = &[
     &bias::COMMAND,
     &scope::COMMAND,
     &render::COMMAND,
+    &vary::COMMAND,
     &check::COMMAND,
 ];
 

@@ -11,6 +11,7 @@ pub mod choice;
 mod name;
 pub mod problem;
 pub mod registry;
+pub mod seek;
 pub mod source;
 pub mod timing;
 

@@ -9,3 +9,4 @@ pub mod integrate;
 pub mod lu;
 pub mod newton;
 pub mod resample;
+pub mod root;

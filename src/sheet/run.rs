@@ -24,6 +24,8 @@ pub struct Ready {
     pub sheet: Sheet,
     /// Its netlist.
     pub netlist: Netlist,
+    /// What was doubtful about it, in words.
+    pub warnings: Vec<String>,
     /// The circuit as the netlist has it, which says what names stand for.
     pub base: Circuit,
 }
@@ -38,6 +40,7 @@ impl Ready {
         mut sources: Sources,
         sheet: Sheet,
         netlist: Netlist,
+        warnings: &[Diagnostic],
     ) -> Result<Self, (Sources, Vec<Diagnostic>)> {
         let built = circuit::build(
             &netlist,
@@ -48,6 +51,7 @@ impl Ready {
         match built {
             Ok(built) => Ok(Ready {
                 path,
+                warnings: warnings.iter().map(|w| sources.render(w)).collect(),
                 sources,
                 sheet,
                 netlist,
@@ -107,7 +111,7 @@ pub fn run(
     let figures: Vec<&Figure> = expectations.iter().map(|e| &e.figure).collect();
     let mut done = Done {
         verdicts: Vec::new(),
-        messages: Vec::new(),
+        messages: ready.warnings.clone(),
         stopped: false,
     };
     let found = match bench.measure(&figures) {

@@ -1,8 +1,8 @@
 //! --record: what is missing is stored, what changed only when asked.
 
+use super::super::beside::Beside;
 use super::super::failure::Failure;
 use super::Checked;
-use super::files::Beside;
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::wav::{Format, WavProblem, WavWriter};
 use crate::sheet::judge::{Mark, Verdict};

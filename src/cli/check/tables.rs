@@ -103,8 +103,9 @@ pub fn printed(checked: &[Checked<'_>], recorded: &Recorded) -> String {
             .collect();
         let stored = (0..done.verdicts.len()).filter(|&k| recorded.has(at, k));
         counts[5] += stored.count();
-        for v in &done.verdicts {
-            counts[v.mark as usize] += 1;
+        for (k, v) in done.verdicts.iter().enumerate() {
+            // What was stored is counted as that alone.
+            counts[v.mark as usize] += usize::from(!recorded.has(at, k));
         }
         let of = done.verdicts.len();
         let figures = if of == 1 { "figure" } else { "figures" };
@@ -131,7 +132,7 @@ pub fn printed(checked: &[Checked<'_>], recorded: &Recorded) -> String {
     if !recorded.notes.is_empty() {
         details.push('\n');
     }
-    let figures: usize = counts[..5].iter().sum();
+    let figures: usize = counts.iter().sum();
     let marks = [
         Mark::Ok,
         Mark::Off,

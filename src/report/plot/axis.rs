@@ -67,6 +67,15 @@ impl Axis {
 
     /// An axis in decades over frequencies, Hz.
     pub fn decades(quantity: &str, low: f64, high: f64) -> Axis {
+        Axis::in_decades(format!("{quantity} (Hz)"), low, high, hertz)
+    }
+
+    /// An axis in decades over anything else, its numbers with prefixes.
+    pub fn decades_of(quantity: &str, low: f64, high: f64) -> Axis {
+        Axis::in_decades(quantity.to_string(), low, high, prefixed)
+    }
+
+    fn in_decades(title: String, low: f64, high: f64, letter: fn(f64) -> String) -> Axis {
         let low = if low > 0.0 { low } else { high.abs() * 0.1 };
         let (mut ticks, mut fine) = (Vec::new(), Vec::new());
         let wide = fun::log10(high / low);
@@ -88,7 +97,7 @@ impl Axis {
                     _ => false,
                 };
                 if lettered {
-                    ticks.push((value, hertz(value)));
+                    ticks.push((value, letter(value)));
                 } else {
                     fine.push(value);
                 }
@@ -97,12 +106,12 @@ impl Axis {
         if ticks.len() < 3 {
             ticks = steps(low, high, 8.0)
                 .into_iter()
-                .map(|(value, _)| (value, hertz(value)))
+                .map(|(value, _)| (value, letter(value)))
                 .collect();
             fine.clear();
         }
         Axis {
-            title: format!("{quantity} (Hz)"),
+            title,
             ticks,
             fine,
             low,
@@ -217,9 +226,29 @@ fn hertz(value: f64) -> String {
     format!("{digits}{prefix}")
 }
 
+/// A value with its prefix: `4.7k`, `100p`.
+fn prefixed(value: f64) -> String {
+    let text = crate::num::engineering(value, "u", 4);
+    let text = text.trim_end_matches('u').replace(' ', "");
+    let end = text.find(|c: char| c.is_alphabetic()).unwrap_or(text.len());
+    let (digits, prefix) = text.split_at(end);
+    let digits = match digits.contains('.') {
+        true => digits.trim_end_matches('0').trim_end_matches('.'),
+        false => digits,
+    };
+    format!("{digits}{prefix}")
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_in_decades_have_prefixes() {
+        for (value, text) in [(4700.0, "4.7k"), (1e6, "1M"), (1e-10, "100p"), (20.0, "20")] {
+            assert_eq!(prefixed(value), text);
+        }
+    }
 
     fn labels(axis: &Axis) -> Vec<&str> {
         axis.labels().collect()
