@@ -27,6 +27,8 @@ pub enum Failure {
     Clip(SourceProblem),
     /// The circuit has no solution that was found.
     NoSolution(Box<NoSolution>),
+    /// A target that no value brings about.
+    Unreached(String),
     /// The user broke off.
     Interrupted,
 }
@@ -54,7 +56,7 @@ impl Failure {
     /// The exit code.
     pub fn outcome(&self) -> Outcome {
         match self {
-            Failure::NoSolution(_) => Outcome::NoSolution,
+            Failure::NoSolution(_) | Failure::Unreached(_) => Outcome::NoSolution,
             Failure::Interrupted => Outcome::Interrupted,
             _ => Outcome::Bad,
         }
@@ -78,6 +80,7 @@ impl Failure {
             Failure::File(problem) => plain(&problem.to_string(), None),
             Failure::Wav(problem) => plain(&problem.to_string(), None),
             Failure::Clip(problem) => plain(&problem.to_string(), None),
+            Failure::Unreached(message) => plain(message, None),
             Failure::Interrupted => plain("interrupted: no file was written", None),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
         }
