@@ -70,7 +70,11 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         return Err(Failure::usage(format!("`{name}` is no single number")));
     }
     let wanted = &text[equals + 1..];
-    let span = crate::diag::Span::new(file, equals + 1, text.len());
+    let span = {
+        let blanks = wanted.len() - wanted.trim_start().len();
+        let start = equals + 1 + blanks;
+        crate::diag::Span::new(file, start, start + wanted.trim().len())
+    };
     let amount = amount::read(wanted)
         .map_err(|w| session.failed(vec![Problem::amount(wanted.trim(), w).at(span)]))?;
     let of_rating = amount.unit == Behind::Unit("%") && figure.unit() != "%";

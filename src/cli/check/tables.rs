@@ -149,10 +149,13 @@ pub fn printed(checked: &[Checked<'_>], recorded: &Recorded) -> String {
         parts.push(format!("{} stored", counts[5]));
     }
     if sheets_bad > 0 {
-        parts.push(format!("{sheets_bad} bad sheets"));
+        let s = if sheets_bad == 1 { "" } else { "s" };
+        parts.push(format!("{sheets_bad} bad sheet{s}"));
     }
     text += &details;
-    text + &format!("\n{cases} cases, {figures} figures: {}\n", parts.join(", "))
+    let many = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+    let (cases, figures) = (many(cases, "case"), many(figures, "figure"));
+    text + &format!("\n{cases}, {figures}: {}\n", parts.join(", "))
 }
 
 /// A verdict that is not ok, on one line.
