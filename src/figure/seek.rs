@@ -204,7 +204,7 @@ mod tests {
         assert!((v + 150.0).abs() < 1e-7, "{v}");
         let k = value(found(|k| Some(k * k), 9.9, Scale::Between(0.0, 10.0), 2.0));
         assert!((k - 2f64.sqrt()).abs() < 1e-9, "{k}");
-        let end = value(found(|k| Some(k), 5.1, Scale::Between(0.0, 10.0), 10.0));
+        let end = value(found(Some, 5.1, Scale::Between(0.0, 10.0), 10.0));
         assert_eq!(end, 10.0);
     }
 

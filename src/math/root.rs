@@ -80,7 +80,8 @@ mod tests {
 
     #[test]
     fn known_roots_are_found_to_the_last_digits() {
-        let cases: [(fn(f64) -> f64, f64, f64, f64); 4] = [
+        type Function = fn(f64) -> f64;
+        let cases: [(Function, f64, f64, f64); 4] = [
             (|x| x * x - 2.0, 0.0, 2.0, 2f64.sqrt()),
             (|x| x.cos() - x, 0.0, 1.0, 0.739_085_133_215_160_6),
             (|x| x.exp() - 5.0, -10.0, 10.0, 5f64.ln()),

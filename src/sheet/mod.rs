@@ -1,6 +1,6 @@
 //! Regression sheets: what a circuit should measure, and whether it does.
 //!
-//! A sheet is TOML, `NAME.sheet.toml`, beside its netlist. [`read`] turns the text into a
+//! A sheet is TOML, `NAME.sheet.toml`, beside its netlist. [`read()`] turns the text into a
 //! [`Sheet`] with the place of every word, [`cases`] spreads its choices out, [`run`] measures
 //! and judges a case, [`record`] writes measured values back into the text without touching
 //! the rest of it. Files come through a [`Stored`].
