@@ -258,6 +258,7 @@ fn shards_merge_and_threads_change_nothing() {
         .stdout;
     assert_eq!(only.lines().count(), 5, "{only}");
     assert_eq!(folder.check("", &["--shard", "4/3"]).status, 2);
+    assert_eq!(folder.check("", &["--only", "R7"]).status, 2);
 }
 
 #[test]

@@ -189,6 +189,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     }
     let whole = items.len();
+    if let (0, Some(only)) = (whole, text("only")) {
+        // Else a slip in the pattern would pass as well done.
+        return Err(
+            Failure::usage(format!("no expectation fits `--only {only}`"))
+                .hint("the pattern is looked for in `SHEET [CASE]: FIGURE`"),
+        );
+    }
     if let Some((k, n)) = shard {
         // Parts that follow one another, so that their outputs do too.
         let cut = |k: usize| k * whole / n;
@@ -233,10 +240,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let shown = !quiet && !both.contains(&true);
     if shown {
-        let mut text = tables::printed(&checked, &recorded);
-        if whole == 0 {
-            text += "nothing to check: no expectation fits\n";
-        }
+        let text = tables::printed(&checked, &recorded);
         print(&text)?;
     }
     common::commit(outputs)?;
