@@ -23,6 +23,10 @@ pub mod audio;
 
 pub mod measure;
 
+pub mod figure;
+
+pub mod sheet;
+
 pub mod report;
 
 pub mod cli;

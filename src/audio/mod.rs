@@ -4,6 +4,7 @@ pub mod aliasing;
 pub mod automation;
 pub mod cabinet;
 pub mod clip;
+pub mod fingerprint;
 pub mod level;
 pub mod loudness;
 pub mod loudspeaker;

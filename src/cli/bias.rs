@@ -1,5 +1,7 @@
 //! `bias`: the DC operating point as a voltage chart.
 
+mod sought;
+
 use super::common::{self, Session};
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY};
@@ -26,17 +28,37 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
-    command.arg(
+    command
+    .arg(
         Arg::new("strict")
             .long("strict")
             .action(ArgAction::SetTrue)
             .help("Exit with 1 if a rating is exceeded"),
     )
+    .arg(
+        Arg::new("seek")
+            .long("seek")
+            .value_name("FIGURE=VALUE")
+            .requires("by")
+            .help(
+                "Bring a figure to a value by moving --by, for example \"plate dissipation of XV4 \
+                 = 70 %\"; the chart is drawn there",
+            ),
+    )
+    .arg(
+        Arg::new("by")
+            .long("by")
+            .value_name("NAME")
+            .requires("seek")
+            .help("The resistor, source or knob that --seek moves"),
+    )
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    let circuit = session.circuit(Timing::default())?;
+    let sought = sought::sought(&mut session)?;
+    let more: Vec<_> = sought.iter().map(|s| s.setting.clone()).collect();
+    let circuit = session.circuit_with(&more, Timing::default())?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
     let (standing, mut assembly) = standing::find(&circuit)?;
     match &standing.found {
@@ -57,7 +79,15 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             "with the valves cold no solution was found: what capacitors stand then is left out",
         );
     }
-    let rows = standing.rows(&mut assembly, &probes);
+    let mut rows = standing.rows(&mut assembly, &probes);
+    let charted = rows.len();
+    rows.extend(sought.iter().map(|s| Row {
+        subject: s.name.clone(),
+        quantity: "sought value",
+        value: s.value,
+        unit: s.unit,
+        limit: None,
+    }));
     let mut outputs = Outputs::new();
     if let Some(path) = session.csv() {
         outputs.text(&path, &csv(&rows))?;
@@ -68,7 +98,14 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         json_path.as_deref(),
         &record(&circuit, &standing, &rows),
     )?;
-    session.show(|| printed(&circuit, &assembly, &standing, &rows, probes.len()))?;
+    session.show(|| {
+        let rows = &rows[..charted];
+        let chart = printed(&circuit, &assembly, &standing, rows, probes.len());
+        match &sought {
+            Some(sought) => format!("{}\n{chart}", sought.text),
+            None => chart,
+        }
+    })?;
     common::commit(outputs)?;
     let over: Vec<&Row> = rows
         .iter()

@@ -154,6 +154,11 @@ impl<'m> Session<'m> {
         }
     }
 
+    /// The settings of the command line.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
     /// The failure of input with its places.
     pub fn failed(&self, problems: Vec<Diagnostic>) -> Failure {
         Failure::Input(Box::new(self.sources.clone()), problems)

@@ -36,6 +36,8 @@ pub enum Failure {
         /// What to try.
         hint: String,
     },
+    /// A target that no value brings about.
+    Unreached(String),
     /// The user broke off.
     Interrupted,
 }
@@ -63,7 +65,9 @@ impl Failure {
     /// The exit code.
     pub fn outcome(&self) -> Outcome {
         match self {
-            Failure::NoSolution(_) | Failure::Unsolved { .. } => Outcome::NoSolution,
+            Failure::NoSolution(_) | Failure::Unsolved { .. } | Failure::Unreached(_) => {
+                Outcome::NoSolution
+            }
             Failure::Interrupted => Outcome::Interrupted,
             _ => Outcome::Bad,
         }
@@ -87,6 +91,7 @@ impl Failure {
             Failure::File(problem) => plain(&problem.to_string(), None),
             Failure::Wav(problem) => plain(&problem.to_string(), None),
             Failure::Clip(problem) => plain(&problem.to_string(), None),
+            Failure::Unreached(message) => plain(message, None),
             Failure::Interrupted => plain("interrupted: no file was written", None),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
             Failure::Unsolved { message, hint } => plain(message, Some(hint)),

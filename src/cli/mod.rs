@@ -1,7 +1,10 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
+mod beside;
 mod bias;
+mod check;
 mod common;
+mod cores;
 mod distortion;
 mod failure;
 mod feedback;
@@ -13,6 +16,7 @@ mod response;
 mod scope;
 mod source;
 mod variant;
+mod vary;
 
 use clap::ArgMatches;
 use failure::Failure;
@@ -66,6 +70,8 @@ pub const COMMANDS: &[&Command] = &[
     &noise::COMMAND,
     &feedback::COMMAND,
     &render::COMMAND,
+    &vary::COMMAND,
+    &check::COMMAND,
 ];
 
 /// The whole command line.

@@ -7,7 +7,7 @@ use super::{Command, Outcome};
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Node};
-use crate::netlist::card::Card;
+use crate::figure::timing;
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::plot::{self, Trace};
@@ -133,69 +133,21 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
 /// The times asked for, by options or by the netlist's `.tran` card.
 fn times(session: &Session<'_>) -> Result<Run, Failure> {
-    let card = session.netlist.controls.iter().find_map(|c| match &c.kind {
-        Card::Tran {
-            step,
-            stop,
-            start,
-            max_step,
-            uic,
-        } => Some((
-            step.number,
-            stop.number,
-            start.as_ref().map_or(0.0, |s| s.number),
-            max_step.as_ref().map(|m| m.number),
-            *uic,
-        )),
-        _ => None,
-    });
-    let missing = |what: &str| {
-        Failure::usage(format!(
+    let stop = session.positive("stop", Role::Time)?;
+    let step = session.positive("step", Role::Time)?;
+    let from = session.number("from", Role::Time)?;
+    timing::run(&session.netlist, stop, step, from).map_err(|wrong| match wrong {
+        timing::Wrong::Missing(what) => Failure::usage(format!(
             "no `--{what}` is given, and the netlist has no .tran card"
         ))
-        .hint("for example `--stop 20m --step 10u`")
-    };
-    let by_card = |pick: fn((f64, f64)) -> f64| card.map(|c| pick((c.0, c.1)));
-    let stop = session
-        .positive("stop", Role::Time)?
-        .or(by_card(|c| c.1))
-        .ok_or_else(|| missing("stop"))?;
-    let step = session
-        .positive("step", Role::Time)?
-        .or(by_card(|c| c.0))
-        .ok_or_else(|| missing("step"))?;
-    let from = session
-        .number("from", Role::Time)?
-        .or(card.map(|c| c.2))
-        .unwrap_or(0.0);
-    if !(step > 0.0 && stop > 0.0) {
-        return Err(Failure::usage("step and stop must be more than zero"));
-    }
-    if !(0.0..=stop).contains(&from) {
-        return Err(Failure::usage(format!(
+        .hint("for example `--stop 20m --step 10u`"),
+        timing::Wrong::NotPositive => Failure::usage("step and stop must be more than zero"),
+        timing::Wrong::From(from, stop) => Failure::usage(format!(
             "`--from` is {} s, expected 0 to {} s",
             num::full(from),
             num::full(stop)
-        )));
-    }
-    let mut run = Run::new(from, step, stop);
-    if let Some((.., max_step, uic)) = card {
-        run.from_initial_values = uic;
-        if let Some(max) = max_step.filter(|&m| m > 0.0) {
-            run.max_step_s = max;
-        }
-    }
-    for control in &session.netlist.controls {
-        if let Card::Options(options) = &control.kind {
-            for (name, value) in options {
-                if let (true, Some(value)) = (name.key() == "reltol", value) {
-                    // The published meaning is a part of the value; ours is a local error.
-                    run.accuracy.relative = (value.number * 2e-3).clamp(1e-12, 1e-2);
-                }
-            }
-        }
-    }
-    Ok(run)
+        )),
+    })
 }
 
 fn every_node(circuit: &Circuit) -> Vec<Observable> {

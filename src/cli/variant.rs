@@ -3,8 +3,9 @@
 use super::common::{self, Session};
 use super::failure::Failure;
 use crate::circuit::Circuit;
-use crate::circuit::params::{Setting, What, bare};
-use crate::diag::{Span, nearest};
+use crate::circuit::params::Setting;
+use crate::diag::Span;
+use crate::figure::choice;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
@@ -86,7 +87,7 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
         names.push(name.to_string());
         let line = format!("--vary {text}");
         let file = session.sources.add("command line", line.as_str());
-        let what = kind(circuit, name);
+        let what = choice::kind(circuit, name);
         // Values are found again in the line by counting on from the equals sign.
         let mut start = line.len() - values.len();
         let settings: Vec<Setting> = values
@@ -113,45 +114,10 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
     Ok(found)
 }
 
-/// What a name stands for: an element or parameter as for --set, a pot or a toggle. A name
-/// that is nothing is taken for what comes nearest, so that it is suggested.
-fn kind(circuit: &Circuit, name: &str) -> What {
-    if circuit.element(name).is_some() {
-        // A pot or toggle takes its position as its value too.
-        return What::Value;
-    }
-    let controls = controls(circuit);
-    let same = controls.iter().find(|c| c.0.eq_ignore_ascii_case(name));
-    let near = || {
-        if name.contains('.') {
-            // A parameter, rather.
-            return None;
-        }
-        let near = nearest(name, controls.iter().map(|c| c.0.as_str()))?;
-        controls.iter().find(|c| c.0 == near)
-    };
-    same.or_else(near).map_or(What::Value, |c| c.1)
-}
-
-/// Pots and toggles by their names without the X.
-fn controls(circuit: &Circuit) -> Vec<(String, What)> {
-    circuit
-        .elements
-        .iter()
-        .filter_map(|e| {
-            let what = match e.kind?.name {
-                "pot" => What::Knob,
-                "toggle" => What::Switch,
-                _ => return None,
-            };
-            Some((bare(&e.name), what))
-        })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::circuit::params::What;
     use crate::diag::Sources;
 
     fn variant(pairs: &[(&str, &str)]) -> Variant {

@@ -14,3 +14,4 @@ pub mod panels;
 pub mod radau;
 pub mod radau_pair;
 pub mod resample;
+pub mod root;

@@ -7,4 +7,5 @@ pub mod feedback;
 pub mod gain;
 pub mod impedance;
 pub mod noise;
+pub mod preferred;
 pub mod standing;

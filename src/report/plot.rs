@@ -124,6 +124,17 @@ pub fn marked_spectrum(
     draw(title, &across, frequencies_hz, traces, marks)
 }
 
+/// Curves over any quantity; it runs in decades where it spans more than one and a half.
+pub fn against(title: &str, quantity: &str, places: &[f64], traces: &[Trace]) -> String {
+    let (low, high) = axis::extent(places.iter().copied());
+    let least = places.iter().copied().fold(f64::INFINITY, f64::min);
+    let across = match least > 0.0 && high / low > 32.0 {
+        true => Axis::decades(quantity, "", least, high),
+        false => Axis::exact(quantity, "", low, high, WIDTH / 90.0),
+    };
+    draw(title, &across, places, traces, &[])
+}
+
 /// What is less than this below the top of a panel in decibels is shown.
 const DEPTH_DB: f64 = 150.0;
 

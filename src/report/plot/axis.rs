@@ -103,7 +103,10 @@ impl Axis {
             fine.clear();
         }
         Axis {
-            title: format!("{quantity} ({})", shown_unit(unit)),
+            title: match shown_unit(unit) {
+                "" => quantity.to_owned(),
+                unit => format!("{quantity} ({unit})"),
+            },
             ticks,
             fine,
             low,
@@ -242,6 +245,13 @@ fn lettered(value: f64, unit: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_in_decades_have_prefixes() {
+        for (value, text) in [(4700.0, "4.7k"), (1e6, "1M"), (1e-10, "100p"), (20.0, "20")] {
+            assert_eq!(prefixed(value), text);
+        }
+    }
 
     fn labels(axis: &Axis) -> Vec<&str> {
         axis.labels().collect()

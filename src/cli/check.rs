@@ -1,0 +1,369 @@
+//! `check`: regression sheets run and judged.
+
+mod explain;
+mod files;
+mod junit;
+mod plots;
+mod recording;
+mod tables;
+
+use super::beside::Beside;
+use super::common;
+use super::failure::Failure;
+use super::{Command, Outcome, SAFETY, cores, interrupt};
+use crate::diag::{Diagnostic, Sources};
+use crate::netlist::{self, FileLoader, Loader};
+use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::sheet::cases::Case;
+use crate::sheet::judge::Mark;
+use crate::sheet::problem::Problem;
+use crate::sheet::run::{self, Done, Ready};
+use crate::sheet::{self, schema};
+use clap::{Arg, ArgAction, ArgMatches};
+use std::collections::HashSet;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "check",
+    about: "Regression sheets: does every circuit still measure what it should?",
+    options,
+    run,
+};
+
+/// A sheet brings its own netlist and settings, so the common options have no place here.
+fn options(_common: clap::Command) -> clap::Command {
+    let path = |name: &'static str, value: &'static str, help: &'static str| {
+        Arg::new(name).long(name).value_name(value).help(help)
+    };
+    let flag = |name: &'static str, help: &'static str| {
+        Arg::new(name)
+            .long(name)
+            .action(ArgAction::SetTrue)
+            .help(help)
+    };
+    clap::Command::new(COMMAND.name)
+        .about(COMMAND.about)
+        .after_help(SAFETY)
+        .arg(
+            Arg::new("paths")
+                .value_name("PATH")
+                .num_args(0..)
+                .required_unless_present_any(["explain", "schema"])
+                .help("Sheets (TOML), or folders in which every *.sheet.toml is one"),
+        )
+        .arg(path(
+            "only",
+            "PATTERN",
+            "Only expectations whose `SHEET [CASE]: FIGURE` has this in it; * stands for anything",
+        ))
+        .arg(path(
+            "shard",
+            "K/N",
+            "The K-th of N parts of the cases; outputs of all parts, one after another, are \
+             those of the whole",
+        ))
+        .arg(flag(
+            "record",
+            "Store what is missing, and show what was stored",
+        ))
+        .arg(
+            flag(
+                "overwrite",
+                "With --record: store what is off its tolerance too",
+            )
+            .requires("record"),
+        )
+        .arg(path(
+            "csv",
+            "PATH",
+            "Write subject,expected,found,tolerance,verdict; - is standard output",
+        ))
+        .arg(path(
+            "json",
+            "PATH",
+            "Write one JSON object a line for each expectation; - is standard output",
+        ))
+        .arg(path("junit", "PATH", "Write a JUnit XML file"))
+        .arg(path(
+            "plot-failures",
+            "DIR",
+            "Draw expected and found of every curve and sound that is off, as SVG",
+        ))
+        .arg(
+            path("threads", "N", "Cases at once; without it one a processor")
+                .value_parser(clap::value_parser!(u16).range(1..)),
+        )
+        .arg(flag("explain", "List every figure that can be expected"))
+        .arg(flag("schema", "Print the JSON schema of a sheet"))
+        .arg(flag("quiet", "Print errors only"))
+}
+
+/// One thing to do: a case of a sheet that can be run, or a sheet that cannot.
+enum Item<'r> {
+    Case {
+        ready: &'r Ready,
+        beside: &'r Beside,
+        case: &'r Case,
+        expected: Vec<usize>,
+    },
+    Bad(&'r str, &'r str),
+}
+
+/// What became of it.
+pub(crate) enum Checked<'r> {
+    /// A case.
+    Case {
+        ready: &'r Ready,
+        beside: &'r Beside,
+        case: &'r Case,
+        expected: Vec<usize>,
+        done: Done,
+    },
+    /// A sheet that cannot be run, and the messages about it.
+    Bad(&'r str, &'r str),
+}
+
+/// A sheet that was opened.
+enum Opened {
+    Ready(Box<Ready>, Beside),
+    Bad(String, String),
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let quiet = matches.get_flag("quiet");
+    if matches.get_flag("explain") {
+        return print(&explain::text());
+    }
+    if matches.get_flag("schema") {
+        let text = serde_json::to_string_pretty(&schema::schema()).expect("plain data");
+        return print(&(text + "\n"));
+    }
+    let text = |name: &str| matches.get_one::<String>(name).map(String::as_str);
+    let both = ["csv", "json", "junit"].map(|n| text(n) == Some(STANDARD_OUTPUT));
+    if both.iter().filter(|b| **b).count() > 1 {
+        return Err(Failure::usage("several outputs want standard output")
+            .hint("give all but one a file name"));
+    }
+    let shard = text("shard").map(part).transpose()?;
+    let only = text("only").map(|p| format!("*{p}*"));
+    let wanted = |subject: &str| only.as_ref().is_none_or(|p| sheet::cases::fits(p, subject));
+    let threads = matches.get_one::<u16>("threads");
+    let threads = threads.map_or_else(cores::all, |&n| usize::from(n));
+
+    interrupt::watch();
+    // Outputs are staged first: what cannot be written is told before the work, not after.
+    let mut outputs = Outputs::new();
+    let mut stage = |name: &str| -> Result<Option<(PathBuf, std::fs::File)>, Failure> {
+        let Some(path) = text(name).map(PathBuf::from) else {
+            return Ok(None);
+        };
+        let file = outputs.stage(&path)?;
+        Ok(Some((path, file)))
+    };
+    let (csv, json, junit) = (stage("csv")?, stage("json")?, stage("junit")?);
+
+    let asked: Vec<&str> = matches
+        .get_many::<String>("paths")
+        .into_iter()
+        .flatten()
+        .map(String::as_str)
+        .collect();
+    let opened: Vec<Opened> = cores::spread(&files::find(&asked), threads, open);
+    let mut items: Vec<Item<'_>> = Vec::new();
+    for opened in &opened {
+        match opened {
+            Opened::Bad(path, message) => items.push(Item::Bad(path, message)),
+            Opened::Ready(ready, beside) => {
+                items.extend(ready.sheet.cases.iter().filter_map(|case| {
+                    let expected = ready.expected_in(case, wanted);
+                    (!expected.is_empty()).then_some(Item::Case {
+                        ready,
+                        beside,
+                        case,
+                        expected,
+                    })
+                }));
+            }
+        }
+    }
+    let whole = items.len();
+    if let (0, Some(only)) = (whole, text("only")) {
+        // Else a slip in the pattern would pass as well done.
+        return Err(
+            Failure::usage(format!("no expectation fits `--only {only}`"))
+                .hint("the pattern is looked for in `SHEET [CASE]: FIGURE`"),
+        );
+    }
+    if let Some((k, n)) = shard {
+        // Parts that follow one another, so that their outputs do too.
+        let cut = |k: usize| k * whole / n;
+        items = items.drain(cut(k - 1)..cut(k)).collect();
+    }
+    let stopped = || interrupt::check().is_err();
+    let checked: Vec<Checked<'_>> = cores::spread(&items, threads, |item| match item {
+        Item::Bad(path, message) => Checked::Bad(path, message),
+        Item::Case {
+            ready,
+            beside,
+            case,
+            expected,
+        } => Checked::Case {
+            ready,
+            beside,
+            case,
+            expected: expected.clone(),
+            done: run::run(ready, case, expected, *beside, &stopped),
+        },
+    });
+    interrupt::check()?;
+
+    tell_messages(&checked, quiet);
+    let put = |target: Option<(PathBuf, std::fs::File)>, text: &dyn Fn() -> String| {
+        target.map_or(Ok(()), |(path, mut file)| {
+            file.write_all(text().as_bytes())
+                .map_err(|e| FileProblem::new(&path, e))
+        })
+    };
+    let first = shard.is_none_or(|(k, _)| k == 1);
+    put(csv, &|| tables::csv(&checked, first))?;
+    put(json, &|| tables::json_lines(&checked))?;
+    put(junit, &|| junit::text(&checked))?;
+    if let Some(folder) = text("plot-failures") {
+        plots::stage(&mut outputs, Path::new(folder), &checked)?;
+    }
+    let record = matches.get_flag("record");
+    let recorded = match record {
+        true => recording::stage(&mut outputs, &checked, matches.get_flag("overwrite"))?,
+        false => recording::Recorded::default(),
+    };
+    let shown = !quiet && !both.contains(&true);
+    if shown {
+        let text = tables::printed(&checked, &recorded);
+        print(&text)?;
+    }
+    common::commit(outputs)?;
+    Ok(outcome(&checked, &recorded))
+}
+
+/// The gravest of all verdicts: a bad sheet, a circuit without solution, a figure that is off.
+fn outcome(checked: &[Checked<'_>], recorded: &recording::Recorded) -> Outcome {
+    let mut worst = Outcome::Done;
+    let rank = |outcome: Outcome| match outcome {
+        Outcome::Bad => 3,
+        Outcome::NoSolution => 2,
+        Outcome::FellShort => 1,
+        _ => 0,
+    };
+    let mut note = |outcome: Outcome| {
+        if rank(outcome) > rank(worst) {
+            worst = outcome;
+        }
+    };
+    for (at, checked) in checked.iter().enumerate() {
+        let Checked::Case { done, .. } = checked else {
+            note(Outcome::Bad);
+            continue;
+        };
+        for (k, verdict) in done.verdicts.iter().enumerate() {
+            note(match verdict.mark {
+                Mark::Ok => Outcome::Done,
+                Mark::Off | Mark::Missing if recorded.has(at, k) => Outcome::Done,
+                Mark::Off | Mark::Missing => Outcome::FellShort,
+                Mark::NoSolution => Outcome::NoSolution,
+                Mark::Bad => Outcome::Bad,
+            });
+        }
+    }
+    worst
+}
+
+/// Messages about mistakes, each once, in the order of the cases.
+fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
+    let mut told: HashSet<&str> = HashSet::new();
+    for checked in checked {
+        let messages: Vec<&str> = match checked {
+            Checked::Bad(_, message) => vec![message],
+            Checked::Case { done, .. } => done.messages.iter().map(String::as_str).collect(),
+        };
+        for message in messages {
+            if quiet && message.starts_with("warning") {
+                continue;
+            }
+            if told.insert(message) {
+                common::tell(&format!("{}\n", message.trim_end()));
+            }
+        }
+    }
+}
+
+/// `K/N` of --shard.
+fn part(text: &str) -> Result<(usize, usize), Failure> {
+    let numbers = text
+        .split_once('/')
+        .and_then(|(k, n)| Some((k.trim().parse().ok()?, n.trim().parse().ok()?)));
+    match numbers {
+        Some((k, n)) if (1..=n).contains(&k) && n <= 100_000 => Ok((k, n)),
+        _ => Err(
+            Failure::usage(format!("`--shard {text}` is no part of a whole"))
+                .hint("expected K/N with K from 1 to N, for example `--shard 2/4`"),
+        ),
+    }
+}
+
+/// Opens a sheet: reads it and its netlist, and builds the circuit once. All mistakes of the
+/// sheet are told before those of its netlist.
+fn open(path: &Result<PathBuf, String>) -> Opened {
+    let path = match path {
+        Ok(path) => path,
+        Err(told) => return Opened::Bad(told.clone(), format!("error: {told}")),
+    };
+    let name = path.display().to_string();
+    let mut sources = Sources::default();
+    let bad = |sources: &Sources, problems: &[Diagnostic]| {
+        let all: Vec<String> = problems.iter().map(|p| sources.render(p)).collect();
+        Opened::Bad(name.clone(), all.join("\n"))
+    };
+    let text = match FileLoader.load(&name, None) {
+        Ok((_, text)) => text,
+        Err(why) => {
+            let message = format!("error: cannot read the sheet `{name}`: {why}");
+            return Opened::Bad(name, message);
+        }
+    };
+    let file = sources.add(name.as_str(), text);
+    let sheet = match sheet::read(file, &sources) {
+        Ok(sheet) => sheet,
+        Err(problems) => return bad(&sources, &problems),
+    };
+    let beside = Beside::new(path);
+    let netlist_path = beside.path(&sheet.netlist).display().to_string();
+    if let Err(why) = FileLoader.load(&netlist_path, None) {
+        let problem = Problem::Netlist {
+            path: sheet.netlist.clone(),
+            why: why.to_string(),
+        };
+        return bad(&sources, &[problem.at(sheet.netlist_span)]);
+    }
+    let reading = netlist::read(&netlist_path, &FileLoader, &mut sources);
+    if reading.diagnostics.iter().any(Diagnostic::is_error) {
+        return bad(&sources, &reading.diagnostics);
+    }
+    let warnings = reading.diagnostics;
+    match Ready::new(name.clone(), sources, sheet, reading.netlist, &warnings) {
+        Ok(ready) => Opened::Ready(Box::new(ready), beside),
+        Err((sources, problems)) => bad(&sources, &problems),
+    }
+}
+
+/// Prints to standard output. A reader that went away is no failure.
+fn print(text: &str) -> Result<Outcome, Failure> {
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
+            Err(FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
+        }
+        _ => Ok(Outcome::Done),
+    }
+}

@@ -1,0 +1,372 @@
+//! `vary`: any figure against one or two stepped values.
+
+use super::beside::Beside;
+use super::common::{self, Session};
+use super::failure::Failure;
+use super::{Command, Outcome, cores, interrupt};
+use crate::circuit::bind::Timing;
+use crate::circuit::params::{Setting, Settings};
+use crate::diag::Span;
+use crate::figure::bench::{Bench, Found, Reading, Trouble};
+use crate::figure::choice::{Choice, choose};
+use crate::figure::registry::Gives;
+use crate::figure::{Figure, Words};
+use crate::num;
+use crate::report::file::Outputs;
+use crate::report::plot::{self, Trace};
+use crate::report::table::{Side, Table};
+use crate::sheet::judge::shown;
+use clap::{Arg, ArgAction, ArgMatches};
+use serde_json::json;
+use std::path::Path;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "vary",
+    about: "Any figure against one or two stepped values, as a table, CSV and plot",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(
+            Arg::new("step")
+                .long("step")
+                .value_name("NAME=a,b,c")
+                .action(ArgAction::Append)
+                .required(true)
+                .help(
+                    "Step an element's value, NAME.parameter, pot, toggle, valve or `temperature` \
+                     through these; given again: every combination",
+                ),
+        )
+        .arg(
+            Arg::new("figure")
+                .long("figure")
+                .value_name("FIGURE")
+                .action(ArgAction::Append)
+                .required(true)
+                .help(
+                    "What is measured, for example `plate dissipation of XV4`; `gridleak check \
+                     --explain` lists every figure",
+                ),
+        )
+        .arg(
+            Arg::new("plot")
+                .long("plot")
+                .value_name("PATH")
+                .help("Draw the figures against the first value, a curve for each second, as SVG"),
+        )
+}
+
+/// Combinations at the most.
+const MOST: usize = 100_000;
+/// Values that can be stepped at once.
+const STEPS: usize = 2;
+
+/// A value that is stepped.
+struct Step {
+    name: String,
+    values: Vec<Choice>,
+}
+
+/// One combination, measured: a value for each figure; none where there is no solution.
+type Row = (Vec<Choice>, Vec<Result<Reading, String>>);
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    let steps = steps(&mut session)?;
+    let figures = figures(&mut session)?;
+    if !session.texts("probe").is_empty() {
+        return Err(Failure::usage("vary takes no `--probe`")
+            .hint("a probe is a figure too: `--figure v(out)`"));
+    }
+    let base = session.circuit(Timing::default())?;
+    let plot_path = session.text("plot").map(Path::new);
+    if plot_path.is_some()
+        && steps[0]
+            .values
+            .iter()
+            .any(|v| num::parse(&v.text).is_none())
+    {
+        return Err(Failure::usage(format!(
+            "`--plot` needs numbers to draw against, `{}` is stepped through names",
+            steps[0].name
+        ))
+        .hint("step something with numbers first"));
+    }
+    interrupt::watch();
+    let mut outputs = Outputs::new();
+    let csv_path = session.csv();
+    let json_path = session.json();
+
+    let combinations: Vec<Vec<Choice>> = combinations(&steps);
+    let figure_list: Vec<&Figure> = figures.iter().collect();
+    let beside = Beside::here();
+    let stopped = || interrupt::check().is_err();
+    // Settings note their use, so that every combination has its own.
+    let given: Vec<_> = session
+        .settings()
+        .list()
+        .iter()
+        .map(|s| (s.what, s.target.clone(), s.value.clone(), s.span))
+        .collect();
+    let (netlist, sources) = (&session.netlist, &session.sources);
+    let measured = cores::spread(&combinations, cores::all(), |choices| {
+        let (netlist, settings) = choose(netlist, &base, choices);
+        let mut all = Settings::default();
+        for (what, target, value, span) in &given {
+            all.push(Setting::new(*what, target.clone(), value.clone(), *span));
+        }
+        settings.list().iter().for_each(|s| all.push(s.clone()));
+        let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
+        let found = bench.measure(&figure_list);
+        match found {
+            Ok(found) => found
+                .into_iter()
+                .map(|f| match f {
+                    Ok(Found::Number(reading)) => Ok(Ok(reading)),
+                    Ok(_) => unreachable!("only numbers are let through"),
+                    Err(Trouble::NoSolution(none)) => Ok(Err(none.to_string())),
+                    Err(Trouble::Stopped) => Err(Failure::Interrupted),
+                    Err(Trouble::Input(problem)) => {
+                        let sources = Box::new(bench.sources.clone());
+                        Err(Failure::Input(sources, vec![problem]))
+                    }
+                })
+                .collect(),
+            Err(problems) => Err(Failure::Input(Box::new(bench.sources.clone()), problems)),
+        }
+    });
+    let mut rows: Vec<Row> = Vec::new();
+    for (choices, values) in combinations.into_iter().zip(measured) {
+        rows.push((choices, values?));
+    }
+
+    if let Some(path) = csv_path {
+        outputs.text(&path, &csv(&steps, &figures, &rows))?;
+    }
+    if let Some(path) = plot_path {
+        outputs.text(path, &drawn(&base.title, &steps, &figures, &rows))?;
+    }
+    let record = record(&base.title, &steps, &figures, &rows);
+    common::stage_json(&mut outputs, json_path.as_deref(), &record)?;
+    session.show(|| printed(&base.title, &steps, &figures, &rows))?;
+    common::commit(outputs)?;
+    let mut outcome = Outcome::Done;
+    for (choices, values) in &rows {
+        if let Some(Err(why)) = values.iter().find(|v| v.is_err()) {
+            common::tell(&format!("error: {}: {why}\n", label(choices)));
+            outcome = Outcome::NoSolution;
+        }
+    }
+    Ok(outcome)
+}
+
+/// The values of every --step.
+fn steps(session: &mut Session<'_>) -> Result<Vec<Step>, Failure> {
+    let mut steps: Vec<Step> = Vec::new();
+    for text in session.texts("step") {
+        let wrong = |why: &str| {
+            Failure::usage(format!("`--step {text}` {why}"))
+                .hint("expected NAME=a,b,c, for example `--step RK1=1k,1.5k,2.2k`")
+        };
+        let (name, list) = text.split_once('=').ok_or_else(|| wrong("has no `=`"))?;
+        let name = name.trim();
+        if name.is_empty() || list.split(',').any(|v| v.trim().is_empty()) {
+            return Err(wrong("lacks a name or a value"));
+        }
+        if steps.iter().any(|s| s.name.eq_ignore_ascii_case(name)) {
+            return Err(wrong("names what another --step does"));
+        }
+        let line = format!("--step {text}");
+        let file = session.sources.add("command line", line.as_str());
+        let mut start = line.len() - list.len();
+        let values = list
+            .split(',')
+            .map(|raw| {
+                let at = start + raw.len() - raw.trim_start().len();
+                let choice = Choice {
+                    name: name.to_string(),
+                    text: raw.trim().to_string(),
+                    span: Span::new(file, at, at + raw.trim().len()),
+                };
+                start += raw.len() + 1;
+                choice
+            })
+            .collect();
+        steps.push(Step {
+            name: name.to_string(),
+            values,
+        });
+    }
+    if steps.len() > STEPS {
+        return Err(Failure::usage(format!(
+            "{} values are stepped, at most {STEPS} can be",
+            steps.len()
+        )));
+    }
+    let count: usize = steps.iter().map(|s| s.values.len()).product();
+    if count > MOST {
+        return Err(Failure::usage(format!(
+            "{count} combinations are asked for, at most {MOST} can be"
+        )));
+    }
+    Ok(steps)
+}
+
+/// The figures, all of which must be numbers.
+fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure> {
+    let mut figures = Vec::new();
+    let mut problems = Vec::new();
+    for text in session.texts("figure") {
+        let file = session.sources.add("--figure", text);
+        match Figure::parse(text, Words::whole(file, text)) {
+            Ok(figure) if figure.quantity.gives != Gives::Number => {
+                return Err(Failure::usage(format!(
+                    "`{}` is no single number",
+                    figure.quantity.name
+                ))
+                .hint("vary takes figures that are one number each"));
+            }
+            Ok(figure) => figures.push(figure),
+            Err(problem) => problems.push(problem),
+        }
+    }
+    match problems.is_empty() {
+        true => Ok(figures),
+        false => Err(session.failed(problems)),
+    }
+}
+
+/// Every combination, the last step's values changing first.
+fn combinations(steps: &[Step]) -> Vec<Vec<Choice>> {
+    steps.iter().fold(vec![Vec::new()], |all, step| {
+        all.iter()
+            .flat_map(|before| {
+                step.values.iter().map(|value| {
+                    let mut more = before.clone();
+                    more.push(value.clone());
+                    more
+                })
+            })
+            .collect()
+    })
+}
+
+fn label(choices: &[Choice]) -> String {
+    let pairs = choices.iter().map(|c| format!("{}={}", c.name, c.text));
+    pairs.collect::<Vec<_>>().join(", ")
+}
+
+/// One row a combination and figure; stepped numbers in base units.
+fn csv(steps: &[Step], figures: &[Figure], rows: &[Row]) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    let mut write = |row: Vec<String>| writer.write_record(&row).expect("writing to memory");
+    let mut head: Vec<String> = steps.iter().map(|s| s.name.clone()).collect();
+    head.extend(["figure", "value", "unit"].map(str::to_string));
+    write(head);
+    for (choices, values) in rows {
+        for (figure, value) in figures.iter().zip(values) {
+            let mut row: Vec<String> = choices.iter().map(base_units).collect();
+            let number = value.as_ref().map(|v| num::full(v.value));
+            row.push(figure.text.clone());
+            row.push(number.unwrap_or_default());
+            row.push(value.as_ref().map_or(figure.unit(), |v| v.unit).to_string());
+            write(row);
+        }
+    }
+    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+}
+
+/// A stepped value as a plain number, or its name.
+fn base_units(choice: &Choice) -> String {
+    num::parse(&choice.text).map_or_else(|| choice.text.clone(), num::full)
+}
+
+fn record(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> serde_json::Value {
+    json!({
+        "title": title.trim(),
+        "steps": steps.iter().map(|s| json!({
+            "name": s.name,
+            "values": s.values.iter().map(|v| &v.text).collect::<Vec<_>>(),
+        })).collect::<Vec<_>>(),
+        "rows": rows.iter().flat_map(|(choices, values)| {
+            figures.iter().zip(values).map(|(figure, value)| json!({
+                "at": choices.iter().map(|c| &c.text).collect::<Vec<_>>(),
+                "figure": figure.text,
+                "value": value.as_ref().ok().map(|v| v.value),
+                "unit": value.as_ref().map_or(figure.unit(), |v| v.unit),
+                "limit": value.as_ref().ok().and_then(|v| v.limit),
+            })).collect::<Vec<_>>()
+        }).collect::<Vec<_>>(),
+    })
+}
+
+/// A table with a column a figure, and shares of ratings where there are any.
+fn printed(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> String {
+    let mut columns: Vec<(&str, Side)> = steps
+        .iter()
+        .map(|s| (s.name.as_str(), Side::Right))
+        .collect();
+    columns.extend(figures.iter().map(|f| (f.text.as_str(), Side::Right)));
+    let mut table = Table::new(&columns);
+    for (choices, values) in rows {
+        let cells = choices.iter().map(|c| c.text.clone());
+        table.row(cells.chain(values.iter().map(|value| match value {
+            Ok(reading) => match reading.limit {
+                Some(limit) => format!(
+                    "{} ({:.0} %)",
+                    shown(reading.value, reading.unit),
+                    100.0 * reading.value / limit
+                ),
+                None => shown(reading.value, reading.unit),
+            },
+            Err(_) => "no solution".into(),
+        })));
+    }
+    format!("{}\n\n{}", title.trim(), table.text())
+}
+
+/// The figures over the first value: a curve for each second value.
+fn drawn(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> String {
+    let place = |choice: &Choice| num::parse(&choice.text).unwrap_or(f64::NAN);
+    let mut x: Vec<f64> = steps[0].values.iter().map(place).collect();
+    x.sort_by(f64::total_cmp);
+    x.dedup();
+    let family: Vec<Option<&Choice>> = match steps.get(1) {
+        Some(second) => second.values.iter().map(Some).collect(),
+        None => vec![None],
+    };
+    let mut traces = Vec::new();
+    for (k, figure) in figures.iter().enumerate() {
+        for member in &family {
+            let own = rows
+                .iter()
+                .filter(|r| member.is_none_or(|m| r.0[1].text == m.text));
+            let points: Vec<(f64, f64)> = own
+                .map(|r| {
+                    let value = r.1[k].as_ref().map_or(f64::NAN, |v| v.value);
+                    (place(&r.0[0]), value)
+                })
+                .collect();
+            let at = |x: f64| points.iter().find(|p| p.0 == x).map_or(f64::NAN, |p| p.1);
+            let name = match (member, figures.len()) {
+                (Some(m), 1) => format!("{}={}", m.name, m.text),
+                (Some(m), _) => format!("{}={} {}", m.name, m.text, figure.text),
+                (None, _) => figure.text.clone(),
+            };
+            let unit = rows
+                .iter()
+                .find_map(|r| r.1[k].as_ref().ok())
+                .map_or(figure.unit(), |v| v.unit);
+            traces.push(Trace::new(name, unit, x.iter().map(|&x| at(x)).collect()));
+        }
+    }
+    let title = match figures.len() {
+        1 => format!("{}: {}", title.trim(), figures[0].text),
+        _ => title.trim().to_string(),
+    };
+    plot::against(&title, &steps[0].name, &x, &traces)
+}

@@ -1,0 +1,354 @@
+//! One circuit on the bench: its figures, with the work that several share done once.
+
+mod bound;
+mod played;
+
+use super::Figure;
+use super::registry::{Gives, OfWave};
+use crate::analysis::transient::{self, Run};
+use crate::analysis::{NoSolution, operating_point};
+use crate::audio::clip::Clip;
+use crate::circuit::bind::Timing;
+use crate::circuit::params::Settings;
+use crate::circuit::{self, Circuit};
+use crate::diag::{Diagnostic, Sources};
+use crate::measure::chart;
+use crate::netlist::card::Netlist;
+use crate::system::probe::Observable;
+use bound::{Bound, bind};
+use played::Playing;
+
+/// What a figure came to.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Found {
+    /// A number.
+    Number(Reading),
+    /// A curve.
+    Curve(Curve),
+    /// A sound, in volts, amperes or watts.
+    Sound(Clip),
+}
+
+/// A number with its unit.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Reading {
+    /// In the base unit.
+    pub value: f64,
+    /// V, A, W ...
+    pub unit: &'static str,
+    /// The rating, if there is one.
+    pub limit: Option<f64>,
+}
+
+/// What a curve runs over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Across {
+    /// Time, s.
+    Time,
+    /// Frequency, Hz.
+    Frequency,
+}
+
+impl Across {
+    /// As result files head the column.
+    pub fn heading(self) -> &'static str {
+        match self {
+            Across::Time => "time_s",
+            Across::Frequency => "frequency_hz",
+        }
+    }
+}
+
+/// A curve.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Curve {
+    /// What it runs over.
+    pub across: Across,
+    /// Where, rising.
+    pub x: Vec<f64>,
+    /// The value there.
+    pub y: Vec<f64>,
+    /// Its unit.
+    pub unit: &'static str,
+    /// What heads its column in result files.
+    pub heading: String,
+}
+
+/// Why there is no figure.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Trouble {
+    /// It asks for something that the circuit does not have.
+    Input(Diagnostic),
+    /// The circuit has no solution that was found.
+    NoSolution(Box<NoSolution>),
+    /// The user broke off.
+    Stopped,
+}
+
+/// Where clips come from.
+pub trait Clips: Sync {
+    /// The sound of a file, named as the figure names it.
+    ///
+    /// # Errors
+    /// Why it cannot be had, in a few words.
+    fn clip(&self, name: &str) -> Result<Clip, String>;
+}
+
+/// A circuit whose figures are wanted.
+pub struct Bench<'n> {
+    netlist: &'n Netlist,
+    settings: Settings,
+    /// Texts for messages.
+    pub sources: Sources,
+    /// What was doubtful about the circuit when it was built first.
+    pub warnings: Vec<Diagnostic>,
+    clips: &'n dyn Clips,
+    stopped: &'n (dyn Fn() -> bool + Sync),
+}
+
+/// Points of a transient that are kept at the most.
+const MOST_POINTS: f64 = 1e7;
+
+impl<'n> Bench<'n> {
+    /// A circuit under settings. `stopped` is asked now and then whether to break off.
+    pub fn new(
+        netlist: &'n Netlist,
+        settings: Settings,
+        sources: Sources,
+        clips: &'n dyn Clips,
+        stopped: &'n (dyn Fn() -> bool + Sync),
+    ) -> Self {
+        Bench {
+            netlist,
+            settings,
+            sources,
+            warnings: Vec::new(),
+            clips,
+            stopped,
+        }
+    }
+
+    /// The circuit.
+    ///
+    /// # Errors
+    /// All that is wrong with netlist and settings.
+    pub fn circuit(&mut self, timing: Timing) -> Result<Circuit, Vec<Diagnostic>> {
+        let built = circuit::build(self.netlist, &self.settings, timing, &mut self.sources)?;
+        if self.warnings.is_empty() {
+            self.warnings = built.warnings;
+        }
+        Ok(built.circuit)
+    }
+
+    /// Every figure asked for, in the order asked.
+    ///
+    /// # Errors
+    /// If there is no circuit; what is wrong with one figure is its own [`Trouble`].
+    pub fn measure(
+        &mut self,
+        figures: &[&Figure],
+    ) -> Result<Vec<Result<Found, Trouble>>, Vec<Diagnostic>> {
+        let circuit = self.circuit(Timing::default())?;
+        let bound: Vec<Result<Bound, Diagnostic>> = figures
+            .iter()
+            .map(|figure| bind(figure, &circuit, self.netlist))
+            .collect();
+        let mut found: Vec<Option<Result<Found, Trouble>>> = bound
+            .iter()
+            .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
+            .collect();
+        self.direct(&circuit, figures, &bound, &mut found);
+        self.waves(figures, &bound, &mut found)?;
+        self.sounds(&circuit, figures, &bound, &mut found);
+        Ok(found
+            .into_iter()
+            .map(|f| f.expect("every way was gone"))
+            .collect())
+    }
+
+    /// All figures of the operating point, from one solution.
+    fn direct(
+        &self,
+        circuit: &Circuit,
+        figures: &[&Figure],
+        bound: &[Result<Bound, Diagnostic>],
+        found: &mut [Option<Result<Found, Trouble>>],
+    ) {
+        let wanted: Vec<usize> = (0..bound.len())
+            .filter(|&k| matches!(bound[k], Ok(Bound::Direct(_) | Bound::Chart(_))))
+            .collect();
+        if wanted.is_empty() {
+            return;
+        }
+        let (point, mut assembly) = match operating_point::dc(circuit) {
+            Ok(solved) => solved,
+            Err(none) => {
+                for &k in &wanted {
+                    found[k] = Some(Err(Trouble::NoSolution(none.clone())));
+                }
+                return;
+            }
+        };
+        let probes: Vec<Observable> = wanted
+            .iter()
+            .filter_map(|&k| match &bound[k] {
+                Ok(Bound::Direct(probe)) => Some(probe.clone()),
+                _ => None,
+            })
+            .collect();
+        let rows = chart::rows(&mut assembly, &point.x, &probes);
+        let (rows, probed) = rows.split_at(rows.len() - probes.len());
+        let mut probed = probed.iter();
+        for &k in &wanted {
+            let row = match &bound[k] {
+                Ok(Bound::Chart(element)) => rows
+                    .iter()
+                    .find(|r| r.subject == *element && r.quantity == figures[k].quantity.name),
+                _ => probed.next(),
+            };
+            found[k] = Some(match row {
+                Some(row) => Ok(Found::Number(Reading {
+                    value: row.value,
+                    unit: row.unit,
+                    limit: row.limit,
+                })),
+                None => {
+                    let Ok(Bound::Chart(element)) = &bound[k] else {
+                        unreachable!("each probe has a row");
+                    };
+                    let of_it = rows.iter().filter(|r| r.subject == *element);
+                    let has: Vec<&str> = of_it.map(|r| r.quantity).collect();
+                    Err(Trouble::Input(bound::not_charted(
+                        figures[k], element, &has,
+                    )))
+                }
+            });
+        }
+    }
+
+    /// All figures of waveforms: one transient for each set of times.
+    fn waves(
+        &mut self,
+        figures: &[&Figure],
+        bound: &[Result<Bound, Diagnostic>],
+        found: &mut [Option<Result<Found, Trouble>>],
+    ) -> Result<(), Vec<Diagnostic>> {
+        let mut groups: Vec<(&Run, Vec<usize>)> = Vec::new();
+        for (k, bound) in bound.iter().enumerate() {
+            let Ok(Bound::Wave(_, run, _)) = bound else {
+                continue;
+            };
+            match groups.iter_mut().find(|g| g.0 == run) {
+                Some(group) => group.1.push(k),
+                None => groups.push((run, vec![k])),
+            }
+        }
+        for (run, members) in groups {
+            // Published defaults of sources hang on the times.
+            let circuit = self.circuit(Timing {
+                step_s: run.step_s,
+                stop_s: run.stop_s,
+            })?;
+            let probes: Vec<Observable> = members
+                .iter()
+                .map(|&k| match &bound[k] {
+                    Ok(Bound::Wave(probe, ..)) => probe.clone(),
+                    _ => unreachable!("grouped above"),
+                })
+                .collect();
+            let mut times = Vec::with_capacity(run.rows());
+            let mut values = vec![Vec::with_capacity(run.rows()); probes.len()];
+            let outcome = transient::run(
+                &circuit,
+                run,
+                &probes,
+                |t, row| {
+                    times.push(t);
+                    for (to, from) in values.iter_mut().zip(row) {
+                        to.push(*from);
+                    }
+                    Ok(())
+                },
+                |_| match (self.stopped)() {
+                    true => Err(Trouble::Stopped),
+                    false => Ok(()),
+                },
+            );
+            let failed = match outcome {
+                Ok(Ok(_)) => None,
+                Ok(Err(stopped)) => Some(stopped),
+                Err(none) => Some(Trouble::NoSolution(none)),
+            };
+            for ((&k, probe), values) in members.iter().zip(&probes).zip(values) {
+                found[k] = Some(match (&failed, &bound[k]) {
+                    (Some(trouble), _) => Err(trouble.clone()),
+                    (None, Ok(Bound::Wave(_, _, of))) => Ok(wave(*of, probe, &times, values)),
+                    _ => unreachable!("grouped above"),
+                });
+                debug_assert!(matches!(
+                    (figures[k].quantity.gives, &found[k]),
+                    (Gives::Number, Some(Ok(Found::Number(_))))
+                        | (Gives::Curve, Some(Ok(Found::Curve(_))))
+                        | (_, Some(Err(_)))
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    /// All figures of renders: each clip is played once through each probe.
+    fn sounds(
+        &self,
+        circuit: &Circuit,
+        figures: &[&Figure],
+        bound: &[Result<Bound, Diagnostic>],
+        found: &mut [Option<Result<Found, Trouble>>],
+    ) {
+        let mut done: Vec<(&Playing, Result<played::Sound, Trouble>)> = Vec::new();
+        for k in 0..bound.len() {
+            let Ok(Bound::Played(playing, of)) = &bound[k] else {
+                continue;
+            };
+            if !done.iter().any(|d| d.0 == playing) {
+                let sound = playing.play(circuit, figures[k], self.clips, self.stopped);
+                done.push((playing, sound));
+            }
+            let sound = done.iter().find(|d| d.0 == playing).expect("just done");
+            found[k] = Some(match &sound.1 {
+                Ok(sound) => Ok(sound.figure(*of, playing)),
+                Err(trouble) => Err(trouble.clone()),
+            });
+        }
+    }
+}
+
+fn wave(of: OfWave, probe: &Observable, times: &[f64], values: Vec<f64>) -> Found {
+    let n = values.len().max(1) as f64;
+    let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
+    let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let mean = values.iter().sum::<f64>() / n;
+    let value = match of {
+        OfWave::Lowest => lowest,
+        OfWave::Highest => highest,
+        OfWave::Swing => highest - lowest,
+        OfWave::Mean => mean,
+        OfWave::Rms => {
+            let squares = values.iter().map(|v| (v - mean) * (v - mean));
+            (squares.sum::<f64>() / n).sqrt()
+        }
+        OfWave::Whole => {
+            return Found::Curve(Curve {
+                across: Across::Time,
+                x: times.to_vec(),
+                y: values,
+                unit: probe.kind.unit(),
+                heading: probe.label.clone(),
+            });
+        }
+    };
+    Found::Number(Reading {
+        value,
+        unit: probe.kind.unit(),
+        limit: None,
+    })
+}

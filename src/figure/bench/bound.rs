@@ -1,0 +1,157 @@
+//! A figure looked up in a circuit.
+
+use super::super::problem::Problem;
+use super::super::registry::{OfSound, OfWave, Takes, Way};
+use super::super::source::{self, Driving};
+use super::super::timing;
+use super::super::{Figure, Subject};
+use super::MOST_POINTS;
+use super::played::Playing;
+use crate::analysis::transient::Run;
+use crate::circuit::{Circuit, Element};
+use crate::diag::{Diagnostic, nearest};
+use crate::netlist::card::{Name, Netlist, Probe};
+use crate::num;
+use crate::system::probe::Observable;
+
+/// What it takes to measure a figure.
+#[derive(Debug)]
+pub enum Bound {
+    /// A probe at the operating point.
+    Direct(Observable),
+    /// A row of the chart: of this element.
+    Chart(String),
+    /// A figure of a waveform.
+    Wave(Observable, Run, OfWave),
+    /// A figure of a render.
+    Played(Playing, OfSound),
+}
+
+/// Looks up what a figure names.
+pub fn bind(figure: &Figure, circuit: &Circuit, netlist: &Netlist) -> Result<Bound, Diagnostic> {
+    Ok(match figure.quantity.way {
+        Way::Direct => Bound::Direct(probe(figure, circuit)?),
+        Way::Chart => Bound::Chart(element(figure, circuit)?.name.clone()),
+        Way::Wave(of) => Bound::Wave(probe(figure, circuit)?, run(figure, netlist)?, of),
+        Way::Played(of) => {
+            let driving = driving(figure, circuit)?;
+            Bound::Played(Playing::new(figure, probe(figure, circuit)?, driving), of)
+        }
+    })
+}
+
+/// The probe that a figure is of.
+fn probe(figure: &Figure, circuit: &Circuit) -> Result<Observable, Diagnostic> {
+    let (probe, label) = match &figure.subject {
+        Subject::Probe(probe) => {
+            let label = match probe {
+                // A node's bare name.
+                Probe::Voltage(a, None) if a.text == figure.subject_text => {
+                    format!("v({})", a.text)
+                }
+                _ => figure.subject_text.clone(),
+            };
+            (probe.clone(), label)
+        }
+        Subject::Element(name) => {
+            let probe = match figure.quantity.name {
+                "power" => Probe::Power(name.clone()),
+                _ => Probe::Current(name.clone()),
+            };
+            (probe, figure.subject_text.clone())
+        }
+    };
+    Observable::new(circuit, &probe, &label)
+}
+
+fn element<'c>(figure: &Figure, circuit: &'c Circuit) -> Result<&'c Element, Diagnostic> {
+    let Subject::Element(Name { text, span }) = &figure.subject else {
+        unreachable!("the quantity is of an element");
+    };
+    circuit.element(text).ok_or_else(|| {
+        let names = circuit.elements.iter().map(|e| e.name.as_str());
+        Problem::UnknownElement {
+            name: text.clone(),
+            near: nearest(text, names).map(str::to_string),
+        }
+        .at(*span)
+    })
+}
+
+/// The diagnostic for a quantity that the chart does not have for an element.
+pub fn not_charted(figure: &Figure, element: &str, has: &[&str]) -> Diagnostic {
+    Problem::NotCharted {
+        element: element.to_string(),
+        quantity: figure.quantity.name,
+        has: has.join(", "),
+    }
+    .at(figure.subject_span)
+}
+
+fn run(figure: &Figure, netlist: &Netlist) -> Result<Run, Diagnostic> {
+    let times = ["stop", "step", "from"].map(|key| figure.number(key));
+    let run = timing::run(netlist, times[0], times[1], times[2]).map_err(|wrong| {
+        let quantity = figure.quantity;
+        match wrong {
+            timing::Wrong::Missing(key) => Problem::MissingCondition {
+                quantity: quantity.name,
+                key,
+                example: quantity.example,
+            },
+            timing::Wrong::NotPositive => Problem::MissingCondition {
+                quantity: quantity.name,
+                key: "step",
+                example: quantity.example,
+            },
+            timing::Wrong::From(from, stop) => Problem::FromAfterStop {
+                from: num::full(from),
+                stop: num::full(stop),
+            },
+        }
+        .at(figure.span)
+    })?;
+    let points = (run.stop_s - run.from_s) / run.step_s;
+    if points > MOST_POINTS {
+        return Err(Problem::TooLong {
+            points: format!("{points:.1e}"),
+            most: format!("{MOST_POINTS:.0e}"),
+        }
+        .at(figure.span));
+    }
+    Ok(run)
+}
+
+/// The source that drives, named or the only one with an AC value.
+fn driving(figure: &Figure, circuit: &Circuit) -> Result<Driving, Diagnostic> {
+    let condition = figure.quantity.conditions.iter();
+    let key = condition
+        .filter(|c| c.takes == Takes::Source)
+        .map(|c| c.key)
+        .next()
+        .expect("the quantity has a source");
+    let given = figure.given(key);
+    source::find(circuit, given.map(|g| g.text.as_str())).ok_or_else(|| {
+        let names: Vec<String> = source::sources(circuit)
+            .into_iter()
+            .map(|s| s.name)
+            .collect();
+        let known = names
+            .iter()
+            .map(|n| format!("`{n}`"))
+            .collect::<Vec<_>>()
+            .join(", ");
+        match given {
+            Some(given) => Problem::UnknownSource {
+                near: nearest(&given.text, names.iter().map(String::as_str)).map(str::to_string),
+                name: given.text.clone(),
+                known,
+            }
+            .at(given.span),
+            None => Problem::WhichSource {
+                quantity: figure.quantity.name,
+                known,
+            }
+            .at(figure.span),
+        }
+    })
+}

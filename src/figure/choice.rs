@@ -1,0 +1,101 @@
+//! What is set on a circuit before it is measured: values, knobs, switches, valves and the
+//! temperature, all by one form, `NAME = value`.
+
+use crate::circuit::Circuit;
+use crate::circuit::params::{Setting, Settings, What, bare};
+use crate::diag::{Span, nearest};
+use crate::measure::chart;
+use crate::netlist::card::{Card, ControlCard, ElementKind, Name, Netlist, Value};
+use crate::num;
+
+/// One thing that is set.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Choice {
+    /// An element's value, `NAME.parameter`, a knob, a switch, a valve, or `temperature`.
+    pub name: String,
+    /// The value as written.
+    pub text: String,
+    /// Where the value stands.
+    pub span: Span,
+}
+
+/// The word for the temperature of the circuit, degrees Celsius.
+pub const TEMPERATURE: &str = "temperature";
+
+/// A netlist and the settings to build it with, once the choices are made. `base` is the
+/// circuit without them, which says what each name stands for. A later choice of the same name
+/// wins. What names nothing is told when the circuit is built.
+pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Settings) {
+    let mut netlist = netlist.clone();
+    let mut settings = Settings::default();
+    for choice in choices {
+        let value = Value {
+            number: num::parse(&choice.text).unwrap_or(f64::NAN),
+            text: choice.text.clone(),
+            span: choice.span,
+        };
+        if choice.name.eq_ignore_ascii_case(TEMPERATURE) {
+            netlist.controls.push(ControlCard {
+                kind: Card::Temp(vec![value]),
+                span: choice.span,
+            });
+        } else if is_valve(base, &choice.name) {
+            let elements = netlist.body.elements.iter_mut();
+            let same = |name: &Name| name.text.eq_ignore_ascii_case(&choice.name);
+            for element in elements.filter(|e| same(&e.name)) {
+                if let ElementKind::Call { target, .. } = &mut element.kind {
+                    *target = Name {
+                        text: choice.text.clone(),
+                        span: choice.span,
+                    };
+                }
+            }
+        } else {
+            let what = kind(base, &choice.name);
+            let span = Some(choice.span);
+            settings.push(Setting::new(what, choice.name.clone(), value, span));
+        }
+    }
+    (netlist, settings)
+}
+
+/// Whether a name is that of a valve on the netlist's own level.
+fn is_valve(circuit: &Circuit, name: &str) -> bool {
+    !name.contains('.') && circuit.element(name).is_some_and(chart::is_valve)
+}
+
+/// What a name stands for: an element or parameter as for --set, a pot or a toggle. A name
+/// that is nothing is taken for what comes nearest, so that it is suggested.
+pub fn kind(circuit: &Circuit, name: &str) -> What {
+    if circuit.element(name).is_some() {
+        // A pot or toggle takes its position as its value too.
+        return What::Value;
+    }
+    let controls = controls(circuit);
+    let same = controls.iter().find(|c| c.0.eq_ignore_ascii_case(name));
+    let near = || {
+        if name.contains('.') {
+            // A parameter, rather.
+            return None;
+        }
+        let near = nearest(name, controls.iter().map(|c| c.0.as_str()))?;
+        controls.iter().find(|c| c.0 == near)
+    };
+    same.or_else(near).map_or(What::Value, |c| c.1)
+}
+
+/// Pots and toggles by their names without the X.
+fn controls(circuit: &Circuit) -> Vec<(String, What)> {
+    circuit
+        .elements
+        .iter()
+        .filter_map(|e| {
+            let what = match e.kind?.name {
+                "pot" => What::Knob,
+                "toggle" => What::Switch,
+                _ => return None,
+            };
+            Some((bare(&e.name), what))
+        })
+        .collect()
+}

@@ -1,0 +1,151 @@
+//! What can be wrong with a figure, one variant a cause.
+
+use super::amount::Wrong;
+use crate::diag::{Diagnostic, Span};
+
+/// A cause, with what the message needs.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[allow(missing_docs)] // the messages say what the fields are
+pub enum Problem {
+    #[error("expected a figure, found nothing")]
+    Empty,
+    #[error("`{text}` is no figure")]
+    NoFigure { text: String },
+    #[error("unknown quantity `{name}`")]
+    UnknownQuantity { name: String, near: Option<String> },
+    #[error("`{quantity}` lacks what it is of")]
+    NoSubject {
+        quantity: &'static str,
+        example: &'static str,
+    },
+    #[error("`{quantity}` is of {expected}, found `{found}`")]
+    WrongSubject {
+        quantity: &'static str,
+        expected: &'static str,
+        found: String,
+        example: &'static str,
+    },
+    #[error("`{quantity}` takes no condition `{key}`")]
+    UnknownCondition {
+        quantity: &'static str,
+        key: String,
+        near: Option<String>,
+        known: String,
+    },
+    #[error("condition `{key}` is given twice")]
+    ConditionTwice { key: &'static str },
+    #[error("condition `{key}` has no value")]
+    NoConditionValue { key: String },
+    #[error("condition `{key}` is `{found}`, expected {expected}")]
+    ConditionValue {
+        key: &'static str,
+        found: String,
+        expected: String,
+    },
+    #[error("`{quantity}` needs the condition `{key}`")]
+    MissingCondition {
+        quantity: &'static str,
+        key: &'static str,
+        example: &'static str,
+    },
+    #[error("`{element}` has no {quantity}")]
+    NotCharted {
+        element: String,
+        quantity: &'static str,
+        has: String,
+    },
+    #[error("no element `{name}`")]
+    UnknownElement { name: String, near: Option<String> },
+    #[error("no source `{name}`")]
+    UnknownSource {
+        name: String,
+        near: Option<String>,
+        known: String,
+    },
+    #[error("which source drives `{quantity}`?")]
+    WhichSource {
+        quantity: &'static str,
+        known: String,
+    },
+    #[error("cannot use the clip `{name}`: {why}")]
+    Clip { name: String, why: String },
+    #[error("the clip `{name}` has no samples")]
+    EmptyClip { name: String },
+    #[error("`from` is {from} s, expected less than `stop`, {stop} s")]
+    FromAfterStop { from: String, stop: String },
+    #[error("{points} points are more than are kept, at most {most}")]
+    TooLong { points: String, most: String },
+    #[error("`{text}` is no number with a unit")]
+    NoAmount { text: String },
+    #[error("unknown unit `{unit}`")]
+    UnknownUnit { unit: String },
+    #[error("the prefix of `{unit}` may be mega or milli")]
+    Mega { unit: String },
+    #[error("wrong unit `{found}`, expected {expected}")]
+    WrongUnit {
+        found: &'static str,
+        expected: String,
+    },
+    #[error("`{figure}` has no rating that a percentage could be of")]
+    NoRating { figure: String },
+}
+
+impl Problem {
+    /// The problem of a text that is no amount.
+    pub fn amount(text: &str, wrong: Wrong) -> Self {
+        match wrong {
+            Wrong::Number => Problem::NoAmount {
+                text: text.to_string(),
+            },
+            Wrong::Unit(unit) => Problem::UnknownUnit { unit },
+            Wrong::Mega(unit) => Problem::Mega { unit },
+        }
+    }
+
+    /// With its place and remedy.
+    pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
+        let hint = self.hint();
+        let diagnostic = Diagnostic::error(self.to_string(), span);
+        match hint {
+            Some(hint) => diagnostic.hint(hint),
+            None => diagnostic,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        let like = |example: &str| Some(format!("for example `{example}`"));
+        let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
+        match self {
+            Problem::Empty | Problem::NoFigure { .. } => Some(
+                "expected QUANTITY of SUBJECT, or a probe; `gridleak check --explain` lists them"
+                    .into(),
+            ),
+            Problem::UnknownQuantity { near, .. } => {
+                meant(near).or(Some("`gridleak check --explain` lists every figure".into()))
+            }
+            Problem::NoSubject { example, .. }
+            | Problem::WrongSubject { example, .. }
+            | Problem::MissingCondition { example, .. } => like(example),
+            Problem::UnknownCondition { near, known, .. } => {
+                meant(near).or_else(|| match known.is_empty() {
+                    true => Some("it takes none".into()),
+                    false => Some(format!("it takes {known}")),
+                })
+            }
+            Problem::NoConditionValue { key } => Some(format!("expected `{key} VALUE`")),
+            Problem::NotCharted { has, .. } if !has.is_empty() => Some(format!("it has {has}")),
+            Problem::UnknownElement { near, .. } => meant(near),
+            Problem::UnknownSource { near, known, .. } => {
+                meant(near).or_else(|| (!known.is_empty()).then(|| format!("there is {known}")))
+            }
+            Problem::WhichSource { known, .. } => {
+                Some(format!("add `with source NAME`; the netlist has {known}"))
+            }
+            Problem::TooLong { .. } => Some("take a longer step or a later `from`".into()),
+            Problem::NoAmount { .. } => Some("for example `196.2 V` or `1.07 mA`".into()),
+            Problem::UnknownUnit { .. } => Some("units are V, A, W, ohm, Hz, s, dB, deg, %".into()),
+            Problem::Mega { .. } => Some("write MEG for mega, m for milli".into()),
+            _ => None,
+        }
+    }
+}

@@ -1,0 +1,195 @@
+//! What can be wrong with a sheet, one variant a cause.
+
+use super::keys::Key;
+use crate::diag::{Diagnostic, Span};
+
+/// A cause, with what the message needs.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+#[allow(missing_docs)] // the messages say what the fields are
+pub enum Problem {
+    #[error("not TOML: {why}")]
+    Syntax { why: String },
+    #[error("unknown key `{name}`")]
+    UnknownKey {
+        name: String,
+        near: Option<String>,
+        known: String,
+    },
+    #[error("`{key}` is {found}, expected {expected}")]
+    WrongType {
+        key: String,
+        found: String,
+        expected: String,
+    },
+    #[error("`{key}` is missing")]
+    MissingKey {
+        key: &'static str,
+        meaning: &'static str,
+    },
+    #[error("cannot read the netlist `{path}`: {why}")]
+    Netlist { path: String, why: String },
+    #[error("the sheet expects nothing")]
+    NoExpectations,
+    #[error("`{name}` has {found} values, the names beside it have {expected}")]
+    UnequalChoices {
+        name: String,
+        found: usize,
+        expected: usize,
+    },
+    #[error("`{name}` has no values")]
+    NoChoices { name: String },
+    #[error("a block of `vary` names nothing that varies")]
+    EmptyVary,
+    #[error("`{name}` is varied in another block already")]
+    VariedTwice { name: String },
+    #[error("two cases are called `{name}`")]
+    SameCase { name: String },
+    #[error("{count} cases are more than {most}")]
+    TooManyCases { count: String, most: usize },
+    #[error("no case fits `{pattern}`")]
+    NoCase { pattern: String, cases: String },
+    #[error("unknown case `{name}`")]
+    UnknownCase {
+        name: String,
+        near: Option<String>,
+        cases: String,
+    },
+    #[error("levels of a sound are of one case, {count} fit")]
+    LevelsOfCases { count: usize },
+    #[error("`{figure}` needs {needed}")]
+    NothingExpected {
+        figure: String,
+        needed: &'static str,
+    },
+    #[error("`{key}` does not go with {with}")]
+    DoesNotGo { key: String, with: String },
+    #[error("a value needs a tolerance")]
+    NoTolerance,
+    #[error("a tolerance of zero is met by no measurement")]
+    ZeroTolerance,
+    #[error("tolerance `{text}` is less than zero")]
+    NegativeTolerance { text: String },
+    #[error("tolerance `{text}` would let anything pass")]
+    IdleTolerance { text: String },
+    #[error("nothing can be less than `{least}` and more than `{most}`")]
+    EmptyRange { least: String, most: String },
+    #[error("places of `mask` must rise: `{text}` does not")]
+    MaskOrder { text: String },
+    #[error("`mask` has no pairs")]
+    EmptyMask,
+    #[error("a pair of `mask` is {found}, expected a place and a tolerance")]
+    MaskPair { found: String },
+    #[error("cannot read `{path}`: {why}")]
+    Stored { path: String, why: String },
+    #[error("nothing is stored yet in `{path}`")]
+    NotStored { path: String },
+    #[error("`{path}` has a sound at {found} Hz, expected {expected} Hz")]
+    Rate {
+        path: String,
+        found: u32,
+        expected: u32,
+    },
+    #[error("`{path}` has {found} samples, expected {expected}")]
+    Length {
+        path: String,
+        found: usize,
+        expected: usize,
+    },
+    #[error("`{path}` has no column `{column}`")]
+    NoColumn {
+        path: String,
+        column: String,
+        has: String,
+    },
+    #[error("`{path}` line {line}: {why}")]
+    CsvLine {
+        path: String,
+        line: u64,
+        why: String,
+    },
+    #[error("`{path}` runs from {found_from} to {found_to}, the figure from {from} to {to}")]
+    Reach {
+        path: String,
+        found_from: String,
+        found_to: String,
+        from: String,
+        to: String,
+    },
+    #[error("`{key}` has {found} levels, the render gives {expected}")]
+    Fingerprint {
+        key: &'static str,
+        found: usize,
+        expected: usize,
+    },
+}
+
+impl Problem {
+    /// A key that no table has.
+    pub fn unknown_key(name: &str, table: &[Key]) -> Self {
+        let names = || table.iter().map(|k| k.name);
+        Problem::UnknownKey {
+            name: name.to_string(),
+            near: crate::diag::nearest(name, names()).map(str::to_string),
+            known: names().collect::<Vec<_>>().join(", "),
+        }
+    }
+
+    /// With its place and remedy.
+    pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
+        let hint = self.hint();
+        let diagnostic = Diagnostic::error(self.to_string(), span);
+        match hint {
+            Some(hint) => diagnostic.hint(hint),
+            None => diagnostic,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
+        match self {
+            Problem::UnknownKey { near, known, .. } => {
+                meant(near).or(Some(format!("known are {known}")))
+            }
+            Problem::MissingKey { key, meaning } => Some(format!("`{key}` is {meaning}")),
+            Problem::Netlist { .. } => Some("its path starts from the sheet's folder".into()),
+            Problem::NoExpectations => Some("add a block `[[expect]]`".into()),
+            Problem::UnequalChoices { .. } => Some(
+                "names of one `[[vary]]` block go in step; give each a block of its own to combine"
+                    .into(),
+            ),
+            Problem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
+            Problem::TooManyCases { .. } => Some("make several sheets of it".into()),
+            Problem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
+            Problem::UnknownCase { near, cases, .. } => {
+                meant(near).or(Some(format!("the cases are {cases}")))
+            }
+            Problem::NothingExpected { .. } => {
+                Some("leave only `value` or `file` away to have it recorded".into())
+            }
+            Problem::LevelsOfCases { .. } => Some(
+                "add `cases = \"...\"`, or hold it against a `file` with {case} in its name".into(),
+            ),
+            Problem::NoTolerance => Some("for example `tolerance = \"1 %\"`".into()),
+            Problem::ZeroTolerance => Some(
+                "give what may differ without harm, for example `0.1 %`; digits beyond 1e-9 of \
+                 the value mean nothing"
+                    .into(),
+            ),
+            Problem::IdleTolerance { .. } => {
+                Some("a sound is held to a level below its own, for example `-60 dB`".into())
+            }
+            Problem::NotStored { .. } => Some("`gridleak check --record` writes it".into()),
+            Problem::Rate { .. } => Some(
+                "record it anew with --record --overwrite, or give the clip it came from".into(),
+            ),
+            Problem::Length { .. } | Problem::Fingerprint { .. } => {
+                Some("record it anew with --record --overwrite".into())
+            }
+            Problem::NoColumn { has, .. } => Some(format!("it has {has}")),
+            Problem::MaskPair { .. } | Problem::EmptyMask => {
+                Some("for example `mask = [[\"20 Hz\", \"3 dB\"], [\"100 Hz\", \"1 dB\"]]`".into())
+            }
+            _ => None,
+        }
+    }
+}

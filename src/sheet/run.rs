@@ -1,0 +1,167 @@
+//! One case of a sheet, measured and judged.
+
+use super::cases::{Case, fits};
+use super::judge::{Mark, Verdict, judge};
+use super::read::Sheet;
+use super::{Expectation, Stored};
+use crate::circuit::bind::Timing;
+use crate::circuit::params::Settings;
+use crate::circuit::{self, Circuit};
+use crate::diag::{Diagnostic, Sources};
+use crate::figure::Figure;
+use crate::figure::bench::{Bench, Trouble};
+use crate::figure::choice::choose;
+use crate::netlist::card::Netlist;
+
+/// A sheet with its netlist.
+#[derive(Debug)]
+pub struct Ready {
+    /// The sheet's path, as it was found.
+    pub path: String,
+    /// Texts for messages.
+    pub sources: Sources,
+    /// The sheet.
+    pub sheet: Sheet,
+    /// Its netlist.
+    pub netlist: Netlist,
+    /// What was doubtful about it, in words.
+    pub warnings: Vec<String>,
+    /// The circuit as the netlist has it, which says what names stand for.
+    pub base: Circuit,
+}
+
+impl Ready {
+    /// A sheet whose netlist was read.
+    ///
+    /// # Errors
+    /// What is wrong with the circuit by itself.
+    pub fn new(
+        path: String,
+        mut sources: Sources,
+        sheet: Sheet,
+        netlist: Netlist,
+        warnings: &[Diagnostic],
+    ) -> Result<Self, (Sources, Vec<Diagnostic>)> {
+        let built = circuit::build(
+            &netlist,
+            &Settings::default(),
+            Timing::default(),
+            &mut sources,
+        );
+        match built {
+            Ok(built) => Ok(Ready {
+                path,
+                warnings: warnings.iter().map(|w| sources.render(w)).collect(),
+                sources,
+                sheet,
+                netlist,
+                base: built.circuit,
+            }),
+            Err(problems) => Err((sources, problems)),
+        }
+    }
+
+    /// What a case is called: the sheet's path, and the case in brackets if it has a name.
+    pub fn case_name(&self, case: &Case) -> String {
+        match case.name.is_empty() {
+            true => self.path.clone(),
+            false => format!("{} [{}]", self.path, case.name),
+        }
+    }
+
+    /// The expectations that are for a case and wanted, by number.
+    pub fn expected_in(&self, case: &Case, wanted: impl Fn(&str) -> bool) -> Vec<usize> {
+        let name = self.case_name(case);
+        let all = self.sheet.expectations.iter().enumerate();
+        all.filter(|(_, e)| {
+            let here = e.cases.as_ref().is_none_or(|c| fits(&c.0, &case.name));
+            here && wanted(&format!("{name}: {}", e.figure.text))
+        })
+        .map(|(k, _)| k)
+        .collect()
+    }
+}
+
+/// A case that was run.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Done {
+    /// One for each expectation that was asked for, in the order of the sheet.
+    pub verdicts: Vec<Verdict>,
+    /// Messages about mistakes, each once, with their places.
+    pub messages: Vec<String>,
+    /// Whether the user broke off.
+    pub stopped: bool,
+}
+
+/// Runs a case: these expectations of it.
+pub fn run(
+    ready: &Ready,
+    case: &Case,
+    expected: &[usize],
+    stored: &dyn Stored,
+    stopped: &(dyn Fn() -> bool + Sync),
+) -> Done {
+    let choices: Vec<_> = [&ready.sheet.settings[..], &case.choices[..]].concat();
+    let (netlist, settings) = choose(&ready.netlist, &ready.base, &choices);
+    let mut bench = Bench::new(&netlist, settings, ready.sources.clone(), stored, stopped);
+    let expectations: Vec<&Expectation> = expected
+        .iter()
+        .map(|&k| &ready.sheet.expectations[k])
+        .collect();
+    let figures: Vec<&Figure> = expectations.iter().map(|e| &e.figure).collect();
+    let mut done = Done {
+        verdicts: Vec::new(),
+        messages: ready.warnings.clone(),
+        stopped: false,
+    };
+    let found = match bench.measure(&figures) {
+        Ok(found) => found,
+        Err(problems) => {
+            for problem in &problems {
+                say(&mut done.messages, bench.sources.render(problem));
+            }
+            let told = problems.iter().find(|p| p.is_error());
+            let why = told.map_or_else(String::new, |p| p.message.clone());
+            done.verdicts = expectations
+                .iter()
+                .map(|e| Verdict {
+                    message: Some(why.clone()),
+                    ..Verdict::blank(e, Mark::Bad)
+                })
+                .collect();
+            return done;
+        }
+    };
+    for warning in &bench.warnings {
+        say(&mut done.messages, bench.sources.render(warning));
+    }
+    for (expectation, found) in expectations.iter().zip(found) {
+        let outcome = match found {
+            Ok(found) => judge(expectation, &case.name, &found, stored).map_err(Trouble::Input),
+            Err(trouble) => Err(trouble),
+        };
+        let without = |mark, message: String| Verdict {
+            message: Some(message),
+            ..Verdict::blank(expectation, mark)
+        };
+        done.verdicts.push(match outcome {
+            Ok(verdict) => verdict,
+            Err(Trouble::Input(diagnostic)) => {
+                say(&mut done.messages, bench.sources.render(&diagnostic));
+                without(Mark::Bad, diagnostic.message)
+            }
+            Err(Trouble::NoSolution(none)) => without(Mark::NoSolution, none.to_string()),
+            Err(Trouble::Stopped) => {
+                done.stopped = true;
+                without(Mark::Bad, "interrupted".into())
+            }
+        });
+    }
+    done
+}
+
+fn say(messages: &mut Vec<String>, text: String) {
+    if !messages.contains(&text) {
+        messages.push(text);
+    }
+}
