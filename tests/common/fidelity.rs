@@ -151,3 +151,39 @@ pub fn error_db(found: &[f64], expected: &[f64]) -> f64 {
     let power = |f: &dyn Fn(usize) -> f64| kept.clone().map(|k| f(k).powi(2)).sum::<f64>();
     10.0 * (power(&|k| found[k] - expected[k]) / power(&|k| expected[k])).log10()
 }
+
+/// Energy of what is not a harmonic of the tone, below 20 kHz, over the tone's fundamental, in
+/// dB: what folding brings back. `tone` lasts a whole number of periods at the clip's rate and
+/// the circuit repeats itself in it.
+pub fn alias_db(tone: &[f64], freq_hz: f64) -> f64 {
+    let (rate, n) = (f64::from(RATE_HZ), tone.len() as f64);
+    let amplitude = |hz: f64| {
+        let (mut re, mut im) = (0.0, 0.0);
+        for (k, v) in tone.iter().enumerate() {
+            let (sin, cos) = (2.0 * PI * hz * k as f64 / rate).sin_cos();
+            re += v * cos;
+            im += v * sin;
+        }
+        2.0 * re.hypot(im) / n
+    };
+    let step_hz = rate / n;
+    let mut folded = 0.0;
+    for bin in 1..(20e3 / step_hz) as usize {
+        let hz = bin as f64 * step_hz;
+        if (hz / freq_hz - (hz / freq_hz).round()).abs() > 1e-9 {
+            folded += amplitude(hz).powi(2);
+        }
+    }
+    10.0 * (folded / amplitude(freq_hz).powi(2)).log10()
+}
+
+/// A sine of so many seconds.
+pub fn sine(freq_hz: f64, seconds: f64) -> Clip {
+    let samples = (seconds * f64::from(RATE_HZ)).round() as usize;
+    let at = |n: usize| (2.0 * PI * freq_hz * n as f64 / f64::from(RATE_HZ)).sin();
+    Clip {
+        rate_hz: RATE_HZ,
+        channels: 1,
+        samples: (0..samples).map(at).collect(),
+    }
+}
