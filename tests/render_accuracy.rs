@@ -3,10 +3,9 @@
 #[path = "common/fidelity.rs"]
 mod fidelity;
 
-use fidelity::{Burst, alias_db, circuit, error_db, reference, render, sine};
-use gridleak::circuit::{Circuit, Piece};
+use fidelity::{Burst, alias_db, circuit, driven, error_db, reference, render, sine};
+use gridleak::circuit::Circuit;
 use gridleak::measure::distortion::Tester;
-use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 
 const CASCADE: &str = "netlists/lapwing/overdrive_cascade.cir";
@@ -57,10 +56,7 @@ fn little_is_folded_back_from_a_tone_far_into_clipping() {
 /// Peak volts at 5 kHz that bring 3 % of distortion.
 fn onset(circuit: &Circuit) -> f64 {
     let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
-    let Piece::Branch(branch) = circuit.element("VIN").expect("the input").ports[0].piece else {
-        panic!("a voltage source has a branch");
-    };
-    let mut tester = Tester::new(circuit, Driven::Voltage(branch), probe).expect("a circuit");
+    let mut tester = Tester::new(circuit, driven(circuit), probe).expect("a circuit");
     let mut poll = || Ok::<(), ()>(());
     let found = tester.onsets(5e3, &[0.03], 0.01, &mut poll);
     found.expect("a steady state")[0]

@@ -46,7 +46,7 @@ impl Burst {
     }
 
     /// Sources that give the same at the node `in`.
-    fn sources(&self) -> String {
+    pub fn sources(&self) -> String {
         format!(
             "VTONE tone 0 SIN(0 {} {})\nVFADE fade 0 SIN(0 1 {})\nBIN in 0 V=v(tone)*v(fade)*v(fade)\n",
             self.volts,
@@ -91,15 +91,20 @@ fn built(path: &Path, text: &str) -> Circuit {
         .circuit
 }
 
-/// The clip at its rate through the circuit, from `v(out)`.
-pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> (Vec<f64>, Played) {
-    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
+/// The source `VIN`.
+pub fn driven(circuit: &Circuit) -> Driven {
     let source = circuit.element("VIN").expect("the input");
     let Piece::Branch(branch) = source.ports[0].piece else {
         panic!("a voltage source has a branch");
     };
+    Driven::Voltage(branch)
+}
+
+/// The clip at its rate through the circuit, from `v(out)`.
+pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> (Vec<f64>, Played) {
+    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
     let settings = Settings {
-        driven: Driven::Voltage(branch),
+        driven: driven(circuit),
         rest: 0.0,
         full_scale: volts,
         oversample,
@@ -136,8 +141,12 @@ pub fn reference(path: &str, burst: &Burst, relative: f64) -> Vec<f64> {
         .unwrap_or_else(|none| panic!("{none}"))
         .expect("kept");
     let rest = fine[0];
-    let fine: Vec<f64> = fine.into_iter().map(|v| v - rest).collect();
-    let mut down = Decimator::new(FINE);
+    down(FINE, fine.into_iter().map(|v| v - rest).collect())
+}
+
+/// A wave at `times` the clip's rate brought down to it.
+pub fn down(times: usize, fine: Vec<f64>) -> Vec<f64> {
+    let mut down = Decimator::new(times);
     let mut out = vec![];
     down.push(&fine, &mut out);
     down.finish(&mut out);
