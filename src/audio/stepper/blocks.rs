@@ -13,7 +13,7 @@ use crate::math::dense;
 use crate::math::panels::{HEIGHT, Panels};
 
 /// Laws whose mutual influence round the loop is above this are solved together.
-const LOOP: f64 = 0.01;
+const LOOP: f64 = 0.03;
 /// A pivot this much smaller than what it eliminates calls for an exchange of rows. Plates move
 /// a hundred times as far as grids, so that a grid's pivot is small by nature; what is lost by it
 /// are digits of a Newton step, which the next one makes good.
