@@ -147,7 +147,8 @@ impl State {
         self.step_s = table.step_s;
         self.steps += 1;
         self.past.rotate_right(1);
-        self.past[0].copy_from_slice(&work.y);
+        // The guess for the next step overwrites what comes back.
+        std::mem::swap(&mut self.past[0], &mut work.y);
         work.remember_swing();
         let first = STAGES * recipe.controls.len();
         let end = &work.rows.as_flattened()[first..];
