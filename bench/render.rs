@@ -1,9 +1,13 @@
 //! What a sample costs in `render`, beside the least that any way of solving could do:
 //! the laws of the circuit's devices answered twice a step (once at the inner point of
-//! the step, once at its end), without equations, iterations or resampling.
+//! the step, once at its end), without equations, iterations or resampling. The laws are
+//! answered as `render` does it, triodes together; `one by one` is what that saves. Below,
+//! how long it takes until the first sample is asked for.
 
 #[path = "../tests/common/circuits.rs"]
 mod circuits;
+#[path = "../tests/common/fidelity.rs"]
+mod fidelity;
 mod side_by_side;
 #[path = "../tests/common/solvers.rs"]
 mod solvers;
@@ -14,12 +18,13 @@ use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
 use gridleak::audio::play::{self, Played, Settings};
 use gridleak::circuit::{Circuit, Piece};
-use gridleak::device::Answer;
+use gridleak::device::{Answer, Banks, WIDTH};
 use gridleak::math::resample::{Decimator, Interpolator};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use side_by_side::{compare, quick};
 use std::hint::black_box;
+use std::time::Instant;
 
 const RATE_HZ: u32 = 48_000;
 const OVERSAMPLE: usize = 8;
@@ -53,18 +58,50 @@ RL out 0 8
 
 fn main() {
     println!("a sample at {RATE_HZ} Hz times {OVERSAMPLE}; time over the laws alone, twice a step");
-    let head = ["resampling", "render"].map(|h| format!("{h:>25}"));
+    let head = ["one by one", "resampling", "render"].map(|h| format!("{h:>21}"));
     println!(
         "circuit              n laws  law calls a step  playing speed{}",
         head.concat()
     );
-    row("one triode", &preamp(1), "a2");
-    row("four triodes", &preamp(4), "a5");
-    row("two pentodes", OUTPUT_STAGE, "out");
+    row("one triode", built(&preamp(1)), "a2");
+    row("four triodes", built(&preamp(4)), "a5");
+    for name in ["overdrive_cascade", "preamp"] {
+        let path = format!("netlists/lapwing/{name}.cir");
+        row(name, fidelity::circuit(&path, None), "out");
+    }
+    row("two output valves", built(OUTPUT_STAGE), "out");
+    for name in ["overdrive_cascade", "preamp"] {
+        ready(name);
+    }
 }
 
-fn row(name: &str, text: &str, out: &str) {
-    let circuit = built(text);
+/// How long until a netlist is ready to play.
+fn ready(name: &str) {
+    let path = format!("netlists/lapwing/{name}.cir");
+    let silence = Clip {
+        samples: vec![],
+        ..phrase(RATE_HZ)
+    };
+    let mut circuit = fidelity::circuit(&path, None);
+    let mut best = [f64::INFINITY; 2];
+    for _ in 0..if quick() { 1 } else { 15 } {
+        let begun = Instant::now();
+        circuit = fidelity::circuit(&path, None);
+        best[0] = best[0].min(begun.elapsed().as_secs_f64());
+        let probe = Observable::voltage(&circuit, circuit.node("out").expect("a node"));
+        let begun = Instant::now();
+        black_box(render(&circuit, &probe, &silence));
+        best[1] = best[1].min(begun.elapsed().as_secs_f64());
+    }
+    println!(
+        "{name}, {} unknowns: read and built in {:.1} ms, point found, compiled and silence played in {:.1} ms",
+        circuit.unknowns(),
+        1e3 * best[0],
+        1e3 * best[1],
+    );
+}
+
+fn row(name: &str, circuit: Circuit, out: &str) {
     let probe = Observable::voltage(&circuit, circuit.node(out).expect("a node"));
     let whole = phrase(RATE_HZ);
     let length = if quick() { 100 } else { 1_500 };
@@ -75,20 +112,22 @@ fn row(name: &str, text: &str, out: &str) {
     };
     let mut played = Played::default();
     let ways: &mut [&mut dyn FnMut()] = &mut [
-        &mut || laws_alone(&circuit, 2 * OVERSAMPLE * length),
+        &mut || laws_alone(&circuit, 2 * OVERSAMPLE * length, true),
+        &mut || laws_alone(&circuit, 2 * OVERSAMPLE * length, false),
         &mut || resampling(&clip),
         &mut || played = render(&circuit, &probe, &clip),
     ];
     let (seconds, ratios) = compare(if quick() { 1 } else { 31 }, ways);
     let sound = length as f64 / f64::from(RATE_HZ);
     println!(
-        "{name:<16}{:>6}{:>5}{:>19.2}{:>15.2}{:>25}{:>25}",
+        "{name:<18}{:>4}{:>5}{:>19.2}{:>15.2}{:>21}{:>21}{:>21}",
         circuit.unknowns(),
         circuit.laws.len(),
         played.evaluations as f64 / played.steps as f64,
-        sound / (seconds * ratios[2].best),
+        sound / (seconds * ratios[3].best),
         ratios[1],
         ratios[2],
+        ratios[3],
     );
 }
 
@@ -113,20 +152,43 @@ fn render(circuit: &Circuit, probe: &Observable, clip: &Clip) -> Played {
 }
 
 /// Answers of all laws near the operating point, moving a little so that no branch is free.
-fn laws_alone(circuit: &Circuit, times: usize) {
+fn laws_alone(circuit: &Circuit, times: usize, together: bool) {
     let (point, mut assembly) =
         operating_point::dc(circuit).unwrap_or_else(|none| panic!("{none}"));
-    let rest: Vec<Vec<f64>> = assembly
-        .currents(&point.x)
-        .into_iter()
-        .map(|c| c.u)
-        .collect();
-    let mut u = rest.clone();
+    let mut banks = Banks::default();
+    let mut packs = vec![];
+    let mut singles = vec![];
+    let mut triodes = 0;
+    for (part, at) in circuit.laws.iter().zip(assembly.currents(&point.x)) {
+        if together && part.law.enlist(&mut banks) {
+            if triodes % WIDTH == 0 {
+                packs.push([[at.u[0]; WIDTH], [at.u[1]; WIDTH]]);
+            }
+            let pack = packs.last_mut().expect("just pushed");
+            pack[0][triodes % WIDTH] = at.u[0];
+            pack[1][triodes % WIDTH] = at.u[1];
+            triodes += 1;
+        } else {
+            singles.push((part, at.u.clone(), at.u));
+        }
+    }
+    let rest = packs.clone();
+    let mut out = vec![[[0.0; WIDTH]; 5]; packs.len()];
+    let arch = pulp::Arch::new();
     let (mut i, mut q) = ([0.0; 8], [0.0; 8]);
     let (mut g, mut c) = ([0.0; 64], [0.0; 64]);
     for time in 0..times {
         let moved = 0.01 * ((time * 7 % 64) as f64 - 32.0);
-        for ((part, rest), u) in circuit.laws.iter().zip(&rest).zip(&mut u) {
+        for (pack, rest) in packs.iter_mut().zip(&rest) {
+            pack[0] = rest[0].map(|v| v + moved);
+        }
+        arch.dispatch(Together {
+            banks: &banks,
+            u: &packs,
+            out: &mut out,
+        });
+        black_box(&out);
+        for (part, rest, u) in &mut singles {
             let (rows, columns) = (part.law.outputs(), part.law.controls());
             u[0] = rest[0] + moved;
             let mut answer = Answer {
@@ -142,6 +204,22 @@ fn laws_alone(circuit: &Circuit, times: usize) {
             part.law.answer(u, part.memory, &mut answer);
             black_box(&answer);
         }
+    }
+}
+
+/// The bank's answers in the processor's best instructions.
+struct Together<'a> {
+    banks: &'a Banks,
+    u: &'a [[[f64; WIDTH]; 2]],
+    out: &'a mut [[[f64; WIDTH]; 5]],
+}
+
+impl pulp::WithSimd for Together<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: pulp::Simd>(self, _simd: S) {
+        self.banks.triodes.answer(self.u, self.out);
     }
 }
 

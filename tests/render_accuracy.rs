@@ -3,7 +3,10 @@
 #[path = "common/fidelity.rs"]
 mod fidelity;
 
-use fidelity::{Burst, circuit, error_db, reference, render};
+use fidelity::{Burst, alias_db, circuit, driven, error_db, reference, render, sine};
+use gridleak::circuit::Circuit;
+use gridleak::measure::distortion::Tester;
+use gridleak::system::probe::Observable;
 
 const CASCADE: &str = "netlists/lapwing/overdrive_cascade.cir";
 
@@ -32,4 +35,32 @@ fn a_render_keeps_to_the_equations() {
         );
         assert!(error <= most_db, "{volts} V, {freq_hz} Hz: {error:.1} dB");
     }
+}
+
+/// 5 kHz at 20 dB above the level where the cascade has 3 % of distortion (IEC 60268-3 speaks
+/// of clipping there): all that is not a harmonic is folded. At most -80 dB must remain.
+#[test]
+fn little_is_folded_back_from_a_tone_far_into_clipping() {
+    let circuit = circuit(CASCADE, None);
+    let volts = 10.0 * onset(&circuit);
+    // Until the coupling capacitors have settled, then 10 ms.
+    let (out, played) = render(&circuit, &sine(5e3, 1.0), volts, 8);
+    let folded = alias_db(&out[out.len() - 960..out.len() - 480], 5e3);
+    println!(
+        "{volts:.3} V: {folded:.1} dBc, {} of {} steps divided",
+        played.divided, played.steps
+    );
+    assert!(folded <= -80.0, "{folded:.1} dBc at {volts:.3} V");
+}
+
+/// Peak volts at 5 kHz that bring 3 % of distortion.
+fn onset(circuit: &Circuit) -> f64 {
+    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
+    let mut tester = Tester::new(circuit, driven(circuit), probe).expect("a circuit");
+    let mut poll = || Ok::<(), ()>(());
+    let found = tester.onsets(5e3, &[0.03], 0.01, &mut poll);
+    found.expect("a steady state")[0]
+        .as_ref()
+        .expect("3 %")
+        .level
 }

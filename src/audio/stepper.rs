@@ -153,20 +153,23 @@ impl<'c> Compiled<'c> {
                 Ok(()) => {
                     done += part;
                     self.remember();
-                    self.state.steps = 0;
-                    // Longer again where the finer grid allows it.
+                    // Longer again where the finer grid allows it; what is behind is then of
+                    // another length and no guide to what comes.
                     if level > 1 && done % (whole >> (2 * (level - 1))) == 0 {
                         level -= 1;
+                        self.state.steps = 0;
                     }
                 }
                 Err(stuck) => {
                     level += 1;
+                    self.state.steps = 0;
                     if level > DIVISIONS {
                         return Err(stuck);
                     }
                 }
             }
         }
+        self.state.steps = 0;
         Ok(())
     }
 

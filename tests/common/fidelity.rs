@@ -46,7 +46,7 @@ impl Burst {
     }
 
     /// Sources that give the same at the node `in`.
-    fn sources(&self) -> String {
+    pub fn sources(&self) -> String {
         format!(
             "VTONE tone 0 SIN(0 {} {})\nVFADE fade 0 SIN(0 1 {})\nBIN in 0 V=v(tone)*v(fade)*v(fade)\n",
             self.volts,
@@ -91,15 +91,20 @@ fn built(path: &Path, text: &str) -> Circuit {
         .circuit
 }
 
-/// The clip at its rate through the circuit, from `v(out)`.
-pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> (Vec<f64>, Played) {
-    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
+/// The source `VIN`.
+pub fn driven(circuit: &Circuit) -> Driven {
     let source = circuit.element("VIN").expect("the input");
     let Piece::Branch(branch) = source.ports[0].piece else {
         panic!("a voltage source has a branch");
     };
+    Driven::Voltage(branch)
+}
+
+/// The clip at its rate through the circuit, from `v(out)`.
+pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> (Vec<f64>, Played) {
+    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
     let settings = Settings {
-        driven: Driven::Voltage(branch),
+        driven: driven(circuit),
         rest: 0.0,
         full_scale: volts,
         oversample,
@@ -136,8 +141,12 @@ pub fn reference(path: &str, burst: &Burst, relative: f64) -> Vec<f64> {
         .unwrap_or_else(|none| panic!("{none}"))
         .expect("kept");
     let rest = fine[0];
-    let fine: Vec<f64> = fine.into_iter().map(|v| v - rest).collect();
-    let mut down = Decimator::new(FINE);
+    down(FINE, fine.into_iter().map(|v| v - rest).collect())
+}
+
+/// A wave at `times` the clip's rate brought down to it.
+pub fn down(times: usize, fine: Vec<f64>) -> Vec<f64> {
+    let mut down = Decimator::new(times);
     let mut out = vec![];
     down.push(&fine, &mut out);
     down.finish(&mut out);
@@ -150,4 +159,40 @@ pub fn error_db(found: &[f64], expected: &[f64]) -> f64 {
     let kept = 64..found.len().min(expected.len()) - 64;
     let power = |f: &dyn Fn(usize) -> f64| kept.clone().map(|k| f(k).powi(2)).sum::<f64>();
     10.0 * (power(&|k| found[k] - expected[k]) / power(&|k| expected[k])).log10()
+}
+
+/// Energy of what is not a harmonic of the tone, below 20 kHz, over the tone's fundamental, in
+/// dB: what folding brings back. `tone` lasts a whole number of periods at the clip's rate and
+/// the circuit repeats itself in it.
+pub fn alias_db(tone: &[f64], freq_hz: f64) -> f64 {
+    let (rate, n) = (f64::from(RATE_HZ), tone.len() as f64);
+    let amplitude = |hz: f64| {
+        let (mut re, mut im) = (0.0, 0.0);
+        for (k, v) in tone.iter().enumerate() {
+            let (sin, cos) = (2.0 * PI * hz * k as f64 / rate).sin_cos();
+            re += v * cos;
+            im += v * sin;
+        }
+        2.0 * re.hypot(im) / n
+    };
+    let step_hz = rate / n;
+    let mut folded = 0.0;
+    for bin in 1..(20e3 / step_hz) as usize {
+        let hz = bin as f64 * step_hz;
+        if (hz / freq_hz - (hz / freq_hz).round()).abs() > 1e-9 {
+            folded += amplitude(hz).powi(2);
+        }
+    }
+    10.0 * (folded / amplitude(freq_hz).powi(2)).log10()
+}
+
+/// A sine of so many seconds.
+pub fn sine(freq_hz: f64, seconds: f64) -> Clip {
+    let samples = (seconds * f64::from(RATE_HZ)).round() as usize;
+    let at = |n: usize| (2.0 * PI * freq_hz * n as f64 / f64::from(RATE_HZ)).sin();
+    Clip {
+        rate_hz: RATE_HZ,
+        channels: 1,
+        samples: (0..samples).map(at).collect(),
+    }
 }

@@ -14,13 +14,15 @@ use crate::math::panels::{HEIGHT, Panels};
 
 /// Laws whose mutual influence round the loop is above this are solved together.
 const LOOP: f64 = 0.01;
-/// A pivot this much smaller than what it eliminates calls for an exchange of rows.
-const PIVOT: f64 = 0.03;
+/// A pivot this much smaller than what it eliminates calls for an exchange of rows. Plates move
+/// a hundred times as far as grids, so that a grid's pivot is small by nature; what is lost by it
+/// are digits of a Newton step, which the next one makes good.
+const PIVOT: f64 = 1e-3;
 
 /// Laws that are solved together, at both stages of a step.
 #[derive(Debug)]
 pub(super) struct Block {
-    /// Triodes by pack and lane, if the block has nothing else; one or two.
+    /// Triodes by pack and lane, if the block has nothing else; at most four.
     triodes: Vec<(usize, usize)>,
     /// Numbers of the laws.
     laws: Vec<usize>,
@@ -60,6 +62,8 @@ pub(super) fn solve(
         let quick = match block.triodes.len() {
             1 => triodes::<4>(block, step),
             2 => triodes::<8>(block, step),
+            3 => triodes::<12>(block, step),
+            4 => triodes::<16>(block, step),
             _ => false,
         };
         if !quick && !any(recipe, block, step) {
@@ -237,7 +241,7 @@ pub(super) fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]
                     .collect::<Vec<_>>()
             };
             Block {
-                triodes: lanes.filter(|l| l.len() <= 2).unwrap_or_default(),
+                triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
                 laws: laws.clone(),
                 k: outputs.iter().flat_map(entry).collect(),
                 controls,

@@ -27,7 +27,7 @@ const FORGET: f64 = 0.99;
 const LEAST_CURVATURE: f64 = 10.0;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
 /// steps: the step is divided.
-const SURPRISE: f64 = 0.02;
+const SURPRISE: f64 = 0.01;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 const FADE: f64 = 0.9999;
 /// The least swing that counts, V.

@@ -249,7 +249,7 @@ mod tests {
     #[test]
     fn numbers_in_decades_have_prefixes() {
         for (value, text) in [(4700.0, "4.7k"), (1e6, "1M"), (1e-10, "100p"), (20.0, "20")] {
-            assert_eq!(prefixed(value), text);
+            assert_eq!(lettered(value, ""), text);
         }
     }
 
