@@ -203,8 +203,8 @@ struct Version<'a> {
 impl Version<'_> {
     fn judged(&self) -> Result<(Figures, Thd), Failure> {
         let circuit = self.circuit;
-        let (standing, mut assembly) = standing::find(circuit)?;
-        let x = &standing.x;
+        let (x, mut assembly) = standing::at_rest(circuit)?;
+        let x = &x;
         let pickup = self
             .probe
             .pickup(&mut assembly, x)
