@@ -219,7 +219,11 @@ fn a_figure_that_does_not_exist_falls_short() {
             "thd of v(out) with level 1m",
         ],
     );
-    let words = ["does not fall", "never turns", "no input brings the distortion to 3.00 %"];
+    let words = [
+        "does not fall",
+        "never turns",
+        "no input brings the distortion to 3.00 %",
+    ];
     for (found, words) in found.iter().zip(words) {
         let why = found.as_ref().expect_err(words);
         assert!(why.contains(words), "{why}");
