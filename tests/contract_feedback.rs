@@ -182,6 +182,7 @@ fn an_unstable_loop_is_said_to_be_and_the_transient_shows_it() {
             .as_f64()
             .unwrap_or_else(|| panic!("{name} in {row}"))
     };
+    assert!(row["thd_percent"].is_null(), "no steady state: {row}");
     let (freq, growth) = (number("oscillates_hz"), number("growth_per_s"));
     let expected = 3f64.sqrt() / 2.0 * t0.cbrt() * F1;
     close("oscillates, Hz", freq, expected, 1e-6 * expected);
@@ -316,4 +317,95 @@ fn damping_counts_the_load_apart() {
     let record: serde_json::Value = serde_json::from_str(&text).unwrap();
     let damping = record["rows"][0]["damping_factor"].as_f64().unwrap();
     close("damping", damping, 9.0, 1e-6);
+}
+
+/// An amplifier of 20 e + 2000 e^3, where e is what a divider leaves of the source.
+const BENT: &str = "\
+A bent amplifier
+VIN s 0 AC 1
+B1 out 0 V=20*v(s,fb)+2000*v(s,fb)^3
+RF out fb 9k
+R2 fb 0 1k
+.end
+";
+
+/// Rms and THD (harmonics 2 to 20 relative to the fundamental) of the amplifier for a sine of
+/// `level` peak, by the rectangle rule over a cycle: exact for a band-limited wave.
+fn bent(level: f64, beta: f64) -> (f64, f64) {
+    const POINTS: usize = 720;
+    let out: Vec<f64> = (0..POINTS)
+        .map(|n| {
+            let s = level * (TAU * n as f64 / POINTS as f64).sin();
+            // s = e + beta (20 e + 2000 e^3), which rises with e.
+            let mut e = 0.0;
+            for _ in 0..60 {
+                let off = e + beta * (20.0 * e + 2000.0 * e * e * e) - s;
+                e -= off / (1.0 + beta * (20.0 + 6000.0 * e * e));
+            }
+            20.0 * e + 2000.0 * e * e * e
+        })
+        .collect();
+    let rms = (out.iter().map(|v| v * v).sum::<f64>() / POINTS as f64).sqrt();
+    let harmonic = |k: usize| {
+        let turn = |n: usize| TAU * (k * n) as f64 / POINTS as f64;
+        let (mut c, mut s) = (0.0, 0.0);
+        for (n, v) in out.iter().enumerate() {
+            c += v * turn(n).cos();
+            s += v * turn(n).sin();
+        }
+        c.hypot(s)
+    };
+    let rest = (2..=20).map(|k| harmonic(k).powi(2)).sum::<f64>().sqrt();
+    (rms, rest / harmonic(1))
+}
+
+/// "THD is taken at --output-level (V rms at the probe, 1 unless said)": the input that gives
+/// it is sought for each value, so that more feedback shows as less distortion and not as less
+/// output.
+#[test]
+fn distortion_is_compared_at_equal_output() {
+    let netlist = Netlist::new(BENT);
+    for level in [None, Some(3.0)] {
+        let mut run = feedback(&netlist, "RF", "open,99k,9k").probes(&["v(out)"]);
+        if let Some(level) = level {
+            run = run.option("--output-level", f64::to_string(&level));
+        }
+        let found = table(run);
+        let mut last = f64::INFINITY;
+        for (row, beta) in [(0, 0.0), (1, 0.01), (2, 0.1)] {
+            let (mut low, mut high) = (0.0, 3.0);
+            for _ in 0..60 {
+                let middle = 0.5 * (low + high);
+                match bent(middle, beta).0 < level.unwrap_or(1.0) {
+                    true => low = middle,
+                    false => high = middle,
+                }
+            }
+            let expected = 100.0 * bent(low, beta).1;
+            let thd = value(&found, row, "thd_percent");
+            close("thd", thd, expected, 2e-4 * expected);
+            assert!(thd < last, "feedback takes distortion off");
+            last = thd;
+        }
+    }
+}
+
+/// Where the output limits below the level there is no THD, and the greatest output is told;
+/// everything else stands.
+#[test]
+fn an_output_that_is_not_reached_leaves_the_cell_empty() {
+    let netlist = Netlist::new(
+        "t\nVIN s 0 AC 1\nB1 out 0 V=atan(10*v(s,fb))\nRF out fb 9k\nR2 fb 0 1k\n.end\n",
+    );
+    let run = feedback(&netlist, "RF", "open,9k").probes(&["v(out)"]);
+    let most = run.clone().option("--output-level", "2.5").run();
+    assert_eq!(most.status, 0, "{}", most.stderr);
+    // A square wave of pi/2 V has as much rms; a sine that is driven far into it a little less.
+    let words = "with RF=9k there is no THD: the output cannot reach 2.500 rms: it comes to 1.5";
+    assert!(most.stderr.contains(words), "{}", most.stderr);
+    let found = table(run.option("--output-level", "2.5"));
+    for row in [0, 1] {
+        assert_eq!(cell(&found, row, "thd_percent"), None);
+        assert!(cell(&found, row, "gain_db").is_some());
+    }
 }

@@ -11,7 +11,8 @@ use super::{Command, Outcome, interrupt, source, variant};
 use crate::analysis::periodic::{Found, Method};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
-use crate::device::source::{Drive, Wave};
+use crate::device::source::Drive;
+use crate::figure::source::own_sine;
 use crate::measure::distortion::{Intermodulation, Load, Pair, Reading, Tester};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs};
@@ -301,16 +302,6 @@ fn load(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Load>, Failur
         .hint("expected the resistor that stands for the load, for example `--load RLOAD`")
     })?;
     Ok(Some(load))
-}
-
-/// Frequency and peak of a source's own sine.
-fn own_sine(drive: &Drive) -> Option<(f64, f64)> {
-    match drive.wave {
-        Some(Wave::Sin {
-            freq_hz, amplitude, ..
-        }) if freq_hz > 0.0 && amplitude != 0.0 => Some((freq_hz, amplitude.abs())),
-        _ => None,
-    }
 }
 
 fn own_level(source: &str, drive: &Drive) -> Result<f64, Failure> {

@@ -6,13 +6,15 @@ use super::common::{self, Session, number_option};
 use super::failure::Failure;
 use super::{Command, Outcome, interrupt, source};
 use crate::analysis::natural::Stability;
-use crate::analysis::operating_point;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, What};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::diag::{Span, nearest};
+use crate::measure::distortion::{Halt, Tester};
 use crate::measure::feedback::{self, Figures, Question};
+use crate::measure::gain::size;
+use crate::measure::standing;
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs};
 use crate::system::assemble::Driven;
@@ -23,7 +25,7 @@ use std::io::Write;
 /// The command's row.
 pub const COMMAND: Command = Command {
     name: "feedback",
-    about: "What a feedback resistor does: gain, band, impedance, loop gain and margins",
+    about: "What a feedback resistor does: gain, band, impedance, loop gain, margins and THD",
     options,
     run,
 };
@@ -83,9 +85,13 @@ struct Row {
     figures: Figures,
     /// Load over what the output is without it.
     damping: Option<f64>,
-    /// Percent at the output level.
-    thd_percent: Option<f64>,
+    /// Percent at the output level, or why there is none.
+    thd: Thd,
 }
+
+/// Distortion at the output level, percent; or why there is none, where there is a figure to
+/// be missed.
+type Thd = Result<f64, Option<String>>;
 
 /// All that the command found.
 struct Findings {
@@ -94,6 +100,7 @@ struct Findings {
     source: String,
     probe: String,
     freq_hz: f64,
+    level_v: f64,
     load: Option<String>,
     rows: Vec<Row>,
 }
@@ -134,6 +141,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
         source: String::new(),
         probe: String::new(),
         freq_hz,
+        level_v,
         load: session.text("load").map(str::to_string),
         rows: Vec::new(),
     };
@@ -163,7 +171,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             level_v,
             is_open: ohms.is_none(),
         };
-        let (figures, thd_percent) = version.judged()?;
+        let (figures, thd) = version.judged()?;
         let damping = match &findings.load {
             Some(name) => Some(damping(&circuit, name, &probe, &figures)?),
             None => None,
@@ -173,7 +181,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             text,
             figures,
             damping,
-            thd_percent,
+            thd,
         });
         findings.source = source;
         findings.probe = probe.label;
@@ -193,18 +201,19 @@ struct Version<'a> {
 }
 
 impl Version<'_> {
-    fn judged(&self) -> Result<(Figures, Option<f64>), Failure> {
+    fn judged(&self) -> Result<(Figures, Thd), Failure> {
         let circuit = self.circuit;
-        let (point, mut assembly) = operating_point::dc(circuit)?;
+        let (x, mut assembly) = standing::at_rest(circuit)?;
+        let x = &x;
         let pickup = self
             .probe
-            .pickup(&mut assembly, &point.x)
+            .pickup(&mut assembly, x)
             .expect("a voltage has one");
         let around = match (self.is_open, circuit.element(self.element)) {
-            (false, Some(element)) => feedback::probe(&mut assembly, &point.x, element),
+            (false, Some(element)) => feedback::probe(&mut assembly, x, element),
             _ => None,
         };
-        let mut small = SmallSignal::new(&mut assembly, &point.x);
+        let mut small = SmallSignal::new(&mut assembly, x);
         let question = Question {
             driven: self.driven,
             pickup: &pickup,
@@ -214,18 +223,32 @@ impl Version<'_> {
         let figures = feedback::figures(&mut small, question, around.as_ref())
             .map_err(|s| no_solution(circuit, s))?;
         let thd = match figures.stability {
-            Stability::Stable | Stability::Unknown => self.thd_percent(&figures)?,
+            Stability::Stable | Stability::Unknown => self.thd(&figures)?,
             // There is no steady state to be distorted.
-            _ => None,
+            _ => Err(None),
         };
         Ok((figures, thd))
     }
 
-    /// Distortion at the output level, percent. The steady state of a sine is not solved for
-    /// here: until it can be, there is none.
-    fn thd_percent(&self, _figures: &Figures) -> Result<Option<f64>, Failure> {
-        let _ = self.level_v;
-        Ok(None)
+    /// Distortion at the output level. What small signals say stands by itself, so that a
+    /// steady state that cannot be had is a remark and no failure.
+    fn thd(&self, figures: &Figures) -> Result<Thd, Failure> {
+        let gain = size(figures.gain);
+        if gain.is_nan() || gain <= 0.0 {
+            return Ok(Err(Some("nothing of the source is heard there".into())));
+        }
+        let near = self.level_v * std::f64::consts::SQRT_2 / gain;
+        let sought = Tester::new(self.circuit, self.driven, self.probe.clone())
+            .map_err(Halt::Trouble)
+            .and_then(|mut tester| {
+                tester.at_output(self.freq_hz, self.level_v, near, &mut interrupt::check)
+            });
+        Ok(match sought {
+            Ok(reading) => Ok(100.0 * reading.thd()),
+            Err(Halt::OutOfReach(out)) => Err(Some(out.to_string())),
+            Err(Halt::Trouble(trouble)) => Err(Some(trouble.to_string())),
+            Err(Halt::Stopped(failure)) => return Err(failure),
+        })
     }
 }
 

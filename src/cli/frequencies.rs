@@ -3,6 +3,7 @@
 use super::common::{Session, number_option};
 use super::failure::Failure;
 use crate::math::fun;
+use crate::measure::gain;
 use crate::netlist::card::Card;
 use crate::num::{self, Role};
 
@@ -34,8 +35,6 @@ const TO_HZ: f64 = 20e3;
 const PER_DECADE: f64 = 50.0;
 /// Rows at the most.
 const MOST: f64 = 1e6;
-/// A row so near to the last frequency is the last frequency.
-const ROUNDING: f64 = 1e-9;
 
 /// What was asked for.
 pub struct Asked {
@@ -102,22 +101,10 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
             "{rows:.1e} frequencies are asked for, at most {MOST:.0e} are worked out"
         )));
     }
-    let at = |k: f64| match spacing {
-        Spacing::Decades(n) => from * fun::pow(10.0, k / n),
-        Spacing::Even(step) => from + k * step,
+    let found = match spacing {
+        Spacing::Decades(n) => gain::decades(from, to, n),
+        Spacing::Even(step) => gain::up_to(to, |k| from + k * step),
     };
-    let mut found = Vec::with_capacity(rows as usize + 1);
-    for k in 0.. {
-        let f = at(f64::from(k));
-        if (f - to).abs() <= ROUNDING * to {
-            found.push(to);
-            break;
-        }
-        if f > to {
-            break;
-        }
-        found.push(f);
-    }
     Ok(Asked {
         rows_hz: found,
         band_hz: (from, to),

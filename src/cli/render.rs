@@ -5,7 +5,7 @@ mod summary;
 
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt, source, variant};
+use super::{Command, Outcome, cores, interrupt, source, variant};
 use crate::audio::aliasing;
 use crate::audio::automation::{Curve, Turning};
 use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
@@ -23,9 +23,7 @@ use clap::{Arg, ArgAction, ArgMatches};
 use job::{Input, Job, Made, Oversample, Plan, Scale};
 use std::fmt::Display;
 use std::fs::File;
-use std::num::NonZero;
 use std::path::Path;
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 use summary::Summary;
@@ -316,43 +314,22 @@ fn in_parallel(
     plan: &Plan,
     progress: &Shared,
 ) -> Vec<Result<Made, Failure>> {
-    let next = AtomicUsize::new(0);
     let failed = AtomicUsize::new(usize::MAX);
-    let results: Vec<Mutex<Option<Result<Made, Failure>>>> =
-        jobs.iter().map(|_| Mutex::new(None)).collect();
-    let work = || {
-        loop {
-            let k = next.fetch_add(1, Ordering::Relaxed);
-            let Some(job) = jobs.get(k) else {
-                break;
-            };
-            let poll = || match failed.load(Ordering::Relaxed) < k {
-                true => Err(Failure::Interrupted),
-                false => interrupt::check(),
-            };
-            let result = targets[k]
-                .try_clone()
-                .map_err(|e| Failure::File(FileProblem::new(&job.out, e)))
-                .and_then(|target| job.run(plan, target, progress, &poll));
-            if result.is_err() {
-                failed.fetch_min(k, Ordering::Relaxed);
-            }
-            *results[k].lock().expect("written once") = Some(result);
+    let numbered: Vec<(usize, &Job)> = jobs.iter().enumerate().collect();
+    cores::spread(&numbered, cores::all(), |&(k, job)| {
+        let poll = || match failed.load(Ordering::Relaxed) < k {
+            true => Err(Failure::Interrupted),
+            false => interrupt::check(),
+        };
+        let result = targets[k]
+            .try_clone()
+            .map_err(|e| Failure::File(FileProblem::new(&job.out, e)))
+            .and_then(|target| job.run(plan, target, progress, &poll));
+        if result.is_err() {
+            failed.fetch_min(k, Ordering::Relaxed);
         }
-    };
-    let cores = std::thread::available_parallelism().map_or(1, NonZero::get);
-    std::thread::scope(|scope| {
-        for _ in 1..cores.min(jobs.len()) {
-            scope.spawn(work);
-        }
-        work();
-    });
-    let done = |cell: Mutex<Option<Result<Made, Failure>>>| {
-        cell.into_inner()
-            .expect("all threads ended well")
-            .expect("every job was taken")
-    };
-    results.into_iter().map(done).collect()
+        result
+    })
 }
 
 /// What there is to say about each sound beyond its figures.

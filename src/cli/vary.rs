@@ -129,6 +129,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
                     Ok(Found::Number(reading)) => Ok(Ok(reading)),
                     Ok(_) => unreachable!("only numbers are let through"),
                     Err(Trouble::NoSolution(none)) => Ok(Err(none.to_string())),
+                    Err(Trouble::Unsolved(why) | Trouble::Absent(why)) => Ok(Err(why)),
                     Err(Trouble::Stopped) => Err(Failure::Interrupted),
                     Err(Trouble::Input(problem)) => {
                         let sources = Box::new(bench.sources.clone());
@@ -323,7 +324,7 @@ fn printed(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> Str
                 ),
                 None => shown(reading.value, reading.unit),
             },
-            Err(_) => "no solution".into(),
+            Err(_) => "none".into(),
         })));
     }
     format!("{}\n\n{}", title.trim(), table.text())

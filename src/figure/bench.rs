@@ -2,21 +2,26 @@
 
 mod bound;
 mod played;
+mod sine;
+mod small;
 
 use super::Figure;
 use super::registry::{Gives, OfWave};
+use crate::analysis::NoSolution;
 use crate::analysis::transient::{self, Run};
-use crate::analysis::{NoSolution, operating_point};
 use crate::audio::clip::Clip;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Settings;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Sources};
-use crate::measure::chart;
+use crate::measure::standing::{self, Standing};
 use crate::netlist::card::Netlist;
+use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
 use bound::{Bound, bind};
 use played::Playing;
+use sine::Driving;
+use small::Quiet;
 
 /// What a figure came to.
 #[derive(Debug, Clone, PartialEq)]
@@ -81,6 +86,11 @@ pub enum Trouble {
     Input(Diagnostic),
     /// The circuit has no solution that was found.
     NoSolution(Box<NoSolution>),
+    /// It has solutions, but none of the kind that the figure asks for.
+    Unsolved(String),
+    /// The circuit is solved, and the figure does not exist: a corner of a gain that never
+    /// falls, an output beyond reach.
+    Absent(String),
     /// The user broke off.
     Stopped,
 }
@@ -157,7 +167,13 @@ impl<'n> Bench<'n> {
             .iter()
             .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
             .collect();
-        self.direct(&circuit, figures, &bound, &mut found);
+        self.still(&circuit, figures, &bound, &mut found);
+        let mut driving = Driving::new(&circuit, self.stopped);
+        for (k, bound) in bound.iter().enumerate() {
+            if let Ok(Bound::Sine(sine)) = bound {
+                found[k] = Some(driving.measure(sine, figures[k]));
+            }
+        }
         self.waves(figures, &bound, &mut found)?;
         self.sounds(&circuit, figures, &bound, &mut found);
         Ok(found
@@ -166,21 +182,23 @@ impl<'n> Bench<'n> {
             .collect())
     }
 
-    /// All figures of the operating point, from one solution.
-    fn direct(
+    /// All figures of the circuit with nothing playing, from one solution: those of the chart
+    /// and those of small signals.
+    fn still(
         &self,
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
         found: &mut [Option<Result<Found, Trouble>>],
     ) {
-        let wanted: Vec<usize> = (0..bound.len())
-            .filter(|&k| matches!(bound[k], Ok(Bound::Direct(_) | Bound::Chart(_))))
-            .collect();
+        let of_point = |b: &Result<Bound, Diagnostic>| {
+            matches!(b, Ok(Bound::Direct(_) | Bound::Chart(_) | Bound::Small(_)))
+        };
+        let wanted: Vec<usize> = (0..bound.len()).filter(|&k| of_point(&bound[k])).collect();
         if wanted.is_empty() {
             return;
         }
-        let (point, mut assembly) = match operating_point::dc(circuit) {
+        let (standing, mut assembly) = match standing::find(circuit) {
             Ok(solved) => solved,
             Err(none) => {
                 for &k in &wanted {
@@ -189,40 +207,20 @@ impl<'n> Bench<'n> {
                 return;
             }
         };
-        let probes: Vec<Observable> = wanted
-            .iter()
-            .filter_map(|&k| match &bound[k] {
-                Ok(Bound::Direct(probe)) => Some(probe.clone()),
-                _ => None,
-            })
-            .collect();
-        let rows = chart::rows(&mut assembly, &point.x, &probes);
-        let (rows, probed) = rows.split_at(rows.len() - probes.len());
-        let mut probed = probed.iter();
-        for &k in &wanted {
-            let row = match &bound[k] {
-                Ok(Bound::Chart(element)) => rows
-                    .iter()
-                    .find(|r| r.subject == *element && r.quantity == figures[k].quantity.name),
-                _ => probed.next(),
-            };
-            found[k] = Some(match row {
-                Some(row) => Ok(Found::Number(Reading {
-                    value: row.value,
-                    unit: row.unit,
-                    limit: row.limit,
-                })),
-                None => {
-                    let Ok(Bound::Chart(element)) = &bound[k] else {
-                        unreachable!("each probe has a row");
-                    };
-                    let of_it = rows.iter().filter(|r| r.subject == *element);
-                    let has: Vec<&str> = of_it.map(|r| r.quantity).collect();
-                    Err(Trouble::Input(bound::not_charted(
-                        figures[k], element, &has,
-                    )))
-                }
-            });
+        let (small, charted): (Vec<usize>, Vec<usize>) = wanted
+            .into_iter()
+            .partition(|&k| matches!(bound[k], Ok(Bound::Small(_))));
+        if !charted.is_empty() {
+            charts(&standing, &mut assembly, &charted, figures, bound, found);
+        }
+        if small.is_empty() {
+            return;
+        }
+        let mut quiet = Quiet::new(circuit, assembly, standing.x);
+        for k in small {
+            if let Ok(Bound::Small(small)) = &bound[k] {
+                found[k] = Some(quiet.measure(small, figures[k]));
+            }
         }
     }
 
@@ -319,6 +317,52 @@ impl<'n> Bench<'n> {
                 Err(trouble) => Err(trouble.clone()),
             });
         }
+    }
+}
+
+/// Figures of the chart.
+fn charts(
+    standing: &Standing,
+    assembly: &mut Assembly<'_>,
+    wanted: &[usize],
+    figures: &[&Figure],
+    bound: &[Result<Bound, Diagnostic>],
+    found: &mut [Option<Result<Found, Trouble>>],
+) {
+    let probes: Vec<Observable> = wanted
+        .iter()
+        .filter_map(|&k| match &bound[k] {
+            Ok(Bound::Direct(probe)) => Some(probe.clone()),
+            _ => None,
+        })
+        .collect();
+    let rows = standing.rows(assembly, &probes);
+    let (rows, probed) = rows.split_at(rows.len() - probes.len());
+    let mut probed = probed.iter();
+    for &k in wanted {
+        let row = match &bound[k] {
+            Ok(Bound::Chart(element)) => rows
+                .iter()
+                .find(|r| r.subject == *element && r.quantity == figures[k].quantity.name),
+            _ => probed.next(),
+        };
+        found[k] = Some(match row {
+            Some(row) => Ok(Found::Number(Reading {
+                value: row.value,
+                unit: row.unit,
+                limit: row.limit,
+            })),
+            None => {
+                let Ok(Bound::Chart(element)) = &bound[k] else {
+                    unreachable!("each probe has a row");
+                };
+                let of_it = rows.iter().filter(|r| r.subject == *element);
+                let has: Vec<&str> = of_it.map(|r| r.quantity).collect();
+                Err(Trouble::Input(bound::not_charted(
+                    figures[k], element, &has,
+                )))
+            }
+        });
     }
 }
 

@@ -245,7 +245,7 @@ fn what<'a>(
         .at(head.span(words)));
     }
     let resolved = match quantity.about {
-        About::Element | About::Charted => element(quantity, subject, words)?,
+        About::Element | About::Charted | About::Source => element(quantity, subject, words)?,
         About::Node | About::Probe => {
             let probe = probe(subject, words)?;
             if quantity.about == About::Node && !matches!(probe, Probe::Voltage(..)) {
@@ -429,6 +429,10 @@ fn number(condition: &'static Condition, text: &str, span: Span) -> Result<f64, 
                 expected(list.join(", "))
             })
         }
+        Takes::Word(list) => match list.iter().any(|w| w.eq_ignore_ascii_case(text)) {
+            true => Ok(f64::NAN),
+            false => Err(expected(list.join(", "))),
+        },
         Takes::Source | Takes::Text => Ok(f64::NAN),
     }
 }

@@ -73,6 +73,22 @@ pub enum Problem {
     EmptyClip { name: String },
     #[error("`from` is {from} s, expected less than `stop`, {stop} s")]
     FromAfterStop { from: String, stop: String },
+    #[error("the band runs from {from} Hz to {to} Hz, expected upwards")]
+    Downwards { from: String, to: String },
+    #[error("`{first}` and `{second}` both set the input")]
+    Both {
+        first: &'static str,
+        second: &'static str,
+    },
+    #[error("`{quantity}` is of a resistor, found `{name}`")]
+    NotResistor {
+        quantity: &'static str,
+        name: String,
+    },
+    #[error("no loop runs through `{name}`")]
+    NoLoop { name: String },
+    #[error("`{text}`: power has no small-signal meaning")]
+    SmallPower { text: String },
     #[error("{points} points are more than are kept, at most {most}")]
     TooLong { points: String, most: String },
     #[error("`{text}` is no number with a unit")]
@@ -141,7 +157,14 @@ impl Problem {
             Problem::WhichSource { known, .. } => {
                 Some(format!("add `with source NAME`; the netlist has {known}"))
             }
-            Problem::TooLong { .. } => Some("take a longer step or a later `from`".into()),
+            Problem::TooLong { .. } => Some("ask for fewer, or for a shorter stretch".into()),
+            Problem::Both { .. } => Some("give one of them".into()),
+            Problem::NoLoop { .. } => {
+                Some("expected a resistor of which one end at least is free to move".into())
+            }
+            Problem::SmallPower { .. } => {
+                Some("look at voltage and current by themselves, with v(...) and i(...)".into())
+            }
             Problem::NoAmount { .. } => Some("for example `196.2 V` or `1.07 mA`".into()),
             Problem::UnknownUnit { .. } => Some("units are V, A, W, ohm, Hz, s, dB, deg, %".into()),
             Problem::Mega { .. } => Some("write MEG for mega, m for milli".into()),

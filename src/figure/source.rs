@@ -1,7 +1,7 @@
 //! The independent source that drives a circuit.
 
 use crate::circuit::{BranchKind, Circuit, Piece};
-use crate::device::source::Drive;
+use crate::device::source::{Drive, Wave};
 use crate::system::assemble::Driven;
 
 /// An independent source.
@@ -13,6 +13,16 @@ pub struct Driving {
     pub driven: Driven,
     /// What it does by itself.
     pub drive: Drive,
+}
+
+/// Frequency and peak of a source's own sine, Hz and V or A.
+pub fn own_sine(drive: &Drive) -> Option<(f64, f64)> {
+    match drive.wave {
+        Some(Wave::Sin {
+            freq_hz, amplitude, ..
+        }) if freq_hz > 0.0 && amplitude != 0.0 => Some((freq_hz, amplitude.abs())),
+        _ => None,
+    }
 }
 
 /// Every independent source of a circuit, in the order of the netlist.

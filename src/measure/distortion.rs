@@ -222,6 +222,12 @@ impl<'c> Tester<'c> {
         self
     }
 
+    /// Forgets what was measured: the next reading starts from the operating point and hangs on
+    /// nothing that came before.
+    pub fn forget(&mut self) {
+        self.search.forget();
+    }
+
     /// The wave at the probe in the steady state that was measured last.
     pub fn wave(&mut self) -> crate::analysis::periodic::Wave {
         self.search.wave(&self.probe)

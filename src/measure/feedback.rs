@@ -110,7 +110,7 @@ pub fn figures(
     }
     let stability = natural::stability(small);
     let around = match probe {
-        Some(probe) => Some(follow(small, probe, f, stability)?),
+        Some(probe) => Some(around(small, probe, f, stability)?),
         None => None,
     };
     Ok(Figures {
@@ -124,7 +124,7 @@ pub fn figures(
 }
 
 /// Follows the return ratio over all frequencies for its margins.
-fn follow(
+pub fn around(
     small: &mut SmallSignal,
     probe: &Probe,
     freq_hz: f64,

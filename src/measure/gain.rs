@@ -118,6 +118,31 @@ pub fn sweep(
     Ok(found)
 }
 
+/// A row so near to the last frequency is the last frequency.
+const ROUNDING: f64 = 1e-9;
+
+/// The frequencies `at(0), at(1), ...` up to and including `last_hz`; `at` rises.
+pub fn up_to(last_hz: f64, at: impl Fn(f64) -> f64) -> Vec<f64> {
+    let mut found = Vec::new();
+    for k in 0.. {
+        let f = at(f64::from(k));
+        if (f - last_hz).abs() <= ROUNDING * last_hz {
+            found.push(last_hz);
+            break;
+        }
+        if f > last_hz {
+            break;
+        }
+        found.push(f);
+    }
+    found
+}
+
+/// `per_decade` frequencies in each decade from one frequency up to and including another.
+pub fn decades(from_hz: f64, to_hz: f64, per_decade: f64) -> Vec<f64> {
+    up_to(to_hz, |k| from_hz * fun::pow(10.0, k / per_decade))
+}
+
 /// A probe's pass band round the highest of the gains found at some frequencies.
 pub fn band(
     small: &mut SmallSignal,

@@ -47,16 +47,31 @@ pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolutio
     let capacitors = across
         .map(|(n, (element, ..))| (element, hot[n], cold.as_ref().map(|c| c[n])))
         .collect();
-    let x = match &found {
-        Found::Point(point) => point.x.clone(),
-        Found::Cycle(_, cycle) => cycle.mean(),
-    };
+    let x = middle(&found);
     let standing = Standing {
         found,
         x,
         capacitors,
     };
     Ok((standing, assembly))
+}
+
+/// Solves a circuit for what moves a little about it: the unknowns at the operating point, or
+/// on the average of a mains cycle.
+///
+/// # Errors
+/// Those of [`find`].
+pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
+    let mut assembly = Assembly::new(circuit);
+    let found = with(&mut assembly, mains::find(circuit).as_ref())?;
+    Ok((middle(&found), assembly))
+}
+
+fn middle(found: &Found) -> Vec<f64> {
+    match found {
+        Found::Point(point) => point.x.clone(),
+        Found::Cycle(_, cycle) => cycle.mean(),
+    }
 }
 
 fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<Found, Box<NoSolution>> {

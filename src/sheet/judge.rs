@@ -221,8 +221,13 @@ fn value(
         "W" => 0.5 * decibels(r),
         _ => decibels(r),
     };
+    // Angles are apart by the shorter way round.
+    let way = |by: f64| match reading.unit {
+        "deg" => (by + 180.0).rem_euclid(360.0) - 180.0,
+        _ => by,
+    };
     let (apart, allowed, unit) = match tolerance {
-        Tolerance::Absolute(t) => (found - expected, t, reading.unit),
+        Tolerance::Absolute(t) => (way(found - expected), t, reading.unit),
         Tolerance::Relative(part) => (found - expected, part * expected.abs(), reading.unit),
         Tolerance::Decibels(db) if found * expected > 0.0 => (decibels(found / expected), db, "dB"),
         Tolerance::Decibels(db) => (f64::INFINITY, db, "dB"),

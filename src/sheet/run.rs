@@ -9,7 +9,7 @@ use crate::circuit::params::Settings;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Sources};
 use crate::figure::Figure;
-use crate::figure::bench::{Bench, Trouble};
+use crate::figure::bench::{Bench, Found, Reading, Trouble};
 use crate::figure::choice::choose;
 use crate::netlist::card::Netlist;
 
@@ -150,6 +150,29 @@ pub fn run(
                 say(&mut done.messages, bench.sources.render(&diagnostic));
                 without(Mark::Bad, diagnostic.message)
             }
+            Err(Trouble::Absent(why)) => {
+                // Held against nothing, for what was expected to be told.
+                let nothing = Found::Number(Reading {
+                    value: f64::NAN,
+                    unit: expectation.figure.unit(),
+                    limit: None,
+                });
+                match judge(expectation, &case.name, &nothing, stored) {
+                    Ok(verdict) => Verdict {
+                        mark: Mark::Off,
+                        found: String::new(),
+                        shown_found: "none".into(),
+                        by: why,
+                        new: None,
+                        ..verdict
+                    },
+                    Err(diagnostic) => {
+                        say(&mut done.messages, bench.sources.render(&diagnostic));
+                        without(Mark::Bad, diagnostic.message)
+                    }
+                }
+            }
+            Err(Trouble::Unsolved(why)) => without(Mark::NoSolution, why),
             Err(Trouble::NoSolution(none)) => without(Mark::NoSolution, none.to_string()),
             Err(Trouble::Stopped) => {
                 done.stopped = true;

@@ -108,7 +108,9 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         };
         match found.pop() {
             Some(Ok(Found::Number(reading))) => Ok(Some(reading)),
-            Some(Err(Trouble::NoSolution(_))) => Ok(None),
+            Some(Err(Trouble::NoSolution(_) | Trouble::Unsolved(_) | Trouble::Absent(_))) => {
+                Ok(None)
+            }
             Some(Err(Trouble::Input(problem))) => {
                 Err(Failure::Input(Box::new(bench.sources), vec![problem]))
             }
@@ -146,7 +148,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
     let none = |message: String| Err(Failure::Unreached(message));
     match outcome {
         None => none(format!(
-            "`{figure_text}` cannot be sought: the circuit has no solution at `{name}` = {} or \
+            "`{figure_text}` cannot be sought: there is none at `{name}` = {} or \
              near it",
             place(mover.start)
         )),
@@ -178,7 +180,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
             measured,
         }) => {
             let mut text = format!(
-                "{name} = {}: {figure_text} is {} ({measured} operating points)\n",
+                "{name} = {}: {figure_text} is {} ({measured} measurements)\n",
                 place(value),
                 say(found)
             );

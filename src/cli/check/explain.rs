@@ -49,6 +49,7 @@ pub fn text() -> String {
                 let list: Vec<String> = list.iter().map(usize::to_string).collect();
                 list.join(", ")
             }
+            Takes::Word(list) => list.join(", "),
             Takes::Source => "NAME".into(),
             Takes::Text => "TEXT".into(),
         };

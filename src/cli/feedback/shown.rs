@@ -57,7 +57,7 @@ impl Findings {
                 cell(row.loop_db().map(|l| l.0)),
                 cell(row.phase_margin().map(|m| m.0)),
                 cell(row.gain_margin().map(|m| m.0)),
-                cell(row.thd_percent),
+                cell(row.thd.as_ref().ok().copied()),
             ];
             writer.write_record(&cells).expect("writing to memory");
         }
@@ -72,6 +72,7 @@ impl Findings {
             "source": self.source,
             "probe": self.probe,
             "frequency_hz": self.freq_hz,
+            "output_level_v": self.level_v,
             "load": self.load,
             "rows": self.rows.iter().map(|row| {
                 let f = &row.figures;
@@ -102,7 +103,7 @@ impl Findings {
                         | Stability::RunsAway { growth_per_s } => Some(growth_per_s),
                         _ => None,
                     },
-                    "thd_percent": row.thd_percent,
+                    "thd_percent": row.thd.as_ref().ok(),
                 })
             }).collect::<Vec<_>>(),
         })
@@ -131,6 +132,7 @@ impl Findings {
             ("loop gain", Side::Right),
             ("phase margin", Side::Right),
             ("gain margin", Side::Right),
+            ("THD", Side::Right),
             ("", Side::Left),
         ];
         if self.load.is_some() {
@@ -162,6 +164,10 @@ impl Findings {
                     row.gain_margin()
                         .map(|m| format!("{:.1} dB at {}", m.0, hertz(m.1))),
                 ),
+                match row.thd {
+                    Ok(percent) => format!("{} %", num::engineering(percent, "", 3)),
+                    Err(_) => none(),
+                },
                 match f.stability {
                     Stability::Stable => String::new(),
                     Stability::Unknown => "stability unknown".to_string(),
@@ -176,6 +182,10 @@ impl Findings {
         }
         text += &table.text();
         text += "  feedback: what the loop takes off the gain, 1 + return ratio; margins: 1 mHz to 1 GHz\n";
+        text += &format!(
+            "  THD: where the output is {} rms\n",
+            num::engineering(self.level_v, "V", 3)
+        );
         text
     }
 
@@ -202,8 +212,13 @@ impl Findings {
                 Stability::Stable => {}
             }
         }
-        if self.rows.iter().all(|r| r.thd_percent.is_none()) {
-            session.note("distortion is not computed here yet: thd_percent is empty");
+        for row in &self.rows {
+            if let Err(Some(why)) = &row.thd {
+                session.note(&format!(
+                    "with {}={} there is no THD: {why}",
+                    self.element, row.text
+                ));
+            }
         }
     }
 }

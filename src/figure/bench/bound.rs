@@ -1,12 +1,14 @@
 //! A figure looked up in a circuit.
 
 use super::super::problem::Problem;
-use super::super::registry::{OfSound, OfWave, Takes, Way};
+use super::super::registry::{About, OfSound, OfWave, Takes, Way};
 use super::super::source::{self, Driving};
 use super::super::timing;
 use super::super::{Figure, Subject};
 use super::MOST_POINTS;
 use super::played::Playing;
+use super::sine::Sine;
+use super::small::Small;
 use crate::analysis::transient::Run;
 use crate::circuit::{Circuit, Element};
 use crate::diag::{Diagnostic, nearest};
@@ -19,8 +21,12 @@ use crate::system::probe::Observable;
 pub enum Bound {
     /// A probe at the operating point.
     Direct(Observable),
-    /// A row of the chart: of this element.
+    /// A row of the chart: of this element or node.
     Chart(String),
+    /// A figure of small signals.
+    Small(Small),
+    /// A figure of the steady state of a sine.
+    Sine(Sine),
     /// A figure of a waveform.
     Wave(Observable, Run, OfWave),
     /// A figure of a render.
@@ -31,7 +37,12 @@ pub enum Bound {
 pub fn bind(figure: &Figure, circuit: &Circuit, netlist: &Netlist) -> Result<Bound, Diagnostic> {
     Ok(match figure.quantity.way {
         Way::Direct => Bound::Direct(probe(figure, circuit)?),
+        Way::Chart if figure.quantity.about == About::Node => {
+            Bound::Chart(probe(figure, circuit)?.label)
+        }
         Way::Chart => Bound::Chart(element(figure, circuit)?.name.clone()),
+        Way::Small(of) => Bound::Small(Small::new(figure, circuit, of)?),
+        Way::Sine(of) => Bound::Sine(Sine::new(figure, circuit, of)?),
         Way::Wave(of) => Bound::Wave(probe(figure, circuit)?, run(figure, netlist)?, of),
         Way::Played(of) => {
             let driving = driving(figure, circuit)?;
@@ -41,7 +52,7 @@ pub fn bind(figure: &Figure, circuit: &Circuit, netlist: &Netlist) -> Result<Bou
 }
 
 /// The probe that a figure is of.
-fn probe(figure: &Figure, circuit: &Circuit) -> Result<Observable, Diagnostic> {
+pub fn probe(figure: &Figure, circuit: &Circuit) -> Result<Observable, Diagnostic> {
     let (probe, label) = match &figure.subject {
         Subject::Probe(probe) => {
             let label = match probe {
@@ -64,7 +75,7 @@ fn probe(figure: &Figure, circuit: &Circuit) -> Result<Observable, Diagnostic> {
     Observable::new(circuit, &probe, &label)
 }
 
-fn element<'c>(figure: &Figure, circuit: &'c Circuit) -> Result<&'c Element, Diagnostic> {
+pub fn element<'c>(figure: &Figure, circuit: &'c Circuit) -> Result<&'c Element, Diagnostic> {
     let Subject::Element(Name { text, span }) = &figure.subject else {
         unreachable!("the quantity is of an element");
     };
@@ -122,7 +133,7 @@ fn run(figure: &Figure, netlist: &Netlist) -> Result<Run, Diagnostic> {
 }
 
 /// The source that drives, named or the only one with an AC value.
-fn driving(figure: &Figure, circuit: &Circuit) -> Result<Driving, Diagnostic> {
+pub fn driving(figure: &Figure, circuit: &Circuit) -> Result<Driving, Diagnostic> {
     let condition = figure.quantity.conditions.iter();
     let key = condition
         .filter(|c| c.takes == Takes::Source)
