@@ -84,10 +84,6 @@ fn row(name: &str, clip: &Clip) {
     );
     println!("  time over the render x 8: render x 4 {}", ratios[1]);
     println!("                            diffsol {}", ratios[2]);
-    println!(
-        "  time over the render x 8: render x 4 {}, diffsol {}",
-        ratios[1], ratios[2]
-    );
 }
 
 /// The clip between its samples: brought to 16 times its rate by the filter that renders
