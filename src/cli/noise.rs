@@ -4,12 +4,12 @@ use super::common::{self, Session};
 use super::failure::Failure;
 use super::frequencies::{self, Asked};
 use super::{Command, Outcome, source};
-use crate::analysis::operating_point;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::math::lu::Singular;
 use crate::measure::noise::{self, Density, Listener, Total};
+use crate::measure::standing;
 use crate::num;
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::plot::{self, Trace};
@@ -99,12 +99,10 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
         false => None,
     };
     let driven = source.as_ref().map(|s| s.1);
-    let (point, mut assembly) = operating_point::dc(&circuit)?;
-    let pickup = probe
-        .pickup(&mut assembly, &point.x)
-        .expect("a voltage has one");
-    let origins = noise::origins(&mut assembly, &point.x);
-    let mut small = SmallSignal::new(&mut assembly, &point.x);
+    let (x, mut assembly) = standing::quiet(&circuit)?;
+    let pickup = probe.pickup(&mut assembly, &x).expect("a voltage has one");
+    let origins = noise::origins(&mut assembly, &x);
+    let mut small = SmallSignal::new(&mut assembly, &x);
     let mut listener = Listener::new(&mut small, &pickup, &origins, driven);
     let mut heard = || -> Result<(Vec<Density>, Total), Singular> {
         let each = asked.rows_hz.iter().map(|&f| listener.density(f));

@@ -7,12 +7,12 @@ use super::common::{self, Session};
 use super::failure::Failure;
 use super::variant::Variant;
 use super::{Command, Outcome, frequencies, interrupt, source, variant};
-use crate::analysis::operating_point;
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::{self, Circuit, Node};
 use crate::measure::band::Band;
 use crate::measure::gain::{self, Response, Seen, Wanted};
+use crate::measure::standing;
 use crate::report::file::{FileProblem, Outputs};
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
@@ -202,10 +202,10 @@ fn curves(
     variant: Variant,
     (driven, probes, seen): (Driven, Vec<Observable>, Vec<Seen>),
 ) -> Result<Curves, Failure> {
-    let (point, mut assembly) = operating_point::dc(circuit)?;
+    let (x, mut assembly) = standing::quiet(circuit)?;
     let pickups = probes
         .iter()
-        .filter_map(|p| p.pickup(&mut assembly, &point.x))
+        .filter_map(|p| p.pickup(&mut assembly, &x))
         .collect();
     let wanted = Wanted {
         driven,
@@ -213,7 +213,7 @@ fn curves(
         delay: session.flag("group-delay"),
         seen,
     };
-    let mut small = SmallSignal::new(&mut assembly, &point.x);
+    let mut small = SmallSignal::new(&mut assembly, &x);
     let mut solved = || {
         let frequencies = &findings.frequencies_hz;
         let response = gain::sweep(&mut small, &wanted, frequencies)?;

@@ -59,6 +59,21 @@ pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolutio
     Ok((standing, assembly))
 }
 
+/// Where small signals are counted from, and nothing else: the unknowns at the operating point,
+/// or on the average of a mains cycle, where the rectifiers are shut and the reservoirs alone
+/// hold the supply.
+///
+/// # Errors
+/// As [`find`].
+pub fn quiet(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
+    let mut assembly = Assembly::new(circuit);
+    let x = match with(&mut assembly, mains::find(circuit).as_ref())? {
+        Found::Point(point) => point.x,
+        Found::Cycle(_, cycle) => cycle.mean(),
+    };
+    Ok((x, assembly))
+}
+
 fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<Found, Box<NoSolution>> {
     Ok(match mains {
         None => Found::Point(solve(assembly, Ask::DC, &[])?),
