@@ -2,7 +2,8 @@
 
 use super::automation::Turning;
 use super::clip::{BLOCK, SampleSource, SourceProblem};
-use super::stepper::{Compiled, Stuck};
+use super::stepper::{Compiled, Stuck, Underway};
+use crate::analysis::mains::{self, Instant, Mains};
 use crate::analysis::transient::{Accuracy, Stepper};
 use crate::analysis::{NoSolution, operating_point};
 use crate::circuit::Circuit;
@@ -164,7 +165,79 @@ struct Player<'c, 'p> {
     driven: Driven,
     driven_rest: f64,
     time_s: f64,
+    /// How far the mains' clock is ahead, s.
+    ahead_s: f64,
     step_s: f64,
+}
+
+/// A circuit that hangs on the mains, its supply charged.
+///
+/// The clip begins at the start of a mains cycle, the circuit whole cycles before, so that the
+/// mains do not stand still in the silence that goes before the clip.
+struct Warm {
+    start: Instant,
+    mains: Vec<Driven>,
+    /// How far the mains' clock is ahead of the clip's, s: whole cycles.
+    ahead_s: f64,
+    /// Steps before the silence.
+    steps: usize,
+}
+
+impl Warm {
+    fn new(mains: &Mains, start: &Instant, step_s: f64, start_s: f64) -> Self {
+        let cycle_s = 1.0 / mains.freq_hz;
+        let cycles = (-start_s / cycle_s).ceil().max(1.0);
+        // Steps need not divide a cycle: the first one begins up to a step before it.
+        let steps = ((cycles * cycle_s + start_s) / step_s - 1e-6)
+            .ceil()
+            .max(0.0);
+        let before_s = steps * step_s - start_s - cycles * cycle_s;
+        let mut start = start.clone();
+        let back = |values: &mut [f64], rates: &[f64]| {
+            for (value, rate) in values.iter_mut().zip(rates) {
+                *value -= before_s * rate;
+            }
+        };
+        back(&mut start.x, &start.x_rate);
+        back(&mut start.q, &start.q_rate);
+        Warm {
+            start,
+            mains: mains.sources.clone(),
+            // One cycle more: sources stand still before t = 0.
+            ahead_s: (cycles + 1.0) * cycle_s,
+            steps: steps as usize,
+        }
+    }
+
+    fn underway(&self) -> Underway<'_> {
+        Underway {
+            x: &self.start.x,
+            q: &self.start.q,
+            ahead: &self.mains,
+            ahead_s: self.ahead_s,
+        }
+    }
+}
+
+/// The average of what is listened to over a mains cycle.
+fn average(
+    assembly: &mut Assembly<'_>,
+    mains: &Mains,
+    instants: &[Instant],
+    probe: &Observable,
+) -> f64 {
+    assembly.moving = Some(mains.sources.clone());
+    let mut sum = 0.0;
+    for instant in instants {
+        let moment = Moment {
+            time: Some(instant.time_s),
+            x: &instant.x,
+            rates: Some(&instant.x_rate),
+        };
+        sum += probe.read(assembly, moment);
+    }
+    assembly.moving = None;
+    sum / instants.len() as f64
 }
 
 struct General<'c, 'p> {
@@ -186,26 +259,49 @@ impl<'c, 'p> Engine<'c, 'p> {
         start_s: f64,
     ) -> Result<Self, Box<NoSolution>> {
         let mut assembly = Assembly::new(circuit);
-        let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
-        let moment = Moment {
-            time: Some(0.0),
-            x: &point.x,
-            rates: None,
+        // A clip that comes in by the mains plays into a supply that is cold.
+        let mains = mains::find(circuit).filter(|m| !m.sources.contains(&settings.driven));
+        let (warm, rest, at_rest) = match &mains {
+            Some(mains) => {
+                assembly.external = Some((settings.driven, settings.rest));
+                let cycle = mains::cycle(&mut assembly, mains)?;
+                let at_rest = average(&mut assembly, mains, &cycle.instants, probe);
+                let warm = Warm::new(mains, cycle.start(), step_s, start_s);
+                (Some(warm), cycle.mean(), at_rest)
+            }
+            None => {
+                let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
+                let moment = Moment {
+                    time: Some(0.0),
+                    x: &point.x,
+                    rates: None,
+                };
+                let at_rest = probe.read(&mut assembly, moment);
+                (None, point.x, at_rest)
+            }
         };
-        let at_rest = probe.read(&mut assembly, moment);
+        let early = warm.as_ref().map_or(0, |w| w.steps);
+        let begin_s = start_s - early as f64 * step_s;
+        let ahead_s = warm.as_ref().map_or(0.0, |w| w.ahead_s);
         let controls: usize = circuit.laws.iter().map(|l| l.controls.len()).sum();
         let at = assembly.unknowns;
         let nodes = probe.nodes().map(|(a, b)| [at.node(a), at.node(b)]);
         let watched: Vec<usize> = match nodes {
             Some(nodes) => nodes.into_iter().flatten().collect(),
-            None => (0..point.x.len()).collect(),
+            None => (0..rest.len()).collect(),
         };
-        if controls <= COMPILED_CONTROLS
-            && let Ok(mut compiled) =
-                Compiled::new(&mut assembly, &point.x, step_s, settings.driven, &watched)
-        {
-            compiled.set_time(start_s);
-            return Ok(Engine::Compiled(Box::new(Player {
+        let compiled = match &warm {
+            _ if controls > COMPILED_CONTROLS => None,
+            Some(warm) => {
+                let from = warm.underway();
+                let driven = settings.driven;
+                Compiled::underway(&mut assembly, &rest, step_s, driven, &watched, &from).ok()
+            }
+            None => Compiled::new(&mut assembly, &rest, step_s, settings.driven, &watched).ok(),
+        };
+        if let Some(mut compiled) = compiled {
+            compiled.set_time(begin_s);
+            let player = Player {
                 compiled,
                 signs: nodes.map(|[a, b]| {
                     let signs = [a.map(|_| 1.0), b.map(|_| -1.0)];
@@ -213,18 +309,24 @@ impl<'c, 'p> Engine<'c, 'p> {
                 }),
                 probe,
                 assembly,
-                rest: point.x,
+                rest,
                 at_rest,
                 driven: settings.driven,
                 driven_rest: settings.rest,
-                time_s: start_s,
+                time_s: begin_s,
+                ahead_s,
                 step_s,
-            })));
+            };
+            return Engine::Compiled(Box::new(player)).after(early);
         }
-        let mut stepper = Stepper::from_point(assembly, point.x, Accuracy::default());
+        let mut stepper = match &warm {
+            Some(warm) => Stepper::warm(assembly, &warm.start, Accuracy::default()),
+            None => Stepper::from_point(assembly, rest, Accuracy::default()),
+        };
         stepper.assembly.external = Some((settings.driven, settings.rest));
-        stepper.start_at(start_s);
-        Ok(Engine::General(Box::new(General {
+        // Here there is one clock for all sources.
+        stepper.start_at(begin_s + ahead_s);
+        let general = General {
             tolerance: stepper.fixed_tolerances(SETTLED_V),
             stepper,
             probe,
@@ -232,7 +334,16 @@ impl<'c, 'p> Engine<'c, 'p> {
             rest: settings.rest,
             step_s,
             divided: 0,
-        })))
+        };
+        Engine::General(Box::new(general)).after(early)
+    }
+
+    /// After so many steps in silence.
+    fn after(mut self, steps: usize) -> Result<Self, Box<NoSolution>> {
+        for _ in 0..steps {
+            self.step(0.0, 0.0)?;
+        }
+        Ok(self)
     }
 
     /// One step with the drive going through `inner` to `end`, both counted from rest; the
@@ -299,7 +410,7 @@ impl Player<'_, '_> {
         }
         self.assembly.external = Some((self.driven, self.driven_rest + end));
         let moment = Moment {
-            time: Some(self.time_s),
+            time: Some(self.time_s + self.ahead_s),
             x: &x,
             rates: Some(&rates),
         };

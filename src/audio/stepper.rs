@@ -39,6 +39,23 @@ use tables::Tables;
 /// Steps may be divided by four this often.
 const DIVISIONS: usize = 9;
 
+/// Where laws are answered one by one, a step is first divided into 4^this parts: their corners
+/// are sharp.
+const SHARP_DIVISION: usize = 2;
+
+/// Where a circuit is that starts on its way rather than at rest.
+#[derive(Debug, Clone, Copy)]
+pub struct Underway<'a> {
+    /// Unknowns, `[n]`.
+    pub x: &'a [f64],
+    /// Charges and fluxes, `[n]`.
+    pub q: &'a [f64],
+    /// Sources whose clock is ahead of the others' (the mains).
+    pub ahead: &'a [Driven],
+    /// How far, s.
+    pub ahead_s: f64,
+}
+
 /// No step, however short, could be solved.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Stuck {
@@ -76,7 +93,33 @@ impl<'c> Compiled<'c> {
         driven: Driven,
         watched: &[usize],
     ) -> Result<Self, Singular> {
-        let recipe = Recipe::new(assembly, x, driven, watched);
+        Self::of(Recipe::new(assembly, x, driven, watched, None), step_s)
+    }
+
+    /// Compiles a circuit that is on its way. Everything is counted from `x`, which need not
+    /// be an operating point: what the equations miss there goes on as a constant source.
+    ///
+    /// # Errors
+    /// If the circuit with its slopes at `x` is singular.
+    pub fn underway(
+        assembly: &mut Assembly<'c>,
+        x: &[f64],
+        step_s: f64,
+        driven: Driven,
+        watched: &[usize],
+        from: &Underway<'_>,
+    ) -> Result<Self, Singular> {
+        let recipe = Recipe::new(assembly, x, driven, watched, Some(from));
+        let part = |now: &[f64], rest: &[f64]| -> Vec<f64> {
+            now.iter().zip(rest).map(|(now, rest)| now - rest).collect()
+        };
+        let (x, q) = (part(from.x, x), part(from.q, &assembly.q));
+        let mut compiled = Self::of(recipe, step_s)?;
+        compiled.state.place(&compiled.recipe, &x, &q);
+        Ok(compiled)
+    }
+
+    fn of(recipe: Recipe<'c>, step_s: f64) -> Result<Self, Singular> {
         let mut first = Tables::new(&recipe, step_s, None)?;
         first.may_divide = true;
         let groups = blocks::groups_of(&first.blocks);
@@ -138,7 +181,9 @@ impl<'c> Compiled<'c> {
         self.state.steps = 0;
         // Parts of the step are counted in the shortest ones, so that they add up exactly.
         let whole = 1u64 << (2 * DIVISIONS);
-        let (mut done, mut level) = (0u64, 1);
+        let sharp = !self.recipe.singles.is_empty();
+        let first = if sharp { SHARP_DIVISION } else { 1 };
+        let (mut done, mut level) = (0u64, first);
         while done < whole {
             if self.tables[level].is_none() {
                 let step_s = self.step_s / (1u64 << (2 * level)) as f64;
@@ -151,11 +196,16 @@ impl<'c> Compiled<'c> {
             self.state.time_s = t0 + s(0.0) * self.step_s;
             match self.advance(level, radau_pair::NODES.map(|node| at(s(node)))) {
                 Ok(()) => {
+                    // A third of the whole is a third of the part that it falls in, whatever
+                    // that one's length: it is where the next whole step's guess looks.
+                    if sharp && 3 * done + part == whole {
+                        self.state.keep_inner();
+                    }
                     done += part;
                     self.remember();
                     // Longer again where the finer grid allows it; what is behind is then of
                     // another length and no guide to what comes.
-                    if level > 1 && done % (whole >> (2 * (level - 1))) == 0 {
+                    if level > first && done % (whole >> (2 * (level - 1))) == 0 {
                         level -= 1;
                         self.state.steps = 0;
                     }
@@ -170,6 +220,9 @@ impl<'c> Compiled<'c> {
             }
         }
         self.state.steps = 0;
+        if sharp {
+            self.state.count_as_whole();
+        }
         Ok(())
     }
 

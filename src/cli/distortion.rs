@@ -8,6 +8,7 @@ use super::common::{self, Session, number_option};
 use super::failure::Failure;
 use super::variant::Variant;
 use super::{Command, Outcome, interrupt, source, variant};
+use crate::analysis::mains;
 use crate::analysis::periodic::{Found, Method};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
@@ -235,6 +236,17 @@ fn measured(
     variant: Variant,
     (driven, probe, load): (Driven, Observable, Option<Load>),
 ) -> Result<Measured, Failure> {
+    // The sine and the mains together have no period; at rest the mains leave the supply empty.
+    if mains::find(circuit).is_some() {
+        return Err(Failure::Unsolved {
+            message: "the supply is fed from the mains, whose ripple and the sine have no \
+                      period in common: no steady state of both is sought"
+                .to_owned(),
+            hint: "put DC sources in place of the supply, of the volts that `gridleak bias` \
+                   gives; or listen to it all with `gridleak render`"
+                .to_owned(),
+        });
+    }
     let mut tester = Tester::new(circuit, driven, probe)?;
     if let Some(load) = load {
         tester = tester.with_load(load);

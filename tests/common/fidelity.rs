@@ -102,7 +102,18 @@ pub fn driven(circuit: &Circuit) -> Driven {
 
 /// The clip at its rate through the circuit, from `v(out)`.
 pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> (Vec<f64>, Played) {
-    let probe = Observable::voltage(circuit, circuit.node("out").expect("a node"));
+    render_at(circuit, "out", clip, volts, oversample)
+}
+
+/// The same from another node.
+pub fn render_at(
+    circuit: &Circuit,
+    node: &str,
+    clip: &Clip,
+    volts: f64,
+    oversample: usize,
+) -> (Vec<f64>, Played) {
+    let probe = Observable::voltage(circuit, circuit.node(node).expect("a node"));
     let settings = Settings {
         driven: driven(circuit),
         rest: 0.0,
@@ -121,8 +132,13 @@ pub fn render(circuit: &Circuit, clip: &Clip, volts: f64, oversample: usize) -> 
 
 /// The burst by the transient, sample by sample at the clip's rate, DC at rest taken off.
 pub fn reference(path: &str, burst: &Burst, relative: f64) -> Vec<f64> {
+    reference_at(path, "out", burst, relative)
+}
+
+/// The same at another node.
+pub fn reference_at(path: &str, node: &str, burst: &Burst, relative: f64) -> Vec<f64> {
     let circuit = circuit(path, Some(&burst.sources()));
-    let probe = Observable::voltage(&circuit, circuit.node("out").expect("a node"));
+    let probe = Observable::voltage(&circuit, circuit.node(node).expect("a node"));
     let step_s = 1.0 / (f64::from(RATE_HZ) * FINE as f64);
     let run = Run {
         accuracy: Accuracy {

@@ -144,6 +144,7 @@ fn triodes<const N: usize>(block: &Block, step: &mut Step<'_>) -> bool {
 }
 
 /// Any laws, with exchange of rows.
+#[inline(always)]
 fn any(recipe: &Recipe<'_>, block: &Block, step: &mut Step<'_>) -> bool {
     let m = block.controls.len();
     let matrix = &mut step.matrix[..m * m];
@@ -152,16 +153,16 @@ fn any(recipe: &Recipe<'_>, block: &Block, step: &mut Step<'_>) -> bool {
     for (k, column) in matrix.chunks_exact_mut(m.max(1)).enumerate() {
         column[k] = 1.0;
     }
-    let mut columns = matrix.chunks_exact_mut(m.max(1));
+    let mut rest = &mut *matrix;
     let mut k = block.k.chunks_exact(m.max(1));
     for &law in &block.laws {
         let place = &recipe.laws[law];
         for stage in 0..STAGES {
             let own = k.by_ref().take(place.outputs.len());
-            let first = place.controls.len();
-            let columns: &mut [&mut [f64]] = &mut columns.by_ref().take(first).collect::<Vec<_>>();
+            let (columns, after) = std::mem::take(&mut rest).split_at_mut(m * place.controls.len());
+            rest = after;
             for (o, k) in own.enumerate() {
-                for (c, column) in columns.iter_mut().enumerate() {
+                for (c, column) in columns.chunks_exact_mut(m.max(1)).enumerate() {
                     let slope = slope(place, stage, o, c, step.bank, step.slopes);
                     for (a, k) in column.iter_mut().zip(k) {
                         *a += slope * k;
@@ -174,7 +175,7 @@ fn any(recipe: &Recipe<'_>, block: &Block, step: &mut Step<'_>) -> bool {
     for (x, &c) in side.iter_mut().zip(&block.controls) {
         *x = missing[c];
     }
-    if !dense::solve_columns(matrix, side) {
+    if !dense::solve_columns_here(matrix, side) {
         return false;
     }
     for (x, &c) in side.iter().zip(&block.controls) {
@@ -198,7 +199,7 @@ fn any(recipe: &Recipe<'_>, block: &Block, step: &mut Step<'_>) -> bool {
 }
 
 /// A law's slope beyond that at rest, at a stage.
-#[inline]
+#[inline(always)]
 fn slope(
     place: &Place<'_>,
     stage: usize,

@@ -1,6 +1,7 @@
 //! What a compiled circuit needs whatever its step size: the linear equations, the laws,
 //! where their controls and outputs stand, what they give at rest.
 
+use super::Underway;
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::source::Drive;
 use crate::device::{Answer, Banks, Law, WIDTH};
@@ -66,27 +67,52 @@ pub(super) struct Place<'c> {
     pub memory: f64,
 }
 
-/// A source that moves.
+/// A source that moves, or what the equations miss where they are counted from.
 #[derive(Debug)]
 pub(super) struct Moving<'c> {
-    /// None for the one that is driven from outside.
-    pub drive: Option<&'c Drive>,
-    pub rest: f64,
-    plus: Option<usize>,
-    minus: Option<usize>,
-    sign: f64,
+    wave: Motion<'c>,
+    /// Where it acts on the right side of the equations, and by how much for each unit.
+    pub entries: Vec<(usize, f64)>,
+}
+
+#[derive(Debug)]
+enum Motion<'c> {
+    /// Driven from outside.
+    Driven,
+    /// By itself: counted from `rest`, its clock ahead.
+    Own {
+        drive: &'c Drive,
+        rest: f64,
+        ahead_s: f64,
+    },
+    /// Always 1.
+    Constant,
 }
 
 impl Moving<'_> {
-    /// Where it acts on the right side of the equations, and with which sign.
-    pub fn entries(&self) -> impl Iterator<Item = (usize, f64)> {
-        let plus = self.plus.map(|k| (k, self.sign));
-        plus.into_iter().chain(self.minus.map(|k| (k, -self.sign)))
+    /// Its value at a time, s, counted from rest; `driven` is that of the driven one.
+    #[inline(always)]
+    pub fn value(&self, time_s: f64, driven: f64) -> f64 {
+        match self.wave {
+            Motion::Driven => driven,
+            Motion::Own {
+                drive,
+                rest,
+                ahead_s,
+            } => drive.value(time_s + ahead_s) - rest,
+            Motion::Constant => 1.0,
+        }
     }
 }
 
 impl<'c> Recipe<'c> {
-    pub fn new(assembly: &mut Assembly<'c>, x: &[f64], driven: Driven, watched: &[usize]) -> Self {
+    pub fn new(
+        assembly: &mut Assembly<'c>,
+        x: &[f64],
+        driven: Driven,
+        watched: &[usize],
+        underway: Option<&Underway<'_>>,
+    ) -> Self {
         let circuit: &'c Circuit = assembly.circuit;
         assembly.evaluate(x, Ask::at(0.0), 0.0, false);
         let n = assembly.len();
@@ -108,9 +134,16 @@ impl<'c> Recipe<'c> {
             y: Vec::new(),
             slopes: Vec::new(),
             rest: Vec::new(),
-            drives: drives(circuit, n, driven),
+            drives: drives(circuit, n, driven, underway),
             watched: watched.to_vec(),
         };
+        if underway.is_some() {
+            let missed = assembly.f.iter().enumerate().filter(|(_, f)| **f != 0.0);
+            recipe.drives.push(Moving {
+                wave: Motion::Constant,
+                entries: missed.map(|(row, f)| (row, -f)).collect(),
+            });
+        }
         let banked: Vec<bool> = circuit
             .laws
             .iter()
@@ -304,18 +337,25 @@ fn stores_charge(law: &dyn Law, memory: f64, u: &[f64], outputs: usize) -> bool 
 }
 
 /// A source's place on the right side of the equations.
-fn place_of(circuit: &Circuit, n: usize, source: Driven) -> (Option<usize>, Option<usize>, f64) {
+fn entries_of(circuit: &Circuit, n: usize, source: Driven) -> Vec<(usize, f64)> {
     match source {
-        Driven::Voltage(k) => (Some(n - circuit.branches.len() + k), None, 1.0),
+        Driven::Voltage(k) => vec![(n - circuit.branches.len() + k, 1.0)],
         Driven::Current(k) => {
             let part = &circuit.currents[k];
-            (part.a.0.checked_sub(1), part.b.0.checked_sub(1), -1.0)
+            let plus = part.a.0.checked_sub(1).map(|row| (row, -1.0));
+            let minus = part.b.0.checked_sub(1).map(|row| (row, 1.0));
+            plus.into_iter().chain(minus).collect()
         }
     }
 }
 
 /// The driven source, then those that move by themselves.
-fn drives<'c>(circuit: &'c Circuit, n: usize, driven: Driven) -> Vec<Moving<'c>> {
+fn drives<'c>(
+    circuit: &'c Circuit,
+    n: usize,
+    driven: Driven,
+    underway: Option<&Underway<'_>>,
+) -> Vec<Moving<'c>> {
     let voltages = circuit.branches.iter().enumerate();
     let voltages = voltages.filter_map(|(k, b)| match &b.kind {
         BranchKind::Source(drive) => Some((Driven::Voltage(k), drive)),
@@ -326,18 +366,20 @@ fn drives<'c>(circuit: &'c Circuit, n: usize, driven: Driven) -> Vec<Moving<'c>>
     let moving = voltages
         .chain(currents)
         .filter(|(which, drive)| *which != driven && drive.wave.is_some());
-    let first = (driven, None, 0.0);
-    std::iter::once(first)
-        .chain(moving.map(|(which, drive)| (which, Some(drive), drive.value(0.0))))
-        .map(|(which, drive, rest)| {
-            let (plus, minus, sign) = place_of(circuit, n, which);
-            Moving {
-                drive,
-                rest,
-                plus,
-                minus,
-                sign,
-            }
+    let own = |(which, drive): (Driven, &'c Drive)| {
+        let ahead = underway.filter(|u| u.ahead.contains(&which));
+        let wave = Motion::Own {
+            drive,
+            rest: drive.value(0.0),
+            ahead_s: ahead.map_or(0.0, |u| u.ahead_s),
+        };
+        (which, wave)
+    };
+    std::iter::once((driven, Motion::Driven))
+        .chain(moving.map(own))
+        .map(|(which, wave)| Moving {
+            wave,
+            entries: entries_of(circuit, n, which),
         })
         .collect()
 }

@@ -28,6 +28,9 @@ const LEAST_CURVATURE: f64 = 10.0;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
 /// steps: the step is divided.
 const SURPRISE: f64 = 0.01;
+/// The same for laws that are answered one by one: output valves and diodes have sharper corners
+/// and an output transformer rings on them.
+const SINGLE_SURPRISE: f64 = 5e-4;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 const FADE: f64 = 0.9999;
 /// The least swing that counts, V.
@@ -53,6 +56,8 @@ pub(super) struct State {
     pub steps: usize,
     /// The driven source.
     pub drive: f64,
+    /// What the laws gave at a third of a step that was divided, `[outputs]`.
+    inner: Vec<f64>,
     work: Work,
 }
 
@@ -79,6 +84,8 @@ struct Work {
     single: [Vec<f64>; 3],
     /// One over each control's swing, 1/V.
     per_swing: Vec<f64>,
+    /// Parts of these that are a surprise.
+    surprise: Vec<f64>,
     /// Largest ratio of a Newton step to the square of the one before, 1/V, fading.
     curvature: f64,
 }
@@ -98,6 +105,7 @@ impl State {
             past: std::array::from_fn(|_| vec![0.0; no]),
             steps: 0,
             drive: 0.0,
+            inner: Vec::new(),
             work: Work {
                 lead: vec![0.0; rows.states + STAGES * recipe.drives.len()],
                 rows: row,
@@ -113,8 +121,56 @@ impl State {
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
                 per_swing: vec![1.0 / LEAST_SWING_V; nc],
+                surprise: surprises(recipe),
                 curvature: 1e2,
             },
+        }
+    }
+
+    /// Puts the circuit where its unknowns are `x` and the charges of its rows `q`, both
+    /// `[n]` and counted from where the recipe counts from.
+    pub fn place(&mut self, recipe: &Recipe<'_>, x: &[f64], q: &[f64]) {
+        let rows = Rows::of(recipe);
+        let at = |k: usize| x.get(k).copied().unwrap_or(0.0);
+        for (charge, &row) in self.charge.iter_mut().zip(&recipe.states) {
+            *charge = q[row];
+        }
+        let placed = self.rows.as_flattened_mut();
+        for stage in 0..STAGES {
+            let u = &mut placed[stage * rows.controls..][..rows.controls];
+            for (u, &(plus, minus)) in u.iter_mut().zip(&recipe.controls) {
+                *u = at(plus) - at(minus);
+            }
+            let first = rows.first_watched() + stage * rows.watched;
+            for (to, &unknown) in placed[first..].iter_mut().zip(&recipe.watched) {
+                *to = x[unknown];
+            }
+        }
+        placed[rows.first_state()..][..rows.states].copy_from_slice(&self.charge);
+        let controls = self.work.u.len();
+        self.work.u.copy_from_slice(&placed[..controls]);
+        self.before.copy_from_slice(&self.rows);
+        evaluate(recipe, &mut self.work);
+        for past in &mut self.past {
+            past.copy_from_slice(&self.work.y);
+        }
+        self.work.rows.copy_from_slice(&self.rows);
+        self.work.remember_swing();
+    }
+
+    /// Keeps what the laws gave at the last step's first stage.
+    pub fn keep_inner(&mut self) {
+        let each = self.past[0].len() / STAGES;
+        self.inner.clear();
+        self.inner.extend_from_slice(&self.past[0][..each]);
+    }
+
+    /// Takes the kept first stage and the last end for those of a whole step.
+    pub fn count_as_whole(&mut self) {
+        let each = self.past[0].len() / STAGES;
+        if self.inner.len() == each {
+            self.past[0][..each].copy_from_slice(&self.inner);
+            self.steps = 1;
         }
     }
 
@@ -134,10 +190,7 @@ impl State {
         for (stage, sources) in sources.chunks_exact_mut(recipe.drives.len()).enumerate() {
             let time_s = self.time_s + radau_pair::NODES[stage] * table.step_s;
             for (to, source) in sources.iter_mut().zip(&recipe.drives) {
-                *to = match source.drive {
-                    None => drive[stage],
-                    Some(drive) => drive.value(time_s) - source.rest,
-                };
+                *to = source.value(time_s, drive[stage]);
             }
         }
         predict::ahead(self.steps, &self.past, &mut work.y);
@@ -186,8 +239,8 @@ impl Work {
     /// Whether the guess was further off than a step without a corner would have it.
     #[inline(always)]
     fn surprised(&self) -> bool {
-        let off = self.delta.iter().zip(&self.per_swing);
-        off.fold(false, |any, (d, per)| any | (d.abs() * per > SURPRISE))
+        let off = self.delta.iter().zip(&self.per_swing).zip(&self.surprise);
+        off.fold(false, |any, ((d, per), most)| any | (d.abs() * per > *most))
     }
 
     #[inline(always)]
@@ -208,6 +261,17 @@ impl Work {
             };
         }
     }
+}
+
+/// For each control at each stage how much of its swing is a surprise.
+fn surprises(recipe: &Recipe<'_>) -> Vec<f64> {
+    let banked = recipe.rest.len() * HEIGHT;
+    let one = (0..recipe.controls.len()).map(|k| match k < banked {
+        true => SURPRISE,
+        false => SINGLE_SURPRISE,
+    });
+    let one: Vec<f64> = one.collect();
+    one.repeat(STAGES)
 }
 
 /// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the

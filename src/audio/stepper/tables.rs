@@ -87,10 +87,8 @@ impl Tables {
         }
         for stage in 0..STAGES {
             for (k, source) in recipe.drives.iter().enumerate() {
-                let side: Vec<_> = source
-                    .entries()
-                    .map(|(row, v)| (stage * n + row, v))
-                    .collect();
+                let entries = source.entries.iter();
+                let side: Vec<_> = entries.map(|&(row, v)| (stage * n + row, v)).collect();
                 column(&side, &mut lead, rows.states + stage * sources + k);
             }
             for (o, output) in recipe.outputs.iter().enumerate() {
