@@ -119,3 +119,23 @@ fn the_whole_amplifier_stands_cold_and_hot() {
         }
     }
 }
+
+/// A pot whose wiper hung in the air once made the presence control do nothing at all. It is
+/// to take treble out of the feedback and leave the bass alone (common practice, no
+/// published source): from end to end more than 6 dB at 5 kHz and less than 1 dB at 100 Hz.
+#[test]
+fn presence_raises_the_treble_alone() {
+    let gains = |knob: &str| {
+        let table = Gridleak::command("response")
+            .path(&lapwing("power_amp.cir"))
+            .option("--knob", &format!("PRESENCE={knob}"))
+            .option("--frequencies", "100,5k")
+            .probes(&["v(tap4)"])
+            .table()
+            .unwrap_or_else(|why| panic!("{why}"));
+        column(&table, "v(tap4).db")
+    };
+    let (down, up) = (gains("0"), gains("10"));
+    assert!((up[0] - down[0]).abs() < 1.0, "{down:?} {up:?}");
+    assert!(up[1] - down[1] > 6.0, "{down:?} {up:?}");
+}
