@@ -65,18 +65,19 @@ impl Panels {
         }
     }
 
-    /// `out` -= factor times one column, for as many panels as `out` has.
+    /// `out` -= the products of some columns with their entries of x, for as many panels as
+    /// `out` has.
     #[inline(always)]
-    pub fn subtract_column(&self, column: usize, factor: f64, out: &mut [[f64; HEIGHT]]) {
-        let columns = self
-            .entries
-            .iter()
-            .skip(column)
-            .step_by(self.columns.max(1));
-        for (column, out) in columns.zip(out) {
-            for (out, a) in out.iter_mut().zip(column) {
-                *out -= factor * a;
+    pub fn subtract_columns(&self, columns: &[usize], x: &[f64], out: &mut [[f64; HEIGHT]]) {
+        for (panel, out) in self.entries.chunks_exact(self.columns.max(1)).zip(out) {
+            let mut sum = *out;
+            for &column in columns {
+                let (entries, x) = (&panel[column], x[column]);
+                for (sum, a) in sum.iter_mut().zip(entries) {
+                    *sum -= a * x;
+                }
             }
+            *out = sum;
         }
     }
 }
@@ -109,7 +110,7 @@ mod tests {
         }
         a.subtract(&x, &mut out);
         assert!(out.as_flattened().iter().all(|v| v.abs() < 1e-13));
-        a.subtract_column(1, 2.0, &mut out[..1]);
+        a.subtract_columns(&[1], &[9.0, 2.0, 9.0], &mut out[..1]);
         assert_eq!(out[0][4], -2.0 * a.at(4, 1));
         assert_eq!(out[1][0], 0.0);
     }

@@ -60,7 +60,7 @@ pub(super) fn solve(
 ) -> bool {
     for (number, block) in blocks.iter().enumerate() {
         let quick = match block.triodes.len() {
-            1 => triodes::<4>(block, step),
+            1 => triode(block, step),
             2 => triodes::<8>(block, step),
             3 => triodes::<12>(block, step),
             4 => triodes::<16>(block, step),
@@ -70,12 +70,108 @@ pub(super) fn solve(
             return false;
         }
         if number + 1 < blocks.len() {
-            for &o in &block.outputs {
-                reach.subtract_column(o, step.dy[o], step.missing);
-            }
+            reach.subtract_columns(&block.outputs, step.dy, step.missing);
         }
     }
     true
+}
+
+/// One triode, its two stages as blocks of two by two: two divisions in place of four, and all but
+/// the last few products do not wait for the triodes before. False if a determinant is a
+/// difference of near equals.
+#[inline(always)]
+fn triode(block: &Block, step: &mut Step<'_>) -> bool {
+    let ([k], _) = block.k.as_chunks::<{ 4 * 2 * STAGES }>() else {
+        return false;
+    };
+    let (packs, panels) = (step.bank.len() / STAGES, step.missing.len() / STAGES);
+    let (pack, lane) = block.triodes[0];
+    let slopes: [[f64; 3]; STAGES] = std::array::from_fn(|stage| {
+        let [.., plate, grid, own] = &step.bank[stage * packs + pack];
+        [plate[lane], grid[lane], own[lane]]
+    });
+    // Row `to`, column `from` of 1 + K slopes, a block row by row.
+    let part = |to: usize, from: usize| -> Two {
+        let [plate, grid, own] = slopes[from];
+        let entry = |row: usize, output: usize| k[4 * (2 * from + output) + 2 * to + row];
+        let one = if to == from { 1.0 } else { 0.0 };
+        [
+            [
+                one + entry(0, 0) * plate,
+                entry(0, 0) * grid + entry(0, 1) * own,
+            ],
+            [
+                entry(1, 0) * plate,
+                one + entry(1, 0) * grid + entry(1, 1) * own,
+            ],
+        ]
+    };
+    let (a, b, c, d) = (part(0, 0), part(0, 1), part(1, 0), part(1, 1));
+    let (a, safe) = inverse(a);
+    let ca = product(c, a);
+    let cab = product(ca, b);
+    let (s, sound) = inverse([
+        [d[0][0] - cab[0][0], d[0][1] - cab[0][1]],
+        [d[1][0] - cab[1][0], d[1][1] - cab[1][1]],
+    ]);
+    if !(safe && sound) {
+        return false;
+    }
+    let (first, last) = (&step.missing[pack], &step.missing[panels + pack]);
+    let (f, g) = (
+        [first[lane], first[WIDTH + lane]],
+        [last[lane], last[WIDTH + lane]],
+    );
+    let x2 = times(s, minus(g, times(ca, f)));
+    let x1 = times(a, minus(f, times(b, x2)));
+    let outputs = step.dy.len() / STAGES;
+    for (stage, x) in [x1, x2].into_iter().enumerate() {
+        let [plate, grid, own] = slopes[stage];
+        let at = (stage * panels + pack) * HEIGHT + lane;
+        step.delta[at] = x[0];
+        step.delta[at + WIDTH] = x[1];
+        let to = stage * outputs + pack * HEIGHT + lane;
+        step.dy[to] = plate * x[0] + grid * x[1];
+        step.dy[to + WIDTH] = own * x[1];
+    }
+    true
+}
+
+/// A matrix of two rows.
+type Two = [[f64; 2]; 2];
+
+/// The inverse, and whether it can be trusted.
+#[inline(always)]
+fn inverse(m: Two) -> (Two, bool) {
+    let (one, other) = (m[0][0] * m[1][1], m[0][1] * m[1][0]);
+    let determinant = one - other;
+    // Written so that NaN fails too.
+    let safe = determinant.abs() > 1e-6 * (one.abs() + other.abs());
+    let per = 1.0 / determinant;
+    let inverse = [
+        [m[1][1] * per, -m[0][1] * per],
+        [-m[1][0] * per, m[0][0] * per],
+    ];
+    (inverse, safe)
+}
+
+#[inline(always)]
+fn product(a: Two, b: Two) -> Two {
+    let row = |r: usize| std::array::from_fn(|c| a[r][0] * b[0][c] + a[r][1] * b[1][c]);
+    [row(0), row(1)]
+}
+
+#[inline(always)]
+fn times(m: Two, x: [f64; 2]) -> [f64; 2] {
+    [
+        m[0][0] * x[0] + m[0][1] * x[1],
+        m[1][0] * x[0] + m[1][1] * x[1],
+    ]
+}
+
+#[inline(always)]
+fn minus(a: [f64; 2], b: [f64; 2]) -> [f64; 2] {
+    [a[0] - b[0], a[1] - b[1]]
 }
 
 /// N/4 triodes without exchange of rows; false if that would not be safe.
