@@ -128,7 +128,7 @@ fn presence_raises_the_treble_alone() {
     let gains = |knob: &str| {
         let table = Gridleak::command("response")
             .path(&lapwing("power_amp.cir"))
-            .option("--knob", &format!("PRESENCE={knob}"))
+            .option("--knob", format!("PRESENCE={knob}"))
             .option("--frequencies", "100,5k")
             .probes(&["v(tap4)"])
             .table()
