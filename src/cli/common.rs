@@ -9,10 +9,11 @@ use crate::diag::{Diagnostic, FileId, Sources, Span};
 use crate::netlist::card::{Card, Netlist, Value};
 use crate::netlist::{self, FileLoader};
 use crate::num::{self, Role};
-use crate::report::file::{Outputs, STANDARD_OUTPUT};
+use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
+use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
@@ -305,6 +306,31 @@ impl<'m> Session<'m> {
 /// Writes to standard error. Where even that cannot be done there is nobody left to tell.
 pub fn tell(text: &str) {
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
+}
+
+/// A file for a text that is not known yet: staged before the work, so that what cannot be
+/// written is told at once.
+pub struct Waiting {
+    file: File,
+    path: PathBuf,
+}
+
+impl Waiting {
+    /// A place for it, if it was asked for.
+    pub fn stage(outputs: &mut Outputs, path: Option<&Path>) -> Result<Option<Self>, Failure> {
+        let Some(path) = path else {
+            return Ok(None);
+        };
+        let file = outputs.stage(path)?;
+        let path = path.to_owned();
+        Ok(Some(Waiting { file, path }))
+    }
+
+    /// Writes the text.
+    pub fn fill(mut self, text: &str) -> Result<(), Failure> {
+        let written = self.file.write_all(text.as_bytes());
+        Ok(written.map_err(|e| FileProblem::new(&self.path, e))?)
+    }
 }
 
 /// Stages JSON, if it was asked for.

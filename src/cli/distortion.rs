@@ -4,7 +4,7 @@ mod drawn;
 mod levels;
 mod shown;
 
-use super::common::{self, Session, number_option};
+use super::common::{self, Session, Waiting, number_option};
 use super::failure::Failure;
 use super::variant::Variant;
 use super::{Command, Outcome, interrupt, source, variant};
@@ -16,11 +16,10 @@ use crate::device::source::Drive;
 use crate::figure::source::own_sine;
 use crate::measure::distortion::{Intermodulation, Load, Pair, Reading, Tester};
 use crate::num::{self, Role};
-use crate::report::file::{FileProblem, Outputs};
+use crate::report::file::Outputs;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
-use std::io::Write;
 use std::path::Path;
 
 /// The command's row.
@@ -155,20 +154,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let levels = session.text("level").map(levels::parse).transpose()?;
     interrupt::watch();
     let mut outputs = Outputs::new();
-    let csv_path = session.csv();
-    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
-    let plot_path = session.text("plot").map(Path::new);
-    let plot_file = plot_path.map(|p| outputs.stage(p)).transpose()?;
+    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
     let findings = found(&mut session, (freq_hz, levels, pair))?;
 
-    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
-        file.write_all(findings.csv().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(table) = table {
+        table.fill(&findings.csv())?;
     }
-    if let (Some(mut file), Some(path)) = (plot_file, plot_path) {
-        file.write_all(findings.drawn().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(plot) = plot {
+        plot.fill(&findings.drawn())?;
     }
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;

@@ -2,7 +2,7 @@
 
 mod shown;
 
-use super::common::{self, Session, number_option};
+use super::common::{self, Session, Waiting, number_option};
 use super::failure::Failure;
 use super::{Command, Outcome, interrupt, source};
 use crate::analysis::natural::Stability;
@@ -16,11 +16,10 @@ use crate::measure::feedback::{self, Figures, Question};
 use crate::measure::gain::size;
 use crate::measure::standing;
 use crate::num::{self, Role};
-use crate::report::file::{FileProblem, Outputs};
+use crate::report::file::Outputs;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgMatches};
-use std::io::Write;
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -109,12 +108,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     interrupt::watch();
     let mut outputs = Outputs::new();
-    let csv_path = session.csv();
-    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
+    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
     let findings = found(&mut session)?;
-    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
-        file.write_all(findings.csv().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(table) = table {
+        table.fill(&findings.csv())?;
     }
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;

@@ -1,6 +1,6 @@
 //! `noise`: the hiss at a probe.
 
-use super::common::{self, Session};
+use super::common::{self, Session, Waiting};
 use super::failure::Failure;
 use super::frequencies::{self, Asked};
 use super::{Command, Outcome, source};
@@ -11,14 +11,13 @@ use crate::math::lu::Singular;
 use crate::measure::noise::{self, Density, Listener, Total};
 use crate::measure::standing;
 use crate::num;
-use crate::report::file::{FileProblem, Outputs};
+use crate::report::file::Outputs;
 use crate::report::plot::{self, Trace};
 use crate::report::table::{Side, Table};
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
 use clap::{Arg, ArgMatches};
 use serde_json::{Value, json};
-use std::io::Write;
 use std::path::Path;
 
 /// The command's row.
@@ -64,20 +63,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let asked = frequencies::asked(&session)?;
     let mut outputs = Outputs::new();
-    let csv_path = session.csv();
-    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
-    let plot_path = session.text("plot").map(Path::new);
-    let plot_file = plot_path.map(|p| outputs.stage(p)).transpose()?;
+    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
     let findings = found(&mut session, asked)?;
 
-    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
-        file.write_all(findings.csv().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(table) = table {
+        table.fill(&findings.csv())?;
     }
-    if let (Some(mut file), Some(path)) = (plot_file, plot_path) {
-        file.write_all(findings.drawn().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(plot) = plot {
+        plot.fill(&findings.drawn())?;
     }
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;

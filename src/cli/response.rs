@@ -3,7 +3,7 @@
 mod drawn;
 mod shown;
 
-use super::common::{self, Session};
+use super::common::{self, Session, Waiting};
 use super::failure::Failure;
 use super::variant::Variant;
 use super::{Command, Outcome, frequencies, interrupt, source, variant};
@@ -13,11 +13,10 @@ use crate::circuit::{self, Circuit, Node};
 use crate::measure::band::Band;
 use crate::measure::gain::{self, Response, Seen, Wanted};
 use crate::measure::standing;
-use crate::report::file::{FileProblem, Outputs};
+use crate::report::file::Outputs;
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
-use std::io::Write;
 use std::path::Path;
 
 /// The command's row.
@@ -115,20 +114,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let frequencies_hz = frequencies::asked(&session)?.rows_hz;
     interrupt::watch();
     let mut outputs = Outputs::new();
-    let csv_path = session.csv();
-    let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;
-    let plot_path = session.text("plot").map(Path::new);
-    let plot_file = plot_path.map(|p| outputs.stage(p)).transpose()?;
+    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
     let findings = found(&mut session, frequencies_hz)?;
 
-    if let (Some(mut file), Some(path)) = (csv_file, csv_path.as_deref()) {
-        file.write_all(findings.csv().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(table) = table {
+        table.fill(&findings.csv())?;
     }
-    if let (Some(mut file), Some(path)) = (plot_file, plot_path) {
-        file.write_all(findings.drawn().as_bytes())
-            .map_err(|e| FileProblem::new(path, e))?;
+    if let Some(plot) = plot {
+        plot.fill(&findings.drawn())?;
     }
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
