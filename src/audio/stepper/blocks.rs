@@ -41,9 +41,9 @@ pub(super) struct Step<'a> {
     pub slopes: &'a [f64],
     /// What the equations miss; spoilt.
     pub missing: &'a mut [[f64; HEIGHT]],
-    /// The step of the controls, to be taken off.
+    /// The step of the controls.
     pub delta: &'a mut [f64],
-    /// What it takes off the outputs.
+    /// What it adds to the outputs.
     pub dy: &'a mut [f64],
     /// Room for a block's matrix and right side.
     pub matrix: &'a mut [f64],

@@ -295,16 +295,13 @@ fn solve(
         iteration += 1;
         *evaluations += STAGES as u64;
         evaluate(recipe, work);
-        // What is missing: u - (rows - K y), here with its sign turned twice.
+        // What is missing: rows - K y - u.
         let goal = work.rows[..panels].as_flattened();
         let missing = work.missing.as_flattened_mut();
         for ((f, u), goal) in missing.iter_mut().zip(&work.u).zip(goal) {
             *f = goal - u;
         }
         table.reach.subtract(&work.y, &mut work.missing);
-        for f in work.missing.as_flattened_mut() {
-            *f = -*f;
-        }
         let mut step = Step {
             bank: &work.bank,
             slopes: &work.slopes,
@@ -336,7 +333,7 @@ fn solve(
             return Err(stuck(recipe, &work.delta));
         }
         for (u, d) in work.u.iter_mut().zip(&work.delta) {
-            *u -= d;
+            *u += d;
         }
         if iteration > 3 {
             limit(recipe, work);
@@ -344,7 +341,7 @@ fn solve(
     }
     // The last step is so short that the laws are straight along it.
     for (y, dy) in work.y.iter_mut().zip(&work.dy) {
-        *y -= dy;
+        *y += dy;
     }
     table.reach.subtract(&work.y, &mut work.rows);
     Ok(())
@@ -461,7 +458,7 @@ fn limit(recipe: &Recipe<'_>, work: &mut Work) {
         for place in &recipe.laws {
             let now = |&k: &usize| work.u[first + k] + recipe.u[k];
             let mut proposed: Vec<f64> = place.controls.iter().map(now).collect();
-            let before = |k: &usize| now(k) + work.delta[first + k];
+            let before = |k: &usize| now(k) - work.delta[first + k];
             let last: Vec<f64> = place.controls.iter().map(before).collect();
             place.law.limit(&mut proposed, &last, place.memory);
             for (&k, proposed) in place.controls.iter().zip(proposed) {
