@@ -36,12 +36,13 @@ use recipe::Recipe;
 use state::State;
 use tables::Tables;
 
-/// Steps may be divided by four this often.
-const DIVISIONS: usize = 9;
+/// Lengths of steps, each a quarter of the one before.
+const LENGTHS: usize = 10;
 
-/// Where laws are answered one by one, a step is first divided into 4^this parts: their corners
-/// are sharp.
-const SHARP_DIVISION: usize = 2;
+/// A step of a length, counted in the shortest.
+const fn length(level: usize) -> u64 {
+    1 << (2 * (LENGTHS - 1 - level))
+}
 
 /// Where a circuit is that starts on its way rather than at rest.
 #[derive(Debug, Clone, Copy)]
@@ -120,10 +121,9 @@ impl<'c> Compiled<'c> {
     }
 
     fn of(recipe: Recipe<'c>, step_s: f64) -> Result<Self, Singular> {
-        let mut first = Tables::new(&recipe, step_s, None)?;
-        first.may_divide = true;
+        let first = Tables::new(&recipe, step_s, 0, None)?;
         let groups = blocks::groups_of(&first.blocks);
-        let mut tables: Vec<Option<Tables>> = (0..=DIVISIONS).map(|_| None).collect();
+        let mut tables: Vec<Option<Tables>> = (0..LENGTHS).map(|_| None).collect();
         tables[0] = Some(first);
         Ok(Compiled {
             state: State::new(&recipe),
@@ -149,14 +149,16 @@ impl<'c> Compiled<'c> {
     /// # Errors
     /// If not even the shortest part of it could be solved.
     pub fn step(&mut self, inner: f64, end: f64) -> Result<(), Stuck> {
-        let from = self.state.drive;
-        let t0 = self.state.time_s;
+        let whole = Whole {
+            drive: [self.state.drive, inner, end],
+            start_s: self.state.time_s,
+            clock: self.state.clock,
+        };
         if self.advance(0, [inner, end]).is_err() {
             self.divided += 1;
-            self.divide([from, inner, end], t0)?;
+            self.quarters(0, &whole)?;
         }
-        self.state.time_s = t0 + self.step_s;
-        self.remember();
+        self.state.time_s = whole.start_s + self.step_s;
         Ok(())
     }
 
@@ -168,61 +170,40 @@ impl<'c> Compiled<'c> {
             table: self.tables[level].as_ref().expect("compiled before"),
             drive,
             evaluations: &mut self.evaluations,
-        })
+        })?;
+        self.remember();
+        Ok(())
     }
 
-    /// The same step in shorter ones.
+    /// A step of a length in quarters, and these in quarters of their own where that is needed.
     #[cold]
-    fn divide(&mut self, drive: [f64; 3], t0: f64) -> Result<(), Stuck> {
-        let at = |s: f64| {
-            let w = radau_pair::interpolate(s);
-            w[0] * drive[0] + w[1] * drive[1] + w[2] * drive[2]
-        };
-        self.state.steps = 0;
-        // Parts of the step are counted in the shortest ones, so that they add up exactly.
-        let whole = 1u64 << (2 * DIVISIONS);
-        let sharp = !self.recipe.singles.is_empty();
-        let first = if sharp { SHARP_DIVISION } else { 1 };
-        let (mut done, mut level) = (0u64, first);
-        while done < whole {
-            if self.tables[level].is_none() {
-                let step_s = self.step_s / (1u64 << (2 * level)) as f64;
-                let made = Tables::new(&self.recipe, step_s, Some(&self.groups))
-                    .map_err(|s| Stuck { unknown: s.column })?;
-                self.tables[level] = Some(made);
+    fn quarters(&mut self, level: usize, whole: &Whole) -> Result<(), Stuck> {
+        let fine = level + 1;
+        if self.tables[fine].is_none() {
+            let made = Tables::new(&self.recipe, self.step_s, fine, Some(&self.groups))
+                .map_err(|s| Stuck { unknown: s.column })?;
+            self.tables[fine] = Some(made);
+        }
+        self.state.quarter(level);
+        let mut inner = Vec::new();
+        for quarter in 0..4 {
+            // Parts are counted in the shortest ones, so that they add up exactly.
+            let done = self.state.clock - whole.clock;
+            let s = |k: f64| (done as f64 + k * length(fine) as f64) / length(0) as f64;
+            self.state.time_s = whole.start_s + s(0.0) * self.step_s;
+            let drive = radau_pair::NODES.map(|node| whole.drive_at(s(node)));
+            if let Err(stuck) = self.advance(fine, drive) {
+                if fine + 1 == LENGTHS {
+                    return Err(stuck);
+                }
+                self.quarters(fine, whole)?;
             }
-            let part = whole >> (2 * level);
-            let s = |k: f64| (done as f64 + k * part as f64) / whole as f64;
-            self.state.time_s = t0 + s(0.0) * self.step_s;
-            match self.advance(level, radau_pair::NODES.map(|node| at(s(node)))) {
-                Ok(()) => {
-                    // A third of the whole is a third of the part that it falls in, whatever
-                    // that one's length: it is where the next whole step's guess looks.
-                    if sharp && 3 * done + part == whole {
-                        self.state.keep_inner();
-                    }
-                    done += part;
-                    self.remember();
-                    // Longer again where the finer grid allows it; what is behind is then of
-                    // another length and no guide to what comes.
-                    if level > first && done % (whole >> (2 * (level - 1))) == 0 {
-                        level -= 1;
-                        self.state.steps = 0;
-                    }
-                }
-                Err(stuck) => {
-                    level += 1;
-                    self.state.steps = 0;
-                    if level > DIVISIONS {
-                        return Err(stuck);
-                    }
-                }
+            if quarter == 1 {
+                // A third of the four is a third of this one.
+                inner = self.state.inner(fine);
             }
         }
-        self.state.steps = 0;
-        if sharp {
-            self.state.count_as_whole();
-        }
+        self.state.join(level, inner);
         Ok(())
     }
 
@@ -253,6 +234,23 @@ impl<'c> Compiled<'c> {
     /// The discrete states of the laws, in the order of the circuit.
     pub fn memory(&self) -> impl Iterator<Item = f64> {
         self.recipe.laws.iter().map(|place| place.memory)
+    }
+}
+
+/// A step that is divided.
+struct Whole {
+    /// The driven source at its start, inner point and end.
+    drive: [f64; 3],
+    start_s: f64,
+    /// When it started, in the shortest steps.
+    clock: u64,
+}
+
+impl Whole {
+    /// The driven source at a part of the step.
+    fn drive_at(&self, s: f64) -> f64 {
+        let (w, drive) = (radau_pair::interpolate(s), self.drive);
+        w[0] * drive[0] + w[1] * drive[1] + w[2] * drive[2]
     }
 }
 

@@ -1,9 +1,10 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
 use super::blocks::{self, Step};
+use super::predict::History;
 use super::recipe::{self, Recipe};
 use super::tables::{Rows, STAGES, Tables};
-use super::{Stuck, predict};
+use super::{LENGTHS, Stuck, length};
 use crate::device::WIDTH;
 use crate::math::panels::HEIGHT;
 use crate::math::radau_pair;
@@ -26,11 +27,9 @@ const FORGET: f64 = 0.99;
 /// The least curvature that is counted on, 1/V: that of a grid taking up current.
 const LEAST_CURVATURE: f64 = 10.0;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
-/// steps: the step is divided.
-const SURPRISE: f64 = 0.01;
-/// The same for laws that are answered one by one: output valves and diodes have sharper corners
-/// and an output transformer rings on them.
-const SINGLE_SURPRISE: f64 = 5e-4;
+/// steps: the step is divided. What a corner spoils grows with the step too, so a quarter of a
+/// step may be four times as far off.
+const SURPRISE: f64 = 1e-3;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 const FADE: f64 = 0.9999;
 /// The least swing that counts, V.
@@ -49,15 +48,13 @@ pub(super) struct State {
     charge: Vec<f64>,
     /// The last step.
     step_s: f64,
-    /// What the laws gave beyond their slopes at rest in the last steps, the newest first;
-    /// `[stages * outputs]` each.
-    past: [Vec<f64>; predict::STEPS],
-    /// Steps of one length that led here without a break: how many of `past` hold.
-    pub steps: usize,
+    /// What the laws gave beyond their slopes at rest in the last steps of each length, the
+    /// longest first.
+    histories: Vec<History>,
+    /// How far it is, in the shortest steps.
+    pub clock: u64,
     /// The driven source.
     pub drive: f64,
-    /// What the laws gave at a third of a step that was divided, `[outputs]`.
-    inner: Vec<f64>,
     work: Work,
 }
 
@@ -84,8 +81,6 @@ struct Work {
     single: [Vec<f64>; 3],
     /// One over each control's swing, 1/V.
     per_swing: Vec<f64>,
-    /// Parts of these that are a surprise.
-    surprise: Vec<f64>,
     /// Largest ratio of a Newton step to the square of the one before, 1/V, fading.
     curvature: f64,
 }
@@ -102,10 +97,9 @@ impl State {
             rows: row.clone(),
             before: row.clone(),
             step_s: f64::INFINITY,
-            past: std::array::from_fn(|_| vec![0.0; no]),
-            steps: 0,
+            histories: vec![History::resting(&vec![0.0; no]); LENGTHS],
+            clock: 0,
             drive: 0.0,
-            inner: Vec::new(),
             work: Work {
                 lead: vec![0.0; rows.states + STAGES * recipe.drives.len()],
                 rows: row,
@@ -121,7 +115,6 @@ impl State {
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
                 per_swing: vec![1.0 / LEAST_SWING_V; nc],
-                surprise: surprises(recipe),
                 curvature: 1e2,
             },
         }
@@ -151,27 +144,31 @@ impl State {
         self.work.u.copy_from_slice(&placed[..controls]);
         self.before.copy_from_slice(&self.rows);
         evaluate(recipe, &mut self.work);
-        for past in &mut self.past {
-            past.copy_from_slice(&self.work.y);
-        }
+        self.histories = vec![History::resting(&self.work.y); LENGTHS];
         self.work.rows.copy_from_slice(&self.rows);
         self.work.remember_swing();
     }
 
-    /// Keeps what the laws gave at the last step's first stage.
-    pub fn keep_inner(&mut self) {
-        let each = self.past[0].len() / STAGES;
-        self.inner.clear();
-        self.inner.extend_from_slice(&self.past[0][..each]);
+    /// Makes the guess for a quarter of a step from those behind it.
+    pub fn quarter(&mut self, level: usize) {
+        let (coarse, fine) = self.histories.split_at_mut(level + 1);
+        if !fine[0].leads_to(self.clock) {
+            coarse[level].quartered(&mut fine[0]);
+        }
     }
 
-    /// Takes the kept first stage and the last end for those of a whole step.
-    pub fn count_as_whole(&mut self) {
-        let each = self.past[0].len() / STAGES;
-        if self.inner.len() == each {
-            self.past[0][..each].copy_from_slice(&self.inner);
-            self.steps = 1;
-        }
+    /// What the laws gave at the first stage of the last step of a length, `[outputs]`.
+    pub fn inner(&self, level: usize) -> Vec<f64> {
+        let newest = self.histories[level].newest();
+        newest[..newest.len() / STAGES].to_vec()
+    }
+
+    /// Counts quarters that were gone through as a step, with what the laws gave a third of the
+    /// way.
+    pub fn join(&mut self, level: usize, mut inner: Vec<f64>) {
+        let newest = self.histories[level + 1].newest();
+        inner.extend_from_slice(&newest[newest.len() / STAGES..]);
+        self.histories[level].push(&mut inner, self.clock, length(level));
     }
 
     /// A step, the driven source passing through the two values; on failure the state is as
@@ -193,15 +190,14 @@ impl State {
                 *to = source.value(time_s, drive[stage]);
             }
         }
-        predict::ahead(self.steps, &self.past, &mut work.y);
+        let history = &mut self.histories[table.level];
+        history.ahead(&mut work.y);
         solve(recipe, table, work, evaluations)?;
         // Done: the new state.
         self.drive = drive[STAGES - 1];
         self.step_s = table.step_s;
-        self.steps += 1;
-        self.past.rotate_right(1);
-        // The guess for the next step overwrites what comes back.
-        std::mem::swap(&mut self.past[0], &mut work.y);
+        self.clock += length(table.level);
+        history.push(&mut work.y, self.clock, length(table.level));
         work.remember_swing();
         let first = STAGES * recipe.controls.len();
         let end = &work.rows.as_flattened()[first..];
@@ -238,9 +234,10 @@ impl State {
 impl Work {
     /// Whether the guess was further off than a step without a corner would have it.
     #[inline(always)]
-    fn surprised(&self) -> bool {
-        let off = self.delta.iter().zip(&self.per_swing).zip(&self.surprise);
-        off.fold(false, |any, ((d, per), most)| any | (d.abs() * per > *most))
+    fn surprised(&self, patience: f64) -> bool {
+        let most = SURPRISE * patience;
+        let off = self.delta.iter().zip(&self.per_swing);
+        off.fold(false, |any, (d, per)| any | (d.abs() * per > most))
     }
 
     #[inline(always)]
@@ -261,17 +258,6 @@ impl Work {
             };
         }
     }
-}
-
-/// For each control at each stage how much of its swing is a surprise.
-fn surprises(recipe: &Recipe<'_>) -> Vec<f64> {
-    let banked = recipe.rest.len() * HEIGHT;
-    let one = (0..recipe.controls.len()).map(|k| match k < banked {
-        true => SURPRISE,
-        false => SINGLE_SURPRISE,
-    });
-    let one: Vec<f64> = one.collect();
-    one.repeat(STAGES)
 }
 
 /// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the
@@ -319,7 +305,7 @@ fn solve(
         if iteration == 2 && before > 0.0 && before < SMALL_V {
             work.curvature = work.curvature.max(largest / (before * before));
         }
-        if iteration == 1 && table.may_divide && work.surprised() {
+        if iteration == 1 && work.surprised(table.patience) {
             return Err(stuck(recipe, &work.delta));
         }
         before = largest;

@@ -1,5 +1,6 @@
 //! What a compiled circuit needs for one step size.
 
+use super::LENGTHS;
 use super::blocks::{self, Block};
 use super::recipe::Recipe;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
@@ -13,8 +14,10 @@ pub(super) const STAGES: usize = radau_pair::NODES.len();
 #[derive(Debug)]
 pub(super) struct Tables {
     pub step_s: f64,
-    /// Whether a corner within a step is a reason to divide it: in whole steps only.
-    pub may_divide: bool,
+    /// How often the step was divided by four.
+    pub level: usize,
+    /// How much more of a surprise it may be than a whole one.
+    pub patience: f64,
     /// What the states (first columns) and the moving sources at each stage do to the rows.
     pub lead: Panels,
     /// What the laws' outputs at each stage take from the rows: K on top.
@@ -61,10 +64,13 @@ impl Tables {
     /// `groups` of laws as found for another step size; none lets them be found.
     pub fn new(
         recipe: &Recipe<'_>,
-        step_s: f64,
+        whole_s: f64,
+        level: usize,
         groups: Option<&[Vec<usize>]>,
     ) -> Result<Self, Singular> {
         let n = recipe.n;
+        let quarters = (1u64 << (2 * level)) as f64;
+        let step_s = whole_s / quarters;
         let mut lu = factored(recipe, step_s)?;
         let rows = Rows::of(recipe);
         let (height, outputs) = (rows.panels() * HEIGHT, recipe.outputs.len());
@@ -121,7 +127,11 @@ impl Tables {
         };
         Ok(Tables {
             step_s,
-            may_divide: false,
+            level,
+            patience: match level + 1 < LENGTHS {
+                true => quarters,
+                false => f64::INFINITY,
+            },
             lead,
             reach,
             blocks,
