@@ -50,34 +50,25 @@ impl Panels {
         }
     }
 
-    /// `out` -= A x, for as many panels as `out` has.
+    /// `out` -= the products of some columns with their entries of x, in some of its panels.
     #[inline(always)]
-    pub fn subtract(&self, x: &[f64], out: &mut [[f64; HEIGHT]]) {
-        let x = &x[..self.columns];
-        for (panel, out) in self.entries.chunks_exact(self.columns.max(1)).zip(out) {
-            let mut sum = *out;
-            for (column, x) in panel.iter().zip(x) {
-                for (sum, a) in sum.iter_mut().zip(column) {
-                    *sum -= a * x;
-                }
-            }
-            *out = sum;
-        }
-    }
-
-    /// `out` -= the products of some columns with their entries of x, for as many panels as
-    /// `out` has.
-    #[inline(always)]
-    pub fn subtract_columns(&self, columns: &[usize], x: &[f64], out: &mut [[f64; HEIGHT]]) {
-        for (panel, out) in self.entries.chunks_exact(self.columns.max(1)).zip(out) {
-            let mut sum = *out;
+    pub fn subtract_columns(
+        &self,
+        columns: &[usize],
+        x: &[f64],
+        panels: impl Iterator<Item = usize>,
+        out: &mut [[f64; HEIGHT]],
+    ) {
+        for at in panels {
+            let panel = &self.entries[at * self.columns..][..self.columns];
+            let mut sum = out[at];
             for &column in columns {
                 let (entries, x) = (&panel[column], x[column]);
                 for (sum, a) in sum.iter_mut().zip(entries) {
                     *sum -= a * x;
                 }
             }
-            *out = sum;
+            out[at] = sum;
         }
     }
 }
@@ -108,9 +99,9 @@ mod tests {
             };
             assert!((found - expected).abs() < 1e-13, "{r}");
         }
-        a.subtract(&x, &mut out);
+        a.subtract_columns(&[0, 1, 2], &x, 0..2, &mut out);
         assert!(out.as_flattened().iter().all(|v| v.abs() < 1e-13));
-        a.subtract_columns(&[1], &[9.0, 2.0, 9.0], &mut out[..1]);
+        a.subtract_columns(&[1], &[9.0, 2.0, 9.0], 0..1, &mut out);
         assert_eq!(out[0][4], -2.0 * a.at(4, 1));
         assert_eq!(out[1][0], 0.0);
     }

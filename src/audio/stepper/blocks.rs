@@ -7,7 +7,7 @@
 //! next iteration sees what it does.
 
 use super::recipe::{Place, Recipe};
-use super::tables::STAGES;
+use super::tables::{STAGES, Tables};
 use crate::device::WIDTH;
 use crate::math::dense;
 use crate::math::panels::{HEIGHT, Panels};
@@ -18,6 +18,12 @@ const LOOP: f64 = 0.03;
 /// a hundred times as far as grids, so that a grid's pivot is small by nature; what is lost by it
 /// are digits of a Newton step, which the next one makes good.
 const PIVOT: f64 = 1e-3;
+
+/// An output that moves its block's controls by less than this part of their own step is left
+/// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
+const QUIET: f64 = 1e-6;
+/// What moves no control by more than this, V, is not passed on.
+pub(super) const SILENT_V: f64 = 1e-9;
 
 /// Laws that are solved together, at both stages of a step.
 #[derive(Debug)]
@@ -31,6 +37,31 @@ pub(super) struct Block {
     outputs: Vec<usize>,
     /// K for these, `[controls * outputs]` column by column.
     k: Vec<f64>,
+    /// Where the slopes of each output come from, and how loud it is within the block.
+    rows: Vec<Row>,
+    /// Panels of controls that are solved for later.
+    later: Vec<usize>,
+}
+
+/// An output at a stage.
+#[derive(Debug, Clone, Copy)]
+struct Row {
+    slopes: Slopes,
+    /// The law's controls among those of the block.
+    first: usize,
+    controls: usize,
+    /// The most that it moves a control of the block.
+    loudness: f64,
+}
+
+/// Where an output's slopes stand.
+#[derive(Debug, Clone, Copy)]
+enum Slopes {
+    /// Among those of single laws.
+    Single(usize),
+    /// In the bank's answers: plate or grid current of a lane.
+    Plate(usize, usize),
+    Grid(usize, usize),
 }
 
 /// What Newton's step is worked out from and where it goes.
@@ -45,20 +76,19 @@ pub(super) struct Step<'a> {
     pub delta: &'a mut [f64],
     /// What it adds to the outputs.
     pub dy: &'a mut [f64],
-    /// Room for a block's matrix and right side.
+    /// Room for a block's matrix, right side and controls.
     pub matrix: &'a mut [f64],
     pub side: &'a mut [f64],
+    pub part: &'a mut [f64],
+    /// Room for outputs that matter and their slopes.
+    pub loud: &'a mut Vec<usize>,
+    pub rows: &'a mut Vec<f64>,
 }
 
 /// The step; false if the equations are singular.
 #[inline(always)]
-pub(super) fn solve(
-    recipe: &Recipe<'_>,
-    reach: &Panels,
-    blocks: &[Block],
-    step: &mut Step<'_>,
-) -> bool {
-    for (number, block) in blocks.iter().enumerate() {
+pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
+    for block in &table.blocks {
         let quick = match block.triodes.len() {
             1 => triode(block, step),
             2 => triodes::<8>(block, step),
@@ -66,14 +96,31 @@ pub(super) fn solve(
             4 => triodes::<16>(block, step),
             _ => false,
         };
-        if !quick && !any(recipe, block, step) {
+        if !quick && !any(block, step) {
             return false;
         }
-        if number + 1 < blocks.len() {
-            reach.subtract_columns(&block.outputs, step.dy, step.missing);
+        if !block.later.is_empty() {
+            let outputs = block.outputs.iter().copied();
+            loud(table, outputs, step.dy, step.loud);
+            let later = block.later.iter().copied();
+            let (dy, missing) = (&*step.dy, &mut *step.missing);
+            table.reach.subtract_columns(step.loud, dy, later, missing);
         }
     }
     true
+}
+
+/// The outputs among some that move a control.
+#[inline(always)]
+pub(super) fn loud(
+    table: &Tables,
+    among: impl Iterator<Item = usize>,
+    y: &[f64],
+    to: &mut Vec<usize>,
+) {
+    to.clear();
+    // Written so that NaN is heard.
+    to.extend(among.filter(|&o| !(y[o].abs() * table.loudness[o] < SILENT_V)));
 }
 
 /// One triode, its two stages as blocks of two by two: two divisions in place of four, and all but
@@ -239,81 +286,83 @@ fn triodes<const N: usize>(block: &Block, step: &mut Step<'_>) -> bool {
     true
 }
 
-/// Any laws, with exchange of rows.
+/// Any laws, with exchange of rows: (1 + S K) dy = S missing for the outputs that matter, S being
+/// the slopes, then the controls by missing - K dy.
 #[inline(always)]
-fn any(recipe: &Recipe<'_>, block: &Block, step: &mut Step<'_>) -> bool {
+fn any(block: &Block, step: &mut Step<'_>) -> bool {
     let m = block.controls.len();
-    let matrix = &mut step.matrix[..m * m];
-    let side = &mut step.side[..m];
-    matrix.fill(0.0);
-    for (k, column) in matrix.chunks_exact_mut(m.max(1)).enumerate() {
-        column[k] = 1.0;
+    let part = &mut step.part[..m];
+    let missing = step.missing.as_flattened();
+    for (x, &c) in part.iter_mut().zip(&block.controls) {
+        *x = missing[c];
     }
-    let mut rest = &mut *matrix;
-    let mut k = block.k.chunks_exact(m.max(1));
-    for &law in &block.laws {
-        let place = &recipe.laws[law];
-        for stage in 0..STAGES {
-            let own = k.by_ref().take(place.outputs.len());
-            let (columns, after) = std::mem::take(&mut rest).split_at_mut(m * place.controls.len());
-            rest = after;
-            for (o, k) in own.enumerate() {
-                for (c, column) in columns.chunks_exact_mut(m.max(1)).enumerate() {
-                    let slope = slope(place, stage, o, c, step.bank, step.slopes);
-                    for (a, k) in column.iter_mut().zip(k) {
-                        *a += slope * k;
-                    }
-                }
-            }
+    step.loud.clear();
+    step.rows.clear();
+    for (number, row) in block.rows.iter().enumerate() {
+        let mut lane = [0.0; 2];
+        let slopes = row.slopes(step.bank, step.slopes, &mut lane);
+        let most = slopes.iter().fold(0.0f64, |m, s| m.max(s.abs()));
+        // Written so that NaN is heard.
+        if !(most * row.loudness < QUIET) {
+            step.loud.push(number);
+            step.rows.extend(slopes);
         }
     }
-    let missing = step.missing.as_flattened();
-    for (x, &c) in side.iter_mut().zip(&block.controls) {
-        *x = missing[c];
+    let loud = &step.loud[..];
+    let n = loud.len();
+    let (matrix, side) = (&mut step.matrix[..n * n], &mut step.side[..n]);
+    let mut slopes = &step.rows[..];
+    for (r, &number) in loud.iter().enumerate() {
+        let row = &block.rows[number];
+        let (own, rest) = slopes.split_at(row.controls);
+        slopes = rest;
+        side[r] = row.dot(own, part);
+        for (c, &output) in loud.iter().enumerate() {
+            let one = if r == c { 1.0 } else { 0.0 };
+            matrix[c * n + r] = one + row.dot(own, &block.k[output * m..][..m]);
+        }
     }
     if !dense::solve_columns_here(matrix, side) {
         return false;
     }
-    for (x, &c) in side.iter().zip(&block.controls) {
+    for (dy, &output) in side.iter().zip(loud) {
+        for (x, k) in part.iter_mut().zip(&block.k[output * m..][..m]) {
+            *x -= dy * k;
+        }
+    }
+    for (x, &c) in part.iter().zip(&block.controls) {
         step.delta[c] = *x;
     }
-    let (controls, outputs) = (step.delta.len() / STAGES, step.dy.len() / STAGES);
-    for &law in &block.laws {
-        let place = &recipe.laws[law];
-        for stage in 0..STAGES {
-            for (o, &output) in place.outputs.iter().enumerate() {
-                let mut moved = 0.0;
-                for (c, &at) in place.controls.iter().enumerate() {
-                    let slope = slope(place, stage, o, c, step.bank, step.slopes);
-                    moved += slope * step.delta[stage * controls + at];
-                }
-                step.dy[stage * outputs + output] = moved;
-            }
-        }
+    for (row, &output) in block.rows.iter().zip(&block.outputs) {
+        let mut lane = [0.0; 2];
+        let slopes = row.slopes(step.bank, step.slopes, &mut lane);
+        step.dy[output] = row.dot(slopes, part);
     }
     true
 }
 
-/// A law's slope beyond that at rest, at a stage.
-#[inline(always)]
-fn slope(
-    place: &Place<'_>,
-    stage: usize,
-    o: usize,
-    c: usize,
-    bank: &[[[f64; WIDTH]; 5]],
-    own: &[f64],
-) -> f64 {
-    let Some((pack, lane)) = place.lane else {
-        let first = stage * own.len() / STAGES + place.first_slope;
-        return own[first + o * place.controls.len() + c];
-    };
-    let answer = &bank[stage * bank.len() / STAGES + pack];
-    match (o, c) {
-        (0, 0) => answer[2][lane],
-        (0, _) => answer[3][lane],
-        (_, 0) => 0.0,
-        _ => answer[4][lane],
+impl Row {
+    /// Slopes beyond those at rest, to the law's controls.
+    #[inline(always)]
+    fn slopes<'a>(
+        &self,
+        bank: &[[[f64; WIDTH]; 5]],
+        single: &'a [f64],
+        lane: &'a mut [f64; 2],
+    ) -> &'a [f64] {
+        *lane = match self.slopes {
+            Slopes::Single(first) => return &single[first..first + self.controls],
+            Slopes::Plate(pack, lane) => [bank[pack][2][lane], bank[pack][3][lane]],
+            Slopes::Grid(pack, lane) => [0.0, bank[pack][4][lane]],
+        };
+        lane
+    }
+
+    /// The slopes times values of the block's controls.
+    #[inline(always)]
+    fn dot(&self, slopes: &[f64], values: &[f64]) -> f64 {
+        let values = &values[self.first..self.first + self.controls];
+        slopes.iter().zip(values).map(|(s, v)| s * v).sum()
     }
 }
 
@@ -324,28 +373,72 @@ pub(super) fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]
         let stages = (0..STAGES).flat_map(|s| own.iter().map(move |k| s * each + k));
         stages.collect()
     };
-    groups
-        .iter()
-        .map(|laws| {
-            let places = || laws.iter().map(|&law| &recipe.laws[law]);
-            let controls: Vec<usize> = places().flat_map(|p| staged(nc, &p.controls)).collect();
-            let outputs: Vec<usize> = places().flat_map(|p| staged(no, &p.outputs)).collect();
-            let lanes: Option<Vec<_>> = places().map(|p| p.lane).collect();
-            let entry = |o: &usize| {
-                controls
-                    .iter()
-                    .map(|&c| reach.at(c, *o))
-                    .collect::<Vec<_>>()
-            };
-            Block {
-                triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
-                laws: laws.clone(),
-                k: outputs.iter().flat_map(entry).collect(),
-                controls,
-                outputs,
+    let prepared = groups.iter().enumerate().map(|(number, laws)| {
+        let places = |of: &[usize]| -> Vec<&Place<'_>> {
+            of.iter().map(|&law| &recipe.laws[law]).collect()
+        };
+        let own = places(laws);
+        let controls: Vec<usize> = own.iter().flat_map(|p| staged(nc, &p.controls)).collect();
+        let outputs: Vec<usize> = own.iter().flat_map(|p| staged(no, &p.outputs)).collect();
+        let lanes: Option<Vec<_>> = own.iter().map(|p| p.lane).collect();
+        let entry = |o: &usize| {
+            let column = controls.iter().map(|&c| reach.at(c, *o));
+            column.collect::<Vec<_>>()
+        };
+        let mut later: Vec<usize> = groups[number + 1..]
+            .iter()
+            .flat_map(|laws| places(laws))
+            .flat_map(|p| staged(nc, &p.controls))
+            .map(|c| c / HEIGHT)
+            .collect();
+        later.sort_unstable();
+        later.dedup();
+        Block {
+            triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
+            laws: laws.clone(),
+            k: outputs.iter().flat_map(entry).collect(),
+            rows: rows(recipe, reach, &own, &controls),
+            controls,
+            outputs,
+            later,
+        }
+    });
+    prepared.collect()
+}
+
+/// The outputs of a block: law by law, stage by stage.
+fn rows(
+    recipe: &Recipe<'_>,
+    reach: &Panels,
+    places: &[&Place<'_>],
+    controls: &[usize],
+) -> Vec<Row> {
+    let (no, packs) = (recipe.outputs.len(), recipe.rest.len());
+    let (mut rows, mut first) = (vec![], 0);
+    for place in places {
+        let count = place.controls.len();
+        for stage in 0..STAGES {
+            for (o, &output) in place.outputs.iter().enumerate() {
+                let column = stage * no + output;
+                rows.push(Row {
+                    slopes: match place.lane {
+                        None => Slopes::Single(
+                            stage * recipe.slopes.len() + place.first_slope + o * count,
+                        ),
+                        Some((pack, lane)) if o == 0 => Slopes::Plate(stage * packs + pack, lane),
+                        Some((pack, lane)) => Slopes::Grid(stage * packs + pack, lane),
+                    },
+                    first,
+                    controls: count,
+                    loudness: controls
+                        .iter()
+                        .fold(0.0, |most, &c| reach.at(c, column).abs().max(most)),
+                });
             }
-        })
-        .collect()
+            first += count;
+        }
+    }
+    rows
 }
 
 /// The laws of each block.

@@ -75,6 +75,9 @@ struct Work {
     missing: Vec<[f64; HEIGHT]>,
     matrix: Vec<f64>,
     side: Vec<f64>,
+    part: Vec<f64>,
+    loud: Vec<usize>,
+    loud_slopes: Vec<f64>,
     /// Slopes of single laws beyond those at rest.
     slopes: Vec<f64>,
     /// A single law's controls, outputs and slopes.
@@ -110,8 +113,11 @@ impl State {
                 dy: vec![0.0; no],
                 delta: vec![0.0; nc],
                 missing: vec![[0.0; HEIGHT]; nc / HEIGHT],
-                matrix: vec![0.0; nc * nc],
-                side: vec![0.0; nc],
+                matrix: vec![0.0; no * no],
+                side: vec![0.0; no],
+                part: vec![0.0; nc],
+                loud: Vec::new(),
+                loud_slopes: Vec::new(),
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
                 per_swing: vec![1.0 / LEAST_SWING_V; nc],
@@ -240,6 +246,16 @@ impl Work {
         off.fold(false, |any, (d, per)| any | (d.abs() * per > most))
     }
 
+    /// Takes what the laws give from what is missing.
+    #[inline(always)]
+    fn take_laws(&mut self, table: &Tables) {
+        blocks::loud(table, 0..self.y.len(), &self.y, &mut self.loud);
+        let all = 0..self.missing.len();
+        table
+            .reach
+            .subtract_columns(&self.loud, &self.y, all, &mut self.missing);
+    }
+
     #[inline(always)]
     fn remember_swing(&mut self) {
         let now = self.rows.as_flattened();
@@ -272,7 +288,7 @@ fn solve(
     let panels = work.missing.len();
     table.lead.multiply(&work.lead, &mut work.rows);
     work.missing.copy_from_slice(&work.rows[..panels]);
-    table.reach.subtract(&work.y, &mut work.missing);
+    work.take_laws(table);
     work.u.copy_from_slice(work.missing.as_flattened());
     let mut iteration = 0;
     let mut before = 0.0;
@@ -287,7 +303,7 @@ fn solve(
         for ((f, u), goal) in missing.iter_mut().zip(&work.u).zip(goal) {
             *f = goal - u;
         }
-        table.reach.subtract(&work.y, &mut work.missing);
+        work.take_laws(table);
         let mut step = Step {
             bank: &work.bank,
             slopes: &work.slopes,
@@ -296,8 +312,11 @@ fn solve(
             dy: &mut work.dy,
             matrix: &mut work.matrix,
             side: &mut work.side,
+            part: &mut work.part,
+            loud: &mut work.loud,
+            rows: &mut work.loud_slopes,
         };
-        if !blocks::solve(recipe, &table.reach, &table.blocks, &mut step) {
+        if !blocks::solve(table, &mut step) {
             return Err(Stuck { unknown: 0 });
         }
         let largest = largest(&work.delta);
@@ -329,7 +348,18 @@ fn solve(
     for (y, dy) in work.y.iter_mut().zip(&work.dy) {
         *y += dy;
     }
-    table.reach.subtract(&work.y, &mut work.rows);
+    let end = work.rows.as_flattened_mut().iter_mut();
+    for ((end, u), d) in end.zip(&work.u).zip(&work.delta) {
+        *end = u + d;
+    }
+    let all = 0..work.y.len();
+    let heard = all.filter(|&o| work.y[o] != 0.0);
+    work.loud.clear();
+    work.loud.extend(heard);
+    let beyond = panels..work.rows.len();
+    table
+        .reach
+        .subtract_columns(&work.loud, &work.y, beyond, &mut work.rows);
     Ok(())
 }
 

@@ -22,6 +22,8 @@ pub(super) struct Tables {
     pub lead: Panels,
     /// What the laws' outputs at each stage take from the rows: K on top.
     pub reach: Panels,
+    /// The most that each output moves a control, V for one unit of it, `[stages * outputs]`.
+    pub loudness: Vec<f64>,
     /// How Newton's equations are solved.
     pub blocks: Vec<Block>,
 }
@@ -125,6 +127,9 @@ impl Tables {
             Some(groups) => blocks::prepare(recipe, &reach, groups),
             None => blocks::prepare(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
         };
+        let controls = rows.first_state();
+        let most = |k: usize| (0..controls).fold(0.0f64, |m, row| m.max(reach.at(row, k).abs()));
+        let loudness = (0..STAGES * outputs).map(most).collect();
         Ok(Tables {
             step_s,
             level,
@@ -134,6 +139,7 @@ impl Tables {
             },
             lead,
             reach,
+            loudness,
             blocks,
         })
     }
