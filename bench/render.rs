@@ -18,7 +18,7 @@ use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
 use gridleak::audio::play::{self, Played, Settings};
 use gridleak::circuit::{Circuit, Piece};
-use gridleak::device::{Answer, Banks, WIDTH};
+use gridleak::device::{Answer, Banks, Enlisted, WIDTH};
 use gridleak::math::resample::{Decimator, Interpolator};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
@@ -158,9 +158,20 @@ fn laws_alone(circuit: &Circuit, times: usize, together: bool) {
     let mut banks = Banks::default();
     let mut packs = vec![];
     let mut singles = vec![];
+    let (mut screens, mut valves) = (vec![], vec![]);
     let mut triodes = 0;
     for (part, at) in circuit.laws.iter().zip(assembly.currents(&point.x)) {
-        if together && part.law.enlist(&mut banks) {
+        let enlisted = part.law.enlist(&mut banks).filter(|_| together);
+        if enlisted == Some(Enlisted::OutputValve) {
+            if valves.len() % WIDTH == 0 {
+                screens.push([[0.0; WIDTH]; 3]);
+            }
+            let pack = screens.last_mut().expect("just pushed");
+            for (row, u) in pack.iter_mut().zip(&at.u) {
+                row[valves.len() % WIDTH] = *u;
+            }
+            valves.push(part);
+        } else if enlisted == Some(Enlisted::Triode) {
             if triodes % WIDTH == 0 {
                 packs.push([[at.u[0]; WIDTH], [at.u[1]; WIDTH]]);
             }
@@ -186,6 +197,8 @@ fn laws_alone(circuit: &Circuit, times: usize, together: bool) {
             banks: &banks,
             u: &packs,
             out: &mut out,
+            screens: &screens,
+            moved,
         });
         black_box(&out);
         for (part, rest, u) in &mut singles {
@@ -212,6 +225,9 @@ struct Together<'a> {
     banks: &'a Banks,
     u: &'a [[[f64; WIDTH]; 2]],
     out: &'a mut [[[f64; WIDTH]; 5]],
+    /// Output valves, and how far they are moved.
+    screens: &'a [[[f64; WIDTH]; 3]],
+    moved: f64,
 }
 
 impl pulp::WithSimd for Together<'_> {
@@ -220,6 +236,11 @@ impl pulp::WithSimd for Together<'_> {
     #[inline(always)]
     fn with_simd<S: pulp::Simd>(self, _simd: S) {
         self.banks.triodes.answer(self.u, self.out);
+        for (pack, screens) in self.screens.iter().enumerate() {
+            let [vpk, vg2k, vgk] = screens;
+            let u = [vpk.map(|v| v + self.moved), *vg2k, *vgk];
+            black_box(self.banks.output_valves.answer(pack, &u));
+        }
     }
 }
 

@@ -209,8 +209,8 @@ impl<'c> Compiled<'c> {
 
     /// Moves the laws' discrete states on; triodes have none.
     fn remember(&mut self) {
-        for k in 0..self.recipe.singles.len() {
-            let law = self.recipe.singles[k];
+        for k in 0..self.recipe.remembering.len() {
+            let law = self.recipe.remembering[k];
             self.now.clear();
             for &k in &self.recipe.laws[law].controls {
                 self.now

@@ -141,7 +141,9 @@ fn answers_are_finite_everywhere() {
                     let mut moved = u.clone();
                     law.limit(&mut moved, &vec![0.0; u.len()], memory);
                     assert!(moved.iter().all(|x| !x.is_nan()), "{} {u:?}", s.kind.name);
-                    let memory = law.next_memory(&u, memory);
+                    let next = law.next_memory(&u, memory);
+                    assert!(law.remembers() || next == memory);
+                    let memory = next;
                     assert!(memory == 0.0 || memory == 1.0);
                 }
             }

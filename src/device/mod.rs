@@ -171,6 +171,49 @@ pub const WIDTH: usize = 4;
 pub struct Banks {
     /// All triodes.
     pub triodes: triode::Bank,
+    /// All output valves of the law in `output_valve`.
+    pub output_valves: output_valve::Bank,
+}
+
+/// Which bank a law has joined.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Enlisted {
+    /// That of the triodes.
+    Triode,
+    /// That of the output valves.
+    OutputValve,
+}
+
+/// Constants of one kind of law, [`WIDTH`] of them beside each other.
+#[derive(Debug)]
+struct Packs<const CONSTANTS: usize> {
+    /// The last lanes may stand for none.
+    packs: Vec<[[f64; WIDTH]; CONSTANTS]>,
+    len: usize,
+}
+
+impl<const CONSTANTS: usize> Default for Packs<CONSTANTS> {
+    fn default() -> Self {
+        Packs {
+            packs: Vec::new(),
+            len: 0,
+        }
+    }
+}
+
+impl<const CONSTANTS: usize> Packs<CONSTANTS> {
+    fn push(&mut self, constants: [f64; CONSTANTS]) {
+        let lane = self.len % WIDTH;
+        if lane == 0 {
+            // A lane without a valve of its own copies this one: harmless figures.
+            self.packs.push(constants.map(|c| [c; WIDTH]));
+        }
+        let pack = self.packs.last_mut().expect("just pushed");
+        for (row, c) in pack.iter_mut().zip(constants) {
+            row[lane] = c;
+        }
+        self.len += 1;
+    }
 }
 
 /// A nonlinear law: control values in, currents and charges out.
@@ -187,14 +230,18 @@ pub trait Law: Debug + Send + Sync {
     fn limit(&self, _u: &mut [f64], _last: &[f64], _memory: f64) {}
     /// Control values to start a solution from (a junction near conduction), if zero is a bad guess.
     fn start(&self, _u: &mut [f64]) {}
+    /// Whether it has a discrete state.
+    fn remembers(&self) -> bool {
+        false
+    }
     /// The discrete state after the controls have settled at `u`.
     fn next_memory(&self, _u: &[f64], memory: f64) -> f64 {
         memory
     }
     /// Joins the bank of its kind, if there is one; the bank then gives the same answers to
     /// the last bit. For laws without charge and without memory.
-    fn enlist(&self, _banks: &mut Banks) -> bool {
-        false
+    fn enlist(&self, _banks: &mut Banks) -> Option<Enlisted> {
+        None
     }
     /// Its noise currents at rest, for laws that have any.
     fn noise(&self, _rest: &Rest<'_>) -> Vec<Noise> {

@@ -46,10 +46,12 @@
 //! positive grid is extrapolated. Left out: secondary emission (the dent of a tetrode), grid
 //! current that grows as the plate falls, screens that are cooler at low grids, heater, noise.
 
-use crate::device::grid::{self, Grid};
+use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::pentode::around;
-use crate::device::{Answer, Device, Given, Kind, Law, Param, limit};
+use crate::device::{
+    Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, WIDTH, limit,
+};
 use crate::math::lanes;
 
 /// Rounds the foot of the screen's own curve, V^2: no valve works at 3 V of screen.
@@ -166,16 +168,22 @@ fn build(given: &Given<'_>) -> Device {
     around(
         given,
         Box::new(OutputValve {
-            per_mu: 1.0 / given.model("mu"),
-            ex: given.model("ex"),
-            per_kg1,
-            per_kg2: 1.0 / given.model("kg2"),
-            kp: given.model("kp"),
-            knee: knee * knee.sqrt(),
-            crowding: per_kg1 / given.model("perv"),
-            per_rise: 1.0 / given.model("vrise"),
-            alphas: given.model("alphas"),
-            grid: Grid::new(given),
+            constants: [
+                1.0 / given.model("mu"),
+                given.model("ex"),
+                per_kg1,
+                1.0 / given.model("kg2"),
+                given.model("kp"),
+                1.0 / given.model("kp"),
+                knee * knee.sqrt(),
+                per_kg1 / given.model("perv"),
+                1.0 / given.model("vrise"),
+                given.model("alphas"),
+                given.model("gg"),
+                given.model("cg"),
+                1.0 / given.model("cg"),
+                given.model("xi"),
+            ],
             fcorner: given.model("fcorner"),
         }),
     )
@@ -184,19 +192,81 @@ fn build(given: &Given<'_>) -> Device {
 /// Controls vpk, vg2k, vgk; outputs plate, screen and grid current.
 #[derive(Debug)]
 struct OutputValve {
-    per_mu: f64,
-    ex: f64,
-    per_kg1: f64,
-    per_kg2: f64,
-    kp: f64,
-    /// knee^1.5
-    knee: f64,
-    /// 1/(kg1 perv)
-    crowding: f64,
-    per_rise: f64,
-    alphas: f64,
-    grid: Grid,
+    constants: [f64; CONSTANTS],
     fcorner: f64,
+}
+
+/// 1/mu, ex, 1/kg1, 1/kg2, kp, 1/kp, knee^1.5, 1/(kg1 perv), 1/vrise, alphas, then the grid's
+/// gg, cg, 1/cg, xi.
+const CONSTANTS: usize = 14;
+/// Currents of plate, screen and grid, and all slopes that are not always zero.
+const ANSWERS: usize = 10;
+
+/// Plate, screen and grid current, then the slopes of the first and of the second to vpk, vg2k
+/// and vgk, then dig/dvgk. Without a branch, as in `triode`.
+#[inline(always)]
+fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSWERS] {
+    let [
+        per_mu,
+        ex,
+        per_kg1,
+        per_kg2,
+        kp,
+        per_kp,
+        knee,
+        crowding,
+        per_rise,
+        alphas,
+        gg,
+        cg,
+        per_cg,
+        xi,
+    ] = constants;
+    let drawing = vg2k > 0.0;
+    let v2 = if drawing { vg2k } else { 1.0 };
+    let per_w = 1.0 / (FOOT + v2 * v2).sqrt();
+    let (soft, f) = lanes::softplus(kp * (per_mu + vgk * per_w));
+    let e1 = v2 * per_kp * soft;
+    let on = drawing & (e1 > f64::MIN_POSITIVE);
+    let e1 = if on { e1 } else { 1.0 };
+    let space = 2.0 * lanes::power(e1, ex);
+    let slope = ex * space / e1;
+    let run = v2 * per_w;
+    let to_screen = slope * (soft * per_kp - f * vgk * per_w * run * run);
+    let to_grid = slope * f * run;
+    // How plate and screen divide it.
+    let forward = vpk > 0.0;
+    let v = if forward { vpk } else { 0.0 };
+    let root = v.sqrt();
+    let crowd = crowding * space;
+    let k = knee + crowd;
+    let per_total = 1.0 / (k + v * root);
+    let s = k * per_total;
+    let through = v * root * per_total;
+    let rise = 1.0 + v * per_rise;
+    let full = per_kg1 * space;
+    let dip = full * (through * per_rise + rise * 1.5 * s * root * per_total);
+    let dip = if forward { dip } else { 0.0 };
+    let plate = per_kg1 * rise * through * (1.0 - crowd * per_total);
+    let r = s.sqrt();
+    let tail = alphas * r;
+    let ig2 = per_kg2 * space * (1.0 + tail);
+    let dig2 = -0.75 * per_kg2 * space * tail * root * per_total;
+    let screen = per_kg2 * (1.0 + tail + 0.5 * alphas / r * through * crowd * per_total);
+    let (ig, dig) = grid::law(gg, cg, per_cg, xi, vgk);
+    let gate = |x: f64| if on { x } else { 0.0 };
+    [
+        gate(full * rise * through),
+        gate(ig2),
+        ig,
+        gate(dip),
+        gate(plate * to_screen),
+        gate(plate * to_grid),
+        gate(dig2),
+        gate(screen * to_screen),
+        gate(screen * to_grid),
+        dig,
+    ]
 }
 
 impl Law for OutputValve {
@@ -211,20 +281,10 @@ impl Law for OutputValve {
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
         limit::bounded(u, out, |u, out| {
-            let (vpk, vg2k, vgk) = (u[0], u[1], u[2]);
-            (out.i[2], out.g[8]) = self.grid.current(vgk);
-            if vg2k > 0.0 {
-                let per_w = 1.0 / (FOOT + vg2k * vg2k).sqrt();
-                let (soft, f) = lanes::softplus(self.kp * (self.per_mu + vgk * per_w));
-                let e1 = vg2k / self.kp * soft;
-                if e1 > 0.0 {
-                    let space = 2.0 * lanes::power(e1, self.ex);
-                    let slope = self.ex * space / e1;
-                    let run = vg2k * per_w;
-                    let to_screen = slope * (soft / self.kp - f * vgk * per_w * run * run);
-                    self.divide(vpk, space, [to_screen, slope * f * run], out);
-                }
-            }
+            let found = answer(self.constants, [u[0], u[1], u[2]]);
+            out.i[..3].copy_from_slice(&found[..3]);
+            out.g[..6].copy_from_slice(&found[3..9]);
+            out.g[8] = found[9];
         });
     }
 
@@ -240,45 +300,62 @@ impl Law for OutputValve {
         found.push(Noise::shot("grid", 2, rest.i[2]));
         found
     }
+
+    fn enlist(&self, banks: &mut Banks) -> Option<Enlisted> {
+        banks.output_valves.push(self.constants);
+        Some(Enlisted::OutputValve)
+    }
 }
 
-impl OutputValve {
-    /// Divides the space current between plate and screen; `slopes` are its derivatives to
-    /// vg2k and vgk.
-    #[inline]
-    fn divide(&self, vpk: f64, space: f64, slopes: [f64; 2], out: &mut Answer<'_>) {
-        let v = vpk.max(0.0);
-        let root = v.sqrt();
-        let crowd = self.crowding * space;
-        let k = self.knee + crowd;
-        let per_total = 1.0 / (k + v * root);
-        let s = k * per_total;
-        let through = v * root * per_total;
-        let rise = 1.0 + v * self.per_rise;
-        let full = self.per_kg1 * space;
-        out.i[0] = full * rise * through;
-        out.g[0] = if vpk > 0.0 {
-            full * (through * self.per_rise + rise * 1.5 * s * root * per_total)
-        } else {
-            0.0
-        };
-        let plate = self.per_kg1 * rise * through * (1.0 - crowd * per_total);
-        let r = s.sqrt();
-        let tail = self.alphas * r;
-        out.i[1] = self.per_kg2 * space * (1.0 + tail);
-        out.g[3] = -0.75 * self.per_kg2 * space * tail * root * per_total;
-        let screen =
-            self.per_kg2 * (1.0 + tail + 0.5 * self.alphas / r * through * crowd * per_total);
-        for (k, slope) in slopes.into_iter().enumerate() {
-            out.g[1 + k] = plate * slope;
-            out.g[4 + k] = screen * slope;
+/// Output valves answered together, [`WIDTH`] at a time.
+#[derive(Debug, Default)]
+pub struct Bank {
+    packs: Packs<CONSTANTS>,
+}
+
+impl Bank {
+    fn push(&mut self, constants: [f64; CONSTANTS]) {
+        self.packs.push(constants);
+    }
+
+    /// How many packs of [`WIDTH`] the valves fill.
+    pub fn packs(&self) -> usize {
+        self.packs.packs.len()
+    }
+
+    /// The answers of one pack. `u` holds vpk, vg2k and vgk; back come the three currents, the
+    /// slopes of plate and of screen current to the three, and dig/dvgk.
+    #[inline(always)]
+    pub fn answer(&self, pack: usize, u: &[[f64; WIDTH]; 3]) -> [[f64; WIDTH]; ANSWERS] {
+        let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10, c11, c12, c13] = &self.packs.packs[pack];
+        let [vpk, vg2k, vgk] = u;
+        let mut out = [[0.0; WIDTH]; ANSWERS];
+        let [o0, o1, o2, o3, o4, o5, o6, o7, o8, o9] = &mut out;
+        for lane in 0..WIDTH {
+            let constants = [
+                c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
+                c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane],
+            ];
+            let a = answer(constants, [vpk[lane], vg2k[lane], vgk[lane]]);
+            o0[lane] = a[0];
+            o1[lane] = a[1];
+            o2[lane] = a[2];
+            o3[lane] = a[3];
+            o4[lane] = a[4];
+            o5[lane] = a[5];
+            o6[lane] = a[6];
+            o7[lane] = a[7];
+            o8[lane] = a[8];
+            o9[lane] = a[9];
         }
+        out
     }
 }
 
 #[cfg(test)]
 mod tests {
     use crate::device::trial::{Bench, Sample, answer};
+    use crate::device::{Banks, Enlisted, WIDTH};
 
     fn currents(u: [f64; 3]) -> [f64; 2] {
         let a = answer(Sample::of("output").law(0).as_ref(), &u, 0.0);
@@ -377,6 +454,36 @@ mod tests {
         let (v, steps) = bench.solve();
         assert!((8.0..20.0).contains(&v[2]), "{v:?}");
         assert!(steps <= 12, "{steps} steps");
+    }
+
+    #[test]
+    fn valves_in_a_bank_answer_to_the_last_bit_as_alone() {
+        let mut banks = Banks::default();
+        let laws: Vec<_> = (0..6)
+            .map(|k| Sample::of("output").model("mu", 8.0 + f64::from(k)).law(0))
+            .collect();
+        for law in &laws {
+            assert_eq!(law.enlist(&mut banks), Some(Enlisted::OutputValve));
+        }
+        assert_eq!(banks.output_valves.packs(), 2);
+        for u in [
+            [250.0, 250.0, -14.0],
+            [20.0, 300.0, 5.0],
+            [-3.0, 400.0, -90.0],
+            [300.0, -5.0, 2.0],
+            [0.0, 0.0, 0.0],
+        ] {
+            for (k, law) in laws.iter().enumerate() {
+                let alone = answer(law.as_ref(), &u, 0.0);
+                let expected = [&alone.i[..], &alone.g[..6], &alone.g[8..]].concat();
+                let found = banks
+                    .output_valves
+                    .answer(k / WIDTH, &u.map(|v| [v; WIDTH]));
+                let found = found.map(|row| row[k % WIDTH].to_bits());
+                let expected: Vec<u64> = expected.iter().map(|v| v.to_bits()).collect();
+                assert_eq!(found[..], expected[..]);
+            }
+        }
     }
 
     /// 0 V at the grid and 100 k at the plate: far below the knee, as in `pentode`.

@@ -180,6 +180,10 @@ impl Law for SwitchLaw {
         }
     }
 
+    fn remembers(&self) -> bool {
+        true
+    }
+
     fn next_memory(&self, u: &[f64], memory: f64) -> f64 {
         let s = self.place(u[1], memory);
         if memory < 0.5 && s >= 1.0 {

@@ -33,7 +33,8 @@
 use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{
-    Answer, Banks, Device, Given, Kind, Law, Param, Part, Pin, Reading, WIDTH, limit,
+    Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, Part, Pin, Reading, WIDTH,
+    limit,
 };
 use crate::math::lanes;
 
@@ -223,37 +224,26 @@ impl Law for Triode {
         found
     }
 
-    fn enlist(&self, banks: &mut Banks) -> bool {
+    fn enlist(&self, banks: &mut Banks) -> Option<Enlisted> {
         banks.triodes.push(self.constants);
-        true
+        Some(Enlisted::Triode)
     }
 }
 
 /// Triodes answered together, [`WIDTH`] at a time.
 #[derive(Debug, Default)]
 pub struct Bank {
-    /// One constant of [`WIDTH`] triodes beside each other; the last ones may stand for none.
-    packs: Vec<[[f64; WIDTH]; CONSTANTS]>,
-    len: usize,
+    packs: Packs<CONSTANTS>,
 }
 
 impl Bank {
     fn push(&mut self, constants: [f64; CONSTANTS]) {
-        let lane = self.len % WIDTH;
-        if lane == 0 {
-            // A lane without a valve of its own copies this one: harmless figures.
-            self.packs.push(constants.map(|c| [c; WIDTH]));
-        }
-        let pack = self.packs.last_mut().expect("just pushed");
-        for (row, c) in pack.iter_mut().zip(constants) {
-            row[lane] = c;
-        }
-        self.len += 1;
+        self.packs.push(constants);
     }
 
     /// How many packs of [`WIDTH`] the triodes fill.
     pub fn packs(&self) -> usize {
-        self.packs.len()
+        self.packs.packs.len()
     }
 
     /// All answers. `u` holds vpk and vgk of each pack; `out` gets plate and grid current
@@ -263,7 +253,7 @@ impl Bank {
     /// lanes are alike. Four triodes took 143 ns then in place of 800 one by one (AVX2).
     #[inline(always)]
     pub fn answer(&self, u: &[[[f64; WIDTH]; 2]], out: &mut [[[f64; WIDTH]; 5]]) {
-        for ((constants, u), out) in self.packs.iter().zip(u).zip(out) {
+        for ((constants, u), out) in self.packs.packs.iter().zip(u).zip(out) {
             let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10] = constants;
             let [vpk, vgk] = u;
             let [mut o0, mut o1, mut o2, mut o3, mut o4] = [[0.0; WIDTH]; 5];
@@ -287,7 +277,7 @@ impl Bank {
 #[cfg(test)]
 mod tests {
     use crate::device::trial::{Bench, Sample, answer};
-    use crate::device::{Banks, WIDTH};
+    use crate::device::{Banks, Enlisted, WIDTH};
 
     /// Koren's printed 12AX7 set, as the defaults give it.
     fn twelve_ax7() -> Sample {
@@ -410,7 +400,7 @@ mod tests {
             .collect();
         let mut banks = Banks::default();
         for law in &laws {
-            assert!(law.enlist(&mut banks));
+            assert_eq!(law.enlist(&mut banks), Some(Enlisted::Triode));
         }
         let packs = banks.triodes.packs();
         assert_eq!(packs, 2);

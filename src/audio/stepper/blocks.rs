@@ -374,9 +374,8 @@ pub(super) fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]
         stages.collect()
     };
     let prepared = groups.iter().enumerate().map(|(number, laws)| {
-        let places = |of: &[usize]| -> Vec<&Place<'_>> {
-            of.iter().map(|&law| &recipe.laws[law]).collect()
-        };
+        let places =
+            |of: &[usize]| -> Vec<&Place<'_>> { of.iter().map(|&law| &recipe.laws[law]).collect() };
         let own = places(laws);
         let controls: Vec<usize> = own.iter().flat_map(|p| staged(nc, &p.controls)).collect();
         let outputs: Vec<usize> = own.iter().flat_map(|p| staged(no, &p.outputs)).collect();

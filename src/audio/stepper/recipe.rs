@@ -4,7 +4,7 @@
 use super::Underway;
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::source::Drive;
-use crate::device::{Answer, Banks, Law, WIDTH};
+use crate::device::{Answer, Banks, Enlisted, Law, WIDTH};
 use crate::math::panels::HEIGHT;
 use crate::system::assemble::{Ask, Assembly, Driven};
 
@@ -25,6 +25,10 @@ pub(super) struct Recipe<'c> {
     pub laws: Vec<Place<'c>>,
     /// Numbers in `laws` of those that are answered one by one.
     pub singles: Vec<usize>,
+    /// Of the output valves, in the order of their bank.
+    pub output_valves: Vec<usize>,
+    /// Of those with a discrete state.
+    pub remembering: Vec<usize>,
     pub banks: Banks,
     /// Unknowns whose difference each control is, in whole panels; `n` stands for ground.
     pub controls: Vec<(usize, usize)>,
@@ -127,6 +131,8 @@ impl<'c> Recipe<'c> {
             c: c.to_vec(),
             laws: Vec::new(),
             singles: Vec::new(),
+            output_valves: Vec::new(),
+            remembering: Vec::new(),
             banks: Banks::default(),
             controls: Vec::new(),
             outputs: Vec::new(),
@@ -144,7 +150,7 @@ impl<'c> Recipe<'c> {
                 entries: missed.map(|(row, f)| (row, -f)).collect(),
             });
         }
-        let banked: Vec<bool> = circuit
+        let banked: Vec<Option<Enlisted>> = circuit
             .laws
             .iter()
             .map(|part| part.law.enlist(&mut recipe.banks))
@@ -175,7 +181,10 @@ impl<'c> Recipe<'c> {
             let outputs: Vec<_> = outputs.iter().map(pair).map(current).collect();
             let memory = assembly.memory[index];
             let law = part.law.as_ref();
-            let place = if banked[index] {
+            if law.remembers() {
+                recipe.remembering.push(index);
+            }
+            let place = if banked[index] == Some(Enlisted::Triode) {
                 let (pack, lane) = (triodes / WIDTH, triodes % WIDTH);
                 triodes += 1;
                 let at = [pack * PACK + lane, pack * PACK + WIDTH + lane];
@@ -192,7 +201,10 @@ impl<'c> Recipe<'c> {
                     memory,
                 }
             } else {
-                recipe.singles.push(index);
+                match banked[index] {
+                    Some(_) => recipe.output_valves.push(index),
+                    None => recipe.singles.push(index),
+                }
                 let (c0, o0) = (recipe.controls.len(), recipe.outputs.len());
                 recipe.controls.extend(&controls);
                 recipe.outputs.extend(&outputs);

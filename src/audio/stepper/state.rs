@@ -429,8 +429,49 @@ fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
             }
         }
     }
+    output_valves(recipe, work);
     if !recipe.singles.is_empty() {
         singles(recipe, work);
+    }
+}
+
+/// Output valves, whose controls and slopes stand among those of single laws.
+#[inline(always)]
+fn output_valves(recipe: &Recipe<'_>, work: &mut Work) {
+    let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
+    for stage in 0..STAGES {
+        let u = &work.u[stage * controls..][..controls];
+        let y = &mut work.y[stage * outputs..][..outputs];
+        let own = &mut work.slopes[stage * recipe.slopes.len()..][..recipe.slopes.len()];
+        for (pack, laws) in recipe.output_valves.chunks(WIDTH).enumerate() {
+            let mut at = [[0.0; WIDTH]; 3];
+            for (lane, &law) in laws.iter().enumerate() {
+                let place = &recipe.laws[law];
+                for (at, &c) in at.iter_mut().zip(&place.controls) {
+                    at[lane] = u[c] + recipe.u[c];
+                }
+            }
+            let answer = recipe.banks.output_valves.answer(pack, &at);
+            for (lane, &law) in laws.iter().enumerate() {
+                let place = &recipe.laws[law];
+                let [vpk, vg2k, vgk] = [0, 1, 2].map(|c| u[place.controls[c]]);
+                let rest = &recipe.slopes[place.first_slope..][..9];
+                let own = &mut own[place.first_slope..][..9];
+                for (k, own) in own.iter_mut().enumerate() {
+                    let slope = match k {
+                        0..6 => answer[3 + k][lane],
+                        6 | 7 => 0.0,
+                        _ => answer[9][lane],
+                    };
+                    *own = slope - rest[k];
+                }
+                for (o, &output) in place.outputs.iter().enumerate() {
+                    let rest = &rest[3 * o..][..3];
+                    let moved = rest[0] * vpk + rest[1] * vg2k + rest[2] * vgk;
+                    y[output] = answer[o][lane] - recipe.y[output] - moved;
+                }
+            }
+        }
     }
 }
 
