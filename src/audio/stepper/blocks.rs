@@ -35,7 +35,12 @@ pub(super) struct Block {
     /// Their controls and outputs: law by law, stage by stage.
     controls: Vec<usize>,
     outputs: Vec<usize>,
-    /// K for these, `[controls * outputs]` column by column.
+    /// The most controls that one of the laws has, two at least.
+    widest: usize,
+    /// Entries of a column of K: the controls, and zeros so that `widest` can be read from the
+    /// first control of each law.
+    height: usize,
+    /// K for these, `[height * outputs]` column by column.
     k: Vec<f64>,
     /// Where the slopes of each output come from, and how loud it is within the block.
     rows: Vec<Row>,
@@ -290,79 +295,106 @@ fn triodes<const N: usize>(block: &Block, step: &mut Step<'_>) -> bool {
 /// the slopes, then the controls by missing - K dy.
 #[inline(always)]
 fn any(block: &Block, step: &mut Step<'_>) -> bool {
-    let m = block.controls.len();
-    let part = &mut step.part[..m];
+    match block.widest {
+        2 => any_of::<2>(block, step),
+        3 => any_of::<3>(block, step),
+        _ => any_of::<0>(block, step),
+    }
+}
+
+/// The same for laws of at most W controls; 0 for as many as there are.
+#[inline(always)]
+fn any_of<const W: usize>(block: &Block, step: &mut Step<'_>) -> bool {
+    let width = if W > 0 { W } else { block.widest };
+    let part = &mut step.part[..block.height];
     let missing = step.missing.as_flattened();
+    part.fill(0.0);
     for (x, &c) in part.iter_mut().zip(&block.controls) {
         *x = missing[c];
     }
     step.loud.clear();
-    step.rows.clear();
+    step.rows.resize(block.rows.len() * width, 0.0);
     for (number, row) in block.rows.iter().enumerate() {
-        let mut lane = [0.0; 2];
-        let slopes = row.slopes(step.bank, step.slopes, &mut lane);
+        let slopes = &mut step.rows[number * width..][..width];
+        row.slopes(step.bank, step.slopes, slopes);
         let most = slopes.iter().fold(0.0f64, |m, s| m.max(s.abs()));
         // Written so that NaN is heard.
         if !(most * row.loudness < QUIET) {
             step.loud.push(number);
-            step.rows.extend(slopes);
         }
     }
+    let slopes = &step.rows[..];
     let loud = &step.loud[..];
     let n = loud.len();
     let (matrix, side) = (&mut step.matrix[..n * n], &mut step.side[..n]);
-    let mut slopes = &step.rows[..];
-    for (r, &number) in loud.iter().enumerate() {
-        let row = &block.rows[number];
-        let (own, rest) = slopes.split_at(row.controls);
-        slopes = rest;
-        side[r] = row.dot(own, part);
-        for (c, &output) in loud.iter().enumerate() {
-            let one = if r == c { 1.0 } else { 0.0 };
-            matrix[c * n + r] = one + row.dot(own, &block.k[output * m..][..m]);
+    let columns = matrix.chunks_exact_mut(n.max(1));
+    for (c, (column, &output)) in columns.zip(loud).enumerate() {
+        let k = &block.k[output * block.height..][..block.height];
+        for (entry, &number) in column.iter_mut().zip(loud) {
+            *entry = dot::<W>(block, slopes, number, k);
         }
+        column[c] += 1.0;
+    }
+    for (side, &number) in side.iter_mut().zip(loud) {
+        *side = dot::<W>(block, slopes, number, part);
     }
     if !dense::solve_columns_here(matrix, side) {
         return false;
     }
     for (dy, &output) in side.iter().zip(loud) {
-        for (x, k) in part.iter_mut().zip(&block.k[output * m..][..m]) {
+        let k = &block.k[output * block.height..][..block.height];
+        for (x, k) in part.iter_mut().zip(k) {
             *x -= dy * k;
         }
     }
     for (x, &c) in part.iter().zip(&block.controls) {
         step.delta[c] = *x;
     }
-    for (row, &output) in block.rows.iter().zip(&block.outputs) {
-        let mut lane = [0.0; 2];
-        let slopes = row.slopes(step.bank, step.slopes, &mut lane);
-        step.dy[output] = row.dot(slopes, part);
+    for (number, &output) in block.outputs.iter().enumerate() {
+        step.dy[output] = dot::<W>(block, slopes, number, part);
     }
     true
 }
 
-impl Row {
-    /// Slopes beyond those at rest, to the law's controls.
-    #[inline(always)]
-    fn slopes<'a>(
-        &self,
-        bank: &[[[f64; WIDTH]; 5]],
-        single: &'a [f64],
-        lane: &'a mut [f64; 2],
-    ) -> &'a [f64] {
-        *lane = match self.slopes {
-            Slopes::Single(first) => return &single[first..first + self.controls],
-            Slopes::Plate(pack, lane) => [bank[pack][2][lane], bank[pack][3][lane]],
-            Slopes::Grid(pack, lane) => [0.0, bank[pack][4][lane]],
-        };
-        lane
+/// An output's slopes times values of the block's controls.
+#[inline(always)]
+fn dot<const W: usize>(block: &Block, slopes: &[f64], number: usize, values: &[f64]) -> f64 {
+    let first = block.rows[number].first;
+    if W == 0 {
+        let slopes = &slopes[number * block.widest..][..block.widest];
+        return slopes
+            .iter()
+            .zip(&values[first..])
+            .map(|(s, v)| s * v)
+            .sum();
     }
+    let slopes: &[f64; W] = &slopes.as_chunks().0[number];
+    let values: &[f64; W] = values[first..].first_chunk().expect("as wide");
+    let mut sum = slopes[0] * values[0];
+    for k in 1..W {
+        sum += slopes[k] * values[k];
+    }
+    sum
+}
 
-    /// The slopes times values of the block's controls.
+impl Row {
+    /// Slopes beyond those at rest to the law's controls, then zeros.
     #[inline(always)]
-    fn dot(&self, slopes: &[f64], values: &[f64]) -> f64 {
-        let values = &values[self.first..self.first + self.controls];
-        slopes.iter().zip(values).map(|(s, v)| s * v).sum()
+    fn slopes(&self, bank: &[[[f64; WIDTH]; 5]], single: &[f64], to: &mut [f64]) {
+        to.fill(0.0);
+        match self.slopes {
+            Slopes::Single(first) => {
+                let own = &single[first..first + self.controls];
+                for (to, own) in to.iter_mut().zip(own) {
+                    *to = *own;
+                }
+            }
+            Slopes::Plate(pack, lane) => {
+                to[0] = bank[pack][2][lane];
+                to[1] = bank[pack][3][lane];
+            }
+            Slopes::Grid(pack, lane) => to[1] = bank[pack][4][lane],
+        }
     }
 }
 
@@ -380,9 +412,15 @@ pub(super) fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]
         let controls: Vec<usize> = own.iter().flat_map(|p| staged(nc, &p.controls)).collect();
         let outputs: Vec<usize> = own.iter().flat_map(|p| staged(no, &p.outputs)).collect();
         let lanes: Option<Vec<_>> = own.iter().map(|p| p.lane).collect();
+        let widest = own.iter().map(|p| p.controls.len()).max();
+        let widest = widest.unwrap_or(0).max(2);
+        let rows = rows(recipe, reach, &own, &controls);
+        let reached = rows.iter().map(|row| row.first + widest).max();
+        let height = reached.unwrap_or(0).max(controls.len());
         let entry = |o: &usize| {
-            let column = controls.iter().map(|&c| reach.at(c, *o));
-            column.collect::<Vec<_>>()
+            let mut column: Vec<f64> = controls.iter().map(|&c| reach.at(c, *o)).collect();
+            column.resize(height, 0.0);
+            column
         };
         let mut later: Vec<usize> = groups[number + 1..]
             .iter()
@@ -396,7 +434,9 @@ pub(super) fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]
             triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
             laws: laws.clone(),
             k: outputs.iter().flat_map(entry).collect(),
-            rows: rows(recipe, reach, &own, &controls),
+            widest,
+            height,
+            rows,
             controls,
             outputs,
             later,

@@ -115,7 +115,7 @@ impl State {
                 missing: vec![[0.0; HEIGHT]; nc / HEIGHT],
                 matrix: vec![0.0; no * no],
                 side: vec![0.0; no],
-                part: vec![0.0; nc],
+                part: vec![0.0; 2 * nc],
                 loud: Vec::new(),
                 loud_slopes: Vec::new(),
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
