@@ -70,6 +70,8 @@ fn main() {
         row(name, fidelity::circuit(&path, None), "out");
     }
     row("two output valves", built(OUTPUT_STAGE), "out");
+    let power_amp = fidelity::circuit("netlists/lapwing/power_amp.cir", None);
+    row("power_amp", power_amp, "tap8");
     for name in ["overdrive_cascade", "preamp"] {
         ready(name);
     }
