@@ -9,6 +9,10 @@
 //! through each lies within the error allowed (as in collocation codes: U. Ascher,
 //! J. Christiansen and R. D. Russell, Math. Comp. 33, 1979, p. 659; from memory).
 //!
+//! A supply fed from the mains takes part like any other source that moves: where its period and
+//! the signal's have a common multiple, that is the period, and sag and hum are in the orbit. The
+//! search starts from the cycle of `mains`, the supply charged.
+//!
 //! Where Newton does not lead there, plain periods are integrated until the circuit is at
 //! rest, and the answer says so.
 
@@ -20,7 +24,7 @@ mod step;
 pub use companions::Incommensurate;
 pub use orbit::{Orbit, Wave};
 
-use super::{NoSolution, operating_point};
+use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
 use crate::math::dense;
 use crate::math::fun;
@@ -184,7 +188,7 @@ impl Trouble {
     pub fn hint(&self) -> &'static str {
         match self {
             Trouble::Incommensurate(_) | Trouble::TooLong { .. } => {
-                "choose a frequency that shares a short period with it, or set that source to a fixed value"
+                "choose a frequency that shares a short period with it (beside the mains 400 Hz or 1 kHz), or set that source to a fixed value"
             }
             Trouble::NoSolution(no) => no.hint(),
             Trouble::Restless { .. } => {
@@ -287,7 +291,7 @@ struct Pass {
 
 impl<'c> Periodic<'c> {
     /// For a circuit whose source `driven` is to move about its DC value. The operating point
-    /// is sought here.
+    /// is sought here, or the mains cycle where the mains feed its supply.
     ///
     /// # Errors
     /// If there is none.
@@ -299,11 +303,16 @@ impl<'c> Periodic<'c> {
         let rest = companions::direct(circuit, driven);
         let mut assembly = Assembly::new(circuit);
         assembly.external = Some((driven, rest));
-        let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
-        assembly.evaluate(&point.x, Ask::at(0.0), 0.0, false);
+        // A supply fed from the mains is charged: at t = 0 alone it would stand empty.
+        let supply = mains::find(circuit).filter(|m| !m.sources.contains(&driven));
+        let quiet = match &supply {
+            Some(mains) => mains::cycle(&mut assembly, mains)?.start().x.clone(),
+            None => operating_point::solve(&mut assembly, Ask::at(0.0), &[])?.x,
+        };
+        assembly.evaluate(&quiet, Ask::at(0.0), 0.0, false);
         Ok(Periodic {
             rest,
-            quiet: point.x,
+            quiet,
             quiet_charge: assembly.q.clone(),
             quiet_memory: assembly.memory.clone(),
             untold: assembly.evaluations,
