@@ -83,6 +83,15 @@ impl Signal {
         self.parts.iter().map(sine).sum()
     }
 
+    /// The same signal, so much larger.
+    fn times(&self, factor: f64) -> Signal {
+        let parts = self.parts.iter();
+        Signal {
+            base_hz: self.base_hz,
+            parts: parts.map(|&(k, peak)| (k, factor * peak)).collect(),
+        }
+    }
+
     fn highest(&self) -> u64 {
         self.parts.iter().map(|p| p.0).max().unwrap_or(1)
     }
@@ -218,6 +227,12 @@ const DIVISIONS: usize = 24;
 const PASSES: usize = 30;
 /// Periods that are integrated at the most.
 const PERIODS: usize = 400;
+/// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
+/// holds many cycles ...
+const BESIDE_MAINS: f64 = 10.0;
+/// ... and on the way there by so many times more again, at these parts of the signal: a supply
+/// that sags takes Newton far from its start.
+const APPROACH: (f64, [f64; 2]) = (10.0, [0.5, 1.0]);
 /// Newton's corrections are believed down to this part of an amplitude, V or A besides.
 const CLOSED: f64 = 1e-7;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
@@ -231,6 +246,8 @@ const KEPT: f64 = 1.0;
 pub struct Periodic<'c> {
     stepper: Stepper<'c>,
     accuracy: Accuracy,
+    /// Whether the mains feed a supply of the circuit.
+    fed: bool,
     rest: f64,
     /// Unknowns at rest.
     quiet: Vec<f64>,
@@ -291,14 +308,15 @@ struct Pass {
 
 impl<'c> Periodic<'c> {
     /// For a circuit whose source `driven` is to move about its DC value. The operating point
-    /// is sought here, or the mains cycle where the mains feed its supply.
+    /// is sought here, or the mains cycle where the mains feed its supply; errors may then be ten
+    /// times `accuracy`.
     ///
     /// # Errors
     /// If there is none.
     pub fn new(
         circuit: &'c Circuit,
         driven: Driven,
-        accuracy: Accuracy,
+        mut accuracy: Accuracy,
     ) -> Result<Self, Box<NoSolution>> {
         let rest = companions::direct(circuit, driven);
         let mut assembly = Assembly::new(circuit);
@@ -310,7 +328,11 @@ impl<'c> Periodic<'c> {
             None => operating_point::solve(&mut assembly, Ask::at(0.0), &[])?.x,
         };
         assembly.evaluate(&quiet, Ask::at(0.0), 0.0, false);
+        if supply.is_some() {
+            accuracy.relative *= BESIDE_MAINS;
+        }
         Ok(Periodic {
+            fed: supply.is_some(),
             rest,
             quiet,
             quiet_charge: assembly.q.clone(),
@@ -357,7 +379,23 @@ impl<'c> Periodic<'c> {
         };
         let before = self.stepper.assembly.evaluations;
         let mut effort = Effort::default();
-        let known = self.last.take().filter(|l| l.clock == clock);
+        let mut known = self.last.take().filter(|l| l.clock == clock);
+        if self.fed && known.is_none() {
+            let accuracy = self.accuracy;
+            self.accuracy.relative *= APPROACH.0;
+            for part in APPROACH.1 {
+                let nearer = signal.times(part);
+                // What fails here is told where the signal itself fails.
+                if let Ok(Err(stopped)) =
+                    self.newton(&nearer, clock, known.clone(), &mut effort, &mut poll)
+                {
+                    self.accuracy = accuracy;
+                    return Ok(Err(stopped));
+                }
+                known = self.last.take().or(known);
+            }
+            self.accuracy = accuracy;
+        }
         let mut done = self.newton(signal, clock, known.clone(), &mut effort, &mut poll);
         if done.is_err() && known.is_some() {
             // The start was to blame, perhaps, and not the circuit: once more from rest.
