@@ -10,7 +10,7 @@ mod common;
 mod fidelity;
 
 use common::{Gridleak, close};
-use fidelity::{circuit, driven};
+use fidelity::driven;
 use gridleak::analysis::periodic::{Accuracy, Periodic, Signal, Wave};
 use gridleak::circuit::{Circuit, Element};
 use gridleak::system::probe::Observable;

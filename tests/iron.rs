@@ -305,46 +305,36 @@ fn a_mains_transformer_gives_what_its_card_says() {
         let open = part("RA a b 1g\nRC c 0 1g", 0.0);
         let table = scope(&open, hz, 20.0, &["v(a)", "v(c)", "i(VM)", "v(l)"]);
         let (rise, more) = (rms(&table, "v(a)") / 300.0, rms(&table, "v(c)") / 50.0);
-        close("rise", rise, 1.0 + reg, 0.02);
+        // The primary's drop is a part of less than its whole volts: second order.
+        close("rise", rise, 1.0 + reg + 0.75 * reg * reg, 0.75 * reg * reg);
         close("of the bias winding", more, rise, 1e-3);
         let (i, v) = (phasor(&table, "i(VM)", hz), phasor(&table, "v(l)", hz));
         let (_, watts, lag) = ratio(i, v);
         let volts = rms(&table, "v(l)");
-        close("no-load loss", -watts * volts * volts, 4.0, 0.7);
+        // The iron's loss is that at the core's volts when loaded, and these have risen too.
+        let iron = 4.0 * (rise / (1.0 + 0.5 * reg)).powi(2);
+        close("no-load loss", -watts * volts * volts, iron, 0.1);
         close("magnetising current", lag.abs() * volts, 0.03, 1e-3);
     }
 }
 
-/// With `iron` its curve is Brauer's: at the mains it is wound for the core stands at bmax, and with
-/// 20 % more the crest of the magnetising current grows as the equation says. By hand,
-/// H(1.3 T) = 1.3 (3.8 exp(2.17 x 1.69) + 396.2) = 708.4, H(1.56 T) = 1.56 (3.8 exp(2.17 x
-/// 2.4336) + 396.2) = 1783.4 A/m.
+/// With `iron` its curve is Brauer's: at the mains it is wound for the core stands at bmax. By
+/// hand, H(1.3 T) = 1.3 (3.8 exp(2.17 x 1.69) + 396.2) = 708.4 A/m where the slope at low level,
+/// which `imag` means, gives 520; at 1.56 T, 20 % more volts, it is 1783.2 A/m.
 #[test]
 fn a_mains_core_saturates_where_its_card_says() {
-    let crest = |volts: f64| {
-        // The source starts at its crest, where the flux is nothing: no inrush.
+    let flux = 230.0 * 2f64.sqrt() / (TAU * 50.0);
+    for (part, h) in [(1.0, 708.44), (1.2, 1783.2)] {
+        let amperes = 0.05 * 2f64.sqrt() * h / 520.0;
         let netlist = Netlist::new(&format!(
-            "Core\nVM l 0 SIN(0 {volts} 50 -5m)\nXM l 0 a 0 b 0 0 MT\nRA a b 1g\n\
+            "Core\nI1 0 l SIN(0 {amperes} 50)\nXM l 0 a 0 b 0 0 MT\nRA a b 1g\n\
              .model MT mains(vpri=230 vht=300 iht=0.2 rpri=10m loss=1u imag=50m iron=1)\n.end\n"
         ));
-        let table = scope(&netlist, 50.0, 0.0, &["i(VM)"]);
-        let wave = table.column("i(VM)").unwrap_or_else(|why| panic!("{why}"));
-        wave.iter().fold(0.0f64, |m, i| m.max(i.abs()))
-    };
-    let (rated, more) = (crest(230.0 * 2f64.sqrt()), crest(276.0 * 2f64.sqrt()));
-    let h = |b: f64| (3.8 * (2.17 * b * b).exp() + 396.2) * b;
-    println!("{rated} A, {more} A; {} {}", h(1.3), h(1.56));
-    // imag is that of straight iron of the slope at low level: 400 A/m for each tesla.
-    close(
-        "rated",
-        rated,
-        0.05 * 2f64.sqrt() * h(1.3) / 520.0,
-        0.01 * rated,
-    );
-    close(
-        "20 % more",
-        more / rated,
-        h(1.56) / h(1.3),
-        0.02 * more / rated,
-    );
+        let table = scope(&netlist, 50.0, 1.0, &["v(l)"]);
+        let wave = table.column("v(l)").unwrap_or_else(|why| panic!("{why}"));
+        // Two periods: the flux goes up and down by twice its peak four times.
+        let area: f64 = wave[1..].iter().map(|v| v.abs()).sum();
+        let peak = area / 50.0 / 400.0 / 8.0;
+        close("peak flux", peak, part * flux, 0.005 * flux);
+    }
 }
