@@ -51,13 +51,9 @@ fn product(a: &Wave, b: &Wave) -> f64 {
 }
 
 /// A circuit in the steady state of a sine at its input.
-fn books(circuit: &Circuit, freq_hz: f64, volts: f64, relative: f64) -> Books {
-    let accuracy = Accuracy {
-        relative,
-        ..Accuracy::default()
-    };
-    let mut search =
-        Periodic::new(circuit, driven(circuit), accuracy).unwrap_or_else(|none| panic!("{none}"));
+fn books(circuit: &Circuit, freq_hz: f64, volts: f64) -> Books {
+    let mut search = Periodic::new(circuit, driven(circuit), Accuracy::default())
+        .unwrap_or_else(|none| panic!("{none}"));
     search
         .solve(&Signal::sine(freq_hz, volts), || Ok::<(), ()>(()))
         .unwrap_or_else(|none| panic!("{none}"))
@@ -129,7 +125,7 @@ fn on_the_bench(path: &str) -> Circuit {
 fn the_power_amplifier_keeps_its_books() {
     let circuit = on_the_bench("netlists/lapwing/power_amp.cir");
     for (volts, least) in [(0.8, 0.5), (3.5, 20.0), (6.0, 25.0)] {
-        let books = books(&circuit, 400.0, volts, 1e-6);
+        let books = books(&circuit, 400.0, volts);
         assert!(books.load > least, "{books:?}");
         books.balance(&format!("{volts} V in"));
     }
@@ -139,7 +135,7 @@ fn the_power_amplifier_keeps_its_books() {
 #[test]
 fn the_whole_amplifier_keeps_its_books() {
     let circuit = on_the_bench("netlists/lapwing/amp.cir");
-    let books = books(&circuit, 400.0, 0.2, 1e-5);
+    let books = books(&circuit, 400.0, 0.2);
     assert!(books.load > 20.0, "{books:?}");
     books.balance("the whole amplifier");
 }

@@ -94,7 +94,7 @@ fn the_high_tension_sags_at_full_power() {
         &Gridleak::command("distortion")
             .path(&path)
             .option("--frequency", "400")
-            .option("--level", "0.18")
+            .option("--level", "0.2")
             .option("--probe", "v(plates)")
             .option("--load", "RDUMMY")
             .option("--switch", "SPEAKER=0")
