@@ -94,8 +94,9 @@ fn a_warm_supply_repeats_itself() {
 }
 
 /// The whole amplifier: with cold valves every capacitor of the high tension stands near the
-/// winding's crest, 445 V, less what the bleeder makes the rectifier drop; warm it stands lower.
-/// Nothing but the 6V6GT's printed volts is exceeded, with either pair at work.
+/// winding's crest, 300 V x 1.075 x sqrt(2) = 456 V without load, less what bleeder and heaters
+/// make copper and rectifier drop; warm it stands lower. Nothing but the 6V6GT's printed volts and
+/// grid leaks is exceeded, with either pair at work.
 #[test]
 fn the_whole_amplifier_stands_cold_and_hot() {
     let base = Gridleak::command("bias").path(&lapwing("amp.cir"));
@@ -106,7 +107,7 @@ fn the_whole_amplifier_stands_cold_and_hot() {
     };
     for part in ["XHT.CR", "XHT.CS", "XHT.CD4"] {
         let cold = of(&chart, part, "voltage cold");
-        assert!((425.0..446.0).contains(&cold), "{part}: {cold}");
+        assert!((435.0..456.0).contains(&cold), "{part}: {cold}");
         assert!(of(&chart, part, "voltage hot") < cold - 20.0);
     }
     let other = SIX_L_SIX.iter().fold(base, |r, s| r.option("--switch", s));
