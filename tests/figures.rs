@@ -243,11 +243,11 @@ fn a_mains_supply_stands_as_bias_has_it() {
         .expect("a chart");
     let ran = Gridleak::command("vary")
         .path(&supply)
-        .option("--step", "ISCREEN=3m")
+        .option("--step", "RSCREENS=134k")
         .option("--figure", "v(screens)")
         .option("--figure", "ripple of reservoir")
         .option("--figure", "peak plate current of XV9")
-        .option("--figure", "dissipation of RHT1")
+        .option("--figure", "dissipation of XHT.RD4")
         .option("--csv", "-")
         .arg("--quiet")
         .run();
@@ -267,7 +267,7 @@ fn a_mains_supply_stands_as_bias_has_it() {
         ("v(screens)", "voltage"),
         ("v(reservoir)", "ripple"),
         ("XV9", "peak plate current"),
-        ("RHT1", "dissipation"),
+        ("XHT.RD4", "dissipation"),
     ];
     for ((subject, quantity), found) in expected.into_iter().zip(values) {
         let charted = chart.quantity(subject, quantity).expect("charted");

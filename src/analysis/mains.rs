@@ -20,6 +20,7 @@ use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Failure, Problem, Settings};
 use crate::system::assemble::{ABSOLUTE, Ask, Assembly, Driven};
 use std::collections::BTreeSet;
+use std::f64::consts::TAU;
 use std::ops::RangeInclusive;
 
 /// Steps of a cycle.
@@ -168,7 +169,14 @@ impl Conductors {
         // A device's windings share their core.
         for element in circuit.elements.iter().filter(|e| e.kind.is_some()) {
             if circuit.branch_of(element).is_some() {
-                for pair in element.terminals.windows(2) {
+                // Ground among them joins nothing: a primary's end there is no way to it.
+                let live: Vec<Node> = element
+                    .terminals
+                    .iter()
+                    .copied()
+                    .filter(|n| n.0 != 0)
+                    .collect();
+                for pair in live.windows(2) {
                     join(pair[0], pair[1]);
                 }
             }
@@ -205,6 +213,19 @@ fn feeds_a_reservoir(circuit: &Circuit, graph: &Conductors, fed: &BTreeSet<usize
     })
 }
 
+/// The inner nodes of mains transformers: volts of the primary's turns, and their flux.
+fn cores(circuit: &Circuit) -> Vec<(Node, Node)> {
+    let transformers = circuit.elements.iter();
+    let transformers = transformers.filter(|e| e.kind.is_some_and(|k| k.name == "mains"));
+    let inner = |name: String| circuit.nodes.iter().position(|n| n.inner && n.name == name);
+    transformers
+        .filter_map(|e| {
+            let core = inner(format!("{}#1", e.name))?;
+            Some((Node(core), Node(inner(format!("{}#2", e.name))?)))
+        })
+        .collect()
+}
+
 /// The cycle that repeats itself.
 ///
 /// # Errors
@@ -237,13 +258,23 @@ struct Spread {
 impl<'a, 'c> Shooting<'a, 'c> {
     fn new(assembly: &'a mut Assembly<'c>, freq_hz: f64) -> Result<Self, Box<NoSolution>> {
         let period_s = 1.0 / freq_hz;
-        // Held at its crest the mains leave a supply nearly as full as it will be. Where that
-        // cannot be solved, or where a transformer passes no direct current, it fills up anew.
+        // Held at its crest the mains leave a supply nearly as full as it will be; the flux of a
+        // mains transformer is nothing then. Where that cannot be solved, or where coupled
+        // inductors pass no direct current, it fills up anew.
         let crest = Ask::at(0.25 * period_s);
-        let point = match operating_point::solve(assembly, crest, &[]) {
+        let cores = cores(assembly.circuit);
+        let held: Vec<(Node, f64)> = cores.iter().map(|&(_, flux)| (flux, 0.0)).collect();
+        let mut point = match operating_point::solve(assembly, crest, &held) {
             Ok(point) => point,
             Err(_) => operating_point::solve(assembly, Ask::at(0.0), &[])?,
         };
+        // At t = 0 it stands at its lowest: no inrush.
+        for (core, flux) in cores {
+            let volts = assembly.unknowns.voltage(&point.x, core);
+            if let Some(k) = assembly.unknowns.node(flux) {
+                point.x[k] = -volts * period_s / TAU;
+            }
+        }
         let n = assembly.len();
         assembly.evaluate(&point.x, crest, 0.0, false);
         let now = Instant {

@@ -9,6 +9,10 @@
 //! through each lies within the error allowed (as in collocation codes: U. Ascher,
 //! J. Christiansen and R. D. Russell, Math. Comp. 33, 1979, p. 659; from memory).
 //!
+//! A supply fed from the mains takes part like any other source that moves: where its period and
+//! the signal's have a common multiple, that is the period, and sag and hum are in the orbit. The
+//! search starts from the cycle of `mains`, the supply charged.
+//!
 //! Where Newton does not lead there, plain periods are integrated until the circuit is at
 //! rest, and the answer says so.
 
@@ -20,7 +24,7 @@ mod step;
 pub use companions::Incommensurate;
 pub use orbit::{Orbit, Wave};
 
-use super::{NoSolution, operating_point};
+use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
 use crate::math::dense;
 use crate::math::fun;
@@ -77,6 +81,15 @@ impl Signal {
             peak * fun::sin(TAU * (turns - turns.floor()))
         };
         self.parts.iter().map(sine).sum()
+    }
+
+    /// The same signal, so much larger.
+    fn times(&self, factor: f64) -> Signal {
+        let parts = self.parts.iter();
+        Signal {
+            base_hz: self.base_hz,
+            parts: parts.map(|&(k, peak)| (k, factor * peak)).collect(),
+        }
     }
 
     fn highest(&self) -> u64 {
@@ -184,7 +197,7 @@ impl Trouble {
     pub fn hint(&self) -> &'static str {
         match self {
             Trouble::Incommensurate(_) | Trouble::TooLong { .. } => {
-                "choose a frequency that shares a short period with it, or set that source to a fixed value"
+                "choose a frequency that shares a short period with it (beside the mains 400 Hz or 1 kHz), or set that source to a fixed value"
             }
             Trouble::NoSolution(no) => no.hint(),
             Trouble::Restless { .. } => {
@@ -214,6 +227,12 @@ const DIVISIONS: usize = 24;
 const PASSES: usize = 30;
 /// Periods that are integrated at the most.
 const PERIODS: usize = 400;
+/// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
+/// holds many cycles ...
+const BESIDE_MAINS: f64 = 10.0;
+/// ... and on the way there by so many times more again, at these parts of the signal: a supply
+/// that sags takes Newton far from its start.
+const APPROACH: (f64, [f64; 2]) = (10.0, [0.5, 1.0]);
 /// Newton's corrections are believed down to this part of an amplitude, V or A besides.
 const CLOSED: f64 = 1e-7;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
@@ -227,6 +246,8 @@ const KEPT: f64 = 1.0;
 pub struct Periodic<'c> {
     stepper: Stepper<'c>,
     accuracy: Accuracy,
+    /// Whether the mains feed a supply of the circuit.
+    fed: bool,
     rest: f64,
     /// Unknowns at rest.
     quiet: Vec<f64>,
@@ -287,23 +308,33 @@ struct Pass {
 
 impl<'c> Periodic<'c> {
     /// For a circuit whose source `driven` is to move about its DC value. The operating point
-    /// is sought here.
+    /// is sought here, or the mains cycle where the mains feed its supply; errors may then be ten
+    /// times `accuracy`.
     ///
     /// # Errors
     /// If there is none.
     pub fn new(
         circuit: &'c Circuit,
         driven: Driven,
-        accuracy: Accuracy,
+        mut accuracy: Accuracy,
     ) -> Result<Self, Box<NoSolution>> {
         let rest = companions::direct(circuit, driven);
         let mut assembly = Assembly::new(circuit);
         assembly.external = Some((driven, rest));
-        let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
-        assembly.evaluate(&point.x, Ask::at(0.0), 0.0, false);
+        // A supply fed from the mains is charged: at t = 0 alone it would stand empty.
+        let supply = mains::find(circuit).filter(|m| !m.sources.contains(&driven));
+        let quiet = match &supply {
+            Some(mains) => mains::cycle(&mut assembly, mains)?.start().x.clone(),
+            None => operating_point::solve(&mut assembly, Ask::at(0.0), &[])?.x,
+        };
+        assembly.evaluate(&quiet, Ask::at(0.0), 0.0, false);
+        if supply.is_some() {
+            accuracy.relative *= BESIDE_MAINS;
+        }
         Ok(Periodic {
+            fed: supply.is_some(),
             rest,
-            quiet: point.x,
+            quiet,
             quiet_charge: assembly.q.clone(),
             quiet_memory: assembly.memory.clone(),
             untold: assembly.evaluations,
@@ -348,7 +379,23 @@ impl<'c> Periodic<'c> {
         };
         let before = self.stepper.assembly.evaluations;
         let mut effort = Effort::default();
-        let known = self.last.take().filter(|l| l.clock == clock);
+        let mut known = self.last.take().filter(|l| l.clock == clock);
+        if self.fed && known.is_none() {
+            let accuracy = self.accuracy;
+            self.accuracy.relative *= APPROACH.0;
+            for part in APPROACH.1 {
+                let nearer = signal.times(part);
+                // What fails here is told where the signal itself fails.
+                if let Ok(Err(stopped)) =
+                    self.newton(&nearer, clock, known.clone(), &mut effort, &mut poll)
+                {
+                    self.accuracy = accuracy;
+                    return Ok(Err(stopped));
+                }
+                known = self.last.take().or(known);
+            }
+            self.accuracy = accuracy;
+        }
         let mut done = self.newton(signal, clock, known.clone(), &mut effort, &mut poll);
         if done.is_err() && known.is_some() {
             // The start was to blame, perhaps, and not the circuit: once more from rest.

@@ -67,7 +67,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             point.method.name()
         )),
         Found::Cycle(mains, _) => session.note(&format!(
-            "{} the mains and feed a rectifier; the chart gives averages over a {} Hz cycle, found \
+            "{} a rectifier; the chart gives averages over a {} Hz cycle, found \
              without simulating how the supply charges; other sources rest at their DC values",
             of_mains(&circuit, mains),
             num::full(mains.freq_hz),
@@ -136,8 +136,8 @@ fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
         .map(|e| format!("`{}`", e.name))
         .collect();
     match names.as_slice() {
-        [one] => format!("{one} is"),
-        many => format!("{} are", many.join(" and ")),
+        [one] => format!("{one} is the mains and feeds"),
+        many => format!("{} are the mains and feed", many.join(" and ")),
     }
 }
 

@@ -104,6 +104,8 @@ struct Measured {
     tones: Vec<Intermodulation>,
     /// Where clipping begins, for each of [`ONSETS`], if it was asked for.
     onsets: Vec<Option<Reading>>,
+    /// Whether the circuit's supply is fed from the mains.
+    mains: bool,
 }
 
 impl Measured {
@@ -231,17 +233,6 @@ fn measured(
     variant: Variant,
     (driven, probe, load): (Driven, Observable, Option<Load>),
 ) -> Result<Measured, Failure> {
-    // The sine and the mains together have no period; at rest the mains leave the supply empty.
-    if mains::find(circuit).is_some() {
-        return Err(Failure::Unsolved {
-            message: "the supply is fed from the mains, whose ripple and the sine have no \
-                      period in common: no steady state of both is sought"
-                .to_owned(),
-            hint: "put DC sources in place of the supply, of the volts that `gridleak bias` \
-                   gives; or listen to it all with `gridleak render`"
-                .to_owned(),
-        });
-    }
     let mut tester = Tester::new(circuit, driven, probe)?;
     if let Some(load) = load {
         tester = tester.with_load(load);
@@ -251,6 +242,7 @@ fn measured(
         readings: Vec::new(),
         tones: Vec::new(),
         onsets: Vec::new(),
+        mains: mains::find(circuit).is_some(),
     };
     let poll = &mut interrupt::check;
     for &level in &findings.levels {
@@ -349,9 +341,16 @@ fn remarks(session: &Session<'_>, findings: &Findings) {
         }
         let cycles = measured.found().map(|f| f.cycles).max().unwrap_or(1);
         if cycles > 1 {
+            let hum = match measured.mains {
+                true => {
+                    "; the mains are one, so sag and hum are in all figures, hum also in \
+                         harmonics that are multiples of the mains' frequency"
+                }
+                false => "",
+            };
             session.note(&format!(
                 "{of}another source moves by itself; all sources repeat after {cycles} cycles, \
-                 and the output's rms holds its part"
+                 and the output's rms holds its part{hum}"
             ));
         }
     }

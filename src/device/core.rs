@@ -87,10 +87,18 @@ impl Core {
                 sink: (Pin::Ground, flux),
                 siemens: 1.0,
             },
-            Part::Law {
-                controls: vec![(flux, Pin::Ground)],
-                outputs: vec![(core, Pin::Ground)],
-                law: Box::new(Iron::new(self)),
+            // Iron that is straight is no law: what is linear costs a render no Newton.
+            match self.share > 0.0 {
+                true => Part::Law {
+                    controls: vec![(flux, Pin::Ground)],
+                    outputs: vec![(core, Pin::Ground)],
+                    law: Box::new(Iron::new(self)),
+                },
+                false => Part::Transfer {
+                    sense: (flux, Pin::Ground),
+                    sink: (Pin::Ground, core),
+                    siemens: -1.0 / self.henries,
+                },
             },
         ]
     }

@@ -17,6 +17,7 @@ mod grid;
 mod jfet;
 mod junction;
 mod limit;
+mod mains;
 mod mosfet;
 pub mod noise;
 mod output;
@@ -408,6 +409,7 @@ pub const REGISTRY: &[&Kind] = &[
     &output::ULTRALINEAR,
     &output::SINGLE_ENDED,
     &choke::KIND,
+    &mains::KIND,
     &speaker::KIND,
     &pot::KIND,
     &toggle::KIND,

@@ -47,11 +47,33 @@ impl SmallDirect {
     }
 }
 
-/// Whether a node's voltage is fixed: it is ground, or a voltage source stands on it.
+/// A switch, or a resistor that a cathode's current is measured across, leaves a bias fixed
+/// (common practice, no published source), ohm.
+const AS_WIRE: f64 = 10.0;
+
+/// Whether a node's voltage is fixed: it is ground, or a voltage source stands on it, or it is
+/// joined to such a node by next to nothing.
 pub fn is_fixed(circuit: &Circuit, node: Node) -> bool {
-    node == Node::GROUND
-        || circuit
-            .branches
-            .iter()
-            .any(|b| matches!(b.kind, BranchKind::Source(_)) && (b.a == node || b.b == node))
+    let stands = |node: Node| {
+        node == Node::GROUND
+            || circuit
+                .branches
+                .iter()
+                .any(|b| matches!(b.kind, BranchKind::Source(_)) && (b.a == node || b.b == node))
+    };
+    let mut seen = vec![node];
+    let mut next = 0;
+    while let Some(&at) = seen.get(next) {
+        if stands(at) {
+            return true;
+        }
+        next += 1;
+        let wires = circuit.resistances.iter();
+        for r in wires.filter(|r| (0.0..=AS_WIRE).contains(&r.ohms)) {
+            let ends = [(r.a, r.b), (r.b, r.a)];
+            let far = ends.iter().find(|e| e.0 == at).map(|e| e.1);
+            seen.extend(far.filter(|n| !seen.contains(n)));
+        }
+    }
+    false
 }

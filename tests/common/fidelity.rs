@@ -71,7 +71,7 @@ pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
 }
 
 /// The circuit of a text that stands for the file at `path`.
-fn built(path: &Path, text: &str) -> Circuit {
+pub fn built(path: &Path, text: &str) -> Circuit {
     let folder = tempfile::tempdir().expect("a folder");
     let from = path.parent().expect("a folder");
     for entry in std::fs::read_dir(from).expect("a folder").flatten() {
