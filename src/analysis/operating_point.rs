@@ -5,6 +5,7 @@ use crate::circuit::{Circuit, Node};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Failure, Problem, Settings};
 use crate::system::assemble::{ABSOLUTE, Ask, Assembly, RELATIVE};
+use crate::system::audit::{Allowance, Auditor};
 
 /// How a point was found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -87,6 +88,10 @@ pub fn solve(
         match outcome {
             Ok(()) => {
                 let (residual_a, residual_node) = search.residual(&x);
+                let ask = search.ask;
+                if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
+                    auditor.rest(search.assembly, &x, ask, held);
+                }
                 return Ok(Point {
                     method,
                     iterations: search.iterations,
@@ -118,6 +123,12 @@ struct Search<'a, 'c> {
     iterations: usize,
 }
 
+/// What the audit accepts: ten times what Newton does.
+const ALLOWED: Allowance = Allowance {
+    part: 10.0 * RELATIVE,
+    known: 160.0 * f64::EPSILON,
+    volts: 0.0,
+};
 /// Discrete states may flip this often before they count as unsettled.
 const FLIPS: usize = 50;
 
@@ -329,7 +340,7 @@ impl Problem for Search<'_, '_> {
 
     fn excess(&mut self, x: &[f64]) -> (f64, usize) {
         self.assembly.evaluate(x, self.ask, 0.0, false);
-        self.assembly.audit(x, self.ask, 0.0);
+        self.assembly.weigh(x, self.ask, 0.0);
         self.amend(x);
         let mut worst = (0.0, 0);
         for (k, f) in self.assembly.f.iter().enumerate() {

@@ -27,6 +27,7 @@ use crate::math::fun;
 use crate::math::newton::Failure;
 use crate::math::radau::STAGES;
 use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::Observable;
 use std::f64::consts::TAU;
 use step::{Sources, Stepper};
@@ -219,6 +220,13 @@ const CLOSED: f64 = 1e-7;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
 /// this multiple.
 const ROUNDED: f64 = 100.0;
+/// What the audit accepts. A step is settled by the Newton step that would come next, which
+/// leaves currents as uncertain as the voltages are.
+const ALLOWED: Allowance = Allowance {
+    part: 1e-6,
+    known: 1e-11,
+    volts: 1e-9,
+};
 /// The mesh is kept while no step strays by more than this, in multiples of what is allowed.
 const KEPT: f64 = 1.0;
 
@@ -515,6 +523,14 @@ impl<'c> Periodic<'c> {
 
     /// Keeps the steady state found.
     fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> Found {
+        if let Some(mut auditor) = Auditor::new(self.circuit(), "steady state", ALLOWED) {
+            orbit.audit(
+                &mut auditor,
+                &mut self.stepper.assembly,
+                |t| driving.clock(t),
+                |t| driving.value(t),
+            );
+        }
         let found = Found {
             method: Method::Direct,
             effort: Effort::default(),
