@@ -1,0 +1,107 @@
+//! Circuits made to be hard: the operating point and the transient must be found or refused in
+//! so many words, and what is found must stand up to the audit.
+
+#[path = "common/generated.rs"]
+mod generated;
+
+use gridleak::analysis::operating_point::{self, Method};
+use gridleak::circuit::bind::Timing;
+use gridleak::circuit::ledger::Ledger;
+use gridleak::circuit::params::Settings;
+use gridleak::circuit::{self, Circuit};
+use gridleak::device::REGISTRY;
+use gridleak::diag::Sources;
+use gridleak::netlist::{self, MemoryLoader};
+use std::collections::BTreeMap;
+use std::time::Instant;
+
+/// Generated circuits.
+const GENERATED: u64 = 500;
+
+/// What became of a circuit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum End {
+    /// Solved, by which way.
+    Found(&'static str),
+    /// Its wiring was refused.
+    Miswired,
+    /// Told to have no unique solution.
+    Singular,
+    /// Given up.
+    Refused,
+}
+
+/// A netlist as a circuit whose solutions are audited.
+fn built(text: &str) -> Result<(Circuit, Ledger), String> {
+    let mut sources = Sources::default();
+    let loader = MemoryLoader::new("torture.cir", text);
+    let reading = netlist::read("torture.cir", &loader, &mut sources);
+    let told = |problems: &[gridleak::diag::Diagnostic], sources: &Sources| -> String {
+        let errors = problems.iter().filter(|p| p.is_error());
+        errors.map(|p| sources.render(p)).collect()
+    };
+    if !reading.is_good() {
+        panic!("{}\n{text}", told(&reading.diagnostics, &sources));
+    }
+    let ledger = Ledger::default();
+    let settings = Settings::audited(Some(ledger.clone()));
+    circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
+        .map(|built| (built.circuit, ledger))
+        .map_err(|problems| told(&problems, &sources))
+}
+
+/// Solves a circuit at rest; what is found passes the audit or the test fails.
+fn rest(name: &str, text: &str) -> (End, usize, String) {
+    let (circuit, ledger) = match built(text) {
+        Ok(built) => built,
+        Err(why) => {
+            assert!(!why.is_empty(), "{name} is refused without a word");
+            return (End::Miswired, 0, why);
+        }
+    };
+    match operating_point::dc(&circuit) {
+        Ok((point, assembly)) => {
+            let tally = ledger.tally();
+            assert_eq!(tally.failure(), None, "{name}\n{text}");
+            assert_eq!(tally.solutions, 1, "{name} was not audited");
+            let how = match point.method {
+                Method::Plain => "plain",
+                other => other.name(),
+            };
+            (End::Found(how), assembly.evaluations, String::new())
+        }
+        Err(none) if none.singular => (End::Singular, 0, none.to_string()),
+        Err(none) => (End::Refused, 0, none.to_string()),
+    }
+}
+
+#[test]
+fn generated_circuits_have_their_operating_points() {
+    let begun = Instant::now();
+    let mut ends: BTreeMap<End, usize> = BTreeMap::new();
+    let mut kinds: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut evaluations = 0;
+    for seed in 0..std::env::var("SEEDS").map_or(GENERATED, |s| s.parse().unwrap()) {
+        let text = generated::netlist(seed, false);
+        let (end, effort, why) = rest(&format!("seed {seed}"), &text);
+        if !matches!(end, End::Found("plain")) {
+            println!("seed {seed}: {end:?} {effort} {why}");
+            if let Ok(d) = std::env::var("DUMP") { std::fs::write(format!("{d}/{end:?}_{seed}.cir").replace(['(',')','"',' '],""), &text).unwrap(); }
+        }
+        evaluations += effort;
+        *ends.entry(end).or_default() += 1;
+        for kind in REGISTRY.iter().map(|k| k.name) {
+            if text.contains(&format!(" {kind}(")) || text.contains(&format!(" {kind} ")) {
+                *kinds.entry(kind).or_default() += 1;
+            }
+        }
+    }
+    println!("{ends:?}, {evaluations} evaluations, {:.1?}", begun.elapsed());
+    for kind in REGISTRY {
+        let count = kinds.get(kind.name).copied().unwrap_or(0);
+        assert!(count >= 20, "{} occurs in {count} circuits", kind.name);
+    }
+    let count = |end: End| ends.get(&end).copied().unwrap_or(0) as u64;
+    let found = GENERATED - count(End::Miswired) - count(End::Singular) - count(End::Refused);
+    assert!(found > 400, "{ends:?}");
+}
