@@ -446,6 +446,14 @@ impl<'c> Assembly<'c> {
         self.walk = walk;
     }
 
+    /// What rounding leaves uncertain in each equation at `x`, A or V, charges weighed by `a`.
+    pub fn rounding(&mut self, x: &[f64], ask: Ask, a: f64, to: &mut [f64]) {
+        let mut walk = std::mem::take(&mut self.walk);
+        walk.conduct(self, x, ask, a);
+        walk.rounding(to);
+        self.walk = walk;
+    }
+
     /// The laws' answers at a solution: all outputs' currents, one law after the other.
     pub fn currents(&mut self, x: &[f64]) -> Vec<LawCurrents> {
         (0..self.wiring.len())

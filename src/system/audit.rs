@@ -330,6 +330,14 @@ impl Walk {
         }
     }
 
+    /// What rounding to a last place or two leaves uncertain in each sum, `[n]`, after
+    /// [`Walk::conduct`].
+    pub fn rounding(&self, to: &mut [f64]) {
+        for (to, lean) in to.iter_mut().zip(&self.lean) {
+            *to = 2.0 * f64::EPSILON * lean;
+        }
+    }
+
     /// What a residual of each equation is to be judged by, `[n]`, after [`Walk::conduct`]:
     /// the terms without signs, and the rounding to be expected of them.
     pub fn weigh(&self, nodes: usize, scale: &mut [f64]) {

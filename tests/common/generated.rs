@@ -204,7 +204,10 @@ impl Sheet {
             _ => String::new(),
         };
         let letter = kind.letter;
-        self.line(&format!("{letter}{k} {} {model}{instance}", places.join(" ")));
+        self.line(&format!(
+            "{letter}{k} {} {model}{instance}",
+            places.join(" ")
+        ));
         let params = self.parameters(kind.name);
         self.line(&format!(".model {model} {}({params})", kind.name));
     }
@@ -279,7 +282,11 @@ impl Sheet {
             ),
             "d" => {
                 let zener = match c.one_in(2) {
-                    true => format!(" bv={} ibv={:e}", c.decades(2.4, 200.0), c.decades(1e-4, 1e-2)),
+                    true => format!(
+                        " bv={} ibv={:e}",
+                        c.decades(2.4, 200.0),
+                        c.decades(1e-4, 1e-2)
+                    ),
                     false => String::new(),
                 };
                 format!(
