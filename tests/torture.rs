@@ -5,6 +5,7 @@
 mod generated;
 
 use gridleak::analysis::operating_point::{self, Method};
+use gridleak::analysis::periodic::{self, Periodic, Signal};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::ledger::Ledger;
 use gridleak::circuit::params::Settings;
@@ -12,6 +13,8 @@ use gridleak::circuit::{self, Circuit};
 use gridleak::device::REGISTRY;
 use gridleak::diag::Sources;
 use gridleak::netlist::{self, MemoryLoader};
+use gridleak::system::assemble::Driven;
+use gridleak::system::probe::Observable;
 use std::collections::BTreeMap;
 use std::time::Instant;
 
@@ -129,4 +132,37 @@ fn a_tight_transient_goes_through_grid_current() {
     };
     let wave = fidelity::reference("netlists/lapwing/overdrive_cascade.cir", &burst, 1e-9);
     assert!(wave.iter().all(|v| v.is_finite()));
+}
+
+/// A limiter without any capacitance, far over its end: h1 of a square wave of pi volts is 4 V
+/// peak, h3 a third of it, nothing even. Once this found no steady state.
+#[test]
+fn a_limiter_without_capacitance_has_a_steady_state_at_any_level() {
+    let (circuit, _ledger) = built(
+        "Limiter\nVIN in 0 DC 0\nR1 in a 10k\nR2 a 0 100k\nB1 out 0 V=2*atan(100*v(a))\n\
+         RL out 0 10k\n.end\n",
+    )
+    .expect("good wiring");
+    let out = Observable::voltage(&circuit, circuit.node("out").expect("a node"));
+    let driven = Driven::Voltage(0);
+    let mut search =
+        Periodic::new(&circuit, driven, periodic::Accuracy::default()).expect("a point of rest");
+    for volts in [1e2, 1e3, 3.3e4, 1e6, 1e9] {
+        let found = search.solve(&Signal::sine(1e3, volts), || Ok::<(), ()>(()));
+        found
+            .unwrap_or_else(|t| panic!("{volts} V: {t}"))
+            .expect("nobody stops it");
+        let wave = search.wave(&out);
+        let peak = |k| wave.harmonic_rms(k) * 2f64.sqrt();
+        println!("{volts:e} V: {} {} {:e}", peak(1), peak(3), peak(2));
+        // The flanks' width, 1/(100 volts) of a radian, rounds the square off by about as much.
+        let off = 1e-5 + 0.1 / volts;
+        assert!((peak(1) - 4.0).abs() < 4.0 * off, "{volts} V: {}", peak(1));
+        assert!(
+            (peak(3) - 4.0 / 3.0).abs() < 4.0 * off,
+            "{volts} V: {}",
+            peak(3)
+        );
+        assert!(peak(2) < 4e-6, "{volts} V: {}", peak(2));
+    }
 }

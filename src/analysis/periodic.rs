@@ -29,6 +29,7 @@ use crate::math::radau::STAGES;
 use crate::system::assemble::{Ask, Assembly, Driven};
 use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::Observable;
+use mesh::Lengths;
 use std::f64::consts::TAU;
 use step::{Sources, Stepper};
 
@@ -170,11 +171,16 @@ impl std::fmt::Display for Trouble {
                 place,
                 moves,
                 unit,
-            } => write!(
+            } if !place.is_empty() => write!(
                 f,
                 "no steady state found: Newton does not settle, and after {periods} periods \
                  {place} still moves by {} a period",
                 crate::num::engineering(*moves, unit, 2)
+            ),
+            // Without any charge there is nothing that could move from period to period.
+            Trouble::Restless { .. } => write!(
+                f,
+                "no steady state found: its flanks are too steep to be followed"
             ),
         }
     }
@@ -399,7 +405,7 @@ impl<'c> Periodic<'c> {
     ) -> Result<Result<Found, E>, Trouble> {
         let driving = Driving { signal, clock };
         let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
-        let longest = cycle / LEAST;
+        let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
         let (mut charge, mut mesh, mut old) = match known {
             Some(last) => (last.charge, last.orbit.times.clone(), Some(last.orbit)),
             None => {
@@ -429,7 +435,7 @@ impl<'c> Periodic<'c> {
             let tolerance = self.tolerance(old.as_ref());
             let pass = self.pass(&driving, &mesh, &charge, old.as_ref(), &tolerance, effort)?;
             let tolerance = self.tolerance(Some(&pass.orbit));
-            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential);
+            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass);
             let Some(step) = correction(&pass) else {
@@ -454,7 +460,7 @@ impl<'c> Periodic<'c> {
             last_off = off;
             kept = error <= KEPT;
             if !kept {
-                mesh = mesh::adapted(&pass.orbit, &errors, longest, MOST_STEPS);
+                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
             }
             old = Some(pass.orbit);
         }
@@ -471,6 +477,7 @@ impl<'c> Periodic<'c> {
     ) -> Result<Result<Found, E>, Trouble> {
         let driving = Driving { signal, clock };
         let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
+        let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
         let steps = (clock.period_s / cycle * FIRST).round() as usize;
         self.stepper.assembly.memory.clone_from(&self.quiet_memory);
         let mut mesh = mesh::even(clock.period_s, steps);
@@ -484,7 +491,7 @@ impl<'c> Periodic<'c> {
             let tolerance = self.tolerance(old.as_ref());
             let pass = self.pass(&driving, &mesh, &charge, old.as_ref(), &tolerance, effort)?;
             let tolerance = self.tolerance(Some(&pass.orbit));
-            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential);
+            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass);
             charge.clone_from(&pass.end);
@@ -508,8 +515,7 @@ impl<'c> Periodic<'c> {
                 still = (name, pass.moved[k].abs(), unit);
             }
             if error > KEPT {
-                let longest = cycle / LEAST;
-                mesh = mesh::adapted(&pass.orbit, &errors, longest, MOST_STEPS);
+                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
             }
             old = Some(pass.orbit);
         }
