@@ -53,12 +53,12 @@ pub enum Stopped<E> {
 
 /// Newton settles to this in the general solver, V: below -140 dB of a volt.
 const SETTLED_V: f64 = 1e-8;
-/// Of the compiled steps each so-manieth is audited.
+/// Of so many compiled steps one is audited.
 const SPOT: usize = 997;
 /// What the audit accepts of them: Newton leaves the laws' controls as uncertain as that, and
 /// charges that are no straight line are followed by their slopes.
 const ALLOWED: Allowance = Allowance {
-    part: 1e-4,
+    part: 1e-5,
     known: 1e-9,
     volts: 1e-4,
 };

@@ -117,14 +117,15 @@ impl Finding {
             None => String::new(),
         };
         let what = match self.unit {
-            "A" => "of the currents that meet at",
-            _ => "of the voltages at",
+            "A" => "the currents that meet",
+            _ => "the voltages that meet",
         };
         format!(
-            "{}{when}: {} {what} {} are missed, a part of {:.1e}",
+            "{}{when}, {}: {} of {} are missed, a part of {:.1e} of {what}",
             self.analysis,
-            num::engineering(self.missed, self.unit, 2),
             self.place,
+            num::engineering(self.missed, self.unit, 2),
+            num::engineering(self.met, self.unit, 2),
             self.part(),
         )
     }

@@ -541,7 +541,13 @@ impl Auditor {
             excess: found.excess,
             analysis: self.analysis,
             time_s: time,
-            place: assembly.unknowns.name(circuit, found.worst),
+            place: match assembly.unknowns.name(circuit, found.worst) {
+                // A branch has a law of its own, not a current that meets others.
+                name if found.worst >= assembly.unknowns.nodes() => {
+                    name.replacen("current of ", "", 1)
+                }
+                name => name,
+            },
             missed: found.missed.abs(),
             unit: match found.worst < assembly.unknowns.nodes() {
                 true => "A",
