@@ -165,7 +165,9 @@ impl<'a, 'c> Search<'a, 'c> {
         match self.assembly.circuit.nodesets.is_empty() {
             true => self.assembly.forget(),
             // The laws start from the guess and not from where they like to.
-            false => self.back_to(&x.to_vec(), x),
+            false => {
+                self.assembly.evaluate(x, self.ask, 0.0, false);
+            }
         }
         match method {
             Method::Plain => self.newton(x),

@@ -497,7 +497,7 @@ impl Auditor {
             },
         };
         let mut watts = ABSOLUTE + allowed.part * walk.turned;
-        for k in 0..x.len() {
+        for (k, &x) in x.iter().enumerate() {
             let is_node = k < nodes;
             let own = if is_node { 0.0 } else { 1.0 };
             let accepted = ABSOLUTE
@@ -506,10 +506,10 @@ impl Auditor {
                 + allowed.volts * walk.stiff[k];
             if is_node && held.iter().any(|h| h.0.0 == k + 1) {
                 // Whatever holds the node gives what is missed.
-                balance.watts.missed -= x[k] * walk.left[k];
+                balance.watts.missed -= x * walk.left[k];
                 continue;
             }
-            watts += accepted * x[k].abs();
+            watts += accepted * x.abs();
             let excess = walk.left[k].abs() / accepted;
             // Written so that NaN counts as the worst.
             let better = excess <= balance.excess;
