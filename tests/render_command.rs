@@ -382,6 +382,7 @@ fn broken_off(mut child: Child, folder: &Path) -> Ran {
     assert!(sent.unwrap().success());
     let output = child.wait_with_output().unwrap();
     Ran {
+        audit: None,
         status: output.status.code().unwrap_or(-1),
         stdout: String::new(),
         stderr: String::from_utf8_lossy(&output.stderr).into_owned(),

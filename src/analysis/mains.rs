@@ -11,7 +11,7 @@
 //! cycle: averages are within 0.01 % and ripple within 0.1 % of a run of `scope` over seconds
 //! (measured, tests/supply.rs).
 
-use super::{NoSolution, operating_point};
+use super::{NoSolution, operating_point, transient};
 use crate::circuit::{Branch, BranchKind, Circuit, Element, Node};
 use crate::device::source::{Drive, Wave};
 use crate::math::dense;
@@ -19,6 +19,7 @@ use crate::math::integrate::{self, GAMMA};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Failure, Problem, Settings};
 use crate::system::assemble::{ABSOLUTE, Ask, Assembly, Driven};
+use crate::system::audit::Auditor;
 use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 use std::ops::RangeInclusive;
@@ -245,6 +246,7 @@ struct Shooting<'a, 'c> {
     now: Instant,
     /// Unknowns whose charge is not nothing: what a start can differ in.
     states: Vec<usize>,
+    auditor: Option<Auditor>,
 }
 
 /// What a small change of each state at the start has become: unknowns, charges and
@@ -286,7 +288,9 @@ impl<'a, 'c> Shooting<'a, 'c> {
         };
         let (indptr, indices) = assembly.pattern();
         let lu = StaticLu::new(n, indptr, indices);
+        let auditor = Auditor::new(assembly.circuit, "mains cycle", transient::ALLOWED);
         let mut shooting = Shooting {
+            auditor,
             assembly,
             lu,
             period_s,
@@ -420,6 +424,9 @@ impl<'a, 'c> Shooting<'a, 'c> {
         }
         self.now.q.copy_from_slice(&self.assembly.q);
         self.now.x = x;
+        if let Some(auditor) = &mut self.auditor {
+            auditor.forget();
+        }
         Ok(())
     }
 
@@ -547,6 +554,10 @@ impl<'a, 'c> Shooting<'a, 'c> {
         };
         rates(&mut self.now.q_rate, &end_q, &inner_q, &start.q);
         rates(&mut self.now.x_rate, &end, &inner, &start.x);
+        if let Some(auditor) = &mut self.auditor {
+            let (inner, end) = ((&inner[..], Ask::at(t1)), (&end[..], Ask::at(t2)));
+            auditor.step(self.assembly, h, inner, end);
+        }
         self.assembly.settle_memory(&end);
         self.now.time_s = t2;
         (self.now.x, self.now.q) = (end, end_q);
@@ -620,7 +631,7 @@ impl Problem for Stage<'_, '_> {
 
     fn excess(&mut self, x: &[f64]) -> (f64, usize) {
         self.assembly.evaluate(x, self.ask, self.a, false);
-        self.assembly.audit(x, self.ask, self.a);
+        self.assembly.weigh(x, self.ask, self.a);
         let mut worst = (0.0, 0);
         for k in 0..x.len() {
             let charge = (self.a * self.assembly.q[k]).abs();

@@ -4,7 +4,8 @@ use super::NoSolution;
 use crate::circuit::{Circuit, Node};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Failure, Problem, Settings};
-use crate::system::assemble::{ABSOLUTE, Ask, Assembly, RELATIVE};
+use crate::system::assemble::{ABSOLUTE, Ask, Assembly, RELATIVE, ROUNDING};
+use crate::system::audit::{Allowance, Auditor};
 
 /// How a point was found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -69,6 +70,13 @@ pub fn solve(
         let mut guess = x.clone();
         if search.newton(&mut guess).is_ok() {
             x = guess;
+        } else {
+            // Guesses that contradict each other are guesses all the same.
+            for &(node, volts) in &search.held {
+                if let Some(k) = search.assembly.unknowns.node(node) {
+                    x[k] = volts;
+                }
+            }
         }
         search.held = held.to_vec();
     }
@@ -87,6 +95,10 @@ pub fn solve(
         match outcome {
             Ok(()) => {
                 let (residual_a, residual_node) = search.residual(&x);
+                let ask = search.ask;
+                if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
+                    auditor.rest(search.assembly, &x, ask, held);
+                }
                 return Ok(Point {
                     method,
                     iterations: search.iterations,
@@ -118,6 +130,18 @@ struct Search<'a, 'c> {
     iterations: usize,
 }
 
+/// What the audit accepts: ten times what Newton does.
+const ALLOWED: Allowance = Allowance {
+    part: 10.0 * RELATIVE,
+    known: 160.0 * f64::EPSILON,
+    volts: 0.0,
+};
+/// Steps of a walk in pseudo-time at the most.
+const WALK: usize = 1000;
+/// A node that moves so far in one of them has no place to rest, V.
+const FAR_V: f64 = 1e7;
+/// Part of an anchor's current that may be left over: it goes to nothing in the end.
+const ANCHORED: f64 = 1e-6;
 /// Discrete states may flip this often before they count as unsettled.
 const FLIPS: usize = 50;
 
@@ -138,7 +162,13 @@ impl<'a, 'c> Search<'a, 'c> {
         self.anchor = None;
         self.ask.sources = 1.0;
         self.ask.gmin = 0.0;
-        self.assembly.forget();
+        match self.assembly.circuit.nodesets.is_empty() {
+            true => self.assembly.forget(),
+            // The laws start from the guess and not from where they like to.
+            false => {
+                self.assembly.evaluate(x, self.ask, 0.0, false);
+            }
+        }
         match method {
             Method::Plain => self.newton(x),
             Method::Sources => self.raise_sources(x),
@@ -172,6 +202,13 @@ impl<'a, 'c> Search<'a, 'c> {
         Err(last.expect("flipped"))
     }
 
+    /// Returns to a point that was good: the laws' limits start from there too, and not from
+    /// wherever Newton lost its way.
+    fn back_to(&mut self, good: &[f64], x: &mut [f64]) {
+        x.copy_from_slice(good);
+        self.assembly.evaluate(x, self.ask, 0.0, false);
+    }
+
     fn raise_sources(&mut self, x: &mut [f64]) -> Result<(), Failure> {
         let (mut reached, mut step) = (0.0f64, 0.1f64);
         self.ask.sources = 0.0;
@@ -188,7 +225,7 @@ impl<'a, 'c> Search<'a, 'c> {
                 }
                 Err(failure) => {
                     step *= 0.25;
-                    x.copy_from_slice(&good);
+                    self.back_to(&good, x);
                     if step < 1e-5 {
                         return Err(failure);
                     }
@@ -213,7 +250,7 @@ impl<'a, 'c> Search<'a, 'c> {
                 }
                 Err(failure) => {
                     factor = factor.sqrt();
-                    x.copy_from_slice(&good);
+                    self.back_to(&good, x);
                     if factor > 0.97 {
                         return Err(failure);
                     }
@@ -225,13 +262,26 @@ impl<'a, 'c> Search<'a, 'c> {
     }
 
     /// Backward Euler with a capacitance on every node, the steps growing (C. T. Kelley and
-    /// D. E. Keyes, SIAM J. Numer. Anal. 35, 1998, p. 508).
+    /// D. E. Keyes, SIAM J. Numer. Anal. 35, 1998, p. 508). The sources are raised meanwhile:
+    /// a junction that stood at once between a supply and a node at rest would carry more than
+    /// any number can hold.
     fn pseudo_transient(&mut self, x: &mut [f64]) -> Result<(), Failure> {
+        self.ask.sources = 0.0;
+        let (mut reached, mut rise) = match self.newton(x) {
+            Ok(()) => (0.0f64, 0.02f64),
+            // What is at odds without its sources may be at one with them.
+            Err(_) => {
+                x.fill(0.0);
+                (1.0, 1.0)
+            }
+        };
         let mut conductance = 1e-3;
         let mut good = x.to_vec();
         let mut last = None;
-        for _ in 0..1000 {
+        for _ in 0..WALK {
             self.anchor = Some((conductance, good.clone()));
+            let next = (reached + rise).min(1.0);
+            self.ask.sources = next;
             match self.newton(x) {
                 Ok(()) => {
                     let moved = x
@@ -240,23 +290,35 @@ impl<'a, 'c> Search<'a, 'c> {
                         .take(self.assembly.unknowns.nodes())
                         .fold(0.0f64, |m, (a, b)| m.max((a - b).abs()));
                     good.copy_from_slice(x);
-                    conductance *= if moved < 1.0 { 0.3 } else { 0.7 };
+                    if moved > FAR_V {
+                        break;
+                    }
+                    conductance *= match reached < 1.0 {
+                        true => 0.7,
+                        false if moved < 1.0 => 0.3,
+                        false => 0.7,
+                    };
+                    reached = next;
+                    rise *= 1.5;
                 }
                 Err(failure) => {
-                    x.copy_from_slice(&good);
+                    self.back_to(&good, x);
                     conductance *= 8.0;
+                    rise = (rise * 0.25).max(1e-9);
                     last = Some(failure);
                     if conductance > 1e9 {
                         break;
                     }
                 }
             }
-            if conductance < 1e-13 {
-                self.anchor = None;
-                return self.newton(x);
+            if reached < 1.0 {
+                conductance = conductance.max(1e-6);
+            } else if conductance < 1e-13 {
+                break;
             }
         }
         self.anchor = None;
+        self.ask.sources = 1.0;
         match self.newton(x) {
             Ok(()) => Ok(()),
             Err(failure) => Err(last.unwrap_or(failure)),
@@ -275,6 +337,18 @@ impl<'a, 'c> Search<'a, 'c> {
             }
         }
         worst
+    }
+
+    /// What rounding makes of the pseudo-transient anchor at an equation, A.
+    fn held_back(&self, x: &[f64], k: usize) -> f64 {
+        match &self.anchor {
+            Some((conductance, before)) if k < self.assembly.unknowns.nodes() => {
+                conductance
+                    * (ROUNDING * (x[k].abs() + before[k].abs())
+                        + ANCHORED * (x[k] - before[k]).abs())
+            }
+            _ => 0.0,
+        }
     }
 
     /// Puts the equations of held nodes and the pseudo-transient anchor over the circuit's.
@@ -329,11 +403,11 @@ impl Problem for Search<'_, '_> {
 
     fn excess(&mut self, x: &[f64]) -> (f64, usize) {
         self.assembly.evaluate(x, self.ask, 0.0, false);
-        self.assembly.audit(x, self.ask, 0.0);
+        self.assembly.weigh(x, self.ask, 0.0);
         self.amend(x);
         let mut worst = (0.0, 0);
         for (k, f) in self.assembly.f.iter().enumerate() {
-            let tolerated = ABSOLUTE + RELATIVE * self.assembly.scale[k];
+            let tolerated = ABSOLUTE + RELATIVE * self.assembly.scale[k] + self.held_back(x, k);
             let ratio = f.abs() / tolerated;
             // Written so that NaN counts as the worst.
             let better = ratio <= worst.0;

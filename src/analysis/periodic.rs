@@ -31,7 +31,9 @@ use crate::math::fun;
 use crate::math::newton::Failure;
 use crate::math::radau::STAGES;
 use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::Observable;
+use mesh::Lengths;
 use std::f64::consts::TAU;
 use step::{Sources, Stepper};
 
@@ -182,11 +184,16 @@ impl std::fmt::Display for Trouble {
                 place,
                 moves,
                 unit,
-            } => write!(
+            } if !place.is_empty() => write!(
                 f,
                 "no steady state found: Newton does not settle, and after {periods} periods \
                  {place} still moves by {} a period",
                 crate::num::engineering(*moves, unit, 2)
+            ),
+            // Without any charge there is nothing that could move from period to period.
+            Trouble::Restless { .. } => write!(
+                f,
+                "no steady state found: its flanks are too steep to be followed"
             ),
         }
     }
@@ -238,6 +245,13 @@ const CLOSED: f64 = 1e-7;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
 /// this multiple.
 const ROUNDED: f64 = 100.0;
+/// What the audit accepts. A step is settled by the Newton step that would come next, which
+/// leaves currents as uncertain as the voltages are.
+const ALLOWED: Allowance = Allowance {
+    part: 1e-6,
+    known: 1e-11,
+    volts: 1e-9,
+};
 /// The mesh is kept while no step strays by more than this, in multiples of what is allowed.
 const KEPT: f64 = 1.0;
 
@@ -438,7 +452,7 @@ impl<'c> Periodic<'c> {
     ) -> Result<Result<Found, E>, Trouble> {
         let driving = Driving { signal, clock };
         let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
-        let longest = cycle / LEAST;
+        let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
         let (mut charge, mut mesh, mut old) = match known {
             Some(last) => (last.charge, last.orbit.times.clone(), Some(last.orbit)),
             None => {
@@ -468,7 +482,7 @@ impl<'c> Periodic<'c> {
             let tolerance = self.tolerance(old.as_ref());
             let pass = self.pass(&driving, &mesh, &charge, old.as_ref(), &tolerance, effort)?;
             let tolerance = self.tolerance(Some(&pass.orbit));
-            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential);
+            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass);
             let Some(step) = correction(&pass) else {
@@ -493,7 +507,7 @@ impl<'c> Periodic<'c> {
             last_off = off;
             kept = error <= KEPT;
             if !kept {
-                mesh = mesh::adapted(&pass.orbit, &errors, longest, MOST_STEPS);
+                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
             }
             old = Some(pass.orbit);
         }
@@ -510,6 +524,7 @@ impl<'c> Periodic<'c> {
     ) -> Result<Result<Found, E>, Trouble> {
         let driving = Driving { signal, clock };
         let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
+        let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
         let steps = (clock.period_s / cycle * FIRST).round() as usize;
         self.stepper.assembly.memory.clone_from(&self.quiet_memory);
         let mut mesh = mesh::even(clock.period_s, steps);
@@ -523,7 +538,7 @@ impl<'c> Periodic<'c> {
             let tolerance = self.tolerance(old.as_ref());
             let pass = self.pass(&driving, &mesh, &charge, old.as_ref(), &tolerance, effort)?;
             let tolerance = self.tolerance(Some(&pass.orbit));
-            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential);
+            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass);
             charge.clone_from(&pass.end);
@@ -547,8 +562,7 @@ impl<'c> Periodic<'c> {
                 still = (name, pass.moved[k].abs(), unit);
             }
             if error > KEPT {
-                let longest = cycle / LEAST;
-                mesh = mesh::adapted(&pass.orbit, &errors, longest, MOST_STEPS);
+                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
             }
             old = Some(pass.orbit);
         }
@@ -562,6 +576,14 @@ impl<'c> Periodic<'c> {
 
     /// Keeps the steady state found.
     fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> Found {
+        if let Some(mut auditor) = Auditor::new(self.circuit(), "steady state", ALLOWED) {
+            orbit.audit(
+                &mut auditor,
+                &mut self.stepper.assembly,
+                |t| driving.clock(t),
+                |t| driving.value(t),
+            );
+        }
         let found = Found {
             method: Method::Direct,
             effort: Effort::default(),

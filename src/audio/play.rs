@@ -11,6 +11,7 @@ use crate::math::newton::Failure;
 use crate::math::resample::{Decimator, Interpolator, REACH};
 use crate::math::{integrate, radau_pair};
 use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::{Moment, Observable};
 
 /// How a clip is played through a circuit.
@@ -52,6 +53,15 @@ pub enum Stopped<E> {
 
 /// Newton settles to this in the general solver, V: below -140 dB of a volt.
 const SETTLED_V: f64 = 1e-8;
+/// Of so many compiled steps one is audited.
+const SPOT: usize = 997;
+/// What the audit accepts of them: Newton leaves the laws' controls as uncertain as that, and
+/// charges that are no straight line are followed by their slopes.
+const ALLOWED: Allowance = Allowance {
+    part: 1e-5,
+    known: 1e-9,
+    volts: 1e-4,
+};
 /// Controls of laws up to which a circuit is compiled: the dense system of a larger one
 /// would cost more than the general solver's sparse one.
 const COMPILED_CONTROLS: usize = 96;
@@ -156,8 +166,8 @@ enum Engine<'c, 'p> {
 
 struct Player<'c, 'p> {
     compiled: Compiled<'c>,
-    /// Signs of a voltage probe's nodes, which alone are watched then.
-    signs: Option<Vec<f64>>,
+    /// Places of a voltage probe's nodes among the watched unknowns, and their signs.
+    signs: Option<Vec<(usize, f64)>>,
     probe: &'p Observable,
     assembly: Assembly<'c>,
     rest: Vec<f64>,
@@ -168,6 +178,10 @@ struct Player<'c, 'p> {
     /// How far the mains' clock is ahead, s.
     ahead_s: f64,
     step_s: f64,
+    /// Audits a step now and then; all unknowns are watched then.
+    auditor: Option<Auditor>,
+    /// Steps until it does so again.
+    unaudited: usize,
 }
 
 /// A circuit that hangs on the mains, its supply charged.
@@ -286,9 +300,14 @@ impl<'c, 'p> Engine<'c, 'p> {
         let controls: usize = circuit.laws.iter().map(|l| l.controls.len()).sum();
         let at = assembly.unknowns;
         let nodes = probe.nodes().map(|(a, b)| [at.node(a), at.node(b)]);
+        let auditor = Auditor::new(circuit, "render", ALLOWED).filter(|_| {
+            // In front of the mains other sources that move have a clock of their own.
+            let moving = circuit.drives().filter(|d| d.wave.is_some()).count();
+            mains.as_ref().is_none_or(|m| moving == m.sources.len())
+        });
         let watched: Vec<usize> = match nodes {
-            Some(nodes) => nodes.into_iter().flatten().collect(),
-            None => (0..rest.len()).collect(),
+            Some(nodes) if auditor.is_none() => nodes.into_iter().flatten().collect(),
+            _ => (0..rest.len()).collect(),
         };
         let compiled = match &warm {
             _ if controls > COMPILED_CONTROLS => None,
@@ -304,9 +323,15 @@ impl<'c, 'p> Engine<'c, 'p> {
             let player = Player {
                 compiled,
                 signs: nodes.map(|[a, b]| {
-                    let signs = [a.map(|_| 1.0), b.map(|_| -1.0)];
+                    let place = |k: usize| watched.iter().position(|&w| w == k);
+                    let signs = [
+                        a.and_then(place).map(|k| (k, 1.0)),
+                        b.and_then(place).map(|k| (k, -1.0)),
+                    ];
                     signs.into_iter().flatten().collect()
                 }),
+                auditor,
+                unaudited: SPOT,
                 probe,
                 assembly,
                 rest,
@@ -398,9 +423,18 @@ impl Player<'_, '_> {
             )));
         }
         self.time_s += self.step_s;
+        self.unaudited -= 1;
+        let audits = self.unaudited == 0 && self.auditor.is_some();
+        if self.unaudited == 0 {
+            self.unaudited = SPOT;
+        }
         let watched = self.compiled.watched();
-        if let Some(signs) = &self.signs {
-            return Ok(watched.iter().zip(signs).map(|(v, sign)| v * sign).sum());
+        let voltage = self
+            .signs
+            .as_ref()
+            .map(|signs| signs.iter().map(|&(k, sign)| watched[k] * sign).sum());
+        if let (Some(voltage), false) = (voltage, audits) {
+            return Ok(voltage);
         }
         // A current or power needs the whole circuit's state.
         let x: Vec<f64> = self.rest.iter().zip(watched).map(|(a, b)| a + b).collect();
@@ -414,6 +448,14 @@ impl Player<'_, '_> {
             x: &x,
             rates: Some(&rates),
         };
+        if let Some(auditor) = self.auditor.as_mut().filter(|_| audits) {
+            let a = 1.0 / self.step_s;
+            let ask = Ask::at(self.time_s + self.ahead_s);
+            auditor.moving(&self.assembly, &x, ask, a, &rates);
+        }
+        if let Some(voltage) = voltage {
+            return Ok(voltage);
+        }
         Ok(self.probe.read(&mut self.assembly, moment) - self.at_rest)
     }
 }

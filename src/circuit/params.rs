@@ -1,5 +1,6 @@
 //! Settings from outside the netlist: values, knobs and switches.
 
+use super::ledger::Ledger;
 use super::problem::Problem;
 use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
@@ -75,9 +76,19 @@ pub fn role(unit: &str) -> Role {
 #[derive(Debug, Clone, Default)]
 pub struct Settings {
     list: Vec<Setting>,
+    /// Where the audit of the circuit's solutions is entered, if it was asked for.
+    pub ledger: Option<Ledger>,
 }
 
 impl Settings {
+    /// None yet, for a circuit whose solutions are entered in a ledger.
+    pub fn audited(ledger: Option<Ledger>) -> Self {
+        Settings {
+            ledger,
+            ..Settings::default()
+        }
+    }
+
     /// Adds one; a later one of the same name wins.
     pub fn push(&mut self, setting: Setting) {
         self.list.push(setting);

@@ -98,6 +98,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         json_path.as_deref(),
         &record(&circuit, &standing, &rows),
     )?;
+    session.audited()?;
     session.show(|| {
         let rows = &rows[..charted];
         let chart = printed(&circuit, &assembly, &standing, rows, probes.len());

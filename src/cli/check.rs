@@ -11,6 +11,7 @@ use super::beside::Beside;
 use super::common;
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY, cores, interrupt};
+use crate::circuit::ledger::Ledger;
 use crate::diag::{Diagnostic, Sources};
 use crate::netlist::{self, FileLoader, Loader};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
@@ -98,6 +99,7 @@ fn options(_common: clap::Command) -> clap::Command {
         .arg(flag("explain", "List every figure that can be expected"))
         .arg(flag("schema", "Print the JSON schema of a sheet"))
         .arg(flag("quiet", "Print errors only"))
+        .arg(common::audit_option())
 }
 
 /// One thing to do: a case of a sheet that can be run, or a sheet that cannot.
@@ -170,7 +172,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .flatten()
         .map(String::as_str)
         .collect();
-    let opened: Vec<Opened> = cores::spread(&files::find(&asked), threads, open);
+    let mut opened: Vec<Opened> = cores::spread(&files::find(&asked), threads, open);
+    let ledger = matches.get_flag("audit").then(Ledger::default);
+    for opened in &mut opened {
+        if let (Opened::Ready(ready, _), Some(ledger)) = (opened, &ledger) {
+            ready.base.ledger = Some(ledger.clone());
+        }
+    }
     let mut items: Vec<Item<'_>> = Vec::new();
     for opened in &opened {
         match opened {
@@ -220,6 +228,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     interrupt::check()?;
 
     tell_messages(&checked, quiet);
+    if let Some(ledger) = &ledger {
+        common::audited(ledger, quiet)?;
+    }
     let put = |target: Option<(PathBuf, std::fs::File)>, text: &dyn Fn() -> String| {
         target.map_or(Ok(()), |(path, mut file)| {
             file.write_all(text().as_bytes())

@@ -2,6 +2,7 @@
 
 use super::failure::Failure;
 use crate::circuit::bind::Timing;
+use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{Setting, Settings, What};
 use crate::circuit::problem::Problem;
 use crate::circuit::{self, Circuit};
@@ -66,6 +67,16 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .action(ArgAction::SetTrue)
                 .help("Print errors only"),
         )
+        .arg(audit_option())
+}
+
+/// The option that has every solution audited.
+pub fn audit_option() -> Arg {
+    Arg::new("audit").long("audit").action(ArgAction::SetTrue).help(
+        "Check every solution anew by Kirchhoff's laws and the balance of powers, from the parts \
+         alone, and tell where they hold worst; nothing is written if they do not hold (exit \
+         code 3)",
+    )
 }
 
 /// An option that takes a number with SPICE suffixes.
@@ -109,7 +120,7 @@ impl<'m> Session<'m> {
         }
         let reading = netlist::read(path, &FileLoader, &mut sources);
         let mut problems = reading.diagnostics;
-        let mut settings = Settings::default();
+        let mut settings = Settings::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
             ("set", What::Value),
             ("knob", What::Knob),
@@ -174,6 +185,17 @@ impl<'m> Session<'m> {
                     self.warned.insert(text);
                 }
             }
+        }
+    }
+
+    /// Tells what the audit found, if it was asked for.
+    ///
+    /// # Errors
+    /// If a solution does not hold.
+    pub fn audited(&self) -> Result<(), Failure> {
+        match &self.settings.ledger {
+            Some(ledger) => audited(ledger, self.quiet),
+            None => Ok(()),
         }
     }
 
@@ -301,6 +323,26 @@ impl<'m> Session<'m> {
             }
         }
     }
+}
+
+/// Tells what an audit found.
+///
+/// # Errors
+/// If a solution does not hold.
+pub fn audited(ledger: &Ledger, quiet: bool) -> Result<(), Failure> {
+    let tally = ledger.tally();
+    if let Some(message) = tally.failure() {
+        return Err(Failure::Unsolved {
+            message,
+            hint: "this is a fault of the tool and not of your circuit: please report it with \
+                   the netlist; nothing was written"
+                .to_string(),
+        });
+    }
+    if !quiet {
+        tell(&format!("{}\n", tally.text()));
+    }
+    Ok(())
 }
 
 /// Writes to standard error. Where even that cannot be done there is nobody left to tell.

@@ -76,6 +76,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let json_path = session.json();
     common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    session.audited()?;
     session.show(|| findings.printed())?;
     common::commit(outputs)?;
     Ok(Outcome::Done)

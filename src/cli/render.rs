@@ -203,6 +203,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         made: &made,
     };
     common::stage_json(&mut outputs, json_path.as_deref(), &summary.record())?;
+    session.audited()?;
     session.show(|| summary.printed())?;
     common::commit(outputs)?;
     remarks(&session, &plan, &made);

@@ -126,6 +126,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         json_path.as_deref(),
         &record(&circuit, &run, &times, &waves, &summary, effort),
     )?;
+    session.audited()?;
     session.show(|| printed(&circuit, &run, &summary, effort))?;
     common::commit(outputs)?;
     Ok(Outcome::Done)

@@ -115,7 +115,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let (netlist, sources) = (&session.netlist, &session.sources);
     let measured = cores::spread(&combinations, cores::all(), |choices| {
         let (netlist, settings) = choose(netlist, &base, choices);
-        let mut all = Settings::default();
+        let mut all = Settings::audited(base.ledger.clone());
         for (what, target, value, span) in &given {
             all.push(Setting::new(*what, target.clone(), value.clone(), *span));
         }
@@ -153,6 +153,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let record = record(&base.title, &steps, &figures, &rows);
     common::stage_json(&mut outputs, json_path.as_deref(), &record)?;
+    session.audited()?;
     session.show(|| printed(&base.title, &steps, &figures, &rows))?;
     common::commit(outputs)?;
     let mut outcome = Outcome::Done;

@@ -156,7 +156,13 @@ impl Law for Diode {
         match &self.breakdown {
             // Past half way to breakdown the mirrored junction is the one that can run away.
             Some(Breakdown { bv, back }) if u[0] < -0.5 * bv => {
-                u[0] = -bv - back.step(-(u[0] + bv), -(last[0] + bv));
+                // Only what is drawn back is touched: rounding there and back again would look
+                // like a proposal drawn back for ever.
+                let (new, old) = (-(u[0] + bv), -(last[0] + bv));
+                let held = back.step(new, old);
+                if held != new {
+                    u[0] = -bv - held;
+                }
             }
             _ => u[0] = self.junction.step(u[0], last[0]),
         }

@@ -66,6 +66,10 @@ pub fn knee(is: f64, vte: f64) -> f64 {
     (vte * fun::ln(vte / (std::f64::consts::SQRT_2 * is))).max(vte)
 }
 
+/// Part of `vte` below the knee that counts as at it: a mirrored junction comes back from there
+/// off by rounding, and would be sent to the knee for ever.
+const NEAR: f64 = 1e-3;
+
 /// Draws the proposal `new` for a junction back towards `old`.
 ///
 /// From below the knee it stops at the knee. From above, the current that the
@@ -75,7 +79,7 @@ pub fn knee(is: f64, vte: f64) -> f64 {
 pub fn junction_step(new: f64, old: f64, vte: f64, knee: f64) -> f64 {
     if new <= knee || new - old <= 2.0 * vte {
         new
-    } else if old < knee {
+    } else if old < knee - NEAR * vte {
         knee
     } else {
         old + vte * fun::ln_1p((new - old) / vte)

@@ -27,7 +27,8 @@ pub const TEMPERATURE: &str = "temperature";
 /// wins. What names nothing is told when the circuit is built.
 pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Settings) {
     let mut netlist = netlist.clone();
-    let mut settings = Settings::default();
+    // Whoever audits the base audits what is made of it.
+    let mut settings = Settings::audited(base.ledger.clone());
     for choice in choices {
         let value = Value {
             number: num::parse(&choice.text).unwrap_or(f64::NAN),

@@ -73,6 +73,11 @@ impl Failure {
 /// Iterations after which steps that do not shrink count as rounding noise.
 const STUCK: usize = 5;
 
+/// Iterations after which steps that do not shrink count as going in circles, and the least part
+/// of a step that is then taken.
+const CIRCLING: usize = 50;
+const SHORTEST: f64 = 0.03;
+
 /// Solves F(x) = 0 from the guess in `x`, which becomes the solution. On failure `x` is
 /// the last iterate.
 pub fn solve<P: Problem + ?Sized>(
@@ -85,6 +90,7 @@ pub fn solve<P: Problem + ?Sized>(
     let mut worst_unknown = 0;
     let mut before = f64::INFINITY;
     let mut last_excess = (f64::INFINITY, 0);
+    let mut damping = 1.0;
     for iteration in 1..=settings.max_iterations {
         let drawn_back = problem.linearise(x, &mut step);
         problem.solve(&mut step).map_err(Failure::Singular)?;
@@ -92,10 +98,9 @@ pub fn solve<P: Problem + ?Sized>(
             break;
         }
         let longest = step.iter().fold(0.0f64, |m, s| m.max(s.abs()));
-        let scale = if longest > settings.max_step {
-            settings.max_step / longest
-        } else {
-            1.0
+        let scale = match longest > settings.max_step {
+            true => settings.max_step / longest,
+            false => damping,
         };
         let mut worst = 0.0;
         for i in 0..n {
@@ -108,8 +113,15 @@ pub fn solve<P: Problem + ?Sized>(
         }
         // Where the steps no longer shrink, rounding has the last word: the residual decides.
         let stuck = iteration >= STUCK && worst >= 0.3 * before && worst < 1e6;
+        // So late Newton goes to and fro: shorter steps lead out of a circle.
+        if iteration >= CIRCLING && !drawn_back {
+            damping = match worst > 0.9 * before {
+                true => (0.5 * damping).max(SHORTEST),
+                false => (1.25f64 * damping).min(1.0),
+            };
+        }
         before = worst;
-        if (worst <= 1.0 || stuck) && !drawn_back && scale == 1.0 {
+        if (worst <= 1.0 || stuck) && !drawn_back && longest <= settings.max_step {
             last_excess = problem.excess(x);
             if last_excess.0 <= 1.0 {
                 return Ok(Found {

@@ -6,6 +6,7 @@
 //! differences, because g va - g vb of a closed switch would lose the digits that
 //! Kirchhoff's law is checked with.
 
+use super::audit::Walk;
 use super::unknowns::Unknowns;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::Answer;
@@ -89,7 +90,7 @@ pub struct Assembly<'c> {
     /// Jacobian values a C + G in the order of the pattern.
     pub jacobian: Vec<f64>,
     /// What the currents at each equation add up to without their signs, `[n]`, and
-    /// the rounding error to be expected of them; filled by [`Assembly::audit`].
+    /// the rounding error to be expected of them; filled by [`Assembly::weigh`].
     pub scale: Vec<f64>,
     /// Evaluations of all laws so far.
     pub evaluations: usize,
@@ -111,6 +112,7 @@ pub struct Assembly<'c> {
     g_linear: Vec<f64>,
     c_linear: Vec<f64>,
     node_diagonal: Vec<usize>,
+    walk: Walk,
     work: Work,
 }
 
@@ -214,6 +216,7 @@ impl<'c> Assembly<'c> {
             wiring,
             g_linear,
             c_linear,
+            walk: Walk::default(),
             work: Work {
                 u: vec![0.0; largest.0],
                 proposed: vec![0.0; largest.0],
@@ -436,82 +439,19 @@ impl<'c> Assembly<'c> {
 
     /// Fills `scale` after an evaluation at `x`: for each equation the sum of its terms
     /// without signs, so that a residual can be judged, rounding included.
-    pub fn audit(&mut self, x: &[f64], ask: Ask, a: f64) {
-        self.scale.fill(0.0);
-        let scale = &mut self.scale[..];
-        let at = self.unknowns;
-        let v = |node: Node| at.voltage(x, node);
-        let mut add = |node: Node, amount: f64| {
-            if let Some(k) = at.node(node) {
-                scale[k] += amount.abs();
-            }
-        };
-        for r in &self.circuit.resistances {
-            let current = (v(r.a) - v(r.b)) / r.ohms;
-            // Voltages are known to a rounding error; through a milliohm that is a current.
-            let rounding = ROUNDING * (v(r.a).abs() + v(r.b).abs()) / r.ohms.abs();
-            add(r.a, current.abs() + rounding / RELATIVE);
-            add(r.b, current.abs() + rounding / RELATIVE);
-        }
-        for c in &self.circuit.capacitances {
-            let rounding = ROUNDING * (v(c.a).abs() + v(c.b).abs()) * a * c.farads;
-            add(c.a, rounding / RELATIVE);
-            add(c.b, rounding / RELATIVE);
-        }
-        let moving = self.moving.as_deref();
-        for (k, s) in self.circuit.currents.iter().enumerate() {
-            let current = source_value(&s.drive, Driven::Current(k), ask.time, moving);
-            add(s.a, current);
-            add(s.b, current);
-        }
-        for (k, branch) in self.circuit.branches.iter().enumerate() {
-            add(branch.a, x[at.nodes() + k]);
-            add(branch.b, x[at.nodes() + k]);
-        }
-        for gain in &self.circuit.gains {
-            let sensed = match gain.sense {
-                Sense::Voltage(a, b) => v(a) - v(b),
-                Sense::Current(branch) => x[at.branch(branch)],
-            };
-            if let Sink::Current(a, b) = gain.sink {
-                add(a, gain.gain * sensed);
-                add(b, gain.gain * sensed);
-            }
-        }
-        for (index, wiring) in self.wiring.iter().enumerate() {
-            if self.unplugged[index] {
-                continue;
-            }
-            let part = &self.circuit.laws[index];
-            let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
-            let u = &self.last[wiring.first_control..wiring.first_control + nc];
-            let work = &mut self.work;
-            let mut answer = blank(nc, no, &mut work.i, &mut work.q, &mut work.g, &mut work.c);
-            part.law.answer(u, self.memory[index], &mut answer);
-            for (o, rows) in wiring.outputs.iter().enumerate() {
-                // A steep law turns rounding of a voltage into a current.
-                let slope: f64 = (0..nc)
-                    .map(|k| (answer.g[o * nc + k] * ROUNDING * u[k]).abs())
-                    .sum();
-                let volts: f64 = wiring
-                    .controls
-                    .iter()
-                    .flatten()
-                    .map(|&(c, _)| x[c].abs())
-                    .fold(0.0, f64::max);
-                let steep: f64 = (0..nc)
-                    .map(|k| answer.g[o * nc + k].abs() + a * answer.c[o * nc + k].abs())
-                    .sum();
-                for &(r, _) in rows {
-                    scale[r] += answer.i[o].abs() + (slope + steep * ROUNDING * volts) / RELATIVE;
-                }
-            }
-        }
-        let charges = &self.q[at.nodes()..];
-        let branches = self.circuit.branches.iter().zip(charges);
-        for (s, (branch, q)) in scale[at.nodes()..].iter_mut().zip(branches) {
-            *s += v(branch.a).abs() + v(branch.b).abs() + a * q.abs() + 1.0;
-        }
+    pub fn weigh(&mut self, x: &[f64], ask: Ask, a: f64) {
+        let mut walk = std::mem::take(&mut self.walk);
+        walk.conduct(self, x, ask, a);
+        walk.weigh(self.unknowns.nodes(), &mut self.scale);
+        self.walk = walk;
+    }
+
+    /// What rounding leaves uncertain in each equation at `x`, A or V, charges weighed by `a`.
+    pub fn rounding(&mut self, x: &[f64], ask: Ask, a: f64, to: &mut [f64]) {
+        let mut walk = std::mem::take(&mut self.walk);
+        walk.conduct(self, x, ask, a);
+        walk.rounding(to);
+        self.walk = walk;
     }
 
     /// The laws' answers at a solution: all outputs' currents, one law after the other.
@@ -643,9 +583,9 @@ pub fn source_value(
 }
 
 /// What an empty socket leaks to ground, S for each of a law's outputs: 10 gigohm.
-const SOCKET_S: f64 = 1e-10;
+pub const SOCKET_S: f64 = 1e-10;
 /// A few units in the last place.
-const ROUNDING: f64 = 16.0 * f64::EPSILON;
+pub const ROUNDING: f64 = 16.0 * f64::EPSILON;
 /// Residuals are judged relative to the currents that meet: this part of them is accepted.
 pub const RELATIVE: f64 = 1e-9;
 /// And this much in any case: A at a node, V at a branch.

@@ -6,5 +6,6 @@
 //! branch the voltage across it equals what sets it.
 
 pub mod assemble;
+pub mod audit;
 pub mod probe;
 pub mod unknowns;

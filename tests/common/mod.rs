@@ -15,14 +15,17 @@ pub struct Ran {
     pub status: i32,
     /// Standard output.
     pub stdout: String,
-    /// Standard error.
+    /// Standard error, without what the audit said.
     pub stderr: String,
+    /// What the audit of all solutions said, if it came to that.
+    pub audit: Option<String>,
 }
 
 /// One invocation being put together: command first, then its arguments.
 #[derive(Debug, Clone)]
 pub struct Gridleak {
     arguments: Vec<String>,
+    audited: bool,
 }
 
 impl Gridleak {
@@ -30,7 +33,14 @@ impl Gridleak {
     pub fn command(name: &str) -> Self {
         Gridleak {
             arguments: vec![name.to_owned()],
+            audited: true,
         }
+    }
+
+    /// Without the audit that every other test has.
+    pub fn unaudited(mut self) -> Self {
+        self.audited = false;
+        self
     }
 
     /// Adds one argument.
@@ -56,16 +66,24 @@ impl Gridleak {
             .fold(self, |run, probe| run.option("--probe", probe))
     }
 
-    /// Runs it and waits.
+    /// Runs it and waits. Every solution is audited: one that does not hold is exit code 3.
     pub fn run(&self) -> Ran {
+        let audit = self.audited.then_some("--audit");
         let output = Command::new(env!("CARGO_BIN_EXE_gridleak"))
-            .args(&self.arguments)
+            .args(&self.arguments[..1])
+            .args(audit)
+            .args(&self.arguments[1..])
             .output()
             .expect("the binary starts");
+        let stderr = String::from_utf8_lossy(&output.stderr).into_owned();
+        let (said, rest): (Vec<&str>, Vec<&str>) = stderr
+            .split_inclusive('\n')
+            .partition(|line| line.starts_with("audit: "));
         Ran {
             status: output.status.code().unwrap_or(-1),
             stdout: String::from_utf8_lossy(&output.stdout).into_owned(),
-            stderr: String::from_utf8_lossy(&output.stderr).into_owned(),
+            stderr: rest.concat(),
+            audit: said.first().map(|line| line.trim_end().to_owned()),
         }
     }
 

@@ -9,12 +9,39 @@ use crate::math::radau;
 const STRAYS: f64 = 0.0182;
 /// Steps are laid out for this part of the error allowed.
 const AIM: f64 = 0.25;
-/// No step is shorter than this part of the longest.
+/// No step is shorter than this part of the longest, where charges are integrated ...
 const SHORTEST: f64 = 1e-4;
+/// ... and where there is nothing to integrate: a limiter without capacitance may be driven
+/// until its flanks are all but jumps. What lies within so short a step is heard no more,
+/// whatever it is.
+const SHORTEST_STILL: f64 = 1e-9;
 /// A step may change by this factor from one mesh to the next ...
 const MOST: f64 = 16.0;
 /// ... and by this one from one step to its neighbour.
 const GRADE: f64 = 1.5;
+
+/// How long steps may be, s.
+#[derive(Debug, Clone, Copy)]
+pub struct Lengths {
+    /// At the most.
+    pub longest: f64,
+    /// At the least.
+    shortest: f64,
+    /// Errors of steps up to this length do not count.
+    unheard: f64,
+}
+
+impl Lengths {
+    /// For a circuit with charges or without.
+    pub fn new(longest: f64, stores: bool) -> Self {
+        let shortest = longest * if stores { SHORTEST } else { SHORTEST_STILL };
+        Lengths {
+            longest,
+            shortest,
+            unheard: if stores { 0.0 } else { 4.0 * shortest },
+        }
+    }
+}
 
 /// Even steps.
 pub fn even(period_s: f64, steps: usize) -> Vec<f64> {
@@ -25,13 +52,15 @@ pub fn even(period_s: f64, steps: usize) -> Vec<f64> {
 
 /// For each step, by how much the cubic strays from the wave, in multiples of what is
 /// allowed: from the fourth difference that the step makes with its neighbours.
-pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool]) -> Vec<f64> {
+pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool], lengths: Lengths) -> Vec<f64> {
     let steps = orbit.steps();
     let mut errors = vec![0.0f64; steps];
     // The start itself is only known once the orbit is closed: the first step's cubic, which
-    // hangs on it, is no witness.
-    for step in 2..steps {
-        let before = orbit.times[step] - orbit.times[step - 1];
+    // hangs on it, is no witness. Without charges it is closed from the beginning.
+    let still = lengths.unheard > 0.0;
+    for step in if still { 0..steps } else { 2..steps } {
+        let last = (step + steps - 1) % steps;
+        let before = orbit.times[last + 1] - orbit.times[last];
         let h = orbit.times[step + 1] - orbit.times[step];
         let w = radau::interpolate(1.0 + h / before);
         let nodes = [0.0, radau::C[0], radau::C[1], 1.0];
@@ -39,28 +68,33 @@ pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool]) -> Vec<f64> {
         let mut bend = 0.0f64;
         let end = orbit.before(step + 1);
         for k in (0..tolerance.len()).filter(|&k| counts[k]) {
-            let ahead = orbit.weighed(step - 1, w, k);
+            let ahead = orbit.weighed(last, w, k);
             bend = bend.max((end[k] - ahead).abs() / tolerance[k]);
         }
         let bend = STRAYS * bend / product;
-        errors[step - 1] = errors[step - 1].max(bend * before.powi(4));
+        errors[last] = errors[last].max(bend * before.powi(4));
         errors[step] = errors[step].max(bend * h.powi(4));
     }
-    if steps > 2 {
+    if steps > 2 && !still {
         errors[0] = errors[1];
+    }
+    for (error, ends) in errors.iter_mut().zip(orbit.times.windows(2)) {
+        if ends[1] - ends[0] <= lengths.unheard {
+            *error = 0.0;
+        }
     }
     errors
 }
 
-/// A mesh on which every step would have the same error. No step is longer than `longest`.
-pub fn adapted(orbit: &Orbit, errors: &[f64], longest: f64, most: usize) -> Vec<f64> {
+/// A mesh on which every step would have the same error.
+pub fn adapted(orbit: &Orbit, errors: &[f64], lengths: Lengths, most: usize) -> Vec<f64> {
     let steps = orbit.steps();
     let h = |k: usize| orbit.times[k + 1] - orbit.times[k];
     // Steps for each second that the errors ask for.
     let mut density: Vec<f64> = (0..steps)
         .map(|k| {
             let factor = fun::pow(errors[k] / AIM, 0.25).clamp(1.0 / MOST, MOST);
-            (factor / h(k)).clamp(1.0 / longest, 1.0 / (SHORTEST * longest))
+            (factor / h(k)).clamp(1.0 / lengths.longest, 1.0 / lengths.shortest)
         })
         .collect();
     // Neighbours differ by a bounded factor, round the period.

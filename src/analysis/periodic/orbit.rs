@@ -2,7 +2,8 @@
 
 use crate::math::fun;
 use crate::math::radau::{self, STAGES};
-use crate::system::assemble::Assembly;
+use crate::system::assemble::{Ask, Assembly};
+use crate::system::audit::Auditor;
 use crate::system::probe::{Moment, Observable};
 use std::f64::consts::TAU;
 
@@ -85,6 +86,44 @@ impl Orbit {
             }
         }
         (0..n).map(|k| 0.5 * (high[k] - low[k])).collect()
+    }
+
+    /// Enters every stage in the audit but those of the first step, which starts from the charges
+    /// of a period before. `clock` and `drive` as for [`Orbit::wave`].
+    pub fn audit(
+        &self,
+        auditor: &mut Auditor,
+        assembly: &mut Assembly<'_>,
+        clock: impl Fn(f64) -> f64,
+        drive: impl Fn(f64) -> f64,
+    ) {
+        let d = radau::slopes();
+        let kept = (assembly.memory.clone(), assembly.external);
+        for step in 1..self.steps() {
+            let h = self.times[step + 1] - self.times[step];
+            // What a step remembers it does after its end.
+            assembly.memory.clone_from(&self.memory[step - 1]);
+            let start = auditor.charges(assembly, self.before(step));
+            let stages: [Vec<f64>; STAGES] =
+                std::array::from_fn(|stage| auditor.charges(assembly, self.stage(step, stage)));
+            for (stage, row) in d.iter().enumerate() {
+                let t = self.times[step] + radau::C[stage] * h;
+                let rates: Vec<f64> = (0..start.len())
+                    .map(|k| {
+                        (0..STAGES)
+                            .map(|j| row[j] * (stages[j][k] - start[k]))
+                            .sum::<f64>()
+                            / h
+                    })
+                    .collect();
+                if let Some(external) = &mut assembly.external {
+                    external.1 = drive(t);
+                }
+                let (x, ask) = (self.stage(step, stage), Ask::at(clock(t)));
+                auditor.moment(assembly, x, ask, row[stage] / h, &rates);
+            }
+        }
+        (assembly.memory, assembly.external) = kept;
     }
 
     /// The wave of a probe. `clock` tells the time that sources are read at, `drive` the
