@@ -222,7 +222,7 @@ impl Sources {
                 .into();
         }
         let words = kind.span(start - from..end - from);
-        Snippet::source(&text[from..upto])
+        Snippet::source(in_place(&text[from..upto]))
             .line_start(line)
             .path(printable(self.name(span.file)))
             .annotation(match label {
@@ -235,6 +235,17 @@ impl Sources {
 
 /// Bytes beyond which lines are named but not shown: nobody reads such an excerpt.
 const LONGEST_EXCERPT: usize = 2000;
+
+/// A line of a file whose control characters cannot reach the terminal; every byte keeps its
+/// place. The renderer sees to those of ASCII, not to those that begin terminal codes too and
+/// take two bytes (U+0080 to U+009F, among them CSI).
+fn in_place(line: &str) -> Cow<'_, str> {
+    let odd = |c: char| c.is_control() && !c.is_ascii();
+    match line.contains(odd) {
+        true => Cow::Owned(line.replace(odd, "\u{b7}")),
+        false => Cow::Borrowed(line),
+    }
+}
 
 /// Text whose control characters cannot reach the terminal.
 fn printable(text: &str) -> Cow<'_, str> {
@@ -329,6 +340,14 @@ mod tests {
         let shown = sources
             .render(&Diagnostic::error("bad \u{1b}[2J", Span::new(file, 0, 5)).hint("\u{7}"));
         assert!(!shown.contains(['\u{1b}', '\u{7}']), "{shown}");
+    }
+
+    #[test]
+    fn bug_codes_of_two_bytes_reached_the_terminal() {
+        let mut sources = Sources::default();
+        let file = sources.add("a.cir", "R\u{9b}2J a b");
+        let shown = sources.render(&Diagnostic::error("x", Span::new(file, 3, 5)));
+        assert!(shown.contains("R\u{b7}2J a b\n  |   ^^"), "{shown}");
     }
 
     #[test]

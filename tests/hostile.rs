@@ -374,3 +374,37 @@ fn spoilt_netlists_never_cause_a_panic_in_a_command() {
     println!("ended with 0, 1, 2, 3: {ends:?}");
     assert!(ends[0] > 20 && ends[2] > 20, "{ends:?}");
 }
+
+/// A name that ends in its dot has no first letter to leave out.
+#[test]
+fn bug_a_pot_with_a_name_of_nothing_was_a_panic() {
+    for name in ["X.", "X1.é", "Xé", "X"] {
+        let text = format!("t\nV1 a 0 1\n{name} a w 0 A\nR1 w 0 1k\n.model A pot(r=1meg)\n");
+        let ran = bias(&text);
+        assert_eq!(ran.status, 0, "{name}: {}", ran.stderr);
+        let netlist = Netlist::new(&text);
+        for option in ["--knob", "--set", "--switch"] {
+            let value = format!("{name}=3");
+            let ran = Gridleak::command("bias")
+                .path(netlist.path())
+                .option(option, &value)
+                .run();
+            assert!(
+                [0, 2].contains(&ran.status),
+                "{option} {value}: {}",
+                ran.stderr
+            );
+        }
+    }
+}
+
+#[test]
+fn bug_an_empty_sheet_was_wrong_behind_its_end() {
+    let mut sources = gridleak::diag::Sources::default();
+    let file = sources.add("a.sheet.toml", "");
+    let problems = gridleak::sheet::read(file, &sources).expect_err("nothing is there");
+    for problem in problems {
+        let span = problem.span.expect("a place");
+        assert_eq!((span.start, span.end), (0, 0), "{problem:?}");
+    }
+}

@@ -61,7 +61,7 @@ pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
 
 fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>) -> Option<Sheet> {
     // What is missing from the whole is missed at its first byte.
-    let start = reader.span(0..1);
+    let start = reader.span(0..reader.text.chars().next().map_or(0, char::len_utf8));
     let entries = reader.known(table, SHEET, start);
     let entry = |name: &str| {
         let place = SHEET.iter().position(|k| k.name == name);
