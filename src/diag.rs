@@ -222,7 +222,7 @@ impl Sources {
                 .into();
         }
         let words = kind.span(start - from..end - from);
-        Snippet::source(&text[from..upto])
+        Snippet::source(in_place(&text[from..upto]))
             .line_start(line)
             .path(printable(self.name(span.file)))
             .annotation(match label {
@@ -236,13 +236,35 @@ impl Sources {
 /// Bytes beyond which lines are named but not shown: nobody reads such an excerpt.
 const LONGEST_EXCERPT: usize = 2000;
 
-/// Text whose control characters cannot reach the terminal.
-fn printable(text: &str) -> Cow<'_, str> {
-    match text.contains(|c: char| c.is_control() && c != '\n') {
-        true => Cow::Owned(text.replace(|c: char| c.is_control() && c != '\n', "\u{fffd}")),
-        false => Cow::Borrowed(text),
+/// A line of a file whose control characters cannot reach the terminal; every byte keeps its
+/// place. The renderer sees to those of ASCII, not to those that begin terminal codes too and
+/// take two bytes (U+0080 to U+009F, among them CSI).
+fn in_place(line: &str) -> Cow<'_, str> {
+    let odd = |c: char| c.is_control() && !c.is_ascii();
+    match line.contains(odd) {
+        true => Cow::Owned(line.replace(odd, "\u{b7}")),
+        false => Cow::Borrowed(line),
     }
 }
+
+/// Text whose control characters cannot reach the terminal, and whose words nobody need scroll
+/// past.
+fn printable(text: &str) -> Cow<'_, str> {
+    let odd = |c: char| c.is_control() && c != '\n';
+    let short = |text: &str| text.len() <= LONGEST_WORD;
+    if !text.contains(odd) && (short(text) || text.split(char::is_whitespace).all(short)) {
+        return Cow::Borrowed(text);
+    }
+    let words = text.split_inclusive(char::is_whitespace);
+    let cut = words.map(|word| match word.char_indices().nth(LONGEST_WORD) {
+        Some((at, _)) if !short(word) => format!("{}... ", &word[..at]),
+        _ => word.to_string(),
+    });
+    Cow::Owned(cut.collect::<String>().replace(odd, "\u{fffd}"))
+}
+
+/// Characters after which a word of a message is cut.
+const LONGEST_WORD: usize = 500;
 
 /// A span cut to the text and to character boundaries, at least one byte wide where it can be.
 fn clamp(text: &str, span: Span) -> (usize, usize) {
@@ -257,13 +279,23 @@ fn clamp(text: &str, span: Span) -> (usize, usize) {
     (start, end)
 }
 
+/// Characters beyond which nothing is guessed: time and memory go with the square.
+const LONGEST_GUESS: usize = 200;
+
 /// The candidate nearest to a misspelt word, if one is near enough to be worth suggesting.
 pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let word = word.to_lowercase();
-    let limit = (word.chars().count() / 3).clamp(1, 3);
+    let length = word.chars().count();
+    if length > LONGEST_GUESS {
+        return None;
+    }
+    let limit = (length / 3).clamp(1, 3);
     candidates
         .into_iter()
-        .map(|c| (strsim::damerau_levenshtein(&word, &c.to_lowercase()), c))
+        .map(|c| (c.to_lowercase(), c))
+        // Whatever differs more in length cannot be near, and need not be compared.
+        .filter(|(lower, _)| lower.chars().count().abs_diff(length) <= limit)
+        .map(|(lower, c)| (strsim::damerau_levenshtein(&word, &lower), c))
         .filter(|&(distance, _)| distance <= limit)
         .min_by_key(|&(distance, c)| (distance, c.to_string()))
         .map(|(_, c)| c)
@@ -329,6 +361,23 @@ mod tests {
         let shown = sources
             .render(&Diagnostic::error("bad \u{1b}[2J", Span::new(file, 0, 5)).hint("\u{7}"));
         assert!(!shown.contains(['\u{1b}', '\u{7}']), "{shown}");
+    }
+
+    #[test]
+    fn bug_long_words_filled_the_screen_and_took_for_ever_to_guess() {
+        let (long, longer) = ("b".repeat(60_000), "b".repeat(59_999) + "c");
+        assert_eq!(nearest(&long, [longer.as_str()]), None);
+        assert_eq!(nearest("vout", [longer.as_str(), "vuot"]), Some("vuot"));
+        let shown = Sources::default().render(&Diagnostic::error(format!("no `{long}`"), None));
+        assert!(shown.len() < 600 && shown.contains("bbb..."), "{shown}");
+    }
+
+    #[test]
+    fn bug_codes_of_two_bytes_reached_the_terminal() {
+        let mut sources = Sources::default();
+        let file = sources.add("a.cir", "R\u{9b}2J a b");
+        let shown = sources.render(&Diagnostic::error("x", Span::new(file, 3, 5)));
+        assert!(shown.contains("R\u{b7}2J a b\n  |   ^^"), "{shown}");
     }
 
     #[test]

@@ -374,3 +374,122 @@ fn spoilt_netlists_never_cause_a_panic_in_a_command() {
     println!("ended with 0, 1, 2, 3: {ends:?}");
     assert!(ends[0] > 20 && ends[2] > 20, "{ends:?}");
 }
+
+/// A name that ends in its dot has no first letter to leave out.
+#[test]
+fn bug_a_pot_with_a_name_of_nothing_was_a_panic() {
+    for name in ["X.", "X1.é", "Xé", "X"] {
+        let text = format!("t\nV1 a 0 1\n{name} a w 0 A\nR1 w 0 1k\n.model A pot(r=1meg)\n");
+        let ran = bias(&text);
+        assert_eq!(ran.status, 0, "{name}: {}", ran.stderr);
+        let netlist = Netlist::new(&text);
+        for option in ["--knob", "--set", "--switch"] {
+            let value = format!("{name}=3");
+            let ran = Gridleak::command("bias")
+                .path(netlist.path())
+                .option(option, &value)
+                .run();
+            assert!(
+                [0, 2].contains(&ran.status),
+                "{option} {value}: {}",
+                ran.stderr
+            );
+        }
+    }
+}
+
+#[test]
+fn bug_an_empty_sheet_was_wrong_behind_its_end() {
+    let mut sources = gridleak::diag::Sources::default();
+    let file = sources.add("a.sheet.toml", "");
+    let problems = gridleak::sheet::read(file, &sources).expect_err("nothing is there");
+    for problem in problems {
+        let span = problem.span.expect("a place");
+        assert_eq!((span.start, span.end), (0, 0), "{problem:?}");
+    }
+}
+
+/// Each of these is a short text that took minutes, or all memory.
+#[test]
+fn bug_long_lists_cost_the_square_of_their_length() {
+    let many = |n: usize, line: &dyn Fn(usize) -> String| -> String { (0..n).map(line).collect() };
+    let long = "b".repeat(60_000);
+    for (text, status) in [
+        // Couplings: the cube of the inductors, and a full matrix of them.
+        (
+            many(5000, &|k| {
+                format!("L{k} n{k} 0 1\nR{k} n{k} 0 1\nK{k} L0 L{k} 1m\n")
+            })
+            .replace("K0 L0 L0 1m\n", ""),
+            0,
+        ),
+        // A polynomial's high powers, each multiplied up anew.
+        (
+            format!("E1 p 0 POLY(1) a 0 {}\nRp p 0 1\n", "1u ".repeat(50_000)),
+            0,
+        ),
+        // Millions of monomials for the sake of the first few.
+        (
+            format!(
+                "E1 p 0 POLY(100) {}{}\nRp p 0 1\n",
+                "a 0 ".repeat(100),
+                "0 ".repeat(180_000)
+            ),
+            0,
+        ),
+        // A guess at what was meant between two very long names.
+        (
+            format!("R1 {long} 0 1\nR2 {long} a 1\n.nodeset v({long}c)=1\n"),
+            2,
+        ),
+        // As many models and subcircuits as elements.
+        (
+            many(20_000, &|k| {
+                format!(
+                    "D{k} a 0 D{k}\n.model D{k} d\nX{k} a s{k}\n.subckt s{k} p\nR1 p 0 1\n.ends\n"
+                )
+            }),
+            0,
+        ),
+    ] {
+        let ran = in_time(60, || bias(&format!("t\nV1 a 0 1\nRhead a 0 1\n{text}")));
+        assert_eq!(ran.status, status, "{:.500}", ran.stderr);
+        assert!(ran.stderr.len() < 5000, "{} bytes", ran.stderr.len());
+    }
+}
+
+/// Each block was copied into every case that was there before.
+#[test]
+fn bug_sheets_of_many_blocks_took_minutes() {
+    let blocks = |n: usize, list: &str| -> String {
+        (0..n)
+            .map(|k| format!("[[vary]]\nR{k}{} = {list}\n", list.len()))
+            .collect()
+    };
+    for (text, message) in [
+        (blocks(10_000, "[1]"), ""),
+        (
+            blocks(4, "[1,2,3,4,5,6,7,8,9,10]") + &blocks(1000, "[1]"),
+            "the cases set 10040000 values, expected 1000000 at the most",
+        ),
+        (
+            (0..10_000).map(|k| format!("k{k} = 1\n")).collect(),
+            "more than 50 errors",
+        ),
+    ] {
+        let begun = Instant::now();
+        let mut sources = gridleak::diag::Sources::default();
+        let file = sources.add("a.sheet.toml", format!("netlist = 'a.cir'\n{text}"));
+        let problems = gridleak::sheet::read(file, &sources).expect_err("nothing is expected");
+        assert!(
+            problems.iter().any(|p| p.message.contains(message)),
+            "{message}"
+        );
+        assert!(problems.len() <= 51, "{}", problems.len());
+        assert!(
+            begun.elapsed() < Duration::from_secs(20),
+            "{:?}",
+            begun.elapsed()
+        );
+    }
+}

@@ -325,26 +325,21 @@ fn couplings(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
             BranchKind::Inductance(h) => h,
             _ => 1.0,
         };
-        let n = group.len();
-        let mut m = vec![vec![0.0; n]; n];
-        for (i, row) in m.iter_mut().enumerate() {
-            row[i] = 1.0;
-        }
+        let mut factors = Vec::new();
         for &(a, b, mutual) in &circuit.mutuals {
-            let place = |x: Branch| group.iter().position(|&k| k == x.0);
-            if let (Some(i), Some(j)) = (place(a), place(b)) {
-                m[i][j] = mutual / (inductance(a.0) * inductance(b.0)).sqrt();
-                m[j][i] = m[i][j];
+            if let (Ok(i), Ok(j)) = (group.binary_search(&a.0), group.binary_search(&b.0)) {
+                let factor = mutual / (inductance(a.0) * inductance(b.0)).sqrt();
+                factors.push((i, j, factor));
             }
         }
-        if !semidefinite(m) {
+        if !semidefinite(group.len(), &factors) {
             let named: Vec<&Element> = circuit
                 .elements
                 .iter()
                 .filter(|e| {
-                    e.ports
-                        .iter()
-                        .any(|p| matches!(p.piece, Piece::Branch(k) if group.contains(&k)))
+                    e.ports.iter().any(
+                        |p| matches!(p.piece, Piece::Branch(k) if group.binary_search(&k).is_ok()),
+                    )
                 })
                 .collect();
             problems.push(
@@ -357,25 +352,48 @@ fn couplings(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
     }
 }
 
-/// Whether a symmetric matrix has no negative eigenvalue: elimination without a negative
-/// pivot (Sylvester's law of inertia).
-fn semidefinite(mut m: Vec<Vec<f64>>) -> bool {
-    let n = m.len();
+/// Whether a symmetric matrix with ones on its diagonal has no negative eigenvalue: elimination
+/// without a negative pivot (Sylvester's law of inertia). `factors` are the rest of it.
+///
+/// Only what is not zero is kept, and the rows with the fewest neighbours go first, so that
+/// thousands of inductors in a row or round a hub cost no more than there are couplings.
+fn semidefinite(n: usize, factors: &[(usize, usize, f64)]) -> bool {
+    let mut neighbours = vec![0usize; n];
+    for &(a, b, _) in factors {
+        neighbours[a] += 1;
+        neighbours[b] += 1;
+    }
+    let mut order: Vec<usize> = (0..n).collect();
+    order.sort_by_key(|&k| neighbours[k]);
+    let mut turn = vec![0; n];
+    for (at, &k) in order.iter().enumerate() {
+        turn[k] = at;
+    }
+    // The upper triangle.
+    let mut rows: Vec<BTreeMap<usize, f64>> = vec![BTreeMap::new(); n];
+    for (at, row) in rows.iter_mut().enumerate() {
+        row.insert(at, 1.0);
+    }
+    for &(a, b, factor) in factors {
+        let (a, b) = (turn[a].min(turn[b]), turn[a].max(turn[b]));
+        rows[a].insert(b, factor);
+    }
     for k in 0..n {
-        if m[k][k] < -1e-9 {
+        let row = std::mem::take(&mut rows[k]);
+        let pivot = row[&k];
+        let rest: Vec<(usize, f64)> = row.into_iter().filter(|e| e.0 > k).collect();
+        if pivot < -1e-9 {
             return false;
         }
-        if m[k][k] < 1e-12 {
-            if m[k][k + 1..].iter().any(|x| x.abs() > 1e-6) {
+        if pivot < 1e-12 {
+            if rest.iter().any(|x| x.1.abs() > 1e-6) {
                 return false;
             }
             continue;
         }
-        let pivot = m[k].clone();
-        for row in &mut m[k + 1..] {
-            let factor = row[k] / pivot[k];
-            for (x, p) in row[k..].iter_mut().zip(&pivot[k..]) {
-                *x -= factor * p;
+        for (at, &(i, x)) in rest.iter().enumerate() {
+            for &(j, y) in &rest[at..] {
+                *rows[i].entry(j).or_insert(0.0) -= x / pivot * y;
             }
         }
     }

@@ -4,6 +4,7 @@ use super::problem::Problem;
 use crate::diag::{Diagnostic, nearest};
 use crate::netlist::card::{Body, Element, ElementKind, Model, Name, Subcircuit};
 use std::collections::HashMap;
+use std::rc::Rc;
 
 /// How deep subcircuits may be nested.
 pub const DEPTH: usize = 100;
@@ -18,7 +19,35 @@ pub struct Frame<'a> {
     /// Outer node names (lower case, dotted) behind the ports' names (lower case).
     pub ports: HashMap<String, String>,
     /// Where definitions are looked up, innermost last; the library comes first.
-    pub scopes: Vec<&'a Body>,
+    scopes: Vec<Rc<Scope<'a>>>,
+}
+
+/// The definitions of a body by their names in lower case, because a netlist may have as many
+/// models as elements.
+#[derive(Debug)]
+struct Scope<'a> {
+    body: &'a Body,
+    models: HashMap<String, &'a Model>,
+    subcircuits: HashMap<String, &'a Subcircuit>,
+}
+
+impl<'a> Scope<'a> {
+    fn of(body: &'a Body) -> Rc<Self> {
+        let mut scope = Scope {
+            body,
+            models: HashMap::new(),
+            subcircuits: HashMap::new(),
+        };
+        for model in &body.models {
+            let key = model.name.text.to_ascii_lowercase();
+            scope.models.entry(key).or_insert(model);
+        }
+        for inner in &body.subcircuits {
+            let key = inner.name.text.to_ascii_lowercase();
+            scope.subcircuits.entry(key).or_insert(inner);
+        }
+        Rc::new(scope)
+    }
 }
 
 impl<'a> Frame<'a> {
@@ -36,24 +65,15 @@ impl<'a> Frame<'a> {
 
     /// The `.model` card of a name, innermost first.
     pub fn model(&self, name: &str) -> Option<&'a Model> {
-        self.scopes.iter().rev().find_map(|body| {
-            body.models
-                .iter()
-                .find(|m| m.name.text.eq_ignore_ascii_case(name))
-        })
+        let key = name.to_ascii_lowercase();
+        let mut scopes = self.scopes.iter().rev();
+        scopes.find_map(|scope| scope.models.get(&key).copied())
     }
 
     fn subcircuit(&self, name: &str) -> Option<(usize, &'a Subcircuit)> {
-        self.scopes
-            .iter()
-            .enumerate()
-            .rev()
-            .find_map(|(level, body)| {
-                body.subcircuits
-                    .iter()
-                    .find(|s| s.name.text.eq_ignore_ascii_case(name))
-                    .map(|s| (level, s))
-            })
+        let key = name.to_ascii_lowercase();
+        let mut scopes = self.scopes.iter().enumerate().rev();
+        scopes.find_map(|(level, scope)| Some((level, *scope.subcircuits.get(&key)?)))
     }
 
     /// A defined name near to a misspelt one.
@@ -67,14 +87,14 @@ impl<'a> Frame<'a> {
             .scopes
             .iter()
             .rev()
-            .flat_map(|b| b.models.iter())
+            .flat_map(|scope| scope.body.models.iter())
             .filter(|m| accept(m))
             .map(|m| m.name.text.as_str());
         let calls = self
             .scopes
             .iter()
             .rev()
-            .flat_map(|b| b.subcircuits.iter())
+            .flat_map(|scope| scope.body.subcircuits.iter())
             .filter(|_| subcircuits)
             .map(|s| s.name.text.as_str());
         nearest(name, models.chain(calls)).map(str::to_string)
@@ -120,10 +140,10 @@ pub fn expand<'a>(
     expansion.frames.push(Frame {
         prefix: String::new(),
         ports: HashMap::new(),
-        scopes: vec![library, body],
+        scopes: vec![Scope::of(library), Scope::of(body)],
     });
-    let mut chain = Vec::new();
-    walk(body, 0, &mut expansion, &mut chain, problems);
+    let (mut chain, mut known) = (Vec::new(), HashMap::new());
+    walk(body, 0, &mut expansion, &mut chain, &mut known, problems);
     expansion
 }
 
@@ -132,6 +152,7 @@ fn walk<'a>(
     frame: usize,
     expansion: &mut Expansion<'a>,
     chain: &mut Vec<&'a Subcircuit>,
+    known: &mut HashMap<*const Subcircuit, Rc<Scope<'a>>>,
     problems: &mut Vec<Diagnostic>,
 ) {
     for card in &body.elements {
@@ -206,7 +227,10 @@ fn walk<'a>(
             .collect();
         let prefix = format!("{}{}.", outer.prefix, card.name.text);
         let mut scopes = outer.scopes[..=level].to_vec();
-        scopes.push(&definition.body);
+        let inside = known
+            .entry(std::ptr::from_ref(definition))
+            .or_insert_with(|| Scope::of(&definition.body));
+        scopes.push(inside.clone());
         expansion
             .calls
             .insert(prefix[..prefix.len() - 1].to_lowercase());
@@ -217,7 +241,7 @@ fn walk<'a>(
         });
         let inner = expansion.frames.len() - 1;
         chain.push(definition);
-        walk(&definition.body, inner, expansion, chain, problems);
+        walk(&definition.body, inner, expansion, chain, known, problems);
         chain.pop();
         if expansion.broken_off {
             return;

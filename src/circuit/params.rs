@@ -194,12 +194,13 @@ impl Settings {
     }
 }
 
-/// A control's path without the X of its own name: `X1.XVOL` is `X1.VOL`.
+/// A control's path without the X of its own name: `X1.XVOL` is `X1.VOL`. A name of nothing
+/// stays one.
 pub fn bare(path: &str) -> String {
-    match path.rfind('.') {
-        Some(dot) => format!("{}{}", &path[..=dot], &path[dot + 2..]),
-        None => path[1..].to_string(),
-    }
+    let (owner, name) = path.split_at(path.rfind('.').map_or(0, |dot| dot + 1));
+    let mut rest = name.chars();
+    rest.next();
+    format!("{owner}{}", rest.as_str())
 }
 
 /// Parameter values in the order of a table, from a card and from settings; NaN where nothing

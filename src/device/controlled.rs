@@ -26,7 +26,14 @@ impl Polynomial {
         let mut exponents = vec![0u32; controls];
         let mut order = Vec::new();
         while order.len() < coefficients.len() {
-            monomials(controls, 0, degree, &mut exponents, &mut order);
+            monomials(
+                controls,
+                0,
+                degree,
+                &mut exponents,
+                &mut order,
+                coefficients.len(),
+            );
             degree += 1;
         }
         for (e, &p) in order.into_iter().zip(coefficients) {
@@ -51,8 +58,19 @@ impl Polynomial {
     }
 }
 
-/// All exponent sets of one degree, the first control's power falling.
-fn monomials(n: usize, at: usize, degree: u32, e: &mut Vec<u32>, out: &mut Vec<Vec<u32>>) {
+/// All exponent sets of one degree, the first control's power falling, until there are `most`
+/// in all: of a hundred controls there are millions of the fourth degree.
+fn monomials(
+    n: usize,
+    at: usize,
+    degree: u32,
+    e: &mut Vec<u32>,
+    out: &mut Vec<Vec<u32>>,
+    most: usize,
+) {
+    if out.len() >= most {
+        return;
+    }
     if at + 1 == n {
         e[at] = degree;
         out.push(e.clone());
@@ -60,7 +78,7 @@ fn monomials(n: usize, at: usize, degree: u32, e: &mut Vec<u32>, out: &mut Vec<V
     }
     for first in (0..=degree).rev() {
         e[at] = first;
-        monomials(n, at + 1, degree - first, e, out);
+        monomials(n, at + 1, degree - first, e, out, most);
     }
 }
 
@@ -74,9 +92,16 @@ fn product(exponents: &[u32], u: &[f64], lowered: Option<usize>) -> f64 {
         .product()
 }
 
-/// x^n by multiplication, the same on every machine.
+/// x^n by multiplication, the same on every machine. High powers are squared up: a polynomial
+/// of thousands of terms would otherwise cost millions of products.
 fn whole_power(x: f64, n: u32) -> f64 {
-    (0..n).fold(1.0, |product, _| product * x)
+    match n {
+        0..=8 => (0..n).fold(1.0, |product, _| product * x),
+        _ => {
+            let half = whole_power(x, n / 2);
+            half * half * whole_power(x, n % 2)
+        }
+    }
 }
 
 impl Law for Polynomial {

@@ -4,6 +4,7 @@ use super::problem::Problem;
 use super::words::{Entry, Reader};
 use crate::diag::Span;
 use crate::figure::choice::Choice;
+use std::collections::HashSet;
 use toml::de::{DeTable, DeValue};
 
 /// One combination.
@@ -18,6 +19,9 @@ pub struct Case {
 /// Cases of a sheet at the most.
 pub const MOST: usize = 10_000;
 
+/// Values that they may set, all cases together: each case holds its own.
+pub const MOST_CHOICES: usize = 1_000_000;
+
 /// One block: its variants in order.
 type Block = Vec<Case>;
 
@@ -25,16 +29,17 @@ type Block = Vec<Case>;
 pub fn combine(blocks: &[Block]) -> Vec<Case> {
     let mut cases = vec![Case::default()];
     for block in blocks {
+        if let [only] = &block[..] {
+            // Thousands of these must not copy what is there each time.
+            cases.iter_mut().for_each(|case| case.add(only));
+            continue;
+        }
         cases = cases
             .iter()
             .flat_map(|case| {
                 block.iter().map(|variant| {
                     let mut joined = case.clone();
-                    if !joined.name.is_empty() && !variant.name.is_empty() {
-                        joined.name += ", ";
-                    }
-                    joined.name += &variant.name;
-                    joined.choices.extend(variant.choices.iter().cloned());
+                    joined.add(variant);
                     joined
                 })
             })
@@ -43,12 +48,23 @@ pub fn combine(blocks: &[Block]) -> Vec<Case> {
     cases
 }
 
+impl Case {
+    /// What a variant sets, too.
+    fn add(&mut self, variant: &Case) {
+        if !self.name.is_empty() && !variant.name.is_empty() {
+            self.name += ", ";
+        }
+        self.name += &variant.name;
+        self.choices.extend(variant.choices.iter().cloned());
+    }
+}
+
 /// Reads one block of `vary`.
 pub fn block<'a>(
     reader: &mut Reader<'_>,
     table: &'a DeTable<'a>,
     owner: Span,
-    taken: &mut Vec<String>,
+    taken: &mut HashSet<String>,
 ) -> Option<Block> {
     let before = reader.problems.len();
     let mut names: Option<(Vec<String>, Entry<'a>)> = None;
@@ -74,11 +90,10 @@ pub fn block<'a>(
             continue;
         }
         let key = entry.name.to_lowercase();
-        if taken.contains(&key) {
+        if !taken.insert(key) {
             let name = entry.name.to_string();
             reader.wrong(Problem::VariedTwice { name }, entry.key);
         }
-        taken.push(key);
         columns.push((entry, values));
     }
     if reader.problems.len() > before {

@@ -6,7 +6,7 @@
 //! the rest of it. Files come through a [`Stored`].
 
 pub mod cases;
-mod curve;
+pub mod curve;
 mod expect;
 pub mod judge;
 pub mod keys;

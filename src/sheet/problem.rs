@@ -46,6 +46,8 @@ pub enum Problem {
     SameCase { name: String },
     #[error("{count} cases are more than {most}")]
     TooManyCases { count: String, most: usize },
+    #[error("the cases set {count} values, expected {most} at the most")]
+    TooManyChoices { count: usize, most: usize },
     #[error("no case fits `{pattern}`")]
     NoCase { pattern: String, cases: String },
     #[error("unknown case `{name}`")]
@@ -158,7 +160,9 @@ impl Problem {
                     .into(),
             ),
             Problem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
-            Problem::TooManyCases { .. } => Some("make several sheets of it".into()),
+            Problem::TooManyCases { .. } | Problem::TooManyChoices { .. } => {
+                Some("make several sheets of it".into())
+            }
             Problem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
             Problem::UnknownCase { near, cases, .. } => {
                 meant(near).or(Some(format!("the cases are {cases}")))

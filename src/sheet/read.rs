@@ -5,8 +5,10 @@ use super::expect::{Expectation, Want, expectation};
 use super::keys::SHEET;
 use super::problem::Problem;
 use super::words::Reader;
+use crate::circuit::problem::cut;
 use crate::diag::{Diagnostic, FileId, Sources, Span, nearest};
 use crate::figure::choice::Choice;
+use std::collections::HashSet;
 use toml::de::{DeTable, DeValue};
 
 /// A sheet.
@@ -54,14 +56,14 @@ pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
         Some(sheet) if reader.problems.is_empty() => Ok(sheet),
         _ => {
             reader.problems.sort_by_key(|d| d.span.map(|s| s.start));
-            Err(reader.problems)
+            Err(cut(reader.problems))
         }
     }
 }
 
 fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>) -> Option<Sheet> {
     // What is missing from the whole is missed at its first byte.
-    let start = reader.span(0..1);
+    let start = reader.span(0..reader.text.chars().next().map_or(0, char::len_utf8));
     let entries = reader.known(table, SHEET, start);
     let entry = |name: &str| {
         let place = SHEET.iter().position(|k| k.name == name);
@@ -82,7 +84,7 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>) -> Option<Sheet> {
     let mut blocks = Vec::new();
     let mut count = 1usize;
     if let Some(e) = entry("vary") {
-        let mut taken = Vec::new();
+        let mut taken = HashSet::new();
         for item in reader
             .list("vary", e.value, "tables, as in `[[vary]]`")
             .into_iter()
@@ -103,6 +105,16 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>) -> Option<Sheet> {
             let problem = Problem::TooManyCases {
                 count: count.to_string(),
                 most: cases::MOST,
+            };
+            reader.wrong(problem, e.key);
+            return None;
+        }
+        let values = |block: &Vec<Case>| block.first().map_or(0, |case| case.choices.len());
+        let set = count.saturating_mul(blocks.iter().map(values).sum());
+        if set > cases::MOST_CHOICES {
+            let problem = Problem::TooManyChoices {
+                count: set,
+                most: cases::MOST_CHOICES,
             };
             reader.wrong(problem, e.key);
             return None;

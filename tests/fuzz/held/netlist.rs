@@ -1,0 +1,105 @@
+//! Netlists, up to circuits.
+
+use super::said;
+use gridleak::circuit::bind::Timing;
+use gridleak::circuit::params::Settings;
+use gridleak::circuit::{self, Circuit};
+use gridleak::diag::Sources;
+use gridleak::netlist::card::Card;
+use gridleak::netlist::{MemoryLoader, Reading, read};
+use gridleak::system::probe::Observable;
+
+/// Parts files stand behind form feeds, each under its name.
+const NEXT_FILE: char = '\u{c}';
+
+/// What is read twice is the same twice, and so is the circuit; every message has its place.
+/// Whether it is a circuit.
+pub fn holds(text: &str) -> bool {
+    let (reading, mut sources) = reading(text);
+    said(&reading.diagnostics, &sources);
+    let (again, _) = self::reading(text);
+    // Values that are words have no number, and NaN equals nothing: hence the shown form.
+    assert_eq!(format!("{reading:?}"), format!("{again:?}"));
+    let Some(circuit) = built(&reading, &mut sources) else {
+        return false;
+    };
+    let again = built(&again, &mut sources).expect("built once already");
+    assert_eq!(shown(&circuit), shown(&again));
+    sane(&circuit);
+    probes(&circuit, &reading, &sources);
+    true
+}
+
+/// A netlist and its parts.
+pub fn reading(text: &str) -> (Reading, Sources) {
+    let mut pieces = text.split(NEXT_FILE);
+    let mut loader = MemoryLoader::new("main.cir", pieces.next().unwrap_or(""));
+    for piece in pieces {
+        let (name, text) = piece.split_once('\n').unwrap_or((piece, ""));
+        loader = loader.with(name.trim(), text);
+    }
+    let mut sources = Sources::default();
+    let reading = read("main.cir", &loader, &mut sources);
+    (reading, sources)
+}
+
+/// The circuit of a netlist, if it is one.
+pub fn built(reading: &Reading, sources: &mut Sources) -> Option<Circuit> {
+    if !reading.is_good() {
+        return None;
+    }
+    let settings = Settings::default();
+    match circuit::build(&reading.netlist, &settings, Timing::default(), sources) {
+        Ok(built) => {
+            said(&built.warnings, sources);
+            assert!(built.warnings.iter().all(|w| !w.is_error()));
+            Some(built.circuit)
+        }
+        Err(problems) => {
+            said(&problems, sources);
+            assert!(problems.iter().any(|p| p.is_error()));
+            None
+        }
+    }
+}
+
+/// All that is in order; the index of names is not.
+fn shown(circuit: &Circuit) -> String {
+    format!(
+        "{:?}",
+        (
+            (&circuit.title, &circuit.nodes, &circuit.elements),
+            (&circuit.resistances, &circuit.capacitances),
+            (&circuit.branches, &circuit.mutuals, &circuit.currents),
+            (&circuit.gains, &circuit.laws),
+            (&circuit.nodesets, &circuit.held, circuit.celsius),
+        )
+    )
+}
+
+fn sane(circuit: &Circuit) {
+    let nodes = circuit.nodes.len();
+    for element in &circuit.elements {
+        assert!(element.terminals.iter().all(|t| t.0 < nodes), "{element:?}");
+        assert!(circuit.element(&element.name).is_some(), "{element:?}");
+    }
+    for r in &circuit.resistances {
+        assert!(r.ohms.is_finite() && r.ohms != 0.0, "{r:?}");
+    }
+    assert!(circuit.capacitances.iter().all(|c| c.farads.is_finite()));
+    assert!(circuit.mutuals.iter().all(|m| m.2.is_finite()));
+    assert!(circuit.gains.iter().all(|g| g.gain.is_finite()));
+}
+
+fn probes(circuit: &Circuit, reading: &Reading, sources: &Sources) {
+    for card in &reading.netlist.controls {
+        let Card::Print(print) = &card.kind else {
+            continue;
+        };
+        for (probe, words) in &print.probes {
+            if let Err(diagnostic) = Observable::new(circuit, probe, &words.text) {
+                said(&[diagnostic], sources);
+            }
+        }
+    }
+}
