@@ -19,9 +19,10 @@ mod find;
 mod read;
 mod write;
 
-pub use read::{WavReader, open_wav};
+pub use read::{WavReader, open_wav, read_wav};
 pub use write::{Format, WavWriter, Written};
 
+use crate::inputs::InputProblem;
 use std::io;
 use thiserror::Error;
 
@@ -34,7 +35,7 @@ pub const RATES_HZ: std::ops::RangeInclusive<u32> = 1_000..=768_000;
 pub enum WavProblem {
     /// The file could not be opened.
     #[error("cannot open the file: {0}")]
-    Open(io::Error),
+    Open(InputProblem),
     /// Reading failed.
     #[error("cannot read the file: {0}")]
     Read(io::Error),

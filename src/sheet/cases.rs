@@ -15,9 +15,6 @@ pub struct Case {
     pub choices: Vec<Choice>,
 }
 
-/// Cases of a sheet at the most.
-pub const MOST: usize = 10_000;
-
 /// One block: its variants in order.
 type Block = Vec<Case>;
 

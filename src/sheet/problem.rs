@@ -158,7 +158,10 @@ impl Problem {
                     .into(),
             ),
             Problem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
-            Problem::TooManyCases { .. } => Some("make several sheets of it".into()),
+            Problem::TooManyCases { .. } => Some(format!(
+                "make several sheets of it; {}",
+                crate::limits::raise(crate::limits::Bound::Cases)
+            )),
             Problem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
             Problem::UnknownCase { near, cases, .. } => {
                 meant(near).or(Some(format!("the cases are {cases}")))
