@@ -613,7 +613,7 @@ fn ten_thousand_nodes_are_answered_or_refused() {
     let mut file = fs::File::create(&sheet).expect("made");
     file.write_all(
         b"netlist = \"netlist.cir\"\n\
-          [[expect]]\nfigure = \"gain of v(n10000) with frequency 1k\"\nvalue = \"-6.02 dB\"\ntolerance = \"0.1 dB\"\n",
+          [[expect]]\nfigure = \"gain of v(n10000) with frequency 10\"\nvalue = \"-6.02 dB\"\ntolerance = \"0.1 dB\"\n",
     )
     .expect("written");
     let refusal = "10001 capacitors, windings, sources and valves";

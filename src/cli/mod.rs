@@ -12,6 +12,7 @@ mod frequencies;
 mod guards;
 mod interrupt;
 mod limits;
+mod messages;
 mod noise;
 mod render;
 mod response;
@@ -76,6 +77,7 @@ pub const COMMANDS: &[&Command] = &[
     &vary::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
+    &messages::COMMAND,
 ];
 
 /// The whole command line.

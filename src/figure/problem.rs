@@ -134,7 +134,8 @@ impl Problem {
         }
     }
 
-    fn hint(&self) -> Option<String> {
+    /// What to do about it, where there is something to say.
+    pub fn hint(&self) -> Option<String> {
         let like = |example: &str| Some(format!("for example `{example}`"));
         let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
