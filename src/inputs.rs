@@ -118,12 +118,11 @@ impl Sandbox {
 
     /// Whether the path may be opened, as far as its name tells.
     fn allows(&self, path: &Path) -> Result<(), InputProblem> {
-        let inside = match fs::canonicalize(path) {
-            Ok(real) => self.holds(&real),
-            // Whether a file outside exists is nobody's business.
-            Err(_) => self.is_on(path),
-        };
-        match inside {
+        // Of what does not exist the folder counts that it would be in: whether there is a file
+        // outside is nobody's business.
+        let whole = std::path::absolute(path)?;
+        let mut real = whole.ancestors().filter_map(|p| fs::canonicalize(p).ok());
+        match real.next().is_some_and(|real| self.holds(&real)) {
             true => Ok(()),
             false => Err(self.outside()),
         }

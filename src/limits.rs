@@ -72,7 +72,7 @@ pub const TABLE: &[Row] = &[
     row(Bound::Includes, "includes", "files that a netlist includes, one by one",
         (10_000, 1_000_000), "time: files that include each other twice double at each step"),
     row(Bound::IncludeDepth, "include-depth", "includes inside one another",
-        (50, 1000), "the message that names them all"),
+        (50, 1000), "the message, which names them all"),
     row(Bound::DefinitionDepth, "definition-depth", ".subckt inside one another",
         (200, 1000), "the stack of the program"),
     row(Bound::CallDepth, "call-depth", "subcircuits that call one another in a row",
@@ -102,7 +102,7 @@ pub const TABLE: &[Row] = &[
     row(Bound::ClipSamples, "clip-samples", "samples of a clip in each channel (69 minutes at 48 kHz)",
         (200_000_000, 2_000_000_000), "time; in sheets memory, 8 bytes each"),
     row(Bound::Seconds, "seconds", "seconds that the run may take",
-        (0, 10_000_000), "nothing; without it there is no such limit"),
+        (0, 10_000_000), "your patience, and a shared machine: without it a run may take for ever"),
 ];
 
 /// Why a limit is not set.

@@ -107,8 +107,8 @@ fn limits_hold_as_they_are() {
 fn limits_can_be_raised_as_far_as_is_said() {
     let text = format!(
         "{STAGE}B1 c 0 V={}v(a){}\nR3 c 0 1k\nB2 d 0 V=v(a){}\nR4 d 0 1k\n",
-        "(-sin(".repeat(250),
-        "))".repeat(250),
+        "(-sin(".repeat(166),
+        "))".repeat(166),
         "*1+1-1".repeat(1666),
     );
     let nest: String = (0..1000).map(|k| format!(".subckt s{k} a\n")).collect();
@@ -251,7 +251,8 @@ fn what_is_asked_for_is_limited() {
     let _ = fs::remove_file(&out);
     let made = render().run();
     assert_eq!(made.status, 0, "{}", made.stderr);
-    let length = (fs::metadata(&out).expect("made").len() - 44) / 4;
+    // The built-in phrase: 5 s at 48 kHz.
+    let length = 240_000;
     let again = path.with_file_name("again.wav");
     let played = probed("render")
         .option("--oversample", "1")

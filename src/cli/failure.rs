@@ -104,8 +104,8 @@ impl Failure {
                 .collect(),
             Failure::Usage { message, hint } => plain(message, hint.as_deref()),
             Failure::File(problem) => plain(&problem.to_string(), Some(&problem.hint())),
-            Failure::Wav(problem) => plain(&problem.to_string(), None),
-            Failure::Clip(problem) => plain(&problem.to_string(), None),
+            Failure::Wav(problem) => plain(&problem.to_string(), problem.hint()),
+            Failure::Clip(problem) => plain(&problem.to_string(), Some(problem.hint())),
             Failure::Unreached(message) => plain(message, None),
             Failure::Interrupted => plain("interrupted: no file was written", None),
             Failure::OutOfTime => plain(

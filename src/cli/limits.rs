@@ -2,7 +2,7 @@
 
 use super::{Command, check};
 use crate::limits::TABLE;
-use crate::report::table::{Side, Table};
+use std::fmt::Write;
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -12,31 +12,21 @@ pub const COMMAND: Command = Command {
     run: |_| check::print(&text()),
 };
 
-/// The list.
-pub fn text() -> String {
-    let mut table = Table::new(&[
-        ("name", Side::Left),
-        ("unless set", Side::Right),
-        ("at most", Side::Right),
-        ("what is counted", Side::Left),
-        ("what it guards", Side::Left),
-    ]);
+/// The list, narrow enough for a terminal.
+fn text() -> String {
+    let mut text = String::from(
+        "Limits of one run, each moved with `--limit NAME=VALUE`, as often as needed.\n\
+         No real amplifier comes near them.\n",
+    );
     for row in TABLE {
         let default = match row.default {
             0 => "none".into(),
             number => number.to_string(),
         };
-        table.row([
-            row.name.into(),
-            default,
-            row.most.to_string(),
-            row.what.into(),
-            row.why.into(),
-        ]);
+        let (name, most) = (row.name, row.most);
+        let _ = write!(text, "\n{name:<18} {default}, up to {most}\n");
+        let _ = writeln!(text, "    counts {}", row.what);
+        let _ = writeln!(text, "    guards {}", row.why);
     }
-    format!(
-        "Limits of one run, each moved with `--limit NAME=VALUE`, as often as needed.\n\
-         No real amplifier comes near them.\n\n{}",
-        table.text()
-    )
+    text
 }

@@ -148,6 +148,26 @@ pub enum WavProblem {
     Write(io::Error),
 }
 
+impl WavProblem {
+    /// What to do about it.
+    pub fn hint(&self) -> Option<&'static str> {
+        match self {
+            WavProblem::Open(why) => why.hint(),
+            WavProblem::Read(_) => Some("copy the file to another disk and try again"),
+            WavProblem::Empty => Some("record it again"),
+            WavProblem::CutShort { .. } => {
+                Some("copy it again from where it came, or save it anew in a sound editor")
+            }
+            WavProblem::TooLong { .. } => Some("render a shorter clip, or use `--format int16`"),
+            WavProblem::NotFinite { .. } => {
+                Some("look at it with `gridleak scope`; `--output-volts` sets full scale")
+            }
+            WavProblem::Write(_) => Some("name another folder; nothing was changed"),
+            _ => Some("open it in a sound editor and save it as WAV: PCM, 16 or 24 bits"),
+        }
+    }
+}
+
 /// The format tags of the standard.
 mod tag {
     pub const PCM: u16 = 1;

@@ -76,25 +76,29 @@ pub(super) mod sound {
         format!("`clip.wav`: {problem}")
     }
 
-    rows! { WavProblem, text, |_: &WavProblem| false, |_: &WavProblem| None;
+    fn hint(problem: &WavProblem) -> Option<String> {
+        problem.hint().map(str::to_string)
+    }
+
+    rows! { WavProblem, text, |_: &WavProblem| false, hint;
         Open { 0: InputProblem::NotFound } => "The clip cannot be opened.", "Check the spelling and the folder.";
-        Read { 0: io::Error::other("input/output error") } => "The disk or the network failed while the clip was read.", "Copy the clip to another disk and try again.";
-        NotWave { } => "The file is of another kind, whatever its name ends with.", "Save it as WAV in a sound editor.";
-        TooBigForm { } => "The clip is in the form for more than 4 GiB.", "Split it, or save it as 16 bits and mono.";
-        CutShort { chunk: s("data"), expected: 1000, found: 500 } => "The file was not copied or recorded to its end.", "Copy it again, or open and save it in a sound editor.";
-        NoChunk { chunk: "data" } => "A part that every WAV file has is missing.", "Open and save it in a sound editor.";
-        ShortFormat { expected: 16, found: 8 } => "The description of the sound in the file is incomplete.", "Open and save it in a sound editor.";
-        Coding { tag: 0x55 } => "The sound in the file is compressed or of a rare kind.", "Save it as PCM in a sound editor.";
-        Bits { bits: 12, float: false } => "The samples are of a width that is not read.", "Save it as 16, 24 or 32 bits in a sound editor.";
-        NoChannels { } => "The file contradicts itself.", "Open and save it in a sound editor.";
-        Frame { channels: 2, bits: 16, expected: 4, found: 3 } => "The file contradicts itself.", "Open and save it in a sound editor.";
-        Rate { found: 500 } => "No sound is recorded at such a rate.", "Save it at 44100 or 48000 Hz in a sound editor.";
-        ByteRate { rate_hz: 768_000, frame: 65_535 } => "The file promises more sound a second than its form can say.", "Save it with fewer channels in a sound editor.";
-        BrokenFrame { bytes: 1001, frame: 4 } => "The sound ends in the middle of a sample.", "Open and save it in a sound editor.";
-        Empty { } => "The clip has no sound in it.", "Record it again.";
-        TooLong { samples: 2_000_000_000, bytes: 4 } => "A WAV file holds 4 GiB at the most.", "Render a shorter clip, or write 16 bits with --format int16.";
-        NotFinite { frame: 12, value: 1e39 } => "The circuit's output is beyond all measure.", "Look at it with `gridleak scope`; --output-volts sets what is full scale.";
-        Write { 0: io::Error::other("input/output error") } => "The disk failed while the sound was written.", "Name another folder; nothing was changed.";
+        Read { 0: io::Error::other("input/output error") } => "The disk or the network failed while the clip was read.";
+        NotWave { } => "The file is of another kind, whatever its name ends with.";
+        TooBigForm { } => "The clip is in the form for more than 4 GiB.";
+        CutShort { chunk: s("data"), expected: 1000, found: 500 } => "The file was not copied or recorded to its end.";
+        NoChunk { chunk: "data" } => "A part that every WAV file has is missing.";
+        ShortFormat { expected: 16, found: 8 } => "The description of the sound in the file is incomplete.";
+        Coding { tag: 0x55 } => "The sound in the file is compressed or of a rare kind.";
+        Bits { bits: 12, float: false } => "The samples are of a width that is not read.";
+        NoChannels { } => "The file contradicts itself.";
+        Frame { channels: 2, bits: 16, expected: 4, found: 3 } => "The file contradicts itself.";
+        Rate { found: 500 } => "No sound is recorded at such a rate.";
+        ByteRate { rate_hz: 768_000, frame: 65_535 } => "The file promises more sound a second than its form can say.";
+        BrokenFrame { bytes: 1001, frame: 4 } => "The sound ends in the middle of a sample.";
+        Empty { } => "The clip has no sound in it.";
+        TooLong { samples: 2_000_000_000, bytes: 4 } => "A WAV file holds 4 GiB at the most.";
+        NotFinite { frame: 12, value: 1e39 } => "The circuit's output is beyond all measure.";
+        Write { 0: io::Error::other("input/output error") } => "The disk failed while the sound was written.";
     }
 }
 
@@ -115,10 +119,14 @@ mod clips {
         format!("`clip.wav`: {problem}")
     }
 
-    rows! { SourceProblem, text, |_: &SourceProblem| false, |_: &SourceProblem| None;
-        NotFinite { frame: 12, channel: 1, time_s: 0.00025 } => "A sample of the clip is no number.", "Open and save it in a sound editor.";
-        CutShort { expected: 48_000, found: 20_000 } => "The clip became shorter while it was played.", "Let no other program write it during the run.";
-        Read { 0: io::Error::other("input/output error") } => "The disk or the network failed while the clip was read.", "Copy it to another disk and try again.";
+    fn hint(problem: &SourceProblem) -> Option<String> {
+        Some(problem.hint().to_string())
+    }
+
+    rows! { SourceProblem, text, |_: &SourceProblem| false, hint;
+        NotFinite { frame: 12, channel: 1, time_s: 0.00025 } => "A sample of the clip is no number.";
+        CutShort { expected: 48_000, found: 20_000 } => "The clip became shorter while it was played.";
+        Read { 0: io::Error::other("input/output error") } => "The disk or the network failed while the clip was read.";
     }
 }
 

@@ -10,7 +10,7 @@ rows! { Problem, Problem::to_string, Problem::is_warning, Problem::hint;
     NotANumber { what: s("a value"), found: s("4,7k") } => "A number was expected there.", "Write it as 4700, 4.7k, 4k7 or 4.7e3.";
     TooLarge { text: s("1e999") } => "The number is larger than any computer's arithmetic holds.", "Check the exponent and the suffix.";
     NotAName { found: s("`)`") } => "A name of a part, node or model was expected there.", "Write the name; see the line above for what comes first.";
-    Symbol { symbol: "=", found: s("`5`") } => "A sign that belongs there was left out.", "Write it.";
+    Symbol { symbol: "=", found: s("`5`") } => "A sign that belongs there was left out.", "Write the sign that is expected.";
     ExtraWords { found: s("5"), after_comma: true } => "More words stand on the line than the part takes.", "Take them away, or put `;` before a remark.";
     NotOneOf { expected: "DC, AC or a waveform", found: s("SIM"), nearest: Some("SIN") } => "Only certain words may stand there.", "Write one of them.";
     Unclosed { } => "A parenthesis is opened and not closed on this line.", "Write the `)`, or continue the line with `+`.";

@@ -4,7 +4,7 @@ use super::super::failure::Failure;
 use crate::audio::aliasing::{self, Choice, Excerpt};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
-use crate::audio::clip::{Clip, SampleSource};
+use crate::audio::clip::{Clip, SampleSource, SourceProblem};
 use crate::audio::level::{self, Level, Spool, Spooled};
 use crate::audio::loudness::{self, Loudness};
 use crate::audio::play::{self, Played, Settings, Stopped};
@@ -46,8 +46,8 @@ impl Input {
     }
 
     /// The failure of a stream that broke off.
-    pub fn broken(&self, problem: impl std::fmt::Display) -> Failure {
-        Failure::usage(format!("`{}`: {problem}", self.name()))
+    pub fn broken(&self, problem: SourceProblem) -> Failure {
+        Failure::usage(format!("`{}`: {problem}", self.name())).hint(problem.hint())
     }
 }
 
@@ -55,14 +55,16 @@ impl Input {
 pub fn named(path: &Path, problem: WavProblem) -> Failure {
     match problem {
         WavProblem::Write(e) => FileProblem::new(path, e).into(),
-        WavProblem::Open(why) => {
-            let failure = Failure::usage(inputs::cannot_read(path, &why));
-            match why.hint() {
+        problem => {
+            let failure = Failure::usage(match &problem {
+                WavProblem::Open(why) => inputs::cannot_read(path, why),
+                problem => format!("`{}`: {problem}", path.display()),
+            });
+            match problem.hint() {
                 Some(hint) => failure.hint(hint),
                 None => failure,
             }
         }
-        problem => Failure::usage(format!("`{}`: {problem}", path.display())),
     }
 }
 
