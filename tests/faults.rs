@@ -312,7 +312,10 @@ fn a_limit_on_memory_is_told() {
             400_000,
             "$G scope $S --quiet --from 0 --stop 50 --step 1u --csv a.csv".to_string(),
         ),
-        (60_000, format!("{SCOPE} --stop 200m --json a.json")),
+        (
+            60_000,
+            "$G scope $S --quiet --from 0 --stop 200m --step 1u --json a.json".to_string(),
+        ),
         (10_000, "$G render $S --quiet --out a.wav".to_string()),
         (10_000, "$G check ${S%.cir}.sheet.toml".to_string()),
         (30_000, format!("$G bias {large} --csv a.csv")),
@@ -342,21 +345,8 @@ fn at_work(place: &Place, arguments: &[&str]) -> Child {
         .stderr(Stdio::piped())
         .spawn()
         .expect("the binary starts");
-    let handles = format!("/proc/{}/fd", child.id());
-    let folder = fs::canonicalize(place.0.path()).expect("there");
     let begun = Instant::now();
-    // A file without a name in the folder shows that the work has begun.
-    let is_staged = || {
-        fs::read_dir(&handles).is_ok_and(|all| {
-            all.flatten().any(|handle| {
-                fs::read_link(handle.path()).is_ok_and(|file| {
-                    let name = file.to_string_lossy();
-                    name.starts_with(&*folder.to_string_lossy()) && name.ends_with("(deleted)")
-                })
-            })
-        })
-    };
-    while !is_staged() {
+    while !common::is_at_work(child.id(), place.0.path()) {
         assert!(begun.elapsed() < Duration::from_secs(60), "never at work");
         std::thread::sleep(Duration::from_millis(2));
     }

@@ -264,7 +264,11 @@ fn what_is_asked_for_is_limited() {
     let case = "netlist = \"netlist.cir\"\n[[vary]]\nR1 = [\"1k\", \"2k\"]\n[[vary]]\nR2 = [\"1k\", \"2k\"]\n\
                 [[expect]]\nfigure = \"v(a)\"\nvalue = \"1 V\"\ntolerance = \"1 %\"\n";
     fs::write(&sheet, case).expect("written");
-    narrowed("cases", 4, &Gridleak::command("check").path(&sheet));
+    narrowed(
+        "cases",
+        4,
+        &Gridleak::command("check").path(&sheet).arg("--quiet"),
+    );
 }
 
 #[test]
