@@ -7,6 +7,10 @@ pub mod num;
 
 pub mod diag;
 
+pub mod inputs;
+
+pub mod limits;
+
 pub mod math;
 
 pub mod netlist;

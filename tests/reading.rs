@@ -10,8 +10,9 @@
 mod texts;
 
 use gridleak::diag::{Diagnostic, FileId, Sources, Span};
+use gridleak::limits::{Bound, Limits};
 use gridleak::netlist::card::{ElementKind, Name};
-use gridleak::netlist::{LoadProblem, Loader, MemoryLoader, SUBCIRCUIT_DEPTH, read, read_library};
+use gridleak::netlist::{LoadProblem, Loader, MemoryLoader, read, read_library};
 use texts::{good, reading, shown};
 
 fn messages(text: &str) -> Vec<String> {
@@ -132,7 +133,7 @@ fn subcircuits_nest_to_a_limit_with_a_message() {
         let open: String = (0..n).map(|k| format!(".subckt s{k} a\n")).collect();
         format!("t\n{open}{}", ".ends\n".repeat(n))
     };
-    assert!(messages(&nest(SUBCIRCUIT_DEPTH)).is_empty());
+    assert!(messages(&nest(Limits::default().count(Bound::DefinitionDepth))).is_empty());
     let found = messages(&nest(100_000));
     assert_eq!(found, ["subcircuits are nested more than 200 deep"]);
 }

@@ -366,11 +366,11 @@ fn start(arguments: &[&str]) -> Child {
         .expect("the binary starts")
 }
 
-/// Sends Ctrl-C to a run once its temporary files are there, and gives its end.
+/// Sends Ctrl-C to a run once its outputs are begun, and gives its end.
 #[cfg(unix)]
 fn broken_off(mut child: Child, folder: &Path) -> Ran {
     let begun = Instant::now();
-    while names(folder).is_empty() {
+    while !common::is_at_work(child.id(), folder) {
         assert!(begun.elapsed() < Duration::from_secs(60), "no file appears");
         assert_eq!(child.try_wait().unwrap(), None, "it ends by itself");
         std::thread::sleep(Duration::from_millis(5));

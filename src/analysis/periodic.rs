@@ -245,10 +245,10 @@ const CLOSED: f64 = 1e-7;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
 /// this multiple.
 const ROUNDED: f64 = 100.0;
-/// What the audit accepts. A step is settled by the Newton step that would come next, which
-/// leaves currents as uncertain as the voltages are.
+/// What the audit accepts besides the part of an amplitude that [`Accuracy`] leaves: a step is
+/// settled by the Newton step that would come next, so currents are as uncertain as voltages.
 const ALLOWED: Allowance = Allowance {
-    part: 1e-6,
+    part: 0.0,
     known: 1e-11,
     volts: 1e-9,
 };
@@ -576,7 +576,11 @@ impl<'c> Periodic<'c> {
 
     /// Keeps the steady state found.
     fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> Found {
-        if let Some(mut auditor) = Auditor::new(self.circuit(), "steady state", ALLOWED) {
+        let allowed = Allowance {
+            part: self.accuracy.relative,
+            ..ALLOWED
+        };
+        if let Some(mut auditor) = Auditor::new(self.circuit(), "steady state", allowed) {
             orbit.audit(
                 &mut auditor,
                 &mut self.stepper.assembly,

@@ -30,6 +30,17 @@ pub enum SourceProblem {
     Read(#[from] io::Error),
 }
 
+impl SourceProblem {
+    /// What to do about it.
+    pub fn hint(&self) -> &'static str {
+        match self {
+            SourceProblem::NotFinite { .. } => "open the clip in a sound editor and save it anew",
+            SourceProblem::CutShort { .. } => "let no other program write the clip during the run",
+            SourceProblem::Read(_) => "copy the clip to another disk and try again",
+        }
+    }
+}
+
 /// Sound that arrives block by block, so that memory need not grow with its length.
 pub trait SampleSource {
     /// Samples a second, Hz.

@@ -2,14 +2,10 @@
 
 use super::problem::Problem;
 use crate::diag::{Diagnostic, nearest};
+use crate::limits::{Bound, Limits};
 use crate::netlist::card::{Body, Element, ElementKind, Model, Name, Subcircuit};
 use std::collections::HashMap;
 use std::rc::Rc;
-
-/// How deep subcircuits may be nested.
-pub const DEPTH: usize = 100;
-/// How many elements and subcircuits there may be after expansion.
-pub const ELEMENTS: usize = 1_000_000;
 
 /// One expansion of a subcircuit (or the top level).
 #[derive(Debug)]
@@ -71,9 +67,7 @@ impl<'a> Frame<'a> {
     }
 
     fn subcircuit(&self, name: &str) -> Option<(usize, &'a Subcircuit)> {
-        let key = name.to_ascii_lowercase();
-        let mut scopes = self.scopes.iter().enumerate().rev();
-        scopes.find_map(|(level, scope)| Some((level, *scope.subcircuits.get(&key)?)))
+        subcircuit(&self.scopes, name)
     }
 
     /// A defined name near to a misspelt one.
@@ -123,36 +117,126 @@ pub struct Expansion<'a> {
     pub broken_off: bool,
 }
 
-impl Expansion<'_> {
-    /// Subcircuits count as well, for one may hold nothing but others.
-    fn too_large(&self) -> bool {
-        self.elements.len() + self.frames.len() > ELEMENTS
-    }
-}
-
 /// Expands a netlist. `library` holds the built-in models.
 pub fn expand<'a>(
     body: &'a Body,
     library: &'a Body,
+    limits: &Limits,
     problems: &mut Vec<Diagnostic>,
 ) -> Expansion<'a> {
     let mut expansion = Expansion::default();
+    let mut census = Census::new(limits);
+    let scopes = vec![Scope::of(library), Scope::of(body)];
+    if let Some(problem) = census.too_large(body, &scopes) {
+        problems.push(problem);
+        expansion.broken_off = true;
+        return expansion;
+    }
     expansion.frames.push(Frame {
         prefix: String::new(),
         ports: HashMap::new(),
-        scopes: vec![Scope::of(library), Scope::of(body)],
+        scopes,
     });
-    let (mut chain, mut known) = (Vec::new(), HashMap::new());
-    walk(body, 0, &mut expansion, &mut chain, &mut known, problems);
+    let (mut chain, mut known) = (Vec::new(), census.known);
+    let deepest = limits.count(Bound::CallDepth);
+    walk(
+        body,
+        0,
+        deepest,
+        &mut expansion,
+        &mut chain,
+        &mut known,
+        problems,
+    );
     expansion
+}
+
+/// How large definitions are, each counted once: so a bomb that a few lines make is told
+/// without being built.
+struct Census<'a> {
+    known: Known<'a>,
+    sizes: HashMap<*const Subcircuit, u64>,
+    chain: Vec<&'a Subcircuit>,
+    deepest: usize,
+    most: u64,
+}
+
+impl<'a> Census<'a> {
+    fn new(limits: &Limits) -> Self {
+        Census {
+            known: HashMap::new(),
+            sizes: HashMap::new(),
+            chain: Vec::new(),
+            deepest: limits.count(Bound::CallDepth),
+            most: limits.get(Bound::Elements),
+        }
+    }
+
+    /// The problem at the card where it becomes too much.
+    fn too_large(&mut self, body: &'a Body, scopes: &[Rc<Scope<'a>>]) -> Option<Diagnostic> {
+        let mut culprit = None;
+        let mut found = 0u64;
+        for card in &body.elements {
+            found = found.saturating_add(self.card(card, scopes));
+            if found > self.most {
+                culprit = culprit.or(Some(card.span));
+            }
+        }
+        let limit = self.most;
+        culprit.map(|span| Problem::TooLarge { found, limit }.at(span))
+    }
+
+    /// An element counts one, a call one and what it brings: it may bring nothing but others.
+    fn card(&mut self, card: &'a Element, scopes: &[Rc<Scope<'a>>]) -> u64 {
+        let ElementKind::Call { target, .. } = &card.kind else {
+            return 1;
+        };
+        let Some((level, definition)) = subcircuit(scopes, &target.text) else {
+            return 1;
+        };
+        if let Some(&size) = self.sizes.get(&std::ptr::from_ref(definition)) {
+            return size.saturating_add(1);
+        }
+        // Circles and what is nested too deep are told when they are expanded.
+        let circle = self.chain.iter().any(|&s| std::ptr::eq(s, definition));
+        if circle || self.chain.len() >= self.deepest {
+            return 1;
+        }
+        self.chain.push(definition);
+        // What names mean in a definition hangs on where it stands, not on who calls it.
+        let mut inner = scopes[..=level].to_vec();
+        inner.push(inside(&mut self.known, definition));
+        let cards = definition.body.elements.iter();
+        let size = cards.fold(0u64, |sum, c| sum.saturating_add(self.card(c, &inner)));
+        self.chain.pop();
+        self.sizes.insert(std::ptr::from_ref(definition), size);
+        size.saturating_add(1)
+    }
+}
+
+/// The innermost definition of a name, and in which of the scopes it is.
+fn subcircuit<'a>(scopes: &[Rc<Scope<'a>>], name: &str) -> Option<(usize, &'a Subcircuit)> {
+    let key = name.to_ascii_lowercase();
+    let mut scopes = scopes.iter().enumerate().rev();
+    scopes.find_map(|(level, scope)| Some((level, *scope.subcircuits.get(&key)?)))
+}
+
+/// The scopes inside definitions, each made once.
+type Known<'a> = HashMap<*const Subcircuit, Rc<Scope<'a>>>;
+
+/// The scope inside a definition.
+fn inside<'a>(known: &mut Known<'a>, definition: &'a Subcircuit) -> Rc<Scope<'a>> {
+    let made = known.entry(std::ptr::from_ref(definition));
+    made.or_insert_with(|| Scope::of(&definition.body)).clone()
 }
 
 fn walk<'a>(
     body: &'a Body,
     frame: usize,
+    deepest: usize,
     expansion: &mut Expansion<'a>,
     chain: &mut Vec<&'a Subcircuit>,
-    known: &mut HashMap<*const Subcircuit, Rc<Scope<'a>>>,
+    known: &mut Known<'a>,
     problems: &mut Vec<Diagnostic>,
 ) {
     for card in &body.elements {
@@ -184,13 +268,8 @@ fn walk<'a>(
             );
             continue;
         }
-        if chain.len() >= DEPTH {
-            problems.push(Problem::TooDeep { limit: DEPTH }.at(target.span));
-            expansion.broken_off = true;
-            return;
-        }
-        if expansion.too_large() {
-            problems.push(Problem::TooLarge { limit: ELEMENTS }.at(target.span));
+        if chain.len() >= deepest {
+            problems.push(Problem::TooDeep { limit: deepest }.at(target.span));
             expansion.broken_off = true;
             return;
         }
@@ -227,10 +306,7 @@ fn walk<'a>(
             .collect();
         let prefix = format!("{}{}.", outer.prefix, card.name.text);
         let mut scopes = outer.scopes[..=level].to_vec();
-        let inside = known
-            .entry(std::ptr::from_ref(definition))
-            .or_insert_with(|| Scope::of(&definition.body));
-        scopes.push(inside.clone());
+        scopes.push(inside(known, definition));
         expansion
             .calls
             .insert(prefix[..prefix.len() - 1].to_lowercase());
@@ -241,7 +317,8 @@ fn walk<'a>(
         });
         let inner = expansion.frames.len() - 1;
         chain.push(definition);
-        walk(&definition.body, inner, expansion, chain, known, problems);
+        let body = &definition.body;
+        walk(body, inner, deepest, expansion, chain, known, problems);
         chain.pop();
         if expansion.broken_off {
             return;

@@ -238,6 +238,12 @@ pub struct Circuit {
 }
 
 impl Circuit {
+    /// Parts that a method with whole matrices must keep account of: capacitances, windings and
+    /// sources, laws.
+    pub fn stores(&self) -> usize {
+        self.capacitances.len() + self.branches.len() + self.laws.len()
+    }
+
     /// A node by its dotted name, in any case.
     pub fn node(&self, name: &str) -> Option<Node> {
         let key = name.to_lowercase();
@@ -326,7 +332,7 @@ pub fn build(
     sources: &mut Sources,
 ) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
-    let expansion = flatten::expand(&netlist.body, &library, &mut problems);
+    let expansion = flatten::expand(&netlist.body, &library, &netlist.limits, &mut problems);
     if expansion.broken_off {
         return Err(cut(problems));
     }

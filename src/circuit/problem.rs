@@ -1,6 +1,7 @@
 //! What can be wrong with a circuit, one variant a cause.
 
 use crate::diag::{Diagnostic, Span};
+use crate::limits::{Bound, raise};
 use crate::num::Doubt;
 
 /// Errors, and warnings, beyond this many are not shown: nobody reads them.
@@ -75,8 +76,11 @@ pub enum Problem {
     Recursion { name: String, chain: String },
     #[error("subcircuits are nested deeper than {limit}")]
     TooDeep { limit: usize },
-    #[error("the expanded circuit has more than {limit} elements and subcircuits")]
-    TooLarge { limit: usize },
+    #[error(
+        "with every subcircuit written out there are more than {limit} elements and subcircuits: \
+         {found}"
+    )]
+    TooLarge { found: u64, limit: u64 },
     #[error("no voltage source `{name}`")]
     UnknownSource { name: String, near: Option<String> },
     #[error("no inductor `{name}`")]
@@ -190,7 +194,8 @@ impl Problem {
             SetParameter { known, .. } => Some(format!("it knows {known}")),
             Empty => Some("the first line is the title; elements start on the second".into()),
             Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
-            TooDeep { .. } | TooLarge { .. } => Some("flatten the netlist or split it".into()),
+            TooDeep { .. } => Some(raise(Bound::CallDepth)),
+            TooLarge { .. } => Some(raise(Bound::Elements)),
             ZeroResistance { .. } => Some("use a small value (1m), or join the two nodes".into()),
             ImpossibleCoupling { .. } => Some("lower the coefficients: no real transformer has these".into()),
             Alone { .. } => Some(

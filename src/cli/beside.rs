@@ -1,31 +1,50 @@
 //! What stands beside a sheet, or in the folder that a command is called from.
 
+use super::room;
 use crate::audio::clip::Clip;
+use crate::audio::clip::SampleSource;
 use crate::figure::bench::Clips;
-use crate::netlist::{FileLoader, LoadProblem, Loader};
-use crate::report::wav::{self, WavProblem};
+use crate::inputs::{self, InputProblem, Sandbox};
+use crate::limits::{Bound, Limits};
+use crate::netlist::source::TEXT_LIMIT;
+use crate::netlist::{Loader, SandboxLoader};
+use crate::report::wav;
 use crate::sheet::Stored;
-use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 
 /// A folder from which names of files start.
 #[derive(Debug)]
 pub struct Beside {
     folder: PathBuf,
+    sandbox: Option<Sandbox>,
+    limits: Limits,
 }
 
 impl Beside {
     /// The folder that the command is called from.
-    pub fn here() -> Self {
+    pub fn here(sandbox: Option<&Sandbox>, limits: &Limits) -> Self {
         Beside {
             folder: PathBuf::new(),
+            sandbox: sandbox.cloned(),
+            limits: *limits,
         }
     }
 
     /// The folder of this sheet.
-    pub fn new(sheet: &Path) -> Self {
+    pub fn new(sheet: &Path, sandbox: Option<&Sandbox>, limits: &Limits) -> Self {
         Beside {
             folder: sheet.parent().unwrap_or(Path::new("")).to_owned(),
+            sandbox: sandbox.cloned(),
+            limits: *limits,
+        }
+    }
+
+    /// What reads the netlist that a sheet names.
+    pub fn loader(&self) -> SandboxLoader<'_> {
+        SandboxLoader {
+            sandbox: self.sandbox.as_ref(),
+            own_word: false,
+            most: self.limits.count(Bound::NetlistSize) << 20,
         }
     }
 
@@ -43,19 +62,30 @@ impl Clips for Beside {
 
 impl Stored for Beside {
     fn text(&self, name: &str) -> Result<Option<String>, String> {
-        match FileLoader.load(&self.path(name).display().to_string(), None) {
+        let loader = SandboxLoader {
+            most: TEXT_LIMIT,
+            ..self.loader()
+        };
+        match loader.load(&self.path(name).display().to_string(), None) {
             Ok((_, text)) => Ok(Some(text)),
-            Err(LoadProblem::NotFound) => Ok(None),
+            Err(why) if why.is_not_found() => Ok(None),
             Err(why) => Err(why.to_string()),
         }
     }
 
     fn sound(&self, name: &str) -> Result<Option<Clip>, String> {
-        let mut file = match wav::open_wav(&self.path(name)) {
+        let file = match inputs::open(&self.path(name), self.sandbox.as_ref()) {
             Ok(file) => file,
-            Err(WavProblem::Open(e)) if e.kind() == ErrorKind::NotFound => return Ok(None),
+            Err(InputProblem::NotFound) => return Ok(None),
             Err(why) => return Err(why.to_string()),
         };
+        let mut file = wav::read_wav(file).map_err(|e| e.to_string())?;
+        // Held in memory whole: asked for before, because failing there is no message.
+        let (length, most) = (file.length(), self.limits.get(Bound::ClipSamples));
+        if length > most {
+            return Err(format!("it has {length} samples, more than {most}"));
+        }
+        room::ask(length as f64 * 16.0, "the sound").map_err(|f| f.message())?;
         Clip::collect(&mut file)
             .map(Some)
             .map_err(|e| e.to_string())

@@ -12,7 +12,6 @@ use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{self, Row, Verdict};
 use crate::measure::standing::{self, Found, Standing};
 use crate::num;
-use crate::report::file::Outputs;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::{Assembly, Driven};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -88,16 +87,14 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         unit: s.unit,
         limit: None,
     }));
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     if let Some(path) = session.csv() {
         outputs.text(&path, &csv(&rows))?;
     }
     let json_path = session.json();
-    common::stage_json(
-        &mut outputs,
-        json_path.as_deref(),
-        &record(&circuit, &standing, &rows),
-    )?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || {
+        record(&circuit, &standing, &rows)
+    })?;
     session.audited()?;
     session.show(|| {
         let rows = &rows[..charted];

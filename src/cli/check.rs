@@ -10,11 +10,12 @@ mod tables;
 use super::beside::Beside;
 use super::common;
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, cores, interrupt};
+use super::guards::{self, Guards};
+use super::{Command, Outcome, SAFETY, cores, interrupt, room};
 use crate::circuit::ledger::Ledger;
 use crate::diag::{Diagnostic, Sources};
-use crate::netlist::{self, FileLoader, Loader};
-use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::netlist::{self, Loader};
+use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::sheet::cases::Case;
 use crate::sheet::judge::Mark;
 use crate::sheet::problem::Problem;
@@ -44,7 +45,7 @@ fn options(_common: clap::Command) -> clap::Command {
             .action(ArgAction::SetTrue)
             .help(help)
     };
-    clap::Command::new(COMMAND.name)
+    guards::options(clap::Command::new(COMMAND.name))
         .about(COMMAND.about)
         .after_help(SAFETY)
         .arg(
@@ -102,6 +103,9 @@ fn options(_common: clap::Command) -> clap::Command {
         .arg(common::audit_option())
 }
 
+/// Bytes that a few cases take (measured).
+const CHECKED: f64 = 24e6;
+
 /// One thing to do: a case of a sheet that can be run, or a sheet that cannot.
 enum Item<'r> {
     Case {
@@ -142,6 +146,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         let text = serde_json::to_string_pretty(&schema::schema()).expect("plain data");
         return print(&(text + "\n"));
     }
+    let guards = Guards::new(matches)?;
+    room::ask(CHECKED, "the sheets")?;
     let text = |name: &str| matches.get_one::<String>(name).map(String::as_str);
     let both = ["csv", "json", "junit"].map(|n| text(n) == Some(STANDARD_OUTPUT));
     if both.iter().filter(|b| **b).count() > 1 {
@@ -156,7 +162,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
     interrupt::watch();
     // Outputs are staged first: what cannot be written is told before the work, not after.
-    let mut outputs = Outputs::new();
+    let mut outputs = guards.outputs();
     let mut stage = |name: &str| -> Result<Option<(PathBuf, std::fs::File)>, Failure> {
         let Some(path) = text(name).map(PathBuf::from) else {
             return Ok(None);
@@ -172,7 +178,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .flatten()
         .map(String::as_str)
         .collect();
-    let mut opened: Vec<Opened> = cores::spread(&files::find(&asked), threads, open);
+    let mut opened: Vec<Opened> =
+        cores::spread(&files::find(&asked), threads, |path| open(path, &guards));
     let ledger = matches.get_flag("audit").then(Ledger::default);
     for opened in &mut opened {
         if let (Opened::Ready(ready, _), Some(ledger)) = (opened, &ledger) {
@@ -325,7 +332,7 @@ fn part(text: &str) -> Result<(usize, usize), Failure> {
 
 /// Opens a sheet: reads it and its netlist, and builds the circuit once. All mistakes of the
 /// sheet are told before those of its netlist.
-fn open(path: &Result<PathBuf, String>) -> Opened {
+fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
     let path = match path {
         Ok(path) => path,
         Err(told) => return Opened::Bad(told.clone(), format!("error: {told}")),
@@ -336,7 +343,7 @@ fn open(path: &Result<PathBuf, String>) -> Opened {
         let all: Vec<String> = problems.iter().map(|p| sources.render(p)).collect();
         Opened::Bad(name.clone(), all.join("\n"))
     };
-    let text = match FileLoader.load(&name, None) {
+    let text = match guards.loader().load(&name, None) {
         Ok((_, text)) => text,
         Err(why) => {
             let message = format!("error: cannot read the sheet `{name}`: {why}");
@@ -344,20 +351,25 @@ fn open(path: &Result<PathBuf, String>) -> Opened {
         }
     };
     let file = sources.add(name.as_str(), text);
-    let sheet = match sheet::read(file, &sources) {
+    let sheet = match sheet::read_within(file, &sources, &guards.limits) {
         Ok(sheet) => sheet,
         Err(problems) => return bad(&sources, &problems),
     };
-    let beside = Beside::new(path);
+    let beside = Beside::new(path, guards.sandbox.as_ref(), &guards.limits);
     let netlist_path = beside.path(&sheet.netlist).display().to_string();
-    if let Err(why) = FileLoader.load(&netlist_path, None) {
+    if let Err(why) = beside.loader().load(&netlist_path, None) {
         let problem = Problem::Netlist {
             path: sheet.netlist.clone(),
             why: why.to_string(),
         };
         return bad(&sources, &[problem.at(sheet.netlist_span)]);
     }
-    let reading = netlist::read(&netlist_path, &FileLoader, &mut sources);
+    let reading = netlist::read_within(
+        &netlist_path,
+        &beside.loader(),
+        &mut sources,
+        &guards.limits,
+    );
     if reading.diagnostics.iter().any(Diagnostic::is_error) {
         return bad(&sources, &reading.diagnostics);
     }
@@ -369,7 +381,7 @@ fn open(path: &Result<PathBuf, String>) -> Opened {
 }
 
 /// Prints to standard output. A reader that went away is no failure.
-fn print(text: &str) -> Result<Outcome, Failure> {
+pub(super) fn print(text: &str) -> Result<Outcome, Failure> {
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {

@@ -1,14 +1,17 @@
 //! What all commands share: the netlist, settings, probes and outputs.
 
 use super::failure::Failure;
+use super::guards::{self, Guards};
+use super::{interrupt, room};
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{Setting, Settings, What};
 use crate::circuit::problem::Problem;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Sources, Span};
+use crate::limits::Bound;
+use crate::netlist;
 use crate::netlist::card::{Card, Netlist, Value};
-use crate::netlist::{self, FileLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
@@ -27,7 +30,7 @@ pub fn options(command: clap::Command) -> clap::Command {
             .action(ArgAction::Append)
             .help(help)
     };
-    command
+    guards::options(command)
         .arg(
             Arg::new("netlist")
                 .value_name("NETLIST")
@@ -88,6 +91,10 @@ pub fn number_option(name: &'static str, value: &'static str, help: &'static str
         .help(help)
 }
 
+/// Bytes that a circuit takes, solved and charted, for each byte of its netlist (measured on
+/// ladders of 10 000 and 100 000 nodes).
+const BUILT: f64 = 70.0;
+
 /// A netlist as read, with the settings of the command line.
 pub struct Session<'m> {
     matches: &'m ArgMatches,
@@ -96,6 +103,8 @@ pub struct Session<'m> {
     /// The cards.
     pub netlist: Netlist,
     settings: Settings,
+    /// What the run may take, and where it may read.
+    pub guards: Guards,
     /// Whether to print errors only.
     pub quiet: bool,
     /// Warnings that were printed: one that several circuits share is printed once.
@@ -106,6 +115,7 @@ impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
         let mut sources = Sources::default();
+        let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
         let path = matches.get_one::<String>("netlist").expect("required");
         if (
@@ -118,7 +128,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = netlist::read(path, &FileLoader, &mut sources);
+        let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
         let mut problems = reading.diagnostics;
         let mut settings = Settings::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -136,11 +146,14 @@ impl<'m> Session<'m> {
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
         }
+        let bytes: usize = sources.files().map(|file| sources.text(file).len()).sum();
+        room::ask(bytes as f64 * BUILT, "the circuit")?;
         let mut session = Session {
             matches,
             sources,
             netlist: reading.netlist,
             settings,
+            guards,
             quiet,
             warned: HashSet::new(),
         };
@@ -164,6 +177,17 @@ impl<'m> Session<'m> {
             }
             Err(problems) => Err(self.failed(problems)),
         }
+    }
+
+    /// Refuses a circuit too large for its matrices to be worked out whole.
+    pub fn fits(&self, circuit: &Circuit) -> Result<(), Failure> {
+        let stores = circuit.stores() as f64;
+        self.guards.within(Bound::Stores, stores, |found, most| {
+            format!(
+                "the circuit has {found} capacitors, windings, sources and valves: at most {most} \
+                 can take part in a steady state or a sound"
+            )
+        })
     }
 
     /// The settings of the command line.
@@ -376,13 +400,13 @@ impl Waiting {
 }
 
 /// Stages JSON, if it was asked for.
-pub fn stage_json(
+pub fn stage_json<V: serde::Serialize>(
     outputs: &mut Outputs,
     path: Option<&Path>,
-    value: &impl serde::Serialize,
+    value: impl FnOnce() -> V,
 ) -> Result<(), Failure> {
     if let Some(path) = path {
-        let mut text = serde_json::to_string_pretty(value).expect("plain data");
+        let mut text = serde_json::to_string_pretty(&value()).expect("plain data");
         text.push('\n');
         outputs.text(path, &text)?;
     }
@@ -391,7 +415,7 @@ pub fn stage_json(
 
 /// Puts the outputs in place. A reader of standard output that went away is no failure.
 pub fn commit(outputs: Outputs) -> Result<(), Failure> {
-    outputs.commit().map_err(Failure::from)
+    interrupt::whole(|| outputs.commit().map_err(Failure::from))
 }
 
 /// `NAME=VALUE` with its place on the command line.

@@ -26,7 +26,11 @@ pub fn spread<J: Sync, R: Send>(
     };
     std::thread::scope(|scope| {
         for _ in 1..threads.min(jobs.len()) {
-            scope.spawn(worker);
+            // Where there is no room for another thread, those there are do its work.
+            let another = std::thread::Builder::new().spawn_scoped(scope, worker);
+            if another.is_err() {
+                break;
+            }
         }
         worker();
     });

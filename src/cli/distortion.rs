@@ -16,7 +16,6 @@ use crate::device::source::Drive;
 use crate::figure::source::own_sine;
 use crate::measure::distortion::{Intermodulation, Load, Pair, Reading, Tester};
 use crate::num::{self, Role};
-use crate::report::file::Outputs;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -153,9 +152,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             }
         }
     }
-    let levels = session.text("level").map(levels::parse).transpose()?;
+    let levels = session
+        .text("level")
+        .map(|text| levels::parse(text, &session.guards))
+        .transpose()?;
     interrupt::watch();
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
     let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
@@ -168,7 +170,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         plot.fill(&findings.drawn())?;
     }
     let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
     session.audited()?;
     session.show(|| findings.printed())?;
     common::commit(outputs)?;
@@ -234,6 +236,7 @@ fn measured(
     variant: Variant,
     (driven, probe, load): (Driven, Observable, Option<Load>),
 ) -> Result<Measured, Failure> {
+    session.fits(circuit)?;
     let mut tester = Tester::new(circuit, driven, probe)?;
     if let Some(load) = load {
         tester = tester.with_load(load);

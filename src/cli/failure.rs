@@ -1,11 +1,12 @@
 //! Why a command could not do its work.
 
-use super::Outcome;
+use super::{Outcome, interrupt};
 use crate::analysis::NoSolution;
 use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
 use crate::diag::{Diagnostic, Sources};
 use crate::measure::distortion::Halt;
+use crate::num;
 use crate::report::file::FileProblem;
 use crate::report::wav::WavProblem;
 
@@ -40,6 +41,20 @@ pub enum Failure {
     Unreached(String),
     /// The user broke off.
     Interrupted,
+    /// The processor time of `ulimit -t` is used up.
+    OutOfTime,
+    /// It took longer than `--limit seconds=N` allows.
+    TooSlow {
+        /// So long, s.
+        seconds: u64,
+    },
+    /// There is not enough memory.
+    NoRoom {
+        /// What for.
+        what: &'static str,
+        /// So many bytes.
+        bytes: f64,
+    },
 }
 
 impl Failure {
@@ -68,7 +83,7 @@ impl Failure {
             Failure::NoSolution(_) | Failure::Unsolved { .. } | Failure::Unreached(_) => {
                 Outcome::NoSolution
             }
-            Failure::Interrupted => Outcome::Interrupted,
+            Failure::Interrupted | Failure::OutOfTime => Outcome::Interrupted(interrupt::signal()),
             _ => Outcome::Bad,
         }
     }
@@ -88,11 +103,29 @@ impl Failure {
                 .map(|d| sources.render(d) + "\n")
                 .collect(),
             Failure::Usage { message, hint } => plain(message, hint.as_deref()),
-            Failure::File(problem) => plain(&problem.to_string(), None),
-            Failure::Wav(problem) => plain(&problem.to_string(), None),
-            Failure::Clip(problem) => plain(&problem.to_string(), None),
+            Failure::File(problem) => plain(&problem.to_string(), Some(&problem.hint())),
+            Failure::Wav(problem) => plain(&problem.to_string(), problem.hint()),
+            Failure::Clip(problem) => plain(&problem.to_string(), Some(problem.hint())),
             Failure::Unreached(message) => plain(message, None),
             Failure::Interrupted => plain("interrupted: no file was written", None),
+            Failure::OutOfTime => plain(
+                "the processor time allowed is used up: no file was written",
+                Some("ask for less, or raise the limit (`ulimit -t`)"),
+            ),
+            Failure::TooSlow { seconds } => plain(
+                &format!("given up after {seconds} s: no file was written"),
+                Some("ask for less, or allow more time, for example `--limit seconds=600`"),
+            ),
+            Failure::NoRoom { what, bytes } => plain(
+                &format!(
+                    "not enough memory for {what}: {} are needed",
+                    num::engineering(*bytes, "B", 2)
+                ),
+                Some(
+                    "ask for less (a longer --step, fewer probes, a shorter clip), or raise the \
+                     limit (`ulimit -v unlimited`)",
+                ),
+            ),
             Failure::NoSolution(none) => plain(&none.to_string(), Some(none.hint())),
             Failure::Unsolved { message, hint } => plain(message, Some(hint)),
         }

@@ -11,12 +11,12 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, What};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::diag::{Span, nearest};
+use crate::limits::Bound;
 use crate::measure::distortion::{Halt, Tester};
 use crate::measure::feedback::{self, Figures, Question};
 use crate::measure::gain::size;
 use crate::measure::standing;
 use crate::num::{self, Role};
-use crate::report::file::Outputs;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgMatches};
@@ -72,8 +72,6 @@ fn options(command: clap::Command) -> clap::Command {
 /// What stands for an element that was taken out, ohms: nothing flows through it that any
 /// figure could show, yet a node that hung on it alone still has a voltage.
 const OPEN: f64 = 1e18;
-/// Values at the most.
-const MOST: usize = 200;
 
 /// One value and what it does.
 struct Row {
@@ -107,14 +105,14 @@ struct Findings {
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     interrupt::watch();
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
     let findings = found(&mut session)?;
     if let Some(table) = table {
         table.fill(&findings.csv())?;
     }
     let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
     session.audited()?;
     session.show(|| findings.printed())?;
     common::commit(outputs)?;
@@ -169,6 +167,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             level_v,
             is_open: ohms.is_none(),
         };
+        session.fits(&circuit)?;
         let (figures, thd) = version.judged()?;
         let damping = match &findings.load {
             Some(name) => Some(damping(&circuit, name, &probe, &figures)?),
@@ -296,11 +295,10 @@ fn values(
             (ohms, Setting::new(What::Value, element, value, Some(span)))
         });
         found.push(setting);
-        if found.len() > MOST {
-            return Err(Failure::usage(format!(
-                "`--values` has more than {MOST} values"
-            )));
-        }
+        let count = found.len() as f64;
+        session.guards.within(Bound::Values, count, |_, most| {
+            format!("`--values` has more than {most} values")
+        })?;
     }
     Ok(found)
 }

@@ -2,6 +2,7 @@
 
 use super::common::{Session, number_option};
 use super::failure::Failure;
+use crate::limits::Bound;
 use crate::math::fun;
 use crate::measure::gain;
 use crate::netlist::card::Card;
@@ -33,8 +34,6 @@ pub fn options(command: clap::Command) -> clap::Command {
 const FROM_HZ: f64 = 20.0;
 const TO_HZ: f64 = 20e3;
 const PER_DECADE: f64 = 50.0;
-/// Rows at the most.
-const MOST: f64 = 1e6;
 
 /// What was asked for.
 pub struct Asked {
@@ -96,11 +95,11 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
         Spacing::Decades(n) => n * fun::log10(to / from),
         Spacing::Even(step) => (to - from) / step,
     };
-    if rows > MOST {
-        return Err(Failure::usage(format!(
-            "{rows:.1e} frequencies are asked for, at most {MOST:.0e} are worked out"
-        )));
-    }
+    session
+        .guards
+        .within(Bound::Frequencies, rows, |rows, most| {
+            format!("{rows} frequencies are asked for, at most {most} are worked out")
+        })?;
     let found = match spacing {
         Spacing::Decades(n) => gain::decades(from, to, n),
         Spacing::Even(step) => gain::up_to(to, |k| from + k * step),

@@ -9,10 +9,14 @@ mod distortion;
 mod failure;
 mod feedback;
 mod frequencies;
+mod guards;
 mod interrupt;
+mod limits;
+mod messages;
 mod noise;
 mod render;
 mod response;
+mod room;
 mod scope;
 mod source;
 mod variant;
@@ -32,8 +36,8 @@ pub enum Outcome {
     Bad,
     /// 3: no solution found.
     NoSolution,
-    /// 130: broken off by Ctrl-C (128 and the number of the signal, as shells have it).
-    Interrupted,
+    /// 130: broken off by Ctrl-C; for any signal 128 and its number, as shells have it.
+    Interrupted(u8),
 }
 
 impl Outcome {
@@ -44,7 +48,7 @@ impl Outcome {
             Outcome::FellShort => 1,
             Outcome::Bad => 2,
             Outcome::NoSolution => 3,
-            Outcome::Interrupted => 130,
+            Outcome::Interrupted(signal) => 128 + signal,
         }
     }
 }
@@ -72,6 +76,8 @@ pub const COMMANDS: &[&Command] = &[
     &render::COMMAND,
     &vary::COMMAND,
     &check::COMMAND,
+    &limits::COMMAND,
+    &messages::COMMAND,
 ];
 
 /// The whole command line.
@@ -99,6 +105,7 @@ touch the circuit, follow your local codes, and leave mains wiring to licensed p
 /// Runs the tool with the arguments given, the program's name first; messages go to
 /// standard error.
 pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
+    interrupt::spare_large_files();
     let matches = match command_line().try_get_matches_from(arguments) {
         Ok(matches) => matches,
         Err(error) => {

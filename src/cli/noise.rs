@@ -11,7 +11,6 @@ use crate::math::lu::Singular;
 use crate::measure::noise::{self, Density, Listener, Total};
 use crate::measure::standing;
 use crate::num;
-use crate::report::file::Outputs;
 use crate::report::plot::{self, Trace};
 use crate::report::table::{Side, Table};
 use crate::system::assemble::Driven;
@@ -62,7 +61,7 @@ struct Findings {
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let asked = frequencies::asked(&session)?;
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
     let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
@@ -75,7 +74,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         plot.fill(&findings.drawn())?;
     }
     let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
     session.audited()?;
     session.show(|| findings.printed())?;
     common::commit(outputs)?;

@@ -5,7 +5,7 @@ mod summary;
 
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, cores, interrupt, source, variant};
+use super::{Command, Outcome, cores, interrupt, room, source, variant};
 use crate::audio::aliasing;
 use crate::audio::automation::{Curve, Turning};
 use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
@@ -14,15 +14,18 @@ use crate::audio::phrase;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
 use crate::circuit::{Circuit, Element};
+use crate::inputs;
+use crate::limits::Bound;
 use crate::num::{self, Role};
-use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::progress::Shared;
-use crate::report::wav::{self, Format};
+use crate::report::wav::Format;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use job::{Input, Job, Made, Oversample, Plan, Scale};
 use std::fmt::Display;
 use std::fs::File;
+use std::io::Read;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
@@ -39,6 +42,10 @@ pub const COMMAND: Command = Command {
 /// Peak volts of the clip at digital full scale, unless said: a single-coil pickup hit hard
 /// (common practice, no published source).
 const INPUT_VOLTS: f64 = 0.3;
+/// Bytes that any sound takes on its way (measured).
+const PLAYED: f64 = 16e6;
+/// Bytes of a list of knob positions that are read at the most.
+const CURVE: u64 = 256 << 20;
 /// The built-in phrase's rate, Hz.
 const PHRASE_RATE_HZ: u32 = 48_000;
 
@@ -132,6 +139,7 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
+    room::ask(PLAYED, "a sound to be played")?;
     let factor = oversample(&session)?;
     let input_volts = session
         .positive("input-volts", Role::Voltage)?
@@ -140,11 +148,20 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let curves = curves(&session)?;
     let jobs = jobs(&mut session, &curves)?;
     let input = match session.text("clip") {
-        Some(path) => Input::File(path.into()),
+        Some(path) => Input::File(path.into(), session.guards.sandbox.clone()),
         None => Input::Phrase(phrase::phrase(PHRASE_RATE_HZ)),
     };
     let mut clip = input.open()?;
     let (rate_hz, length, channels) = (clip.rate_hz(), clip.length(), clip.channels());
+    let samples = length as f64;
+    session
+        .guards
+        .within(Bound::ClipSamples, samples, |found, most| {
+            format!(
+                "`{}` has {found} samples, at most {most} are played",
+                input.name()
+            )
+        })?;
     if channels > 1 && !session.quiet {
         common::tell(&format!(
             "warning: `{}` has {channels} channels; they are averaged\n",
@@ -156,7 +173,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .map(|text| cabinet(&session, text, rate_hz))
         .transpose()?;
     interrupt::watch();
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     let targets: Vec<File> = jobs
         .iter()
         .map(|job| outputs.stage(&job.out))
@@ -202,7 +219,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         rate_hz,
         made: &made,
     };
-    common::stage_json(&mut outputs, json_path.as_deref(), &summary.record())?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || summary.record())?;
     session.audited()?;
     session.show(|| summary.printed())?;
     common::commit(outputs)?;
@@ -229,6 +246,7 @@ fn jobs(session: &mut Session<'_>, curves: &[(String, Curve)]) -> Result<Vec<Job
     let mut jobs = Vec::new();
     for variant in variants {
         let mut circuit = session.circuit_with(&variant.settings, Timing::default())?;
+        session.fits(&circuit)?;
         let mut knobs = Vec::new();
         for (name, curve) in curves {
             let element = pot(&circuit, name)?;
@@ -277,7 +295,12 @@ fn curves(session: &Session<'_>) -> Result<Vec<(String, Curve)>, Failure> {
                     .hint("expected KNOB=points.csv"));
             };
             let bad = |why: &dyn Display| Failure::usage(format!("`{path}`: {why}"));
-            let text = std::fs::read_to_string(path).map_err(|e| bad(&e))?;
+            let sandbox = session.guards.sandbox.as_ref();
+            let mut file = inputs::open_named(Path::new(path), sandbox)
+                .map_err(|e| bad(&e))?
+                .take(CURVE);
+            let mut text = String::new();
+            file.read_to_string(&mut text).map_err(|e| bad(&e))?;
             let curve = Curve::parse(&text).map_err(|e| bad(&e))?;
             Ok((name.trim().to_string(), curve))
         })
@@ -407,8 +430,7 @@ fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, F
         return Cabinet::built_in(rate_hz).map_err(|e| bad(&e));
     }
     let path = Path::new(text);
-    let mut file = wav::open_wav(path).map_err(|e| {
-        let failure = job::named(path, e);
+    let mut file = job::open_wav(path, session.guards.sandbox.as_ref()).map_err(|failure| {
         match path.exists() {
             true => failure,
             false => failure.hint("expected a WAV file, or `built-in`"),

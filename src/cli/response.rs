@@ -13,7 +13,6 @@ use crate::circuit::{self, Circuit, Node};
 use crate::measure::band::Band;
 use crate::measure::gain::{self, Response, Seen, Wanted};
 use crate::measure::standing;
-use crate::report::file::Outputs;
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -69,8 +68,8 @@ fn options(command: clap::Command) -> clap::Command {
         )
 }
 
-/// Figures that are kept in memory at the most.
-const MOST: f64 = 5e7;
+/// What a row takes, bytes, with its JSON.
+const ROW: f64 = 1000.0;
 
 /// What the command found for one version of the circuit.
 struct Curves {
@@ -113,7 +112,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let frequencies_hz = frequencies::asked(&session)?.rows_hz;
     interrupt::watch();
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
     let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
@@ -126,7 +125,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         plot.fill(&findings.drawn())?;
     }
     let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), &findings.record())?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
     session.audited()?;
     session.show(|| findings.printed())?;
     common::commit(outputs)?;
@@ -137,11 +136,7 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
     let base = session.circuit(Timing::default())?;
     let variants = variant::variants(session, &base)?;
     let figures = frequencies_hz.len() as f64 * variants.len() as f64;
-    if figures > MOST {
-        return Err(Failure::usage(format!(
-            "{figures:.1e} rows would be put out, at most {MOST:.0e} are kept"
-        )));
-    }
+    session.guards.room_for_figures(figures, ROW)?;
     let mut findings = Findings {
         title: base.title.trim().to_string(),
         source: String::new(),

@@ -6,6 +6,7 @@ use crate::circuit::Circuit;
 use crate::circuit::params::Setting;
 use crate::diag::Span;
 use crate::figure::choice;
+use crate::limits::Bound;
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
@@ -15,9 +16,6 @@ pub struct Variant {
     /// What is set beyond the common settings.
     pub settings: Vec<Setting>,
 }
-
-/// Combinations at the most: in `render` each holds a file open.
-const MOST: usize = 200;
 
 impl Variant {
     /// `NAME=value` of each setting as typed, `, ` between them; empty without settings.
@@ -79,11 +77,12 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
         if let Some(k) = (1..list.len()).find(|&k| list[..k].contains(&list[k])) {
             return Err(wrong(&format!("has the value {} twice", list[k])));
         }
-        if found.len() * list.len() > MOST {
-            return Err(Failure::usage(format!(
-                "`--vary` asks for more than {MOST} versions at once"
-            )));
-        }
+        let count = found.len() as f64 * list.len() as f64;
+        session
+            .guards
+            .within(Bound::Versions, count, |count, most| {
+                format!("`--vary` asks for {count} versions at once, at most {most} can be")
+            })?;
         names.push(name.to_string());
         let line = format!("--vary {text}");
         let file = session.sources.add("command line", line.as_str());

@@ -11,8 +11,8 @@ use crate::figure::bench::{Bench, Found, Reading, Trouble};
 use crate::figure::choice::{Choice, choose};
 use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
+use crate::limits::Bound;
 use crate::num;
-use crate::report::file::Outputs;
 use crate::report::plot::{self, Trace};
 use crate::report::table::{Side, Table};
 use crate::sheet::judge::shown;
@@ -60,8 +60,6 @@ fn options(command: clap::Command) -> clap::Command {
         )
 }
 
-/// Combinations at the most.
-const MOST: usize = 100_000;
 /// Values that can be stepped at once.
 const STEPS: usize = 2;
 
@@ -97,13 +95,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .hint("step something with numbers first"));
     }
     interrupt::watch();
-    let mut outputs = Outputs::new();
+    let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
     let json_path = session.json();
 
     let combinations: Vec<Vec<Choice>> = combinations(&steps);
     let figure_list: Vec<&Figure> = figures.iter().collect();
-    let beside = Beside::here();
+    let beside = Beside::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let stopped = || interrupt::check().is_err();
     // Settings note their use, so that every combination has its own.
     let given: Vec<_> = session
@@ -151,8 +149,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(path) = plot_path {
         outputs.text(path, &drawn(&base.title, &steps, &figures, &rows))?;
     }
-    let record = record(&base.title, &steps, &figures, &rows);
-    common::stage_json(&mut outputs, json_path.as_deref(), &record)?;
+    common::stage_json(&mut outputs, json_path.as_deref(), || {
+        record(&base.title, &steps, &figures, &rows)
+    })?;
     session.audited()?;
     session.show(|| printed(&base.title, &steps, &figures, &rows))?;
     common::commit(outputs)?;
@@ -209,12 +208,12 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Step>, Failure> {
             steps.len()
         )));
     }
-    let count: usize = steps.iter().map(|s| s.values.len()).product();
-    if count > MOST {
-        return Err(Failure::usage(format!(
-            "{count} combinations are asked for, at most {MOST} can be"
-        )));
-    }
+    let count: f64 = steps.iter().map(|s| s.values.len() as f64).product();
+    session
+        .guards
+        .within(Bound::Combinations, count, |count, most| {
+            format!("{count} combinations are asked for, at most {most} can be")
+        })?;
     Ok(steps)
 }
 

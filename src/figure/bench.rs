@@ -6,6 +6,7 @@ mod sine;
 mod small;
 
 use super::Figure;
+use super::problem::Problem;
 use super::registry::{Gives, OfWave};
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{self, Run};
@@ -161,7 +162,11 @@ impl<'n> Bench<'n> {
         let circuit = self.circuit(Timing::default())?;
         let bound: Vec<Result<Bound, Diagnostic>> = figures
             .iter()
-            .map(|figure| bind(figure, &circuit, self.netlist))
+            .map(|figure| {
+                let bound = bind(figure, &circuit, self.netlist)?;
+                self.fits(&circuit, figure, &bound)?;
+                Ok(bound)
+            })
             .collect();
         let mut found: Vec<Option<Result<Found, Trouble>>> = bound
             .iter()
@@ -180,6 +185,16 @@ impl<'n> Bench<'n> {
             .into_iter()
             .map(|f| f.expect("every way was gone"))
             .collect())
+    }
+
+    /// Refuses a circuit too large for its matrices to be worked out whole.
+    fn fits(&self, circuit: &Circuit, figure: &Figure, bound: &Bound) -> Result<(), Diagnostic> {
+        let most = self.netlist.limits.count(crate::limits::Bound::Stores);
+        let found = circuit.stores();
+        match matches!(bound, Bound::Sine(_) | Bound::Played(..)) && found > most {
+            true => Err(Problem::TooManyStores { found, most }.at(figure.span)),
+            false => Ok(()),
+        }
     }
 
     /// All figures of the circuit with nothing playing, from one solution: those of the chart

@@ -2,6 +2,7 @@
 
 use super::amount::Wrong;
 use crate::diag::{Diagnostic, Span};
+use crate::limits::{Bound, raise};
 
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -91,6 +92,11 @@ pub enum Problem {
     SmallPower { text: String },
     #[error("{points} points are more than are kept, at most {most}")]
     TooLong { points: String, most: String },
+    #[error(
+        "the circuit has {found} capacitors, windings, sources and valves: at most {most} can take \
+         part in a steady state or a sound"
+    )]
+    TooManyStores { found: usize, most: usize },
     #[error("`{text}` is no number with a unit")]
     NoAmount { text: String },
     #[error("unknown unit `{unit}`")]
@@ -128,7 +134,8 @@ impl Problem {
         }
     }
 
-    fn hint(&self) -> Option<String> {
+    /// What to do about it, where there is something to say.
+    pub fn hint(&self) -> Option<String> {
         let like = |example: &str| Some(format!("for example `{example}`"));
         let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
@@ -158,6 +165,7 @@ impl Problem {
                 Some(format!("add `with source NAME`; the netlist has {known}"))
             }
             Problem::TooLong { .. } => Some("ask for fewer, or for a shorter stretch".into()),
+            Problem::TooManyStores { .. } => Some(raise(Bound::Stores)),
             Problem::Both { .. } => Some("give one of them".into()),
             Problem::NoLoop { .. } => {
                 Some("expected a resistor of which one end at least is free to move".into())

@@ -7,9 +7,6 @@ use crate::diag::{Sources, Span};
 use crate::netlist::card::{Body, Element, Model, Name, Subcircuit};
 use crate::netlist::problem::{Located, Problem, quoted};
 
-/// Subcircuits inside one another.
-pub const SUBCIRCUIT_DEPTH: usize = 200;
-
 /// What became of a card.
 pub(crate) type Outcome = Result<(), Box<Located>>;
 

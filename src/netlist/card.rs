@@ -4,6 +4,7 @@
 //! model is known, no subcircuit is expanded. `circuit` does that.
 
 use crate::diag::Span;
+use crate::limits::Limits;
 use crate::netlist::expr::Expr;
 
 /// A name as written. Names compare without regard to case: use [`Name::key`].
@@ -406,4 +407,6 @@ pub struct Netlist {
     pub body: Body,
     /// Control cards, in order. They may stand anywhere but inside a subcircuit.
     pub controls: Vec<ControlCard>,
+    /// What it was read within, and what holds for all that is made of it.
+    pub limits: Limits,
 }

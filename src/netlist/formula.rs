@@ -13,18 +13,13 @@ use nom::combinator::{opt, recognize};
 use nom::sequence::preceded;
 
 use crate::diag::{Span, nearest};
+use crate::limits::Bound;
 use crate::netlist::card::Name;
 use crate::netlist::expr::{Expr, Function, Operator};
 use crate::netlist::grammar::{as_number, required};
 use crate::netlist::problem::{Problem, quoted};
 use crate::netlist::text::{Parsed, Text, blank, found, name, need, next_span, symbol, wrong};
 use crate::num::Role;
-
-/// Parentheses, functions, signs and powers inside one another: a guard for the stack.
-pub(crate) const NESTING: usize = 200;
-
-/// Height of the tree: sums and products grow it to the left, and whoever walks it recurses.
-pub(crate) const HEIGHT: usize = 1000;
 
 /// A whole expression up to the end of the card.
 pub(crate) fn expression(i: Text<'_>) -> Parsed<'_, Expr> {
@@ -114,8 +109,10 @@ fn operation(i: Text<'_>, weakest: Strength, depth: usize) -> Parsed<'_, Tree> {
         let (rest, right) = operation(rest, operator.right(), depth + 1)?;
         let span = left.expr.span().to(right.expr.span());
         let height = left.height.max(right.height) + 1;
-        if height > HEIGHT {
-            return Err(wrong(Problem::TooLong { limit: HEIGHT }, right.expr.span()));
+        // Sums and products grow the tree to the left, and whoever walks it recurses.
+        let limit = i.limit(Bound::ExpressionLength);
+        if height > limit {
+            return Err(wrong(Problem::TooLong { limit }, right.expr.span()));
         }
         let (a, b) = (Box::new(left.expr), Box::new(right.expr));
         let expr = Expr::Binary(operator, a, b, span);
@@ -139,8 +136,9 @@ fn operator(i: Text<'_>) -> Parsed<'_, Operator> {
 
 fn operand(i: Text<'_>, depth: usize) -> Parsed<'_, Tree> {
     let (i, ()) = blank(i)?;
-    if depth > NESTING {
-        return Err(wrong(Problem::TooDeep { limit: NESTING }, i.head()));
+    let limit = i.limit(Bound::ExpressionDepth);
+    if depth > limit {
+        return Err(wrong(Problem::TooDeep { limit }, i.head()));
     }
     let (rest, sign) = opt(one_of("+-")).parse(i)?;
     if let Some(sign) = sign {

@@ -27,7 +27,6 @@ mod semiconductors;
 pub mod source;
 mod text;
 
-pub use blocks::SUBCIRCUIT_DEPTH;
 pub use probe::parse_probe;
-pub use reader::{INCLUDE_DEPTH, MOST_DIAGNOSTICS, MOST_INCLUDES, Reading, read, read_library};
-pub use source::{FileLoader, LoadProblem, Loader, MemoryLoader};
+pub use reader::{MOST_DIAGNOSTICS, Reading, read, read_library, read_within};
+pub use source::{FileLoader, LoadProblem, Loader, MemoryLoader, SandboxLoader};

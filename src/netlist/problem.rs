@@ -3,6 +3,7 @@
 use thiserror::Error;
 
 use crate::diag::{Diagnostic, Span};
+use crate::limits::{Bound, raise};
 use crate::netlist::source::LoadProblem;
 use crate::num::Doubt;
 
@@ -180,9 +181,10 @@ impl Problem {
             Problem::UnknownName { name } => Some(format!(
                 "a node voltage is written v({name}), a current through a voltage source i({name})"
             )),
-            Problem::TooLong { .. } => {
-                Some("split the sum with parentheses or over two B sources".into())
-            }
+            Problem::TooLong { .. } => Some(format!(
+                "split the sum with parentheses or over two B sources; {}",
+                raise(Bound::ExpressionLength)
+            )),
             Problem::UnknownProbe { .. } => {
                 Some("probes are v(node), v(node,node), i(element) and p(element)".into())
             }
@@ -193,9 +195,21 @@ impl Problem {
             Problem::TitleHoldsCard { .. } => Some("put a title line above it".into()),
             Problem::WrongEnds { open, .. } => Some(format!("did you mean `.ends {open}`?")),
             Problem::MissingEnds { .. } => Some("each .subckt needs an .ends of its own".into()),
-            Problem::Unreadable {
-                from: Some(from), ..
-            } => Some(format!("the path is looked up from the folder of `{from}`")),
+            Problem::Unreadable { from, why, .. } => match (why.hint(), from) {
+                (Some(hint), _) => Some(hint),
+                (None, Some(from)) => {
+                    Some(format!("the path is looked up from the folder of `{from}`"))
+                }
+                (None, None) => None,
+            },
+            Problem::TooDeep { .. } => Some(format!(
+                "split it over two B sources; {}",
+                raise(Bound::ExpressionDepth)
+            )),
+            Problem::SubcircuitsTooDeep { .. } => Some(raise(Bound::DefinitionDepth)),
+            Problem::IncludesTooDeep { .. } => Some(raise(Bound::IncludeDepth)),
+            Problem::TooManyIncludes { .. } => Some(raise(Bound::Includes)),
+            Problem::TooMuchText { .. } => Some(raise(Bound::NetlistSize)),
             _ => None,
         }
     }

@@ -7,14 +7,15 @@
 use std::sync::Arc;
 
 use crate::diag::{Diagnostic, FileId, Sources, Span};
-use crate::netlist::blocks::{Blocks, Outcome, SUBCIRCUIT_DEPTH};
+use crate::limits::{Bound, Limits};
+use crate::netlist::blocks::{Blocks, Outcome};
 use crate::netlist::card::{ControlCard, Name, Netlist};
 use crate::netlist::controls::{self, IGNORED};
 use crate::netlist::elements::element;
 use crate::netlist::grammar::balanced;
 use crate::netlist::lines::next_card;
 use crate::netlist::problem::{Located, Problem, quoted};
-use crate::netlist::source::{LoadProblem, Loader, TEXT_LIMIT};
+use crate::netlist::source::{LoadProblem, Loader};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
 
 /// A netlist and what there is to say about it. With an error among the diagnostics the netlist
@@ -37,16 +38,21 @@ impl Reading {
 /// Errors after which the rest is not read, and warnings after which no more are kept.
 pub const MOST_DIAGNOSTICS: usize = 50;
 
-/// Includes inside one another.
-pub const INCLUDE_DEPTH: usize = 50;
-
-/// Includes in all: a few lines could otherwise ask for billions.
-pub const MOST_INCLUDES: usize = 10_000;
-
 /// Reads a netlist, which begins with its title, and all that it includes.
 pub fn read(path: &str, loader: &dyn Loader, sources: &mut Sources) -> Reading {
+    read_within(path, loader, sources, &Limits::default())
+}
+
+/// The same within other limits, which go on to hold for what is made of the netlist.
+pub fn read_within(
+    path: &str,
+    loader: &dyn Loader,
+    sources: &mut Sources,
+    limits: &Limits,
+) -> Reading {
     let mut reader = Reader::new(sources);
-    match load(loader, path, None, 0) {
+    reader.limits = *limits;
+    match reader.load(loader, path, None) {
         Ok((name, text)) => {
             let file = reader.open(name, text);
             reader.title(file);
@@ -80,7 +86,7 @@ struct NoFiles;
 
 impl Loader for NoFiles {
     fn load(&self, _: &str, _: Option<&str>) -> Result<(String, String), LoadProblem> {
-        Err(LoadProblem::NotFound)
+        Err(crate::inputs::InputProblem::NotFound.into())
     }
 }
 
@@ -95,6 +101,7 @@ struct Reader<'s> {
     warnings: usize,
     includes: usize,
     bytes: usize,
+    limits: Limits,
 }
 
 /// A file that is being read.
@@ -120,6 +127,7 @@ impl<'s> Reader<'s> {
             warnings: 0,
             includes: 0,
             bytes: 0,
+            limits: Limits::default(),
         }
     }
 
@@ -163,7 +171,7 @@ impl<'s> Reader<'s> {
             let (file, text) = (open.file, open.text.clone());
             match next_card(&text, &mut open.at) {
                 Some((start, end)) => {
-                    let remarks = Remarks::default();
+                    let remarks = Remarks::within(self.limits);
                     let card = Text::new(&text, start, end, file, &remarks);
                     let outcome = self.card(card, loader);
                     for remark in remarks.into_inner() {
@@ -248,7 +256,8 @@ impl<'s> Reader<'s> {
         };
         let span = name.span;
         self.blocks.open(Some(name), ports);
-        if self.blocks.depth() <= SUBCIRCUIT_DEPTH {
+        let limit = self.limits.count(Bound::DefinitionDepth);
+        if self.blocks.depth() <= limit {
             return Ok(());
         }
         // Whatever follows in this file would only repeat it.
@@ -256,7 +265,6 @@ impl<'s> Reader<'s> {
             open.at = open.text.len();
             self.blocks.drop_to(open.floor);
         }
-        let limit = SUBCIRCUIT_DEPTH;
         Err(Box::new(Problem::SubcircuitsTooDeep { limit }.at(span)))
     }
 
@@ -272,19 +280,19 @@ impl<'s> Reader<'s> {
     fn include(&mut self, path: Name, loader: &dyn Loader) -> Outcome {
         let from = self.sources.name(path.span.file).to_string();
         let at = |problem: Problem| Err(Box::new(problem.at(path.span)));
-        if self.includes >= MOST_INCLUDES {
-            let limit = MOST_INCLUDES;
+        let limit = self.limits.count(Bound::Includes);
+        if self.includes >= limit {
             self.files.clear();
             return at(Problem::TooManyIncludes { limit });
         }
-        if self.files.len() > INCLUDE_DEPTH {
+        let limit = self.limits.count(Bound::IncludeDepth);
+        if self.files.len() > limit {
             let chain = self.chain(&path.text, 0);
-            let limit = INCLUDE_DEPTH;
             self.files.clear();
             return at(Problem::IncludesTooDeep { limit, chain });
         }
         self.includes += 1;
-        match load(loader, &path.text, Some(&from), self.bytes) {
+        match self.load(loader, &path.text, Some(&from)) {
             Ok((name, text)) => {
                 let open = self
                     .files
@@ -298,7 +306,7 @@ impl<'s> Reader<'s> {
                 Ok(())
             }
             Err(LoadProblem::TooLarge) if self.bytes > 0 => {
-                let limit = TEXT_LIMIT >> 20;
+                let limit = self.limits.count(Bound::NetlistSize);
                 self.files.clear();
                 at(Problem::TooMuchText { limit })
             }
@@ -306,6 +314,20 @@ impl<'s> Reader<'s> {
                 let (path, from) = (path.text.clone(), Some(from));
                 at(Problem::Unreadable { path, from, why })
             }
+        }
+    }
+
+    /// Loads a file if it and what was read so far keep within the limit.
+    fn load(
+        &self,
+        loader: &dyn Loader,
+        path: &str,
+        from: Option<&str>,
+    ) -> Result<(String, String), LoadProblem> {
+        let (name, text) = loader.load(path, from)?;
+        match self.bytes + text.len() > self.limits.count(Bound::NetlistSize) << 20 {
+            true => Err(LoadProblem::TooLarge),
+            false => Ok((name, text)),
         }
     }
 
@@ -352,23 +374,10 @@ impl<'s> Reader<'s> {
                 title: self.title,
                 body,
                 controls: self.controls,
+                limits: self.limits,
             },
             diagnostics: self.diagnostics,
         }
-    }
-}
-
-/// Loads a file if it and the `before` bytes read so far keep within the limit.
-fn load(
-    loader: &dyn Loader,
-    path: &str,
-    from: Option<&str>,
-    before: usize,
-) -> Result<(String, String), LoadProblem> {
-    let (name, text) = loader.load(path, from)?;
-    match before + text.len() > TEXT_LIMIT {
-        true => Err(LoadProblem::TooLarge),
-        false => Ok((name, text)),
     }
 }
 

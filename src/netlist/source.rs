@@ -2,13 +2,16 @@
 //! can be tested without files and need not know what a path is.
 
 use std::collections::HashMap;
-use std::fs::{self, File};
-use std::io::{ErrorKind, Read};
+use std::fs;
+use std::io::Read;
 use std::path::{Component, Path, PathBuf};
 
 use thiserror::Error;
 
-/// Bytes of text, of one file and of a netlist with all its includes, that are read at most.
+use crate::inputs::{self, InputProblem, Sandbox};
+use crate::limits::{Bound, raise};
+
+/// Bytes of text that a [`FileLoader`] reads at most.
 pub const TEXT_LIMIT: usize = 256 << 20;
 
 /// Finds and reads netlists and the files they include.
@@ -22,17 +25,11 @@ pub trait Loader {
 /// Why a file cannot be read.
 #[derive(Debug, Clone, PartialEq, Error)]
 pub enum LoadProblem {
-    /// Nothing has that name.
-    #[error("no such file")]
-    NotFound,
-    /// It is a directory.
-    #[error("it is a directory")]
-    Directory,
-    /// It is a device, a pipe or a socket, which might never end.
-    #[error("it is no ordinary file")]
-    Special,
-    /// It is larger than [`TEXT_LIMIT`].
-    #[error("it is larger than {} MiB", TEXT_LIMIT >> 20)]
+    /// It cannot be opened.
+    #[error(transparent)]
+    Input(#[from] InputProblem),
+    /// It is larger than a netlist may be.
+    #[error("it is larger than a netlist may be")]
     TooLarge,
     /// It is not UTF-8.
     #[error("it is not UTF-8 text at line {line}, column {column}")]
@@ -42,9 +39,24 @@ pub enum LoadProblem {
         /// From 1, in characters.
         column: usize,
     },
-    /// Anything else that the system says.
-    #[error("{0}")]
-    Refused(String),
+}
+
+impl LoadProblem {
+    /// Whether there is no such file.
+    pub fn is_not_found(&self) -> bool {
+        *self == LoadProblem::Input(InputProblem::NotFound)
+    }
+
+    /// What to do about it, where there is something to say.
+    pub fn hint(&self) -> Option<String> {
+        match self {
+            LoadProblem::Input(problem) => problem.hint().map(str::to_string),
+            LoadProblem::TooLarge => Some(raise(Bound::NetlistSize)),
+            LoadProblem::NotText { .. } => {
+                Some("save it as UTF-8 in your editor (letters such as µ differ otherwise)".into())
+            }
+        }
+    }
 }
 
 /// Reads from the file system.
@@ -53,27 +65,48 @@ pub struct FileLoader;
 
 impl Loader for FileLoader {
     fn load(&self, path: &str, from: Option<&str>) -> Result<(String, String), LoadProblem> {
+        SandboxLoader {
+            sandbox: None,
+            own_word: true,
+            most: TEXT_LIMIT,
+        }
+        .load(path, from)
+    }
+}
+
+/// Reads from the file system, within a folder where one is set.
+#[derive(Debug, Clone, Copy)]
+pub struct SandboxLoader<'s> {
+    /// The folder.
+    pub sandbox: Option<&'s Sandbox>,
+    /// Whether the main file is named by the user, and may then lie elsewhere.
+    pub own_word: bool,
+    /// Bytes of a file at the most.
+    pub most: usize,
+}
+
+impl Loader for SandboxLoader<'_> {
+    fn load(&self, path: &str, from: Option<&str>) -> Result<(String, String), LoadProblem> {
         let folder = from.and_then(|f| Path::new(f).parent());
         let path = match folder {
             Some(folder) => plain(&folder.join(path)),
             None => PathBuf::from(path),
         };
-        let about = fs::metadata(&path).map_err(refused)?;
-        if about.is_dir() {
-            return Err(LoadProblem::Directory);
-        }
-        if !about.is_file() {
-            return Err(LoadProblem::Special);
-        }
-        if about.len() > TEXT_LIMIT as u64 {
+        let mut file = match from.is_none() && self.own_word {
+            true => inputs::open_named(&path, self.sandbox)?,
+            false => inputs::open(&path, self.sandbox)?,
+        };
+        let about = file.metadata().map_err(InputProblem::from)?;
+        if about.len() > self.most as u64 {
             return Err(LoadProblem::TooLarge);
         }
         // The length may have been a lie (a file that grows): the limit holds for reading too.
         let mut bytes = Vec::new();
-        File::open(&path)
-            .and_then(|file| file.take(TEXT_LIMIT as u64 + 1).read_to_end(&mut bytes))
-            .map_err(refused)?;
-        if bytes.len() > TEXT_LIMIT {
+        let mut limited = (&mut file).take(self.most as u64 + 1);
+        limited
+            .read_to_end(&mut bytes)
+            .map_err(InputProblem::from)?;
+        if bytes.len() > self.most {
             return Err(LoadProblem::TooLarge);
         }
         let text = String::from_utf8(bytes).map_err(|error| {
@@ -107,7 +140,7 @@ impl Loader for MemoryLoader {
     fn load(&self, path: &str, _from: Option<&str>) -> Result<(String, String), LoadProblem> {
         match self.texts.get(path) {
             Some(text) => Ok((path.to_string(), text.clone())),
-            None => Err(LoadProblem::NotFound),
+            None => Err(InputProblem::NotFound.into()),
         }
     }
 }
@@ -131,14 +164,6 @@ fn plain(path: &Path) -> PathBuf {
     match (fs::canonicalize(path), fs::canonicalize(&folded)) {
         (Ok(asked), Ok(found)) if asked == found => folded,
         _ => path.to_path_buf(),
-    }
-}
-
-fn refused(error: std::io::Error) -> LoadProblem {
-    match error.kind() {
-        ErrorKind::NotFound => LoadProblem::NotFound,
-        ErrorKind::IsADirectory => LoadProblem::Directory,
-        _ => LoadProblem::Refused(error.to_string()),
     }
 }
 
@@ -185,13 +210,14 @@ mod tests {
         let folder = folder(&[("latin.cir", b"title\n* 10 \xb5F\n")]);
         let path = |name: &str| folder.path().join(name).display().to_string();
         let refuse = |path: &str| FileLoader.load(path, None).expect_err("must be refused");
-        assert_eq!(refuse(&path("none.cir")), LoadProblem::NotFound);
-        assert_eq!(refuse(&path("")), LoadProblem::Directory);
+        assert_eq!(refuse(&path("none.cir")), InputProblem::NotFound.into());
+        assert_eq!(refuse(&path("")), InputProblem::Directory.into());
         let not_text = LoadProblem::NotText { line: 2, column: 6 };
         assert_eq!(refuse(&path("latin.cir")), not_text);
-        assert!(matches!(refuse("a\0b"), LoadProblem::Refused(_)));
+        let odd = refuse("a\0b");
+        assert!(matches!(odd, LoadProblem::Input(InputProblem::System(_))));
         if cfg!(unix) {
-            assert_eq!(refuse("/dev/zero"), LoadProblem::Special);
+            assert_eq!(refuse("/dev/zero"), InputProblem::Special.into());
         }
     }
 
@@ -199,7 +225,7 @@ mod tests {
     fn a_file_beyond_the_limit_is_refused_without_being_read_whole() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let path = folder.path().join("huge.cir");
-        let file = File::create(&path).expect("file made");
+        let file = fs::File::create(&path).expect("file made");
         file.set_len(TEXT_LIMIT as u64 + 1).expect("a sparse file");
         let found = FileLoader.load(&path.display().to_string(), None);
         assert_eq!(found.expect_err("too large"), LoadProblem::TooLarge);

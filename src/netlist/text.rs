@@ -18,6 +18,7 @@ use nom::sequence::preceded;
 use nom::{Compare, CompareResult, IResult, Input, Needed, Offset, Parser};
 
 use crate::diag::{FileId, Span};
+use crate::limits::{Bound, Limits};
 use crate::netlist::card::Name;
 use crate::netlist::problem::{Located, Problem, quoted};
 
@@ -30,8 +31,27 @@ pub(crate) struct Text<'a> {
     remarks: &'a Remarks,
 }
 
-/// Warnings found on the way.
-pub(crate) type Remarks = RefCell<Vec<Located>>;
+/// Warnings found on the way, and the limits that hold.
+#[derive(Debug, Default)]
+pub(crate) struct Remarks {
+    found: RefCell<Vec<Located>>,
+    limits: Limits,
+}
+
+impl Remarks {
+    /// None yet.
+    pub fn within(limits: Limits) -> Self {
+        Remarks {
+            found: RefCell::default(),
+            limits,
+        }
+    }
+
+    /// What was found.
+    pub fn into_inner(self) -> Vec<Located> {
+        self.found.into_inner()
+    }
+}
 
 /// Why a parser gave up.
 #[derive(Debug)]
@@ -86,7 +106,12 @@ impl<'a> Text<'a> {
 
     /// Notes a warning.
     pub fn remark(self, problem: Problem, span: Span) {
-        self.remarks.borrow_mut().push(problem.at(span));
+        self.remarks.found.borrow_mut().push(problem.at(span));
+    }
+
+    /// How much of it there may be.
+    pub fn limit(self, bound: Bound) -> usize {
+        self.remarks.limits.count(bound)
     }
 }
 

@@ -1,19 +1,20 @@
 //! Result files: all of them appear, complete, or none does.
 //!
-//! Every output is written to a temporary file beside its target and renamed
-//! when all are done, so a run that fails leaves everything as it was. The
-//! targets are looked at twice, when staged and again just before renaming, so
-//! that a rename has little left to fail for. Should a later one fail all the
-//! same, what was put in place before it is taken back: a new file is removed,
-//! and an old one returns from a hard link made beforehand (where the file
-//! system has none, the new content stays: the one gap known). What went to
-//! standard output or to a device cannot be taken back, so it goes first.
-//! A process that is killed leaves its `.gridleak-*.tmp` files behind.
+//! Every output is written to a file without a name in its target's directory (see
+//! `waiting`); when all are done each gets a name beside its target and is renamed, so a run
+//! that fails, or is killed, leaves everything as it was. The targets are looked at twice,
+//! when staged and again just before renaming, so that a rename has little left to fail for.
+//! Should a later one fail all the same, what was put in place before it is taken back: a new
+//! file is removed, and an old one returns from a hard link made beforehand (where the file
+//! system has none, the new content stays: the one gap known). What went to standard output
+//! or to a device cannot be taken back, so it goes first.
 
+use super::waiting::{Waiting, builder, plain};
+use crate::inputs::Sandbox;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
-use tempfile::{Builder, NamedTempFile, TempPath};
+use tempfile::{NamedTempFile, TempPath};
 use thiserror::Error;
 
 /// The target that stands for standard output.
@@ -57,6 +58,30 @@ pub enum FileProblem {
         /// As the user wrote it.
         path: PathBuf,
     },
+    /// The file system takes nothing new.
+    #[error("cannot write `{}`: the file system is read-only", path.display())]
+    ReadOnly {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// It would be larger than a file may be.
+    #[error("cannot write `{}`: it is larger than files may be here", path.display())]
+    TooLarge {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// The system has no handle left for it.
+    #[error("cannot write `{}`: too many files are open", path.display())]
+    TooManyFiles {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// It leads out of the folder that `--sandbox` names.
+    #[error("cannot write `{}`: a link leads out of the folder that `--sandbox` allows", path.display())]
+    Outside {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
     /// Two outputs were asked for under one name.
     #[error("cannot write two outputs to `{}`", path.display())]
     SameTarget {
@@ -80,15 +105,62 @@ impl FileProblem {
     /// The problem that an error met while writing `path` amounts to.
     pub fn new(path: &Path, reason: io::Error) -> Self {
         let path = path.to_owned();
+        let reason = plain(reason);
         match reason.kind() {
             _ if is_standard_output(&path) => FileProblem::StandardOutput(reason),
-            io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
-                FileProblem::NotPermitted { path }
-            }
+            io::ErrorKind::PermissionDenied => FileProblem::NotPermitted { path },
+            io::ErrorKind::ReadOnlyFilesystem => FileProblem::ReadOnly { path },
+            io::ErrorKind::FileTooLarge => FileProblem::TooLarge { path },
             io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
                 FileProblem::NoSpace { path }
             }
+            // ENFILE and EMFILE have no kind of their own in the standard library.
+            _ if cfg!(unix) && matches!(reason.raw_os_error(), Some(23 | 24)) => {
+                FileProblem::TooManyFiles { path }
+            }
             _ => FileProblem::System { path, reason },
+        }
+    }
+
+    /// What to do about it.
+    pub fn hint(&self) -> String {
+        match self {
+            FileProblem::NoName => "give a name such as `out.csv`, or `-`".into(),
+            FileProblem::IsDirectory { path } => {
+                format!(
+                    "name a file in it, such as `{}`",
+                    path.join("out.csv").display()
+                )
+            }
+            FileProblem::NoDirectory { directory, .. } => {
+                format!("make it first: mkdir -p {}", directory.display())
+            }
+            FileProblem::LinkToNothing { .. } => "remove the link, or name another file".into(),
+            FileProblem::NotPermitted { .. } => {
+                "name a folder of your own, or ask for the right to write there (chmod)".into()
+            }
+            FileProblem::NoSpace { .. } => {
+                "make room, or name a folder on another disk; nothing was changed".into()
+            }
+            FileProblem::ReadOnly { .. } => "name a folder on another disk".into(),
+            FileProblem::TooLarge { .. } => {
+                "ask for less, or raise the limit (`ulimit -f unlimited`); nothing was changed"
+                    .into()
+            }
+            FileProblem::TooManyFiles { .. } => {
+                "ask for fewer files at once, or raise the number (`ulimit -n 1024`)".into()
+            }
+            FileProblem::Outside { .. } => {
+                "name a file outside that folder, or remove the link".into()
+            }
+            FileProblem::SameTarget { .. } => "give each a name of its own".into(),
+            FileProblem::StandardOutput(_) => {
+                "is there room where it goes, and in the folder for temporary files (TMPDIR)?"
+                    .into()
+            }
+            FileProblem::System { .. } => {
+                "try another folder; what was there before is unchanged".into()
+            }
         }
     }
 }
@@ -105,7 +177,7 @@ enum Place {
     /// A device or pipe, likewise: renaming over it would replace it.
     Device(File),
     /// A file, links followed, and the new one waiting beside it.
-    File(PathBuf, NamedTempFile),
+    File(PathBuf, Waiting),
 }
 
 #[derive(Debug)]
@@ -120,12 +192,35 @@ struct Staged {
 #[derive(Debug, Default)]
 pub struct Outputs {
     staged: Vec<Staged>,
+    within: Option<Sandbox>,
 }
 
 impl Outputs {
     /// No outputs yet.
     pub fn new() -> Self {
         Outputs::default()
+    }
+
+    /// No outputs yet; a target whose name leads through this folder must stay in it.
+    pub fn within(sandbox: Option<&Sandbox>) -> Self {
+        Outputs {
+            staged: Vec::new(),
+            within: sandbox.cloned(),
+        }
+    }
+
+    /// Stages an output that a sheet names and not the user: in the folder or nowhere.
+    ///
+    /// # Errors
+    /// As [`Outputs::stage`].
+    pub fn stage_named_by_sheet(&mut self, target: &Path) -> Result<File, FileProblem> {
+        if let Some(sandbox) = &self.within
+            && !sandbox.holds(&real_path(target)?)
+        {
+            let path = target.to_owned();
+            return Err(FileProblem::Outside { path });
+        }
+        self.stage(target)
     }
 
     /// Stages an output and gives the file to write it to, empty and at its
@@ -139,7 +234,7 @@ impl Outputs {
         let place = self.place(target)?;
         let file = match &place {
             Place::StandardOutput(file) | Place::Device(file) => file.try_clone(),
-            Place::File(_, waiting) => waiting.as_file().try_clone(),
+            Place::File(_, waiting) => waiting.file().try_clone(),
         };
         let file = file.map_err(system)?;
         self.staged.push(Staged {
@@ -174,6 +269,12 @@ impl Outputs {
             return Ok(Place::StandardOutput(waiting));
         }
         let real = real_path(target)?;
+        if let Some(sandbox) = &self.within
+            && sandbox.is_on(target)
+            && !sandbox.holds(&real)
+        {
+            return Err(FileProblem::Outside { path });
+        }
         let twice = |s: &Staged| matches!(&s.place, Place::File(other, _) if *other == real);
         if self.staged.iter().any(twice) {
             return Err(FileProblem::SameTarget { path });
@@ -186,7 +287,7 @@ impl Outputs {
             Existing::File(permissions) => Some(permissions),
             Existing::Nothing => None,
         };
-        let waiting = beside(&real, kept).map_err(system)?;
+        let waiting = Waiting::new(directory_of(&real), kept).map_err(system)?;
         Ok(Place::File(real, waiting))
     }
 
@@ -244,12 +345,19 @@ fn send(mut waiting: File, to: &mut impl Write) -> io::Result<()> {
 }
 
 /// Renames all, or takes back those that were renamed.
-fn publish(files: Vec<(PathBuf, PathBuf, NamedTempFile)>) -> Result<(), FileProblem> {
-    let mut done: Vec<(PathBuf, Option<TempPath>)> = Vec::new();
+fn publish(files: Vec<(PathBuf, PathBuf, Waiting)>) -> Result<(), FileProblem> {
+    // Names first: where there is no room for one, nothing has been renamed yet.
+    let mut named = Vec::new();
     for (asked, real, waiting) in files {
+        let name = waiting.name(directory_of(&real));
+        let name = name.map_err(|e| FileProblem::new(&asked, e))?;
+        named.push((asked, real, name));
+    }
+    let mut done: Vec<(PathBuf, Option<TempPath>)> = Vec::new();
+    for (asked, real, name) in named {
         let existed = real.exists();
         let old = if existed { link_beside(&real) } else { None };
-        if let Err(e) = waiting.persist(&real) {
+        if let Err(e) = name.persist(&real) {
             for (real, old) in done.into_iter().rev() {
                 // Nothing more can be done where even this fails.
                 let _ = match old {
@@ -272,29 +380,6 @@ fn link_beside(real: &Path) -> Option<TempPath> {
         .make_in(directory_of(real), |name| fs::hard_link(real, name))
         .ok()
         .map(NamedTempFile::into_temp_path)
-}
-
-fn builder() -> Builder<'static, 'static> {
-    let mut builder = Builder::new();
-    builder.prefix(".gridleak-").suffix(".tmp");
-    builder
-}
-
-/// A new file beside a target, with the permissions that the target has or,
-/// if there is none, those of any newly created file.
-fn beside(real: &Path, kept: Option<fs::Permissions>) -> io::Result<NamedTempFile> {
-    let mut builder = builder();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // Left to itself it would be private to the user; this is cut by the user's mask.
-        builder.permissions(fs::Permissions::from_mode(0o666));
-    }
-    let waiting = builder.tempfile_in(directory_of(real))?;
-    if let Some(permissions) = kept {
-        waiting.as_file().set_permissions(permissions)?;
-    }
-    Ok(waiting)
 }
 
 /// The directory that holds a file.
@@ -345,7 +430,14 @@ fn check(asked: &Path, real: &Path) -> Result<Existing, FileProblem> {
     let path = asked.to_owned();
     let found = match fs::metadata(real) {
         Ok(found) => found,
-        Err(e) if e.kind() == io::ErrorKind::NotFound => return Ok(Existing::Nothing),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {
+            let directory = directory_of(real).to_owned();
+            return match directory.is_dir() {
+                true => Ok(Existing::Nothing),
+                // It went while the run was on.
+                false => Err(FileProblem::NoDirectory { path, directory }),
+            };
+        }
         Err(reason) => return Err(FileProblem::new(asked, reason)),
     };
     if found.is_dir() {
@@ -465,8 +557,8 @@ mod tests {
         fs::create_dir(at("wall")).unwrap();
         // Past the check, as if the directory had been made in between.
         let files = ["new", "old", "wall"].map(|name| {
-            let waiting = beside(&at(name), None).unwrap();
-            fs::write(waiting.path(), "x").unwrap();
+            let waiting = Waiting::new(place.path(), None).unwrap();
+            waiting.file().write_all(b"x").unwrap();
             (at(name), at(name), waiting)
         });
         assert!(publish(files.into()).is_err());

@@ -19,9 +19,10 @@ mod find;
 mod read;
 mod write;
 
-pub use read::{WavReader, open_wav};
+pub use read::{WavReader, open_wav, read_wav};
 pub use write::{Format, WavWriter, Written};
 
+use crate::inputs::InputProblem;
 use std::io;
 use thiserror::Error;
 
@@ -34,7 +35,7 @@ pub const RATES_HZ: std::ops::RangeInclusive<u32> = 1_000..=768_000;
 pub enum WavProblem {
     /// The file could not be opened.
     #[error("cannot open the file: {0}")]
-    Open(io::Error),
+    Open(InputProblem),
     /// Reading failed.
     #[error("cannot read the file: {0}")]
     Read(io::Error),
@@ -145,6 +146,26 @@ pub enum WavProblem {
     /// Writing failed.
     #[error("cannot write the sound: {0}")]
     Write(io::Error),
+}
+
+impl WavProblem {
+    /// What to do about it.
+    pub fn hint(&self) -> Option<&'static str> {
+        match self {
+            WavProblem::Open(why) => why.hint(),
+            WavProblem::Read(_) => Some("copy the file to another disk and try again"),
+            WavProblem::Empty => Some("record it again"),
+            WavProblem::CutShort { .. } => {
+                Some("copy it again from where it came, or save it anew in a sound editor")
+            }
+            WavProblem::TooLong { .. } => Some("render a shorter clip, or use `--format int16`"),
+            WavProblem::NotFinite { .. } => {
+                Some("look at it with `gridleak scope`; `--output-volts` sets full scale")
+            }
+            WavProblem::Write(_) => Some("name another folder; nothing was changed"),
+            _ => Some("open it in a sound editor and save it as WAV: PCM, 16 or 24 bits"),
+        }
+    }
 }
 
 /// The format tags of the standard.

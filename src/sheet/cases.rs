@@ -16,9 +16,6 @@ pub struct Case {
     pub choices: Vec<Choice>,
 }
 
-/// Cases of a sheet at the most.
-pub const MOST: usize = 10_000;
-
 /// Values that they may set, all cases together: each case holds its own.
 pub const MOST_CHOICES: usize = 1_000_000;
 

@@ -20,7 +20,7 @@ mod words;
 
 pub use cases::Case;
 pub use expect::{Amount, Expectation, Tolerance, Want};
-pub use read::{Sheet, read};
+pub use read::{Sheet, read, read_within};
 
 use crate::audio::clip::Clip;
 use crate::figure::bench::Clips;

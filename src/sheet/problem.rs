@@ -146,7 +146,8 @@ impl Problem {
         }
     }
 
-    fn hint(&self) -> Option<String> {
+    /// What to do about it, where there is something to say.
+    pub fn hint(&self) -> Option<String> {
         let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
             Problem::UnknownKey { near, known, .. } => {
@@ -160,9 +161,11 @@ impl Problem {
                     .into(),
             ),
             Problem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
-            Problem::TooManyCases { .. } | Problem::TooManyChoices { .. } => {
-                Some("make several sheets of it".into())
-            }
+            Problem::TooManyChoices { .. } => Some("make several sheets of it".into()),
+            Problem::TooManyCases { .. } => Some(format!(
+                "make several sheets of it; {}",
+                crate::limits::raise(crate::limits::Bound::Cases)
+            )),
             Problem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
             Problem::UnknownCase { near, cases, .. } => {
                 meant(near).or(Some(format!("the cases are {cases}")))

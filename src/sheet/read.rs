@@ -8,6 +8,7 @@ use super::words::Reader;
 use crate::circuit::problem::cut;
 use crate::diag::{Diagnostic, FileId, Sources, Span, nearest};
 use crate::figure::choice::Choice;
+use crate::limits::{Bound, Limits};
 use std::collections::HashSet;
 use toml::de::{DeTable, DeValue};
 
@@ -37,6 +38,18 @@ const MOST_SYNTAX: usize = 3;
 /// # Errors
 /// Everything that is wrong with it, at its place.
 pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
+    read_within(file, sources, &Limits::default())
+}
+
+/// The same within other limits.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_within(
+    file: FileId,
+    sources: &Sources,
+    limits: &Limits,
+) -> Result<Sheet, Vec<Diagnostic>> {
     let text = sources.shared_text(file);
     let (table, errors) = DeTable::parse_recoverable(&text);
     let mut reader = Reader {
@@ -52,7 +65,7 @@ pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
     if !reader.problems.is_empty() {
         return Err(reader.problems);
     }
-    match sheet(&mut reader, table.get_ref()) {
+    match sheet(&mut reader, table.get_ref(), limits) {
         Some(sheet) if reader.problems.is_empty() => Ok(sheet),
         _ => {
             reader.problems.sort_by_key(|d| d.span.map(|s| s.start));
@@ -61,7 +74,7 @@ pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
     }
 }
 
-fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>) -> Option<Sheet> {
+fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -> Option<Sheet> {
     // What is missing from the whole is missed at its first byte.
     let start = reader.span(0..reader.text.chars().next().map_or(0, char::len_utf8));
     let entries = reader.known(table, SHEET, start);
@@ -101,10 +114,11 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>) -> Option<Sheet> {
                 _ => reader.wrong_type("vary", item, "a table, as in `[[vary]]`"),
             }
         }
-        if count > cases::MOST {
+        let most = limits.count(Bound::Cases);
+        if count > most {
             let problem = Problem::TooManyCases {
                 count: count.to_string(),
-                most: cases::MOST,
+                most,
             };
             reader.wrong(problem, e.key);
             return None;

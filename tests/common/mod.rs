@@ -273,3 +273,23 @@ pub fn close(what: &str, found: f64, expected: f64, tolerance: f64) {
         "{what}: expected {expected} +/- {tolerance}, found {found}"
     );
 }
+
+/// Whether a run of the tool has begun its outputs in a folder: a file there, or on Linux one
+/// without a name that it holds open.
+#[cfg(unix)]
+pub fn is_at_work(process: u32, folder: &Path) -> bool {
+    let folder = folder.canonicalize().expect("the folder is there");
+    let nameless = |handle: std::fs::DirEntry| {
+        let file = std::fs::read_link(handle.path()).unwrap_or_default();
+        file.starts_with(&folder) && file.to_string_lossy().ends_with("(deleted)")
+    };
+    let handles = std::fs::read_dir(format!("/proc/{process}/fd"));
+    let held = handles.is_ok_and(|mut all| all.any(|handle| handle.is_ok_and(nameless)));
+    // Where files have names from the start.
+    let is_waiting = |entry: std::fs::DirEntry| {
+        let name = entry.file_name();
+        name.to_string_lossy().starts_with(".gridleak-")
+    };
+    let entries = std::fs::read_dir(&folder);
+    held || entries.is_ok_and(|mut all| all.any(|entry| entry.is_ok_and(is_waiting)))
+}

@@ -124,8 +124,13 @@ pub(super) fn loud(
     to: &mut Vec<usize>,
 ) {
     to.clear();
-    // Written so that NaN is heard.
-    to.extend(among.filter(|&o| !(y[o].abs() * table.loudness[o] < SILENT_V)));
+    to.extend(among.filter(|&o| heard(y[o].abs() * table.loudness[o], SILENT_V)));
+}
+
+/// Whether a size counts: NaN does, so that it is noticed.
+#[inline(always)]
+fn heard(size: f64, least: f64) -> bool {
+    size >= least || size.is_nan()
 }
 
 /// One triode, its two stages as blocks of two by two: two divisions in place of four, and all but
@@ -318,8 +323,7 @@ fn any_of<const W: usize>(block: &Block, step: &mut Step<'_>) -> bool {
         let slopes = &mut step.rows[number * width..][..width];
         row.slopes(step.bank, step.slopes, slopes);
         let most = slopes.iter().fold(0.0f64, |m, s| m.max(s.abs()));
-        // Written so that NaN is heard.
-        if !(most * row.loudness < QUIET) {
+        if heard(most * row.loudness, QUIET) {
             step.loud.push(number);
         }
     }

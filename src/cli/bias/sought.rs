@@ -95,7 +95,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         };
         Setting::new(kind, mover.name.clone(), value, None)
     };
-    let beside = Beside::here();
+    let beside = Beside::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let measure = |value: f64| -> Result<Option<Reading>, Failure> {
         let mut settings = session.settings().clone();
         settings.push(setting(value));

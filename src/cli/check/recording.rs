@@ -140,11 +140,19 @@ fn sheet(outputs: &mut Outputs, ready: &Ready, changes: &[Change<'_>]) -> Result
 
 fn file_of(outputs: &mut Outputs, beside: &Beside, new: &NewValue) -> Result<(), Failure> {
     match new {
-        NewValue::Text { file, text } => outputs.text(&beside.path(file), text)?,
+        NewValue::Text { file, text } => {
+            let path = beside.path(file);
+            let mut target = outputs.stage_named_by_sheet(&path)?;
+            let written = target.write_all(text.as_bytes());
+            written.map_err(|e| FileProblem::new(&path, e))?;
+        }
         NewValue::Sound { file, clip } => {
             let path = beside.path(file);
-            let target = outputs.stage(&path)?;
-            let bad = |e: WavProblem| Failure::usage(format!("`{}`: {e}", path.display()));
+            let target = outputs.stage_named_by_sheet(&path)?;
+            let bad = |e: WavProblem| match e {
+                WavProblem::Write(e) => FileProblem::new(&path, e).into(),
+                e => Failure::usage(format!("`{}`: {e}", path.display())),
+            };
             let sink = BufWriter::new(target);
             let mut writer = WavWriter::new(sink, clip.rate_hz, Format::Float32).map_err(bad)?;
             writer.write(&clip.samples).map_err(bad)?;

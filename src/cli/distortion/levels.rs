@@ -1,17 +1,22 @@
 //! `--level`: levels one by one and sweeps.
 
 use super::super::failure::Failure;
+use super::super::guards::Guards;
+use crate::limits::Bound;
 use crate::math::fun;
 use crate::num::{self, Role};
 
 /// Levels of a sweep in each decade, unless said.
 const PER_DECADE: f64 = 10.0;
-/// Levels at the most.
-const MOST: usize = 1000;
 
 /// `V`, `FROM..TO` or `FROM..TO/N`, with commas between.
-pub fn parse(text: &str) -> Result<Vec<f64>, Failure> {
+pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
     let mut levels = Vec::new();
+    let enough = |count: f64| {
+        guards.within(Bound::Values, count, |count, most| {
+            format!("`--level` asks for {count} levels, at most {most} are measured")
+        })
+    };
     for word in text.split(',').map(str::trim) {
         let bad = |why: &str| {
             Failure::usage(format!("`--level {text}`: `{word}` {why}")).hint(
@@ -47,21 +52,17 @@ pub fn parse(text: &str) -> Result<Vec<f64>, Failure> {
         }
         let decades = fun::log10(to / from);
         let count = count.unwrap_or((decades * PER_DECADE - 1e-9).ceil() as usize + 1);
-        if !(2..=MOST).contains(&count) {
-            return Err(bad("asks for fewer than 2 or more than 1000 levels"));
+        if count < 2 {
+            return Err(bad("asks for fewer than 2 levels"));
         }
+        enough(count as f64)?;
         let last = (count - 1) as f64;
         levels.extend((0..count).map(|k| match k + 1 == count {
             true => to,
             false => from * fun::pow(to / from, k as f64 / last),
         }));
     }
-    if levels.len() > MOST {
-        return Err(Failure::usage(format!(
-            "`--level` asks for {} levels, at most {MOST} are measured",
-            levels.len()
-        )));
-    }
+    enough(levels.len() as f64)?;
     Ok(levels)
 }
 
@@ -71,7 +72,9 @@ mod tests {
 
     #[test]
     fn levels_come_singly_and_in_sweeps() {
-        let parsed = |text: &str| parse(text).unwrap_or_else(|f| panic!("{}", f.message()));
+        let parsed = |text: &str| {
+            parse(text, &Guards::default()).unwrap_or_else(|f| panic!("{}", f.message()))
+        };
         assert_eq!(parsed("100m, 2,0.5"), [0.1, 2.0, 0.5]);
         let sweep = parsed("10m..1");
         assert_eq!(sweep.len(), 21);
@@ -92,10 +95,10 @@ mod tests {
             ("2..1", "does not run upwards"),
             ("1..2/x", "whole number"),
             ("1..2/1", "fewer than 2"),
-            ("1..2/100000", "more than 1000"),
+            ("1..2/100000", "at most 1000"),
             ("nan", "is no number"),
         ] {
-            let message = parse(text).expect_err(text).message();
+            let message = parse(text, &Guards::default()).expect_err(text).message();
             assert!(message.contains(why), "{text}: {message}");
         }
     }

@@ -4,25 +4,26 @@ use super::super::failure::Failure;
 use crate::audio::aliasing::{self, Choice, Excerpt};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
-use crate::audio::clip::{Clip, SampleSource};
+use crate::audio::clip::{Clip, SampleSource, SourceProblem};
 use crate::audio::level::{self, Level, Spool, Spooled};
 use crate::audio::loudness::{self, Loudness};
 use crate::audio::play::{self, Played, Settings, Stopped};
 use crate::circuit::Circuit;
+use crate::inputs::{self, Sandbox};
 use crate::report::file::{self, FileProblem};
 use crate::report::progress::Shared;
-use crate::report::wav::{self, Format, WavProblem, WavWriter, Written};
+use crate::report::wav::{self, Format, WavProblem, WavReader, WavWriter, Written};
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use std::fs::File;
-use std::io::BufWriter;
+use std::io::{BufReader, BufWriter};
 use std::path::{Path, PathBuf};
 
 /// The sound that goes in.
 #[derive(Debug)]
 pub enum Input {
-    /// A WAV file.
-    File(PathBuf),
+    /// A WAV file, and the folder that it must not leave if it is in there.
+    File(PathBuf, Option<Sandbox>),
     /// The built-in phrase.
     Phrase(Clip),
 }
@@ -31,7 +32,7 @@ impl Input {
     /// What messages call it.
     pub fn name(&self) -> String {
         match self {
-            Input::File(path) => path.display().to_string(),
+            Input::File(path, _) => path.display().to_string(),
             Input::Phrase(_) => "the built-in phrase".into(),
         }
     }
@@ -39,20 +40,41 @@ impl Input {
     /// The sound from its start.
     pub fn open(&self) -> Result<Box<dyn SampleSource + '_>, Failure> {
         Ok(match self {
-            Input::File(path) => Box::new(wav::open_wav(path).map_err(|e| named(path, e))?),
+            Input::File(path, sandbox) => Box::new(open_wav(path, sandbox.as_ref())?),
             Input::Phrase(clip) => Box::new(clip.stream()),
         })
     }
 
     /// The failure of a stream that broke off.
-    pub fn broken(&self, problem: impl std::fmt::Display) -> Failure {
-        Failure::usage(format!("`{}`: {problem}", self.name()))
+    pub fn broken(&self, problem: SourceProblem) -> Failure {
+        Failure::usage(format!("`{}`: {problem}", self.name())).hint(problem.hint())
     }
 }
 
 /// A WAV problem with the file's name.
 pub fn named(path: &Path, problem: WavProblem) -> Failure {
-    Failure::usage(format!("`{}`: {problem}", path.display()))
+    match problem {
+        WavProblem::Write(e) => FileProblem::new(path, e).into(),
+        problem => {
+            let failure = Failure::usage(match &problem {
+                WavProblem::Open(why) => inputs::cannot_read(path, why),
+                problem => format!("`{}`: {problem}", path.display()),
+            });
+            match problem.hint() {
+                Some(hint) => failure.hint(hint),
+                None => failure,
+            }
+        }
+    }
+}
+
+/// A WAV file that the user names.
+pub fn open_wav(
+    path: &Path,
+    sandbox: Option<&Sandbox>,
+) -> Result<WavReader<BufReader<File>>, Failure> {
+    let opened = inputs::open_named(path, sandbox).map_err(WavProblem::Open);
+    opened.and_then(wav::read_wav).map_err(|e| named(path, e))
 }
 
 /// What all sounds of a run have in common.

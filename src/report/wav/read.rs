@@ -3,6 +3,7 @@
 use super::find::find_sound;
 use super::{WavProblem, io_error};
 use crate::audio::clip::{SampleSource, SourceProblem};
+use crate::inputs;
 use hound::{Sample, SampleFormat};
 use std::fs::File;
 use std::io::{self, BufReader, Chain, Cursor, Read, Seek};
@@ -14,7 +15,14 @@ use std::path::Path;
 /// If the file cannot be opened or its header is not one that can be followed,
 /// or promises more than the file holds.
 pub fn open_wav(path: &Path) -> Result<WavReader<BufReader<File>>, WavProblem> {
-    let file = File::open(path).map_err(WavProblem::Open)?;
+    read_wav(inputs::open(path, None).map_err(WavProblem::Open)?)
+}
+
+/// The same with a file that is open already.
+///
+/// # Errors
+/// As [`open_wav`].
+pub fn read_wav(file: File) -> Result<WavReader<BufReader<File>>, WavProblem> {
     WavReader::new(BufReader::new(file))
 }
 

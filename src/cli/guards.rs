@@ -1,0 +1,95 @@
+//! `--limit` and `--sandbox`: what one run may take, and where it may read.
+
+use super::failure::Failure;
+use super::{interrupt, room};
+use crate::inputs::Sandbox;
+use crate::limits::{Bound, Limits, raise};
+use crate::netlist::SandboxLoader;
+use crate::num;
+use crate::report::file::Outputs;
+use clap::{Arg, ArgAction, ArgMatches};
+use std::path::Path;
+
+/// Adds the options.
+pub fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(
+            Arg::new("limit")
+                .long("limit")
+                .value_name("NAME=VALUE")
+                .action(ArgAction::Append)
+                .help("Move a limit, for example seconds=60; `gridleak limits` lists them"),
+        )
+        .arg(Arg::new("sandbox").long("sandbox").value_name("DIR").help(
+            "For the netlists of strangers: what netlist or sheet name must lie in this folder, \
+             links followed",
+        ))
+}
+
+/// What one run may take, and where it may read.
+#[derive(Debug, Default)]
+pub struct Guards {
+    /// How much of anything.
+    pub limits: Limits,
+    /// Where files may lie that the user did not name.
+    pub sandbox: Option<Sandbox>,
+}
+
+impl Guards {
+    /// Those of the command line; the clock runs from here.
+    pub fn new(matches: &ArgMatches) -> Result<Self, Failure> {
+        let mut limits = Limits::default();
+        for text in matches.get_many::<String>("limit").into_iter().flatten() {
+            limits
+                .set(text)
+                .map_err(|p| Failure::usage(p.to_string()).hint(p.hint()))?;
+        }
+        let sandbox = match matches.get_one::<String>("sandbox") {
+            None => None,
+            Some(folder) => Some(Sandbox::new(Path::new(folder)).map_err(|why| {
+                Failure::usage(format!("`--sandbox {folder}`: {why}"))
+                    .hint("name a folder that is there")
+            })?),
+        };
+        if limits.get(Bound::Seconds) < u64::MAX {
+            interrupt::limit(limits.get(Bound::Seconds))?;
+        }
+        Ok(Guards { limits, sandbox })
+    }
+
+    /// What reads the netlist that the user names.
+    pub fn loader(&self) -> SandboxLoader<'_> {
+        SandboxLoader {
+            sandbox: self.sandbox.as_ref(),
+            own_word: true,
+            most: self.limits.count(Bound::NetlistSize) << 20,
+        }
+    }
+
+    /// No outputs yet.
+    pub fn outputs(&self) -> Outputs {
+        Outputs::within(self.sandbox.as_ref())
+    }
+
+    /// Refuses what is more than a limit.
+    pub fn within(
+        &self,
+        bound: Bound,
+        found: f64,
+        message: impl FnOnce(String, String) -> String,
+    ) -> Result<(), Failure> {
+        if !self.limits.passed(bound, found) {
+            return Ok(());
+        }
+        let most = num::full(self.limits.get(bound) as f64);
+        Err(Failure::usage(message(num::full(found.ceil()), most)).hint(raise(bound)))
+    }
+
+    /// Refuses more figures than may be kept, or than there is room for at so many bytes each.
+    pub fn room_for_figures(&self, count: f64, bytes_each: f64) -> Result<(), Failure> {
+        self.within(Bound::Figures, count, |count, most| {
+            format!("{count} figures would be put out, at most {most} are kept")
+        })?;
+        room::ask(count * bytes_each, "the figures that are asked for")
+    }
+}

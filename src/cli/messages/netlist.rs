@@ -1,0 +1,53 @@
+//! Mistakes in the text of a netlist.
+
+use super::{rows, s};
+use crate::inputs::InputProblem;
+use crate::netlist::problem::Problem;
+use crate::num::Doubt;
+
+rows! { Problem, Problem::to_string, Problem::is_warning, Problem::hint;
+    Missing { what: s("a value") } => "The line ends before all that belongs to it was written.", "Write what is missing, or begin the next line with `+`.";
+    NotANumber { what: s("a value"), found: s("4,7k") } => "A number was expected there.", "Write it as 4700, 4.7k, 4k7 or 4.7e3.";
+    TooLarge { text: s("1e999") } => "The number is larger than any computer's arithmetic holds.", "Check the exponent and the suffix.";
+    NotAName { found: s("`)`") } => "A name of a part, node or model was expected there.", "Write the name; see the line above for what comes first.";
+    Symbol { symbol: "=", found: s("`5`") } => "A sign that belongs there was left out.", "Write the sign that is expected.";
+    ExtraWords { found: s("5"), after_comma: true } => "More words stand on the line than the part takes.", "Take them away, or put `;` before a remark.";
+    NotOneOf { expected: "DC, AC or a waveform", found: s("SIM"), nearest: Some("SIN") } => "Only certain words may stand there.", "Write one of them.";
+    Unclosed { } => "A parenthesis is opened and not closed on this line.", "Write the `)`, or continue the line with `+`.";
+    Unopened { } => "A parenthesis is closed that was never opened.", "Take it away, or write the `(`.";
+    NothingToContinue { } => "A line that begins with `+` goes on with the line before it, and there is none.", "Take the `+` away.";
+    UnknownElement { letter: 'O', name: s("O1") } => "The first letter of a name says what part it is, and no part has this one.";
+    UnknownParameter { name: s("m"), owner: s("R1"), known: &["tc", "noise"] } => "The part takes no such addition.";
+    GivenTwice { what: s("ic") } => "The same thing is said twice of one part.", "Take one of them away.";
+    ZeroResistance { name: s("R1") } => "A resistor of 0 ohm cannot be computed.";
+    Dimensions { found: s("0") } => "After POLY(n) stands how many voltages or currents the source depends on.", "Write a number from 1 to 100.";
+    WaveNumbers { shape: "SIN", least: 2, most: 5, found: 1 } => "The waveform has too few or too many numbers.", "See the list of waveforms in any SPICE manual: SIN(offset peak frequency delay damping) and so on.";
+    WavePairs { found: 3 } => "PWL draws a wave through points, and a point is two numbers.", "Give each time its value.";
+    WaveOrder { earlier: s("2m"), later: s("1m") } => "The points of PWL are not in the order of time.";
+    Duplicate { what: "element", name: s("R1") } => "Two parts, models or subcircuits have one name.";
+    Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
+    IgnoredGuess { name: s("D1") } => "A starting value was given to a part whose start is found by the tool.";
+    Rated { 0: s("3") } => "The remark `; rated=` after a part tells what it stands, and this one has no unit.";
+    NotAnOperand { found: s("`*`") } => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
+    NotAnOperator { found: s("v") } => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
+    UnknownFunction { name: s("cosine"), nearest: Some("cos") } => "The expression calls a function that there is not.";
+    UnknownName { name: s("out") } => "A bare name in an expression says neither voltage nor current.";
+    TooDeep { limit: 200 } => "Parentheses or functions stand inside one another beyond what any hand writes.";
+    TooLong { limit: 1000 } => "A sum or product has more members than any hand writes.";
+    UnknownProbe { name: s("w(out)") } => "What is to be looked at is written in no known form.";
+    IgnoredProbe { name: s("onoise") } => "A `.print` card asks for noise, which has a command of its own.", "Use `gridleak noise`.";
+    UnknownCard { name: s(".trann"), nearest: Some(".tran") } => "The line begins with a point and is no card that the tool knows.", "Put `*` in front to make it a remark.";
+    IgnoredCard { name: s(".width") } => "The card belongs to other programs' printouts and changes nothing here.", "It can stay.";
+    InsideSubcircuit { name: s(".tran") } => "The card is about the whole netlist and stands inside a subcircuit.";
+    TitleHoldsCard { words: s("R1 a b 1k") } => "The first line of a netlist is always its title, and this one looks like a part.";
+    StrayEnds { } => "A subcircuit is ended that was not begun.", "Take the line away, or write the .subckt line that is missing.";
+    WrongEnds { found: s("TONE"), open: s("DRIVER") } => "The name behind .ends is not that of the subcircuit that is open.";
+    MissingEnds { name: s("TONE") } => "The file ends while the subcircuit is still open.";
+    SubcircuitsTooDeep { limit: 200 } => "Subcircuits are written inside one another beyond what any hand writes.";
+    Unreadable { path: s("parts.cir"), from: Some(s("amp.cir")), why: InputProblem::NotFound.into() } => "The netlist or a file that it includes cannot be read.", "Check spelling and folder.";
+    IncludeLoop { chain: s("`a.cir` -> `b.cir` -> `a.cir`") } => "A file includes itself, be it by way of others.", "Follow the chain and take one of the .include lines away.";
+    IncludesTooDeep { limit: 50, chain: s("`a.cir` -> `b.cir` -> ... -> `z.cir`") } => "Files include one another in a longer row than anybody keeps in mind.";
+    TooManyIncludes { limit: 10_000 } => "The .include lines ask for more files than any netlist needs.";
+    TooMuchText { limit: 256 } => "The netlist with all that it includes is larger than any real one.";
+    TooManyErrors { limit: 50 } => "So much is wrong that more messages would not help.", "Mend the first ones and run it again; often the rest go with them.";
+}
