@@ -50,6 +50,23 @@ impl Panels {
         }
     }
 
+    /// `out` -= A x in some neighbouring panels of `out`.
+    #[inline(always)]
+    pub fn subtract(&self, x: &[f64], panels: std::ops::Range<usize>, out: &mut [[f64; HEIGHT]]) {
+        let x = &x[..self.columns];
+        let own = &self.entries[panels.start * self.columns..panels.end * self.columns];
+        let out = &mut out[panels];
+        for (panel, out) in own.chunks_exact(self.columns.max(1)).zip(out) {
+            let mut sum = *out;
+            for (column, x) in panel.iter().zip(x) {
+                for (sum, a) in sum.iter_mut().zip(column) {
+                    *sum -= a * x;
+                }
+            }
+            *out = sum;
+        }
+    }
+
     /// `out` -= the products of some columns with their entries of x, in some of its panels.
     #[inline(always)]
     pub fn subtract_columns(
@@ -91,6 +108,7 @@ mod tests {
         let mut out = [[9.0; HEIGHT]; 2];
         a.multiply(&x, &mut out);
         let found = out.as_flattened();
+        let found_ninth = found[HEIGHT];
         for (r, found) in found.iter().enumerate() {
             let expected: f64 = if r < rows {
                 (0..columns).map(|c| entry(r, c) * x[c]).sum()
@@ -101,6 +119,10 @@ mod tests {
         }
         a.subtract_columns(&[0, 1, 2], &x, 0..2, &mut out);
         assert!(out.as_flattened().iter().all(|v| v.abs() < 1e-13));
+        let mut again = [[0.0; HEIGHT]; 2];
+        a.subtract(&x, 1..2, &mut again);
+        assert_eq!(again[0], [0.0; HEIGHT]);
+        assert!((again[1][0] + found_ninth).abs() < 1e-13);
         a.subtract_columns(&[1], &[9.0, 2.0, 9.0], 0..1, &mut out);
         assert_eq!(out[0][4], -2.0 * a.at(4, 1));
         assert_eq!(out[1][0], 0.0);

@@ -23,7 +23,9 @@ const PIVOT: f64 = 1e-3;
 /// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
 const QUIET: f64 = 1e-6;
 /// What moves no control by more than this, V, is not passed on.
-pub(super) const SILENT_V: f64 = 1e-9;
+const SILENT_V: f64 = 1e-9;
+/// Up to so many outputs, taking all is cheaper than looking which matter.
+const FEW_OUTPUTS: usize = 4;
 
 /// Laws that are solved together, at both stages of a step.
 #[derive(Debug)]
@@ -105,11 +107,15 @@ pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
             return false;
         }
         if !block.later.is_empty() {
-            let outputs = block.outputs.iter().copied();
-            loud(table, outputs, step.dy, step.loud);
             let later = block.later.iter().copied();
             let (dy, missing) = (&*step.dy, &mut *step.missing);
-            table.reach.subtract_columns(step.loud, dy, later, missing);
+            let columns = if block.outputs.len() <= FEW_OUTPUTS {
+                &block.outputs
+            } else {
+                loud(table, &block.outputs, dy, step.loud);
+                &*step.loud
+            };
+            table.reach.subtract_columns(columns, dy, later, missing);
         }
     }
     true
@@ -117,14 +123,10 @@ pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
 
 /// The outputs among some that move a control.
 #[inline(always)]
-pub(super) fn loud(
-    table: &Tables,
-    among: impl Iterator<Item = usize>,
-    y: &[f64],
-    to: &mut Vec<usize>,
-) {
+pub(super) fn loud(table: &Tables, among: &[usize], y: &[f64], to: &mut Vec<usize>) {
     to.clear();
-    to.extend(among.filter(|&o| heard(y[o].abs() * table.loudness[o], SILENT_V)));
+    let heard = |o: &usize| heard(y[*o].abs() * table.loudness[*o], SILENT_V);
+    to.extend(among.iter().copied().filter(heard));
 }
 
 /// Whether a size counts: NaN does, so that it is noticed.
@@ -143,27 +145,14 @@ fn triode(block: &Block, step: &mut Step<'_>) -> bool {
     };
     let (packs, panels) = (step.bank.len() / STAGES, step.missing.len() / STAGES);
     let (pack, lane) = block.triodes[0];
-    let slopes: [[f64; 3]; STAGES] = std::array::from_fn(|stage| {
+    let mut slopes = [[0.0; 3]; STAGES];
+    for (stage, slopes) in slopes.iter_mut().enumerate() {
         let [.., plate, grid, own] = &step.bank[stage * packs + pack];
-        [plate[lane], grid[lane], own[lane]]
-    });
-    // Row `to`, column `from` of 1 + K slopes, a block row by row.
-    let part = |to: usize, from: usize| -> Two {
-        let [plate, grid, own] = slopes[from];
-        let entry = |row: usize, output: usize| k[4 * (2 * from + output) + 2 * to + row];
-        let one = if to == from { 1.0 } else { 0.0 };
-        [
-            [
-                one + entry(0, 0) * plate,
-                entry(0, 0) * grid + entry(0, 1) * own,
-            ],
-            [
-                entry(1, 0) * plate,
-                one + entry(1, 0) * grid + entry(1, 1) * own,
-            ],
-        ]
-    };
-    let (a, b, c, d) = (part(0, 0), part(0, 1), part(1, 0), part(1, 1));
+        *slopes = [plate[lane], grid[lane], own[lane]];
+    }
+    let [first, last] = slopes;
+    let (a, b) = (part(k, first, 0, 0), part(k, last, 0, 1));
+    let (c, d) = (part(k, first, 1, 0), part(k, last, 1, 1));
     let (a, safe) = inverse(a);
     let ca = product(c, a);
     let cab = product(ca, b);
@@ -194,6 +183,24 @@ fn triode(block: &Block, step: &mut Step<'_>) -> bool {
     true
 }
 
+/// Row `to`, column `from` of 1 + K slopes, a block row by row. Written out, like what follows:
+/// closures are not always taken into the processor's best instructions.
+#[inline(always)]
+fn part(k: &[f64; 4 * 2 * STAGES], [plate, grid, own]: [f64; 3], to: usize, from: usize) -> Two {
+    let one = if to == from { 1.0 } else { 0.0 };
+    let (plate_k, grid_k) = (8 * from + 2 * to, 8 * from + 4 + 2 * to);
+    [
+        [
+            one + k[plate_k] * plate,
+            k[plate_k] * grid + k[grid_k] * own,
+        ],
+        [
+            k[plate_k + 1] * plate,
+            one + k[plate_k + 1] * grid + k[grid_k + 1] * own,
+        ],
+    ]
+}
+
 /// A matrix of two rows.
 type Two = [[f64; 2]; 2];
 
@@ -214,8 +221,16 @@ fn inverse(m: Two) -> (Two, bool) {
 
 #[inline(always)]
 fn product(a: Two, b: Two) -> Two {
-    let row = |r: usize| std::array::from_fn(|c| a[r][0] * b[0][c] + a[r][1] * b[1][c]);
-    [row(0), row(1)]
+    [
+        [
+            a[0][0] * b[0][0] + a[0][1] * b[1][0],
+            a[0][0] * b[0][1] + a[0][1] * b[1][1],
+        ],
+        [
+            a[1][0] * b[0][0] + a[1][1] * b[1][0],
+            a[1][0] * b[0][1] + a[1][1] * b[1][1],
+        ],
+    ]
 }
 
 #[inline(always)]

@@ -145,10 +145,8 @@ impl History {
 
     #[inline(always)]
     fn weigh(&self, w: &[f64; POINTS], out: &mut [f64]) {
-        let [[a, b], [c, d]] = [0, 1].map(|k: usize| {
-            let (first, last) = self.past[k].split_at(out.len());
-            [first, last]
-        });
+        let (a, b) = self.past[0].split_at(out.len());
+        let (c, d) = self.past[1].split_at(out.len());
         for (k, out) in out.iter_mut().enumerate() {
             *out = (w[0] * a[k] + w[1] * b[k]) + (w[2] * c[k] + w[3] * d[k]);
         }

@@ -34,6 +34,8 @@ const SURPRISE: f64 = 1e-3;
 const FADE: f64 = 0.9999;
 /// The least swing that counts, V.
 const LEAST_SWING_V: f64 = 0.1;
+/// Up to so many outputs at both stages, taking all is cheaper than looking which matter.
+const FEW_OUTPUTS: usize = 32;
 /// A step beyond this is no way to a solution, V.
 const WILD_V: f64 = 1e4;
 
@@ -249,11 +251,14 @@ impl Work {
     /// Takes what the laws give from what is missing.
     #[inline(always)]
     fn take_laws(&mut self, table: &Tables) {
-        blocks::loud(table, 0..self.y.len(), &self.y, &mut self.loud);
-        let all = 0..self.missing.len();
+        let panels = 0..self.missing.len();
+        if self.y.len() <= FEW_OUTPUTS {
+            return table.reach.subtract(&self.y, panels, &mut self.missing);
+        }
+        blocks::loud(table, &table.all, &self.y, &mut self.loud);
         table
             .reach
-            .subtract_columns(&self.loud, &self.y, all, &mut self.missing);
+            .subtract_columns(&self.loud, &self.y, panels, &mut self.missing);
     }
 
     #[inline(always)]
@@ -352,14 +357,8 @@ fn solve(
     for ((end, u), d) in end.zip(&work.u).zip(&work.delta) {
         *end = u + d;
     }
-    let all = 0..work.y.len();
-    let heard = all.filter(|&o| work.y[o] != 0.0);
-    work.loud.clear();
-    work.loud.extend(heard);
     let beyond = panels..work.rows.len();
-    table
-        .reach
-        .subtract_columns(&work.loud, &work.y, beyond, &mut work.rows);
+    table.reach.subtract(&work.y, beyond, &mut work.rows);
     Ok(())
 }
 
