@@ -273,6 +273,14 @@ impl Sheet {
                 c.decades(2.0, 15.0),
                 c.even(0.02, 0.12)
             ),
+            "mains" => format!(
+                "vpri={} vht={} iht={} vbias={} iron={}",
+                c.of(&["120", "230"]),
+                c.even(150.0, 400.0),
+                c.decades(0.03, 0.4),
+                c.even(20.0, 80.0),
+                c.below(2)
+            ),
             "choke" => format!("l={} idc={}", c.decades(0.5, 30.0), c.even(0.03, 0.3)),
             "speaker" => format!("re={}", c.even(3.0, 14.0)),
             "pot" => format!(

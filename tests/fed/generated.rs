@@ -456,7 +456,7 @@ pub fn arguments() -> impl Strategy<Value = String> {
                 _ => "a.cir",
             };
             let mut all = vec![command, netlist.to_owned()];
-            for (k, value) in options {
+            for (k, value) in options.into_iter().filter(|_| !known.is_empty()) {
                 let (name, takes) = &known[k % known.len()];
                 all.push(name.clone());
                 // One flag in a few is given a value, too.
