@@ -513,10 +513,11 @@ impl<'a, 'c> Shooting<'a, 'c> {
                 .zip(&before.q_rate)
                 .map(|(q, rate)| a * q + rate)
                 .collect();
+            let c = stored(self.assembly, &c);
             let mut q = vec![0.0; x.len()];
             for (x, q) in x.chunks_exact_mut(n).zip(q.chunks_exact_mut(n)) {
                 self.lu.solve(x);
-                times(self.assembly, &c, x, q);
+                charge(&c, x, q);
             }
             made = Some(q);
         }
@@ -529,11 +530,12 @@ impl<'a, 'c> Shooting<'a, 'c> {
         self.stage(t2, a, &offset, &mut end)?;
         let end_q = self.assembly.q.clone();
         if let (Some(before), Some(inner_spread)) = (spread.as_mut(), made) {
-            let (g, c) = slopes(self.assembly, &end, Ask::at(t2));
+            let (_, c) = slopes(self.assembly, &end, Ask::at(t2));
             self.assembly.evaluate(&end, Ask::at(t2), a, false);
             self.lu
                 .factor(&self.assembly.jacobian)
                 .map_err(Failure::Singular)?;
+            let c = stored(self.assembly, &c);
             for (x, (q1, q0)) in before.x.iter_mut().zip(inner_spread.iter().zip(&before.q)) {
                 *x = -integrate::end_rate(a, 0.0, *q1, *q0);
             }
@@ -541,10 +543,13 @@ impl<'a, 'c> Shooting<'a, 'c> {
             let charges = before.q.chunks_exact_mut(n);
             let rates = before.q_rate.chunks_exact_mut(n);
             for ((x, q), rate) in columns.zip(charges).zip(rates) {
+                // (aC + G) x = r tells -G x = aC x - r.
+                rate.copy_from_slice(x);
                 self.lu.solve(x);
-                times(self.assembly, &c, x, q);
-                times(self.assembly, &g, x, rate);
-                rate.iter_mut().for_each(|v| *v = -*v);
+                charge(&c, x, q);
+                for (rate, q) in rate.iter_mut().zip(q) {
+                    *rate = a * *q - *rate;
+                }
             }
         }
         let rates = |to: &mut [f64], end: &[f64], inner: &[f64], start: &[f64]| {
@@ -579,6 +584,24 @@ fn slopes(assembly: &mut Assembly<'_>, x: &[f64], ask: Ask) -> (Vec<f64>, Vec<f6
         .map(|(j, g)| (j - g) / large)
         .collect();
     (g, c)
+}
+
+/// The entries of C that are not zero: row, column, value.
+fn stored(assembly: &Assembly<'_>, c: &[f64]) -> Vec<(usize, usize, f64)> {
+    let (indptr, indices) = assembly.pattern();
+    let rows = indptr.windows(2).enumerate();
+    rows.flat_map(|(row, ends)| (ends[0]..ends[1]).map(move |e| (row, e)))
+        .filter(|&(_, e)| c[e] != 0.0)
+        .map(|(row, e)| (row, indices[e], c[e]))
+        .collect()
+}
+
+/// C x.
+fn charge(c: &[(usize, usize, f64)], x: &[f64], to: &mut [f64]) {
+    to.fill(0.0);
+    for &(row, column, c) in c {
+        to[row] += c * x[column];
+    }
 }
 
 /// A matrix in the circuit's pattern times a vector.
