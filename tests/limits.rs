@@ -183,6 +183,32 @@ fn a_bomb_of_a_billion_parts_is_refused_at_once() {
     assert!(ran.stderr.contains(": 3221225475"), "{:.900}", ran.stderr);
 }
 
+/// Names of 2 kB in calls 99 deep around 2000 resistors: 200 kB of text would make some 2 GB of
+/// names.
+#[test]
+fn names_that_grow_with_every_call_are_refused_at_once() {
+    let name = "n".repeat(2000);
+    let calls: String = (1..99)
+        .map(|k| format!(".subckt c{k} a\nX{name} a c{}\n.ends\n", k + 1))
+        .collect();
+    let parts: String = (0..2000).map(|k| format!("R{k} a 0 1k\n")).collect();
+    let text = format!("{STAGE}{calls}.subckt c99 a\n{parts}.ends\nX1 b c1\n");
+    let netlist = Netlist::new(&text);
+    let begun = Instant::now();
+    let ran = Gridleak::command("bias").path(netlist.path()).run();
+    assert!(
+        begun.elapsed() < Duration::from_secs(5),
+        "{:?}",
+        begun.elapsed()
+    );
+    refused(&ran, "names");
+    assert!(
+        ran.stderr.contains("fill more than 500 MB: 20"),
+        "{:.900}",
+        ran.stderr
+    );
+}
+
 #[test]
 fn what_is_asked_for_is_limited() {
     let netlist = Netlist::new(STAGE);

@@ -151,15 +151,40 @@ pub fn expand<'a>(
     expansion
 }
 
+/// What the limit on names counts in, bytes.
+const MEGA: u64 = 1_000_000;
+
 /// How large definitions are, each counted once: so a bomb that a few lines make is told
 /// without being built.
 struct Census<'a> {
     known: Known<'a>,
-    sizes: HashMap<*const Subcircuit, u64>,
+    sizes: HashMap<*const Subcircuit, Size>,
     chain: Vec<&'a Subcircuit>,
     deepest: usize,
-    most: u64,
+    /// At the most.
+    most: Size,
 }
+
+/// What an expansion comes to.
+#[derive(Debug, Clone, Copy, Default)]
+struct Size {
+    /// Elements and calls.
+    elements: u64,
+    /// Bytes of their cards, dotted names written out.
+    letters: u64,
+}
+
+impl Size {
+    fn and(self, other: Size) -> Size {
+        Size {
+            elements: self.elements.saturating_add(other.elements),
+            letters: self.letters.saturating_add(other.letters),
+        }
+    }
+}
+
+/// Names of a card that a call's own name goes before, about: the element's and four nodes'.
+const NAMES: u64 = 5;
 
 impl<'a> Census<'a> {
     fn new(limits: &Limits) -> Self {
@@ -168,49 +193,73 @@ impl<'a> Census<'a> {
             sizes: HashMap::new(),
             chain: Vec::new(),
             deepest: limits.count(Bound::CallDepth),
-            most: limits.get(Bound::Elements),
+            most: Size {
+                elements: limits.get(Bound::Elements),
+                letters: limits.get(Bound::Names).saturating_mul(MEGA),
+            },
         }
     }
 
     /// The problem at the card where it becomes too much.
     fn too_large(&mut self, body: &'a Body, scopes: &[Rc<Scope<'a>>]) -> Option<Diagnostic> {
-        let mut culprit = None;
-        let mut found = 0u64;
+        let (mut large, mut long) = (None, None);
+        let (mut found, most) = (Size::default(), self.most);
         for card in &body.elements {
-            found = found.saturating_add(self.card(card, scopes));
-            if found > self.most {
-                culprit = culprit.or(Some(card.span));
+            found = found.and(self.card(card, scopes));
+            if found.elements > most.elements {
+                large = large.or(Some(card.span));
+            }
+            if found.letters > most.letters {
+                long = long.or(Some(card.span));
             }
         }
-        let limit = self.most;
-        culprit.map(|span| Problem::TooLarge { found, limit }.at(span))
+        let too_large = Problem::TooLarge {
+            found: found.elements,
+            limit: most.elements,
+        };
+        let long_names = Problem::LongNames {
+            found: found.letters / MEGA,
+            limit: most.letters / MEGA,
+        };
+        let told = large.map(|span| too_large.at(span));
+        told.or_else(|| long.map(|span| long_names.at(span)))
     }
 
     /// An element counts one, a call one and what it brings: it may bring nothing but others.
-    fn card(&mut self, card: &'a Element, scopes: &[Rc<Scope<'a>>]) -> u64 {
+    fn card(&mut self, card: &'a Element, scopes: &[Rc<Scope<'a>>]) -> Size {
+        let one = Size {
+            elements: 1,
+            letters: u64::from(card.span.end - card.span.start),
+        };
         let ElementKind::Call { target, .. } = &card.kind else {
-            return 1;
+            return one;
         };
         let Some((level, definition)) = subcircuit(scopes, &target.text) else {
-            return 1;
+            return one;
+        };
+        let before = |inner: Size| Size {
+            letters: (NAMES * card.name.text.len() as u64)
+                .saturating_mul(inner.elements)
+                .saturating_add(inner.letters),
+            ..inner
         };
         if let Some(&size) = self.sizes.get(&std::ptr::from_ref(definition)) {
-            return size.saturating_add(1);
+            return one.and(before(size));
         }
         // Circles and what is nested too deep are told when they are expanded.
         let circle = self.chain.iter().any(|&s| std::ptr::eq(s, definition));
         if circle || self.chain.len() >= self.deepest {
-            return 1;
+            return one;
         }
         self.chain.push(definition);
         // What names mean in a definition hangs on where it stands, not on who calls it.
         let mut inner = scopes[..=level].to_vec();
         inner.push(inside(&mut self.known, definition));
         let cards = definition.body.elements.iter();
-        let size = cards.fold(0u64, |sum, c| sum.saturating_add(self.card(c, &inner)));
+        let size = cards.fold(Size::default(), |sum, c| sum.and(self.card(c, &inner)));
         self.chain.pop();
         self.sizes.insert(std::ptr::from_ref(definition), size);
-        size.saturating_add(1)
+        one.and(before(size))
     }
 }
 

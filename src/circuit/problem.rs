@@ -81,6 +81,11 @@ pub enum Problem {
          {found}"
     )]
     TooLarge { found: u64, limit: u64 },
+    #[error(
+        "with every subcircuit written out the names of elements and nodes fill more than \
+         {limit} MB: {found}"
+    )]
+    LongNames { found: u64, limit: u64 },
     #[error("no voltage source `{name}`")]
     UnknownSource { name: String, near: Option<String> },
     #[error("no inductor `{name}`")]
@@ -196,6 +201,7 @@ impl Problem {
             Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
             TooDeep { .. } => Some(raise(Bound::CallDepth)),
             TooLarge { .. } => Some(raise(Bound::Elements)),
+            LongNames { .. } => Some(format!("give subcircuits shorter names; {}", raise(Bound::Names))),
             ZeroResistance { .. } => Some("use a small value (1m), or join the two nodes".into()),
             ImpossibleCoupling { .. } => Some("lower the coefficients: no real transformer has these".into()),
             Alone { .. } => Some(

@@ -21,6 +21,7 @@ rows! { Problem, Problem::to_string, warns, Problem::hint;
     Recursion { name: s("A"), chain: s("A -> B -> A") } => "A subcircuit calls itself, be it by way of others, which has no end.";
     TooDeep { limit: 100 } => "Subcircuits call one another in a longer row than any amplifier has.";
     TooLarge { found: 1_073_741_824, limit: 1_000_000 } => "With every subcircuit written out the circuit is far larger than any amplifier.";
+    LongNames { found: 2000, limit: 500 } => "What stands in a subcircuit bears the names of all calls that lead to it, and these are long and deep.";
     UnknownSource { name: s("VX"), near: Some(s("VB")) } => "A part is steered by the current of a voltage source that there is not.";
     UnknownInductor { name: s("L9"), near: Some(s("L8")) } => "A K line couples an inductor that there is not.";
     UnknownNode { name: s("outt"), near: Some(s("out")) } => "A probe, an expression or a card names a node that no part touches.", "Check the spelling; `gridleak bias` lists all nodes.";
