@@ -158,6 +158,38 @@ fn a_tone_through_a_divider_comes_back_in_step() {
     }
 }
 
+/// `--csv` has the levels of what was written: 0.75 of 1 V peak.
+#[test]
+fn levels_come_as_csv() {
+    let bench = Bench::new(DIVIDER);
+    bench.float_clip(48_000, &tone(48_000, 1000.0, 0.5, 4800));
+    let csv = bench.at("levels.csv");
+    done(
+        bench
+            .render()
+            .option("--input-volts", "2")
+            .option("--output-volts", "4")
+            .option("--csv", csv.to_str().expect("UTF-8")),
+    );
+    let (_, out) = bench.out();
+    let mut reader = csv::Reader::from_path(csv).expect("a CSV file");
+    let rows: Vec<[String; 4]> = reader
+        .deserialize()
+        .map(|row| row.expect("four columns"))
+        .collect();
+    let value = |quantity: &str| -> f64 {
+        let row = rows.iter().find(|row| row[1] == quantity);
+        let row = row.unwrap_or_else(|| panic!("{quantity}: {rows:?}"));
+        assert!(row[0].ends_with("out.wav"), "{row:?}");
+        row[2].parse().expect("a number")
+    };
+    let peak = out.iter().fold(0.0f64, |m, v| m.max(v.abs()));
+    let rms = (out.iter().map(|v| v * v).sum::<f64>() / out.len() as f64).sqrt();
+    assert!((value("peak") - 4.0 * peak).abs() < 1e-6 && (4.0 * peak - 0.75).abs() < 1e-3);
+    assert!((value("rms") - 4.0 * rms).abs() < 1e-6);
+    assert_eq!(value("full scale"), 4.0);
+}
+
 /// An impulse stays where it is and as high, at the clip's first and last samples too.
 #[test]
 fn bug_an_impulse_at_either_end_was_halved() {

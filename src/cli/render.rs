@@ -219,6 +219,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         rate_hz,
         made: &made,
     };
+    if let Some(path) = session.csv() {
+        outputs.text(&path, &summary.csv())?;
+    }
     common::stage_json(&mut outputs, json_path.as_deref(), || summary.record())?;
     session.audited()?;
     session.show(|| summary.printed())?;

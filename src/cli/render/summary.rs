@@ -51,6 +51,29 @@ impl Summary<'_> {
         record
     }
 
+    /// The sounds' levels as CSV, the subject being the sound's file.
+    pub fn csv(&self) -> String {
+        let mut writer = csv::Writer::from_writer(Vec::new());
+        let mut write = |record: [&str; 4]| {
+            writer.write_record(record).expect("writing to memory");
+        };
+        write(["subject", "quantity", "value", "unit"]);
+        for (job, made) in self.made {
+            let (file, unit) = (job.out.display().to_string(), job.probe.kind.unit());
+            let loudness = made.loudness_lufs.unwrap_or(f64::NAN);
+            for (quantity, value, unit) in [
+                ("peak", made.level.peak(), unit),
+                ("rms", made.level.rms(), unit),
+                ("full scale", 1.0 / made.gain, unit),
+                ("loudness", loudness, "LUFS"),
+                ("oversampling", made.oversample.factor as f64, ""),
+            ] {
+                write([&file, quantity, &num::full(value), unit]);
+            }
+        }
+        String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    }
+
     /// For the terminal.
     pub fn printed(&self) -> String {
         let (job, made) = &self.made[0];
