@@ -17,8 +17,9 @@
 //! two that hold P, Q, R and K, S, T row under row. Keeping the slopes in J makes it
 //! regular also where only valves hold a node in place.
 //!
-//! Where Newton does not settle the step is divided; tables for shorter steps are
-//! compiled when first needed. The whole step is compiled for several instruction sets
+//! Where Newton does not settle, or its first correction tells of a corner within the step,
+//! the step is divided into quarters, and these where it must be; tables for shorter steps
+//! are compiled when first needed. The whole step is compiled for several instruction sets
 //! and the processor's best is taken when the circuit is compiled; as no sum changes its
 //! order and no product is joined to one, all give the same bits.
 

@@ -4,7 +4,7 @@
 //! through a few picofarads or the supply. So laws that act on each other are solved
 //! together and the groups one after the other in the direction of the signal. Influence
 //! against it is left out of the Jacobian, never out of the equations: it is weak, and the
-//! next iteration sees what it does.
+//! next iteration sees what it does. So are outputs whose slope moves nothing to speak of.
 
 use super::recipe::{Place, Recipe};
 use super::tables::{STAGES, Tables};
