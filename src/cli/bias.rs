@@ -91,20 +91,18 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(path) = session.csv() {
         outputs.text(&path, &csv(&rows))?;
     }
-    let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), || {
-        record(&circuit, &standing, &rows)
-    })?;
-    session.audited()?;
-    session.show(|| {
-        let rows = &rows[..charted];
-        let chart = printed(&circuit, &assembly, &standing, rows, probes.len());
-        match &sought {
-            Some(sought) => format!("{}\n{chart}", sought.text),
-            None => chart,
-        }
-    })?;
-    common::commit(outputs)?;
+    session.finish(
+        outputs,
+        || record(&circuit, &standing, &rows),
+        || {
+            let rows = &rows[..charted];
+            let chart = printed(&circuit, &assembly, &standing, rows, probes.len());
+            match &sought {
+                Some(sought) => format!("{}\n{chart}", sought.text),
+                None => chart,
+            }
+        },
+    )?;
     let over: Vec<&Row> = rows
         .iter()
         .filter(|r| r.verdict() == Some(Verdict::Over))

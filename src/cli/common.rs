@@ -212,15 +212,27 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// Tells what the audit found, if it was asked for.
+    /// Ends a run: stages the record where JSON was asked for, tells what the audit found, shows
+    /// the chart, and puts the outputs in place.
     ///
     /// # Errors
-    /// If a solution does not hold.
-    pub fn audited(&self) -> Result<(), Failure> {
-        match &self.settings.ledger {
-            Some(ledger) => audited(ledger, self.quiet),
-            None => Ok(()),
+    /// If a solution does not hold, or an output cannot be written.
+    pub fn finish<V: serde::Serialize>(
+        &self,
+        mut outputs: Outputs,
+        record: impl FnOnce() -> V,
+        chart: impl FnOnce() -> String,
+    ) -> Result<(), Failure> {
+        if let Some(path) = self.json() {
+            let mut text = serde_json::to_string_pretty(&record()).expect("plain data");
+            text.push('\n');
+            outputs.text(&path, &text)?;
         }
+        if let Some(ledger) = &self.settings.ledger {
+            audited(ledger, self.quiet)?;
+        }
+        self.show(chart)?;
+        commit(outputs)
     }
 
     /// A remark to the user that is no fault.
@@ -397,20 +409,6 @@ impl Waiting {
         let written = self.file.write_all(text.as_bytes());
         Ok(written.map_err(|e| FileProblem::new(&self.path, e))?)
     }
-}
-
-/// Stages JSON, if it was asked for.
-pub fn stage_json<V: serde::Serialize>(
-    outputs: &mut Outputs,
-    path: Option<&Path>,
-    value: impl FnOnce() -> V,
-) -> Result<(), Failure> {
-    if let Some(path) = path {
-        let mut text = serde_json::to_string_pretty(&value()).expect("plain data");
-        text.push('\n');
-        outputs.text(path, &text)?;
-    }
-    Ok(())
 }
 
 /// Puts the outputs in place. A reader of standard output that went away is no failure.

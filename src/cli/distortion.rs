@@ -169,11 +169,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(plot) = plot {
         plot.fill(&findings.drawn())?;
     }
-    let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
-    session.audited()?;
-    session.show(|| findings.printed())?;
-    common::commit(outputs)?;
+    session.finish(outputs, || findings.record(), || findings.printed())?;
     remarks(&session, &findings);
     Ok(Outcome::Done)
 }

@@ -111,11 +111,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(table) = table {
         table.fill(&findings.csv())?;
     }
-    let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
-    session.audited()?;
-    session.show(|| findings.printed())?;
-    common::commit(outputs)?;
+    session.finish(outputs, || findings.record(), || findings.printed())?;
     findings.warn(&session);
     Ok(Outcome::Done)
 }

@@ -178,7 +178,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .iter()
         .map(|job| outputs.stage(&job.out))
         .collect::<Result<_, _>>()?;
-    let json_path = session.json();
     let begun = Instant::now();
     let oversample = match factor {
         Some(factor) => Oversample::Fixed(factor),
@@ -222,10 +221,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(path) = session.csv() {
         outputs.text(&path, &summary.csv())?;
     }
-    common::stage_json(&mut outputs, json_path.as_deref(), || summary.record())?;
-    session.audited()?;
-    session.show(|| summary.printed())?;
-    common::commit(outputs)?;
+    session.finish(outputs, || summary.record(), || summary.printed())?;
     remarks(&session, &plan, &made);
     let seconds = whole as f64 / f64::from(rate_hz);
     session.note(&format!(

@@ -3,7 +3,7 @@
 mod drawn;
 mod shown;
 
-use super::common::{self, Session, Waiting};
+use super::common::{Session, Waiting};
 use super::failure::Failure;
 use super::variant::Variant;
 use super::{Command, Outcome, frequencies, interrupt, source, variant};
@@ -124,11 +124,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(plot) = plot {
         plot.fill(&findings.drawn())?;
     }
-    let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), || findings.record())?;
-    session.audited()?;
-    session.show(|| findings.printed())?;
-    common::commit(outputs)?;
+    session.finish(outputs, || findings.record(), || findings.printed())?;
     Ok(Outcome::Done)
 }
 

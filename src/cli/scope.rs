@@ -1,6 +1,6 @@
 //! `scope`: waveforms over time.
 
-use super::common::{self, Session, number_option};
+use super::common::{Session, number_option};
 use super::failure::Failure;
 use super::interrupt;
 use super::{Command, Outcome};
@@ -127,13 +127,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .enumerate()
         .map(|(k, p)| Summary::of(p, waves.column(k).iter().copied()))
         .collect();
-    let json_path = session.json();
-    common::stage_json(&mut outputs, json_path.as_deref(), || {
-        record(&circuit, &run, &times, &waves, &summary, effort)
-    })?;
-    session.audited()?;
-    session.show(|| printed(&circuit, &run, &summary, effort))?;
-    common::commit(outputs)?;
+    session.finish(
+        outputs,
+        || record(&circuit, &run, &times, &waves, &summary, effort),
+        || printed(&circuit, &run, &summary, effort),
+    )?;
     Ok(Outcome::Done)
 }
 

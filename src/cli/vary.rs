@@ -97,7 +97,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     interrupt::watch();
     let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
-    let json_path = session.json();
 
     let combinations: Vec<Vec<Choice>> = combinations(&steps);
     let figure_list: Vec<&Figure> = figures.iter().collect();
@@ -149,12 +148,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(path) = plot_path {
         outputs.text(path, &drawn(&base.title, &steps, &figures, &rows))?;
     }
-    common::stage_json(&mut outputs, json_path.as_deref(), || {
-        record(&base.title, &steps, &figures, &rows)
-    })?;
-    session.audited()?;
-    session.show(|| printed(&base.title, &steps, &figures, &rows))?;
-    common::commit(outputs)?;
+    session.finish(
+        outputs,
+        || record(&base.title, &steps, &figures, &rows),
+        || printed(&base.title, &steps, &figures, &rows),
+    )?;
     let mut outcome = Outcome::Done;
     for (choices, values) in &rows {
         if let Some(Err(why)) = values.iter().find(|v| v.is_err()) {

@@ -302,7 +302,7 @@ impl Law for OutputValve {
     }
 
     fn enlist(&self, banks: &mut Banks) -> Option<Enlisted> {
-        banks.output_valves.push(self.constants);
+        banks.output_valves.packs.push(self.constants);
         Some(Enlisted::OutputValve)
     }
 }
@@ -314,10 +314,6 @@ pub struct Bank {
 }
 
 impl Bank {
-    fn push(&mut self, constants: [f64; CONSTANTS]) {
-        self.packs.push(constants);
-    }
-
     /// How many packs of [`WIDTH`] the valves fill.
     pub fn packs(&self) -> usize {
         self.packs.packs.len()

@@ -225,7 +225,7 @@ impl Law for Triode {
     }
 
     fn enlist(&self, banks: &mut Banks) -> Option<Enlisted> {
-        banks.triodes.push(self.constants);
+        banks.triodes.packs.push(self.constants);
         Some(Enlisted::Triode)
     }
 }
@@ -237,10 +237,6 @@ pub struct Bank {
 }
 
 impl Bank {
-    fn push(&mut self, constants: [f64; CONSTANTS]) {
-        self.packs.push(constants);
-    }
-
     /// How many packs of [`WIDTH`] the triodes fill.
     pub fn packs(&self) -> usize {
         self.packs.packs.len()

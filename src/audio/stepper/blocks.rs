@@ -112,7 +112,7 @@ pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
             let columns = if block.outputs.len() <= FEW_OUTPUTS {
                 &block.outputs
             } else {
-                loud(table, &block.outputs, dy, step.loud);
+                loud(table, block.outputs.iter().copied(), dy, step.loud);
                 &*step.loud
             };
             table.reach.subtract_columns(columns, dy, later, missing);
@@ -123,10 +123,15 @@ pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
 
 /// The outputs among some that move a control.
 #[inline(always)]
-pub(super) fn loud(table: &Tables, among: &[usize], y: &[f64], to: &mut Vec<usize>) {
+pub(super) fn loud(
+    table: &Tables,
+    among: impl Iterator<Item = usize>,
+    y: &[f64],
+    to: &mut Vec<usize>,
+) {
     to.clear();
     let heard = |o: &usize| heard(y[*o].abs() * table.loudness[*o], SILENT_V);
-    to.extend(among.iter().copied().filter(heard));
+    to.extend(among.filter(heard));
 }
 
 /// Whether a size counts: NaN does, so that it is noticed.

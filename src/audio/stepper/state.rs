@@ -255,7 +255,7 @@ impl Work {
         if self.y.len() <= FEW_OUTPUTS {
             return table.reach.subtract(&self.y, panels, &mut self.missing);
         }
-        blocks::loud(table, &table.all, &self.y, &mut self.loud);
+        blocks::loud(table, 0..self.y.len(), &self.y, &mut self.loud);
         table
             .reach
             .subtract_columns(&self.loud, &self.y, panels, &mut self.missing);

@@ -24,8 +24,6 @@ pub(super) struct Tables {
     pub reach: Panels,
     /// The most that each output moves a control, V for one unit of it, `[stages * outputs]`.
     pub loudness: Vec<f64>,
-    /// The number of each output, `[stages * outputs]`.
-    pub all: Vec<usize>,
     /// How Newton's equations are solved.
     pub blocks: Vec<Block>,
 }
@@ -142,7 +140,6 @@ impl Tables {
             lead,
             reach,
             loudness,
-            all: (0..STAGES * outputs).collect(),
             blocks,
         })
     }
