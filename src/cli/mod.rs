@@ -6,6 +6,7 @@ mod check;
 mod common;
 mod cores;
 mod distortion;
+mod draw;
 mod failure;
 mod feedback;
 mod frequencies;
@@ -75,6 +76,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &draw::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

@@ -3,6 +3,7 @@
 pub mod file;
 pub mod plot;
 pub mod progress;
+pub mod svg;
 pub mod table;
 mod waiting;
 pub mod wav;
