@@ -71,6 +71,8 @@ pub enum Problem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
+    Tolerance(String),
 
     // Expressions and probes.
     #[error("expected a number, a function or `(`, found {found}")]
@@ -142,6 +144,9 @@ impl Problem {
         match self {
             Problem::NotANumber { found, .. } => number_hint(found).map(String::from),
             Problem::Rated(_) => Some("for example `; rated=3W` or `; rated=450V`".to_string()),
+            Problem::Tolerance(_) => {
+                Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())
+            }
             Problem::ExtraWords {
                 after_comma: true, ..
             } => Some("a comma separates words; decimals are written with a point".into()),
@@ -221,6 +226,7 @@ impl Problem {
             Problem::Doubtful { .. }
                 | Problem::IgnoredGuess { .. }
                 | Problem::Rated(_)
+                | Problem::Tolerance(_)
                 | Problem::IgnoredProbe { .. }
                 | Problem::IgnoredCard { .. }
                 | Problem::TitleHoldsCard { .. }
