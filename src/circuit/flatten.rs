@@ -1,6 +1,6 @@
 //! Subcircuits expanded in place: every element with its dotted name and its scope.
 
-use super::problem::Problem;
+use super::problem::CircuitProblem;
 use crate::diag::{Diagnostic, nearest};
 use crate::limits::{Bound, Limits};
 use crate::netlist::card::{Body, Element, ElementKind, Model, Name, Subcircuit};
@@ -213,11 +213,11 @@ impl<'a> Census<'a> {
                 long = long.or(Some(card.span));
             }
         }
-        let too_large = Problem::TooLarge {
+        let too_large = CircuitProblem::TooLarge {
             found: found.elements,
             limit: most.elements,
         };
-        let long_names = Problem::LongNames {
+        let long_names = CircuitProblem::LongNames {
             found: found.letters / MEGA,
             limit: most.letters / MEGA,
         };
@@ -309,7 +309,7 @@ fn walk<'a>(
                 .map(|s| s.name.text.as_str())
                 .collect();
             problems.push(
-                Problem::Recursion {
+                CircuitProblem::Recursion {
                     name: definition.name.text.clone(),
                     chain: names.join(" -> "),
                 }
@@ -318,13 +318,13 @@ fn walk<'a>(
             continue;
         }
         if chain.len() >= deepest {
-            problems.push(Problem::TooDeep { limit: deepest }.at(target.span));
+            problems.push(CircuitProblem::TooDeep { limit: deepest }.at(target.span));
             expansion.broken_off = true;
             return;
         }
         if nodes.len() != definition.ports.len() {
             problems.push(
-                Problem::NodeCount {
+                CircuitProblem::NodeCount {
                     element: card.name.text.clone(),
                     target: definition.name.text.clone(),
                     found: nodes.len(),
@@ -337,7 +337,7 @@ fn walk<'a>(
         }
         if let Some(extra) = params.first() {
             problems.push(
-                Problem::UnknownParameter {
+                CircuitProblem::UnknownParameter {
                     name: extra.name.text.clone(),
                     owner: definition.name.text.clone(),
                     near: None,

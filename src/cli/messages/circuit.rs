@@ -1,14 +1,17 @@
 //! Mistakes in the wiring and the values of a circuit.
 
 use super::{rows, s};
-use crate::circuit::problem::Problem;
+use crate::circuit::problem::CircuitProblem;
 use crate::num::Doubt;
 
-fn warns(problem: &Problem) -> bool {
-    matches!(problem, Problem::Doubtful { .. } | Problem::Shorted { .. })
+fn warns(problem: &CircuitProblem) -> bool {
+    matches!(
+        problem,
+        CircuitProblem::Doubtful { .. } | CircuitProblem::Shorted { .. }
+    )
 }
 
-rows! { Problem, Problem::to_string, warns, Problem::hint;
+rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
     Empty { } => "No part was found in the netlist.";
     UnknownCall { name: s("12AX8"), near: Some(s("12AX7")) } => "An X line's last name is that of no valve and no subcircuit.";
     UnknownModel { name: s("1N4008"), near: Some(s("1N4007")) } => "A part names a model that there is not.";
@@ -39,7 +42,7 @@ rows! { Problem, Problem::to_string, warns, Problem::hint;
     Floating { nodes: s("`a`, `b`"), elements: s("`R1`, `R2`") } => "A group of parts hangs together but is joined to nothing else.";
     NoDcPath { nodes: s("`grid`"), elements: s("`C1`, `XV1`") } => "Nothing settles the node's volts at rest: no resistor leads anywhere from there.";
     CurrentCutSet { sources: s("`I1`"), nodes: s("`a`") } => "A current source pushes into a place that the current cannot leave.";
-    VoltageLoop { elements: s("`V1`, `L1`") } => "Sources or windings stand side by side with nothing that limits the current between them.";
+    VoltageLoop { elements: s("`V1`, `L1`") } => "Files or windings stand side by side with nothing that limits the current between them.";
     Shorted { element: s("R1"), node: s("a") } => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
     NoGround { } => "Volts are counted from ground, and no part is joined to it.";
     SetUnknown { name: s("R99"), near: Some(s("R9")) } => "--set names a part or model that there is not.", "Check the spelling; inside a subcircuit the name is X1.R9.";
