@@ -488,7 +488,7 @@ fn printed(
         }
     }
     section(
-        "Files (a source that delivers has a negative current)",
+        "Sources (a source that delivers has a negative current)",
         sources,
     );
 

@@ -37,8 +37,8 @@ fn options(command: clap::Command) -> clap::Command {
                 .action(ArgAction::Append)
                 .required(true)
                 .help(
-                    "Stepped an element's value, NAME.parameter, pot, toggle, valve or `temperature` \
-                     through these; given again: every combination",
+                    "Step an element's value, NAME.parameter, pot, toggle, valve, `temperature` or \
+                     `mains` (per cent) through these; given again: every combination",
                 ),
         )
         .arg(

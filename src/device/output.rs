@@ -106,12 +106,7 @@ const UL: Param = Param::new(
     0.43,
     0.01..=0.99,
 );
-const IDC: Param = Param::required(
-    "idc",
-    "quiescent current it is gapped for",
-    "A",
-    0.0..=100.0,
-);
+const IDC: Param = Param::required("idc", "standing current it is gapped for", "A", 0.0..=100.0);
 const GAP: Param = Param::new(
     "iron",
     "part of the iron in the magnetising current at low level, the rest the gap's",

@@ -7,7 +7,9 @@ use crate::num::Doubt;
 fn warns(problem: &CircuitProblem) -> bool {
     matches!(
         problem,
-        CircuitProblem::Doubtful { .. } | CircuitProblem::Shorted { .. }
+        CircuitProblem::Doubtful { .. }
+            | CircuitProblem::Shorted { .. }
+            | CircuitProblem::WaveStays { .. }
     )
 }
 
@@ -42,13 +44,17 @@ rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
     Floating { nodes: s("`a`, `b`"), elements: s("`R1`, `R2`") } => "A group of parts hangs together but is joined to nothing else.";
     NoDcPath { nodes: s("`grid`"), elements: s("`C1`, `XV1`") } => "Nothing settles the node's volts at rest: no resistor leads anywhere from there.";
     CurrentCutSet { sources: s("`I1`"), nodes: s("`a`") } => "A current source pushes into a place that the current cannot leave.";
-    VoltageLoop { elements: s("`V1`, `L1`") } => "Files or windings stand side by side with nothing that limits the current between them.";
+    VoltageLoop { elements: s("`V1`, `L1`") } => "Sources or windings stand side by side with nothing that limits the current between them.";
     Shorted { element: s("R1"), node: s("a") } => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
     NoGround { } => "Volts are counted from ground, and no part is joined to it.";
     SetUnknown { name: s("R99"), near: Some(s("R9")) } => "--set names a part or model that there is not.", "Check the spelling; inside a subcircuit the name is X1.R9.";
     SetParameter { name: s("XV1"), parameter: s("mew"), known: s("mu, ex, kg1") } => "The part is there but has no such parameter.";
     NoControl { what: "pot", name: s("VOLUM"), near: Some(s("VOLUME")) } => "--knob or --switch names no pot or toggle of the netlist.", "Check the spelling; the X in front may be left out.";
     ControlRange { what: "pot", name: s("VOLUME"), found: s("11"), expected: "0 to 10" } => "The control cannot be turned so far.", "Knobs run from 0 to 10, switches are 0 or 1.";
+    WaveValue { name: s("VMAINS"), shape: "SIN", known: &["ampl", "freq", "offset"] } => "A source with a waveform was to be set by its bare name.";
+    WaveStays { name: s("VIN"), shape: "SIN" } => "A source has both a DC value and a waveform, and only the DC value was set.";
+    MainsRange { found: s("0") } => "--mains is a percentage of the mains volts in the netlist.", "Give 90 or 110, for example.";
+    NoMains { } => "--mains was given for a netlist without a mains source.";
     SettingSyntax { text: s("R5") } => "An option that sets something needs a name, `=` and a value.";
     TooMany { limit: 50 } => "So much is wrong that more messages would not help.", "Mend the first ones and run it again.";
     Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
