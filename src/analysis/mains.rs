@@ -13,7 +13,6 @@
 
 use super::{NoSolution, operating_point, transient};
 use crate::circuit::{Branch, BranchKind, Circuit, Element, Node};
-use crate::device::source::{Drive, Wave};
 use crate::math::dense;
 use crate::math::integrate::{self, GAMMA};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
@@ -22,12 +21,9 @@ use crate::system::assemble::{ABSOLUTE, Ask, Assembly, Driven};
 use crate::system::audit::Auditor;
 use std::collections::BTreeSet;
 use std::f64::consts::TAU;
-use std::ops::RangeInclusive;
 
 /// Steps of a cycle.
 pub const STEPS: usize = 400;
-/// Frequencies that mains have, Hz.
-const MAINS_HZ: RangeInclusive<f64> = 40.0..=70.0;
 /// Resistances above this feed no supply, ohm.
 const FEEDS: f64 = 100e3;
 /// The least capacitance that makes a reservoir, F: no clipper of a signal has one.
@@ -110,7 +106,7 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
         let BranchKind::Source(drive) = &branch.kind else {
             continue;
         };
-        let Some(freq_hz) = mains_sine(drive) else {
+        let Some(freq_hz) = drive.mains_hz() else {
             continue;
         };
         if mains.as_ref().is_some_and(|m| m.freq_hz != freq_hz) {
@@ -126,22 +122,6 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
         }
     }
     mains
-}
-
-/// The frequency of a sine that may be the mains. A DC value of its own is a builder's way to
-/// say what the source is worth at rest, and is taken at its word.
-fn mains_sine(drive: &Drive) -> Option<f64> {
-    match drive.wave {
-        Some(Wave::Sin {
-            amplitude,
-            freq_hz,
-            damping,
-            ..
-        }) if !drive.says_dc && amplitude != 0.0 && damping == 0.0 => {
-            MAINS_HZ.contains(&freq_hz).then_some(freq_hz)
-        }
-        _ => None,
-    }
 }
 
 /// What carries a supply's current: nodes joined by small resistances and windings.

@@ -1081,10 +1081,33 @@ impl<'a> Binder<'a> {
                         None
                     }
                 });
-        let setting = self
-            .settings
-            .parameter(path, "dc")
-            .or_else(|| self.settings.value(path));
+        let wave = wave.map(|wave| self.set_wave(path, wave, role));
+        let mut setting = self.settings.parameter(path, "dc");
+        if setting.is_none()
+            && let Some(bare) = self.settings.value(path)
+        {
+            // A bare value is the DC value. Of a source with a waveform it would take away what it
+            // is there for, unless the line says that it has a value at rest besides.
+            match &wave {
+                Some(wave) if drive.dc.is_none() && drive.ac.is_none() => {
+                    let problem = Problem::WaveValue {
+                        name: path.to_string(),
+                        shape: wave.word(),
+                        known: wave.parameters(),
+                    };
+                    self.problems.push(problem.at(bare.span));
+                }
+                Some(wave) => {
+                    let problem = Problem::WaveStays {
+                        name: path.to_string(),
+                        shape: wave.word(),
+                    };
+                    self.problems.push(problem.warn_at(bare.span));
+                    setting = Some(bare);
+                }
+                None => setting = Some(bare),
+            }
+        }
         let dc = match setting {
             Some(s) => self.number(s, role),
             None => match (&drive.dc, &wave) {
@@ -1098,12 +1121,52 @@ impl<'a> Binder<'a> {
             ac = Some((self.number(s, role), ac.map_or(0.0, |a| a.1)));
         }
         let says_dc = setting.is_some() || drive.dc.is_some();
-        Drive {
+        let mut drive = Drive {
             dc,
             says_dc,
             ac,
             wave,
+        };
+        if drive.mains_hz().is_some()
+            && drive.ac.is_none()
+            && let Some(setting) = self.settings.value(params::MAINS)
+        {
+            let percent = setting.value.number;
+            if percent > 0.0 && percent <= params::MOST_MAINS {
+                drive.scale_mains(percent);
+            } else {
+                let problem = Problem::MainsRange {
+                    found: setting.value.text.clone(),
+                };
+                self.problems.push(problem.at(setting.span));
+            }
         }
+        drive
+    }
+
+    /// A waveform with what is set of it by name.
+    fn set_wave(&mut self, path: &str, mut wave: Wave, role: Role) -> Wave {
+        for &name in wave.parameters() {
+            let Some(setting) = self.settings.parameter(path, name) else {
+                continue;
+            };
+            let role = if name == "freq" {
+                Role::Frequency
+            } else {
+                role
+            };
+            let value = self.number(setting, role);
+            let set = match value.is_nan() {
+                true => Err(format!("`{}` is not a number", setting.value.text)),
+                false => wave.set(name, value),
+            };
+            if let Err(what) = set {
+                let name = path.to_string();
+                self.problems
+                    .push(Problem::BadWave { name, what }.at(setting.span));
+            }
+        }
+        wave
     }
 
     fn unused_settings(&mut self) {
@@ -1130,7 +1193,7 @@ impl<'a> Binder<'a> {
                     (_, Some(kind)) => {
                         params::names_of(kind.instance_params.iter().chain(kind.model_params))
                     }
-                    ('V' | 'I', None) => "dc ac".to_string(),
+                    ('V' | 'I', None) => format!("dc ac{}", wave_parameters(circuit, element)),
                     ('E' | 'F' | 'G' | 'H', None) => "gain".to_string(),
                     ('R', None) => "value tc1 tc2".to_string(),
                     ('C' | 'L', None) => "value ic".to_string(),
@@ -1144,6 +1207,21 @@ impl<'a> Binder<'a> {
             .unused(&names, &of_kind("pot"), &of_kind("toggle"), known);
         self.problems.extend(found);
     }
+}
+
+/// The names that a source's waveform is set by, each after a blank.
+fn wave_parameters(circuit: &Circuit, source: &Element) -> String {
+    let drive = match source.ports.first().map(|p| p.piece) {
+        Some(Piece::Branch(k)) => match &circuit.branches[k].kind {
+            BranchKind::Source(drive) => Some(drive),
+            _ => None,
+        },
+        Some(Piece::Current(k)) => Some(&circuit.currents[k].drive),
+        _ => None,
+    };
+    let names = drive.and_then(|d| d.wave.as_ref());
+    let names = names.map_or(&[][..], Wave::parameters).iter();
+    names.map(|name| format!(" {name}")).collect()
 }
 
 /// An element's own name at the end of its path.

@@ -331,6 +331,30 @@ pub fn build(
     timing: Timing,
     sources: &mut Sources,
 ) -> Result<Built, Vec<Diagnostic>> {
+    build_as(netlist, settings, timing, sources, true)
+}
+
+/// As [`build`], with no rule of wiring applied: a circuit that hangs in the air and has no
+/// solution can still be drawn and compared.
+///
+/// # Errors
+/// Everything that is wrong with its lines.
+pub fn build_unwired(
+    netlist: &Netlist,
+    settings: &Settings,
+    timing: Timing,
+    sources: &mut Sources,
+) -> Result<Built, Vec<Diagnostic>> {
+    build_as(netlist, settings, timing, sources, false)
+}
+
+fn build_as(
+    netlist: &Netlist,
+    settings: &Settings,
+    timing: Timing,
+    sources: &mut Sources,
+    wired: bool,
+) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
     let expansion = flatten::expand(
         &netlist.body,
@@ -361,7 +385,7 @@ pub fn build(
             _ => {}
         }
     }
-    if !problems.iter().any(Diagnostic::is_error) {
+    if wired && !problems.iter().any(Diagnostic::is_error) {
         problems.extend(check::topology(&circuit));
     }
     let problems = cut(problems);

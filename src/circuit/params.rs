@@ -9,6 +9,11 @@ use crate::num::{self, Role};
 use std::cell::Cell;
 use std::collections::HashMap;
 
+/// The name that stands for every mains source together, in per cent of what the netlist says.
+pub const MAINS: &str = "mains";
+/// The most that it can be set to: no part stands twice its mains.
+pub const MOST_MAINS: f64 = 200.0;
+
 /// What kind of setting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum What {
@@ -157,6 +162,7 @@ impl Settings {
                 };
                 let name = s.target.clone();
                 let problem = match s.what {
+                    What::Value if name.eq_ignore_ascii_case(MAINS) => Problem::NoMains,
                     What::Knob => Problem::NoControl {
                         what: "pot",
                         near: near_control(pots),

@@ -5,7 +5,7 @@ use super::guards::{self, Guards};
 use super::{interrupt, room};
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
-use crate::circuit::params::{Setting, Settings, What};
+use crate::circuit::params::{self, Setting, Settings, What};
 use crate::circuit::problem::Problem;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Sources, Span};
@@ -45,6 +45,13 @@ pub fn options(command: clap::Command) -> clap::Command {
         ))
         .arg(many("knob", "NAME=0..10", "Turn a pot"))
         .arg(many("switch", "NAME=0|1", "Open (0) or close (1) a toggle"))
+        .arg(
+            Arg::new("mains")
+                .long("mains")
+                .value_name("PERCENT")
+                .allow_hyphen_values(true)
+                .help("Scale every mains source, for example 90 or 110"),
+        )
         .arg(
             many(
                 "probe",
@@ -143,6 +150,9 @@ impl<'m> Session<'m> {
                     Err(diagnostic) => problems.push(diagnostic),
                 }
             }
+        }
+        if let Some(text) = matches.get_one::<String>("mains") {
+            settings.push(mains(&mut sources, text));
         }
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
@@ -445,6 +455,21 @@ fn setting(
         number(value, file, equals + 1, line.len()),
         Some(Span::new(file, start, line.len())),
     ))
+}
+
+/// The mains in per cent, with or without the sign.
+fn mains(sources: &mut Sources, text: &str) -> Setting {
+    let line = format!("--mains {text}");
+    let file = sources.add("command line", line.as_str());
+    let start = line.len() - text.len();
+    let percent = text.trim().trim_end_matches('%').trim_end();
+    let value = number(percent, file, start, line.len());
+    Setting::new(
+        What::Value,
+        params::MAINS,
+        value,
+        Some(Span::new(file, start, line.len())),
+    )
 }
 
 /// A value as typed, with its place.

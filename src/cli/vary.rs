@@ -37,8 +37,8 @@ fn options(command: clap::Command) -> clap::Command {
                 .action(ArgAction::Append)
                 .required(true)
                 .help(
-                    "Step a value, NAME.parameter, pot, toggle, valve type or `temperature` through \
-                     these; repeat it to run every combination",
+                    "Step a value, NAME.parameter, pot, toggle, valve type, `temperature` or `mains` \
+                     (per cent) through these; repeat it to run every combination",
                 ),
         )
         .arg(

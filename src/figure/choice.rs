@@ -2,7 +2,7 @@
 //! temperature, all by one form, `NAME = value`.
 
 use crate::circuit::Circuit;
-use crate::circuit::params::{Setting, Settings, What, bare};
+use crate::circuit::params::{self, Setting, Settings, What, bare};
 use crate::diag::{Span, nearest};
 use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::num;
@@ -10,7 +10,8 @@ use crate::num;
 /// One thing that is set.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Choice {
-    /// An element's value, `NAME.parameter`, a knob, a switch, a valve, or `temperature`.
+    /// An element's value, `NAME.parameter`, a knob, a switch, a valve, `temperature`, or `mains`
+    /// (per cent).
     pub name: String,
     /// The value as written.
     pub text: String,
@@ -51,7 +52,7 @@ pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist
 /// What a name stands for: an element or parameter as for --set, a pot or a toggle. A name
 /// that is nothing is taken for what comes nearest, so that it is suggested.
 pub fn kind(circuit: &Circuit, name: &str) -> What {
-    if circuit.element(name).is_some() {
+    if circuit.element(name).is_some() || name.eq_ignore_ascii_case(params::MAINS) {
         // A pot or toggle takes its position as its value too.
         return What::Value;
     }
