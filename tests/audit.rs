@@ -222,7 +222,7 @@ fn every_command_is_audited() {
             .option("--oversample", "1")
             .option("--out", wav.to_str().expect("UTF-8")),
         on("vary")
-            .option("--step", "RA=100k,220k")
+            .option("--vary", "RA=100k,220k")
             .option("--figure", "v(p)"),
         Gridleak::command("check").path(&sheet),
     ];

@@ -233,3 +233,20 @@ fn rectifiers_drop_their_printed_volts() {
         );
     }
 }
+
+/// Every valve of the library says what it needs of socket and heater.
+#[test]
+fn every_valve_of_the_library_names_its_base_and_heater() {
+    let mut sources = Files::default();
+    let (body, _) = library::load(&mut sources);
+    for model in &body.models {
+        let kind = gridleak::device::kind(&model.kind.text).expect("a kind");
+        if !kind.model_params.iter().any(|p| p.name == "base") {
+            continue;
+        }
+        for needed in ["base", "vh", "ih"] {
+            let given = |name: &str| model.params.iter().any(|a| a.name.text == name);
+            assert!(given(needed), "{}: {needed}", model.name.text);
+        }
+    }
+}

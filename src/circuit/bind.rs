@@ -653,6 +653,9 @@ impl<'a> Binder<'a> {
     ) {
         let letter = name_letter(&flat.card.name.text);
         let frame = &self.expansion.frames[flat.frame];
+        let path = self.path(flat);
+        let exchanged = self.exchanged(&path, flat, name);
+        let name = exchanged.as_ref().unwrap_or(name);
         let fits = |kind: &str| device::kind(kind).is_some_and(|k| k.letter == letter);
         let Some(model) = frame.model(&name.text) else {
             let near = match self.is_searching() {
@@ -698,17 +701,25 @@ impl<'a> Binder<'a> {
                     model: model.name.text.clone(),
                     kind: kind.name.to_string(),
                     expected,
-                    element: self.path(flat),
+                    element: path,
                 }
                 .at(name.span),
             );
             return;
         }
-        let values = params::fill(
+        let mut values = params::fill(
             kind.model_params,
             &model.params,
             &model.name.text,
             model.name.span,
+            self.settings,
+            &mut self.problems,
+        );
+        params::replace(
+            kind.model_params,
+            kind.instance_params,
+            &mut values,
+            &path,
             self.settings,
             &mut self.problems,
         );
@@ -721,6 +732,22 @@ impl<'a> Binder<'a> {
             given,
             sensed,
         );
+    }
+
+    /// The model that a setting puts in place of the one on the line: `XV1A=12AY7`.
+    fn exchanged(&self, path: &str, flat: Flat<'_>, name: &Name) -> Option<Name> {
+        let setting = self.settings.value(path)?;
+        let model = |name: &str| self.expansion.frames[flat.frame].model(name);
+        // The value of a pot is its position, unless it names a pot of another make.
+        let is_pot = model(&name.text)
+            .is_some_and(|m| m.kind.text.eq_ignore_ascii_case(device::pot::KIND.name));
+        if is_pot && model(&setting.value.text).is_none() {
+            return None;
+        }
+        Some(Name {
+            text: setting.value.text.clone(),
+            span: setting.value.span,
+        })
     }
 
     #[allow(clippy::too_many_arguments)]
@@ -742,13 +769,18 @@ impl<'a> Binder<'a> {
         if nodes.len() < least || nodes.len() > expected {
             self.problems.push(
                 CircuitProblem::NodeCount {
-                    element: path,
+                    element: path.clone(),
                     target: target.text.clone(),
                     found: nodes.len(),
                     expected,
                     names: list(kind.terminals[..expected].iter().copied()),
                 }
-                .at(flat.card.span),
+                // Of a type that was set, the setting is at fault and not the line.
+                .at(if self.settings.value(&path).is_some() {
+                    target.span
+                } else {
+                    flat.card.span
+                }),
             );
             return;
         }
@@ -760,7 +792,7 @@ impl<'a> Binder<'a> {
             self.settings,
             &mut self.problems,
         );
-        let position = self.position(kind, &path, &mut instance, Some(flat.card.span));
+        let position = self.position(flat, kind, &path, &mut instance, target);
         let parameters = Given {
             kind,
             model: model.map_or(&[], |m| m.1),
@@ -781,10 +813,11 @@ impl<'a> Binder<'a> {
     /// A pot's knob or a toggle's position from `--knob`, `--switch` or `--set`.
     fn position(
         &mut self,
+        flat: Flat<'_>,
         kind: &'static Kind,
         path: &str,
         instance: &mut [f64],
-        place: Option<Span>,
+        target: &Name,
     ) -> Option<f64> {
         let (what, words, name) = match kind.name {
             "pot" => (What::Knob, "0 to 10", "knob"),
@@ -797,8 +830,11 @@ impl<'a> Binder<'a> {
             // Missing or no number: told already.
             return None;
         }
-        let mut found = (crate::num::full(instance[k]), place);
-        if let Some(setting) = by_hand.or_else(|| self.settings.value(path)) {
+        let mut found = (crate::num::full(instance[k]), Some(flat.card.span));
+        // A value that names another make of pot is no position.
+        let by_value = self.settings.value(path);
+        let by_value = by_value.filter(|s| s.value.span != target.span);
+        if let Some(setting) = by_hand.or(by_value) {
             instance[k] = setting.value.number;
             found = (setting.value.text.clone(), setting.span);
         }
@@ -1154,7 +1190,9 @@ impl<'a> Binder<'a> {
         let known = |owner: &str| {
             if let Some(element) = circuit.element(owner) {
                 return Some(match (element.letter, element.kind) {
-                    (_, Some(kind)) => params::names(kind.instance_params),
+                    (_, Some(kind)) => {
+                        params::names_of(kind.instance_params.iter().chain(kind.model_params))
+                    }
                     ('V' | 'I', None) => format!("dc ac{}", wave_parameters(circuit, element)),
                     ('E' | 'F' | 'G' | 'H', None) => "gain".to_string(),
                     ('R', None) => "value tc1 tc2".to_string(),

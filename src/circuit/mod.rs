@@ -356,7 +356,13 @@ fn build_as(
     wired: bool,
 ) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
-    let expansion = flatten::expand(&netlist.body, &library, &netlist.limits, &mut problems);
+    let expansion = flatten::expand(
+        &netlist.body,
+        &library,
+        settings,
+        &netlist.limits,
+        &mut problems,
+    );
     if expansion.broken_off {
         return Err(cut(problems));
     }

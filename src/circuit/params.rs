@@ -7,6 +7,7 @@ use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Value};
 use crate::num::{self, Role};
 use std::cell::Cell;
+use std::collections::HashMap;
 
 /// The name that stands for every mains source together, in per cent of what the netlist says.
 pub const MAINS: &str = "mains";
@@ -81,6 +82,8 @@ pub fn role(unit: &str) -> Role {
 #[derive(Debug, Clone, Default)]
 pub struct Overrides {
     list: Vec<Setting>,
+    /// Indices into the list by target in lower case: `spread` sets hundreds.
+    by_target: HashMap<String, Vec<usize>>,
     /// Where the audit of the circuit's solutions is entered, if it was asked for.
     pub ledger: Option<Ledger>,
 }
@@ -96,6 +99,8 @@ impl Overrides {
 
     /// Adds one; a later one of the same name wins.
     pub fn push(&mut self, setting: Setting) {
+        let places = self.by_target.entry(setting.target.to_ascii_lowercase());
+        places.or_default().push(self.list.len());
         self.list.push(setting);
     }
 
@@ -106,38 +111,33 @@ impl Overrides {
 
     /// What is set for `path` itself, and marks it as used.
     pub fn value(&self, path: &str) -> Option<&Setting> {
-        self.find(What::Value, |target| target.eq_ignore_ascii_case(path))
+        self.find(What::Value, [path])
     }
 
     /// What is set for a parameter of `path`.
     pub fn parameter(&self, path: &str, name: &str) -> Option<&Setting> {
-        self.find(What::Value, |target| {
-            target
-                .rsplit_once('.')
-                .is_some_and(|(p, n)| p.eq_ignore_ascii_case(path) && n.eq_ignore_ascii_case(name))
-        })
+        if self.list.is_empty() {
+            return None;
+        }
+        self.find(What::Value, [format!("{path}.{name}").as_str()])
     }
 
     /// The position of a knob or switch, by its element's path with or without the X.
     pub fn position(&self, what: What, path: &str) -> Option<&Setting> {
-        let bare = bare(path);
-        self.find(what, |target| {
-            target.eq_ignore_ascii_case(path) || target.eq_ignore_ascii_case(&bare)
-        })
+        self.find(what, [path, &bare(path)])
     }
 
-    fn find(&self, what: What, matches: impl Fn(&str) -> bool) -> Option<&Setting> {
+    /// The last of the settings of any of these targets; all of them count as used.
+    fn find<const N: usize>(&self, what: What, targets: [&str; N]) -> Option<&Setting> {
         if self.list.is_empty() {
             return None;
         }
-        let mut found = None;
-        for setting in self.list.iter().filter(|s| s.what == what) {
-            if matches(&setting.target) {
-                setting.used.set(true);
-                found = Some(setting);
-            }
-        }
-        found
+        let keys = targets.map(str::to_ascii_lowercase);
+        let places = keys.iter().filter_map(|key| self.by_target.get(key));
+        let found = places.flatten().copied();
+        let found = found.filter(|&k| self.list[k].what == what);
+        let last = found.inspect(|&k| self.list[k].used.set(true)).max()?;
+        Some(&self.list[last])
     }
 
     /// An error for every setting that fitted nothing.
@@ -237,10 +237,7 @@ pub fn fill(
     }
     for (k, param) in table.iter().enumerate() {
         if let Some(setting) = settings.parameter(owner, param.name) {
-            if param.words.is_empty() {
-                setting.number(role(param.unit), out);
-            }
-            match read(param, &setting.value, owner) {
+            match set(param, setting, owner, out) {
                 Ok(v) => values[k] = v,
                 Err(problem) => out.push(problem.at(setting.span)),
             }
@@ -256,6 +253,46 @@ pub fn fill(
         }
     }
     values
+}
+
+/// Lets settings of `owner` replace single values of a table: `XV1A.mu` moves one valve where
+/// `12AX7.mu` moves all of that type. A parameter that `own` has too is the element's own.
+pub fn replace(
+    table: &'static [Param],
+    own: &[Param],
+    values: &mut [f64],
+    owner: &str,
+    settings: &Overrides,
+    out: &mut Vec<Diagnostic>,
+) {
+    if settings.list.is_empty() {
+        return;
+    }
+    for (param, value) in table.iter().zip(values) {
+        if own.iter().any(|p| p.name.eq_ignore_ascii_case(param.name)) {
+            continue;
+        }
+        let Some(setting) = settings.parameter(owner, param.name) else {
+            continue;
+        };
+        match set(param, setting, owner, out) {
+            Ok(v) => *value = v,
+            Err(problem) => out.push(problem.at(setting.span)),
+        }
+    }
+}
+
+/// A setting's value of a parameter; a doubt about how it is written is reported.
+fn set(
+    param: &Param,
+    setting: &Setting,
+    owner: &str,
+    out: &mut Vec<Diagnostic>,
+) -> Result<f64, CircuitProblem> {
+    if param.words.is_empty() {
+        setting.number(role(param.unit), out);
+    }
+    read(param, &setting.value, owner)
 }
 
 /// One parameter's value, within its range.
@@ -314,8 +351,14 @@ pub fn unknown(name: &str, owner: &str, table: &[Param]) -> CircuitProblem {
 
 /// The names of a table, for messages.
 pub fn names(table: &[Param]) -> String {
-    if table.is_empty() {
+    names_of(table.iter())
+}
+
+/// The names of parameters, for messages.
+pub fn names_of<'p>(params: impl Iterator<Item = &'p Param>) -> String {
+    let names: Vec<&str> = params.map(|p| p.name).collect();
+    if names.is_empty() {
         return "no parameters".into();
     }
-    table.iter().map(|p| p.name).collect::<Vec<_>>().join(" ")
+    names.join(" ")
 }

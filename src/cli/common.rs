@@ -40,7 +40,8 @@ pub fn options(command: clap::Command) -> clap::Command {
         .arg(many(
             "set",
             "NAME=VALUE",
-            "Set an element's value, or NAME.parameter; X1.R5 reaches into a subcircuit",
+            "Set a value, a valve type (XV1A=12AY7) or a parameter (XV1A.mu=90, 12AX7.mu=90); X1.R5 \
+             reaches into a subcircuit",
         ))
         .arg(many("knob", "NAME=0..10", "Turn a pot"))
         .arg(many("switch", "NAME=0|1", "Open (0) or close (1) a toggle"))

@@ -31,14 +31,14 @@ pub const COMMAND: Command = Command {
 fn options(command: clap::Command) -> clap::Command {
     command
         .arg(
-            Arg::new("step")
-                .long("step")
+            Arg::new("vary")
+                .long("vary")
                 .value_name("NAME=a,b,c")
                 .action(ArgAction::Append)
                 .required(true)
                 .help(
-                    "Step an element's value, NAME.parameter, pot, toggle, valve, `temperature` or \
-                     `mains` (per cent) through these; given again: every combination",
+                    "Step a value, NAME.parameter, pot, toggle, valve type, `temperature` or `mains` \
+                     (per cent) through these; repeat it to run every combination",
                 ),
         )
         .arg(
@@ -163,13 +163,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-/// The values of every --step.
+/// The values of every --vary.
 fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
     let mut steps: Vec<Stepped> = Vec::new();
-    for text in session.texts("step") {
+    for text in session.texts("vary") {
         let wrong = |why: &str| {
-            Failure::usage(format!("`--step {text}` {why}"))
-                .hint("expected NAME=a,b,c, for example `--step RK1=1k,1.5k,2.2k`")
+            Failure::usage(format!("`--vary {text}` {why}"))
+                .hint("expected NAME=a,b,c, for example `--vary RK1=1k,1.5k,2.2k`")
         };
         let (name, list) = text.split_once('=').ok_or_else(|| wrong("has no `=`"))?;
         let name = name.trim();
@@ -177,9 +177,9 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
             return Err(wrong("lacks a name or a value"));
         }
         if steps.iter().any(|s| s.name.eq_ignore_ascii_case(name)) {
-            return Err(wrong("names what another --step does"));
+            return Err(wrong("names what another --vary does"));
         }
-        let line = format!("--step {text}");
+        let line = format!("--vary {text}");
         let file = session.sources.add("command line", line.as_str());
         let mut start = line.len() - list.len();
         let values = list
