@@ -2,7 +2,9 @@
 
 use super::list::{Target, Variables, settled};
 use crate::circuit::Circuit;
-use crate::device::source::Drive;
+use crate::device::Kind;
+use crate::device::production::{self, Deviation};
+use crate::device::source::{Drive, Wave};
 
 /// The numbers of the circuit as drawn that variables move.
 #[derive(Debug, Clone)]
@@ -109,45 +111,135 @@ impl Drawn {
                     })
                     .is_some()
                 }
-                What::Device { model, instance } => {
-                    let (mut model, mut instance) = (model.clone(), instance.clone());
+                What::Device { .. } => {
                     let kind = circuit.elements[numbers.element].kind;
                     let kind = kind.expect("read as a device");
-                    let place = |name: &str| kind.model_params.iter().position(|p| p.name == name);
-                    for &n in &numbers.variables {
-                        let value = values[n];
-                        match variables.all[n].target {
-                            Target::Times(k) => model[k] *= value,
-                            Target::Plus(k) => model[k] += value,
-                            Target::InstanceTimes(k) => instance[k] *= value,
-                            Target::Current => {
-                                for name in ["kg1", "kg2"] {
-                                    place(name).into_iter().for_each(|k| model[k] /= value);
-                                }
-                                place("perv")
-                                    .filter(|_| place("kg1").is_none())
-                                    .into_iter()
-                                    .for_each(|k| model[k] *= value);
-                            }
-                            Target::Value | Target::Celsius => {}
-                        }
-                    }
-                    let tables = [kind.model_params, kind.instance_params];
-                    for (table, given) in tables.iter().zip([&mut model, &mut instance]) {
-                        for (param, value) in table.iter().zip(given) {
-                            // NaN, where a card is silent, stays.
-                            if *value < *param.range.start() {
-                                *value = *param.range.start();
-                            } else if *value > *param.range.end() {
-                                *value = *param.range.end();
-                            }
-                        }
-                    }
+                    let (model, instance) = self.parameters(kind, numbers, variables, values);
                     circuit.remake(numbers.element, &model, &instance)
                 }
             };
             assert!(fits, "`{}`", circuit.elements[numbers.element].name);
         }
+    }
+
+    /// A device's parameters with the values of its variables.
+    fn parameters(
+        &self,
+        kind: &Kind,
+        numbers: &Numbers,
+        variables: &Variables,
+        values: &[f64],
+    ) -> (Vec<f64>, Vec<f64>) {
+        let What::Device { model, instance } = &numbers.what else {
+            return (Vec::new(), Vec::new());
+        };
+        let (mut model, mut instance) = (model.clone(), instance.clone());
+        let mut valve = Deviation::default();
+        for &n in &numbers.variables {
+            let value = values[n];
+            match variables.all[n].target {
+                Target::Times(k) => model[k] *= value,
+                Target::Plus(k) => model[k] += value,
+                Target::InstanceTimes(k) => instance[k] *= value,
+                Target::Current => valve.current = value - 1.0,
+                Target::Mu => valve.mu = value - 1.0,
+                Target::Value | Target::Celsius => {}
+            }
+        }
+        if kind.name == "rectifier" {
+            let perv = kind.model_params.iter().position(|p| p.name == "perv");
+            model[perv.expect("a rectifier's")] *= 1.0 + valve.current;
+        } else if valve != Deviation::default() {
+            production::apply(kind.model_params, &mut model, valve);
+        }
+        let tables = [kind.model_params, kind.instance_params];
+        for (table, given) in tables.iter().zip([&mut model, &mut instance]) {
+            for (param, value) in table.iter().zip(given) {
+                // NaN, where a card is silent, stays.
+                if *value < *param.range.start() {
+                    *value = *param.range.start();
+                } else if *value > *param.range.end() {
+                    *value = *param.range.end();
+                }
+            }
+        }
+
+        (model, instance)
+    }
+}
+
+/// A setting that makes one value what it is, for any command.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Setting {
+    /// `--set NAME=VALUE`
+    Value(String, f64),
+    /// `--knob NAME=VALUE`
+    Knob(String, f64),
+}
+
+impl Drawn {
+    /// The settings that make a circuit as drawn the one with these values, which were put into it.
+    pub fn settings(
+        &self,
+        circuit: &Circuit,
+        variables: &Variables,
+        values: &[f64],
+    ) -> Vec<Setting> {
+        let mut all = Vec::new();
+        for numbers in &self.elements {
+            let element = &circuit.elements[numbers.element];
+            let name = &element.name;
+            let own = numbers.variables.iter();
+            let factor = own.fold(1.0, |product, &n| product * values[n]);
+            match &numbers.what {
+                What::Value(value) if element.letter == 'R' && element.made.instance.len() == 3 => {
+                    // What is set is the value at 27 C, and the temperature may be another.
+                    let at_27 = element.made.instance[0] / value;
+                    all.push(Setting::Value(name.clone(), at_27 * (value * factor)));
+                }
+                What::Value(value) => all.push(Setting::Value(name.clone(), value * factor)),
+                What::Warm([ohms, ..]) => all.push(Setting::Value(name.clone(), ohms * factor)),
+                What::Source(drive) => {
+                    if drive.says_dc || drive.wave.is_none() {
+                        all.push(Setting::Value(name.clone(), drive.dc * factor));
+                    }
+                    if let Some(Wave::Sin {
+                        amplitude, offset, ..
+                    }) = &drive.wave
+                    {
+                        let ampl = format!("{name}.ampl");
+                        all.push(Setting::Value(ampl, amplitude * factor));
+                        if *offset != 0.0 {
+                            let name = format!("{name}.offset");
+                            all.push(Setting::Value(name, offset * factor));
+                        }
+                    }
+                }
+                What::Device { .. } => {
+                    let Some(kind) = element.kind else { continue };
+                    // What a card leaves to a rule is said, too: the rule may follow what varies.
+                    let (model, instance) = (&element.made.model, &element.made.instance);
+                    let (new_model, new_instance) =
+                        self.parameters(kind, numbers, variables, values);
+                    let pairs = [
+                        (kind.model_params, model, new_model),
+                        (kind.instance_params, instance, new_instance),
+                    ];
+                    for (table, before, after) in pairs {
+                        for ((param, before), after) in table.iter().zip(before).zip(after) {
+                            if *before != after && !after.is_nan() {
+                                let name = format!("{name}.{}", param.name);
+                                all.push(Setting::Value(name, after));
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        if self.warms {
+            all.push(Setting::Value("temperature".to_string(), circuit.celsius));
+        }
+        all
     }
 }
 

@@ -1,6 +1,6 @@
 //! Everything that varies, its range, and where the range comes from.
 
-use super::problem::Problem;
+use super::problem::ToleranceProblem;
 use super::valves::{self, Spread};
 use crate::analysis::mains;
 use crate::circuit::{Circuit, Element, Piece};
@@ -128,6 +128,8 @@ pub enum Target {
     InstanceTimes(usize),
     /// A valve's current at the same volts.
     Current,
+    /// Its amplification factor at the same current.
+    Mu,
     /// The temperature of everything, plus the value, degrees.
     Celsius,
 }
@@ -205,10 +207,10 @@ impl Rule {
     /// If it is none.
     pub fn parse(text: &str, span: Span) -> Result<Self, Diagnostic> {
         let Some((name, value)) = text.split_once('=') else {
-            return Err(Problem::Syntax { text: text.into() }.at(span));
+            return Err(ToleranceProblem::Syntax { text: text.into() }.at(span));
         };
         let (name, value) = (name.trim(), value.trim());
-        let bad = || Problem::NotATolerance { text: value.into() }.at(span);
+        let bad = || ToleranceProblem::NotATolerance { text: value.into() }.at(span);
         let is_part = value.ends_with('%');
         let range = match Tolerance::parse(value) {
             Some(range) => range,
@@ -382,7 +384,7 @@ impl Listing<'_> {
         };
         if found.range.low <= -1.0 {
             let text = format!("{} times itself", 1.0 + found.range.low);
-            let problem = Problem::Impossible { name, found: text };
+            let problem = ToleranceProblem::Impossible { name, found: text };
             self.problems.push(problem.at(element.span));
             return;
         }
@@ -510,11 +512,10 @@ impl Listing<'_> {
         let (bottle, is_section) = valves::bottle(&element.name);
         let part = self.part(bottle);
         let place = |name: &str| kind.model_params.iter().position(|p| p.name == name);
-        let contact = Tolerance::both(spread.contact_v);
         let quantities = [
             ("current", Some(Target::Current), spread.current),
-            ("mu", place("mu").map(Target::Times), spread.mu),
-            ("vct", place("vct").map(Target::Plus), contact),
+            ("mu", place("mu").map(|_| Target::Mu), spread.mu),
+            ("vct", place("vct").map(Target::Plus), spread.contact),
         ];
         for (quantity, target, usual) in quantities {
             let Some(target) = target else { continue };
@@ -526,7 +527,7 @@ impl Listing<'_> {
             let name = format!("{}.{quantity}", element.name);
             if quantity != "vct" && found.range.low <= -1.0 {
                 let text = format!("{} times itself", 1.0 + found.range.low);
-                let problem = Problem::Impossible { name, found: text };
+                let problem = ToleranceProblem::Impossible { name, found: text };
                 self.problems.push(problem.at(element.span));
                 continue;
             }
@@ -536,7 +537,8 @@ impl Listing<'_> {
                 (bottle, spread.common)
             });
             let drawn = match target {
-                Target::Times(k) | Target::Plus(k) => element.made.model[k],
+                Target::Plus(k) => element.made.model[k],
+                Target::Mu => place("mu").map_or(f64::NAN, |k| element.made.model[k]),
                 _ => f64::NAN,
             };
             self.found.all.push(Variable {
@@ -580,7 +582,7 @@ impl Listing<'_> {
             };
             let drawn = drawn.copied().unwrap_or(f64::NAN);
             if !drawn.is_finite() || drawn == 0.0 || !range.is_part && range.range.low <= -1.0 {
-                let problem = Problem::NoValue {
+                let problem = ToleranceProblem::NoValue {
                     name,
                     what: "no value of its own that a part could be taken of".to_string(),
                 };
@@ -603,7 +605,7 @@ impl Listing<'_> {
                 .rfind(|r| r.name.eq_ignore_ascii_case("temperature"));
             let text = "a percentage of degrees".to_string();
             self.problems
-                .push(Problem::NotATolerance { text }.at(rule.map(|r| r.span)));
+                .push(ToleranceProblem::NotATolerance { text }.at(rule.map(|r| r.span)));
             return;
         }
         let part = self.part("temperature");
@@ -637,7 +639,7 @@ impl Listing<'_> {
             let near = nearest(&rule.name, names).map(str::to_string);
             let problem = match self.circuit.element(&rule.name) {
                 Some(element) => no_value(element),
-                None => Problem::Unknown {
+                None => ToleranceProblem::Unknown {
                     name: rule.name.clone(),
                     near,
                 }
@@ -669,7 +671,7 @@ fn no_value(element: &Element) -> Diagnostic {
         'K' => "a factor, which the inductors make up".to_string(),
         _ => "no usual one; name a parameter, as in `--tol NAME.parameter=10%`".to_string(),
     };
-    Problem::NoValue {
+    ToleranceProblem::NoValue {
         name: element.name.clone(),
         what,
     }

@@ -5,7 +5,7 @@ use crate::diag::{Diagnostic, Span};
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[allow(missing_docs)] // the messages say what the fields are
-pub enum Problem {
+pub enum ToleranceProblem {
     #[error("expected NAME=TOLERANCE, found `{text}`")]
     Syntax { text: String },
     #[error("`{text}` is not a tolerance")]
@@ -18,28 +18,30 @@ pub enum Problem {
     Impossible { name: String, found: String },
 }
 
-impl Problem {
+impl ToleranceProblem {
     /// What to do about it.
     pub fn hint(&self) -> Option<String> {
         Some(match self {
-            Problem::Syntax { .. } => "for example `--tol R=5%`, `--tol RK1=1%` or `--tol \
+            ToleranceProblem::Syntax { .. } => {
+                "for example `--tol R=5%`, `--tol RK1=1%` or `--tol \
                                        CK1=-20..+50%`"
-                .to_string(),
-            Problem::NotATolerance { .. } => {
+                    .to_string()
+            }
+            ToleranceProblem::NotATolerance { .. } => {
                 "write `5%` or `-20..+50%`; of temperature and contact potential the degrees or \
                  volts, as in `-10..+20`"
                     .to_string()
             }
-            Problem::NoValue { what, .. } => format!("it has {what}"),
-            Problem::Unknown {
+            ToleranceProblem::NoValue { what, .. } => format!("it has {what}"),
+            ToleranceProblem::Unknown {
                 near: Some(near), ..
             } => format!("did you mean `{near}`?"),
-            Problem::Unknown { near: None, .. } => {
+            ToleranceProblem::Unknown { near: None, .. } => {
                 "name a part, NAME.parameter, or a kind of part: R C L pot transformer valve mains \
                  temperature"
                     .to_string()
             }
-            Problem::Impossible { .. } => "make the tolerance smaller".to_string(),
+            ToleranceProblem::Impossible { .. } => "make the tolerance smaller".to_string(),
         })
     }
 

@@ -7,7 +7,7 @@ use crate::analysis::NoSolution;
 use crate::analysis::operating_point::{self, Point};
 use crate::circuit::Circuit;
 use crate::math::lu::{LinearSolver, StaticLu};
-use crate::system::assemble::{Ask, Assembly};
+use crate::system::assemble::{Assembly, SourceState};
 
 /// A circuit whose values can be moved, at rest.
 #[derive(Debug)]
@@ -54,7 +54,7 @@ impl Varied {
     pub fn solve(&self) -> Result<(Point, Assembly<'_>), Box<NoSolution>> {
         let mut assembly = Assembly::new(&self.circuit);
         assembly.memory.copy_from_slice(&self.memory);
-        let point = operating_point::near(&mut assembly, Ask::DC, &self.nominal)?;
+        let point = operating_point::near(&mut assembly, SourceState::DC, &self.nominal)?;
         Ok((point, assembly))
     }
 
@@ -71,7 +71,7 @@ impl Varied {
         assembly.memory.copy_from_slice(&self.memory);
         let (indptr, indices) = assembly.pattern();
         let mut lu: StaticLu<f64> = StaticLu::new(assembly.len(), indptr, indices);
-        assembly.evaluate(&self.nominal, Ask::DC, 0.0, false);
+        assembly.evaluate(&self.nominal, SourceState::DC, 0.0, false);
         let regular = lu.factor(&assembly.jacobian).is_ok();
         drop(assembly);
         let n = self.nominal.len();
@@ -101,7 +101,7 @@ impl Varied {
     fn residual(&self) -> Vec<f64> {
         let mut assembly = Assembly::new(&self.circuit);
         assembly.memory.copy_from_slice(&self.memory);
-        assembly.evaluate(&self.nominal, Ask::DC, 0.0, false);
+        assembly.evaluate(&self.nominal, SourceState::DC, 0.0, false);
         assembly.f
     }
 }
@@ -113,21 +113,21 @@ const SMALL: f64 = 1e-4;
 mod tests {
     use super::*;
     use crate::circuit::bind::Timing;
-    use crate::circuit::params::Settings;
-    use crate::diag::{FileId, Sources, Span};
+    use crate::circuit::params::Overrides;
+    use crate::diag::{FileId, Files, Span};
     use crate::netlist;
     use crate::tolerance::list::Rule;
     use crate::tolerance::list::Shape;
     use crate::tolerance::sample::{Order, Sampler};
 
-    fn circuit(text: &str) -> (Circuit, Sources) {
-        let mut sources = Sources::default();
+    fn circuit(text: &str) -> (Circuit, Files) {
+        let mut sources = Files::default();
         let loader = netlist::MemoryLoader::new("t", text);
         let reading = netlist::read("t", &loader, &mut sources);
         assert!(reading.diagnostics.is_empty(), "{:?}", reading.diagnostics);
         let built = crate::circuit::build(
             &reading.netlist,
-            &Settings::default(),
+            &Overrides::default(),
             Timing::default(),
             &mut sources,
         );
@@ -135,7 +135,7 @@ mod tests {
     }
 
     fn rule(text: &str) -> Rule {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file: FileId = sources.add("--tol", text);
         Rule::parse(text, Span::new(file, 0, text.len())).expect("a rule")
     }
@@ -201,6 +201,9 @@ mod tests {
         let variables = Variables::of(&circuit, &[]).expect("variables");
         let at = |name: &str| variables.all.iter().position(|v| v.name == name).unwrap();
         let (a, b) = (at("XV1A.current"), at("XV1B.current"));
+        let range = variables.all[a].range.high;
+        let common = variables.all[a].shared.expect("a section").1;
+        assert!(range > 0.1 && common > 0.0);
         let mut sampler = Sampler::new(&variables, 1, Order::Chance, Shape::Uniform);
         let mut numbers = vec![0.0; variables.draws.len()];
         let mut values = variables.nominal();
@@ -208,15 +211,16 @@ mod tests {
         let runs = 20_000;
         for run in 0..runs {
             sampler.values(&variables, run, &mut numbers, &mut values);
-            let (x, y) = ((values[a] - 1.0) / 0.15, (values[b] - 1.0) / 0.15);
+            let (x, y) = ((values[a] - 1.0) / range, (values[b] - 1.0) / range);
             assert!(x.abs() <= 1.0 && y.abs() <= 1.0);
             product += x * y * 3.0 / runs as f64;
             squares += x * x * 3.0 / runs as f64;
             fourth += x.powi(4) * 5.0 / runs as f64;
         }
         assert!((squares - 1.0).abs() < 0.03 && (fourth - 1.0).abs() < 0.04);
-        // Uniform marginals of normal numbers correlated by 1/2: 6/pi asin(1/4) = 0.4826.
-        assert!((product - 0.4826).abs() < 0.03, "{product}");
+        // Uniform marginals of normal numbers correlated by c: 6/pi asin(c/2).
+        let expected = 6.0 / std::f64::consts::PI * (0.5 * common).asin();
+        assert!((product - expected).abs() < 0.03, "{product} {expected}");
     }
 
     #[test]

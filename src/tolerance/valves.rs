@@ -1,23 +1,8 @@
-//! How far valves of one type differ.
-//!
-//! What a meter sees of a valve is its current at the printed point. Three causes make it up:
-//! the current that the same grid and plate draw (perveance and emission), the amplification
-//! factor, which moves cut-off, and the contact potential. The published limits are on the
-//! current that comes out, so the three together are to stay within them:
-//!
-//! | source | limits |
-//! | --- | --- |
-//! | JAN-1A, quoted from Blackburn (ed.), Components Handbook, 1949 (secondary) | 6SL7GT plate current -39..+39 %, mu -21..+21 %; 6L6 -19..+19 %, slope -13..+13 %; 6V6GT -27..+27 %, slope -27..+27 % |
-//! | current-production sheets of 6SN7GTB, 6CG7, 6V6GT, EL34 | -30..+30 % and 30 % between sections; 33 % each side; 33 to 59 mA; 80 to 120 mA |
-//!
-//! Current 15 %, mu 5 % and 0.08 V (uniform and independent of each other) make a deviation of
-//! 15 % in a 12AX7 at 250 V, -2 V, that is, half of the 30 % that sheets allow. For the share
-//! that the two sections of a bottle have in common: if their difference of 30 % is the double
-//! deviation as well, 15 % sqrt(2 (1 - c)) = 15 %, c = 0.5.
-//!
-//! A `.model` line that gives a valve's spread itself has the last word.
+//! How far valves of one type differ: what their models say (`device::production` has the law, and
+//! the sources of the limits stand in `netlists/valves` and `tests/references/spread.toml`).
 
 use crate::circuit::Element;
+use crate::device::production::{TOLHALF, TOLIP, TOLMU, TOLVCT};
 use crate::netlist::card::Tolerance;
 
 /// What a valve varies in.
@@ -25,31 +10,42 @@ use crate::netlist::card::Tolerance;
 pub struct Spread {
     /// Current at the same volts.
     pub current: Tolerance,
-    /// Amplification factor.
+    /// Amplification factor, at the same current.
     pub mu: Tolerance,
     /// Contact potential, V either way.
-    pub contact_v: f64,
+    pub contact: Tolerance,
     /// What the sections of one bottle have in common: correlation of their values, 0 to 1.
     pub common: f64,
     /// Where that comes from.
     pub origin: &'static str,
 }
 
+/// A rectifier's drop at its printed current differs by about this (common practice, no published
+/// source).
+const RECTIFIER: f64 = 0.1;
+
 /// The spread of a valve; none if it is no valve.
 pub fn of(element: &Element) -> Option<Spread> {
-    let kind = element.kind?.name;
-    let (current, mu, contact_v) = match kind {
-        "triode" => (0.15, 0.05, 0.08),
-        "pentode" | "output" => (0.20, 0.04, 0.0),
-        "rectifier" => (0.10, 0.0, 0.0),
-        _ => return None,
+    let kind = element.kind?;
+    if kind.name == "rectifier" {
+        return Some(Spread {
+            current: Tolerance::both(RECTIFIER),
+            mu: Tolerance::both(0.0),
+            contact: Tolerance::both(0.0),
+            common: 0.0,
+            origin: "common practice",
+        });
+    }
+    let value = |name: &str| {
+        let place = kind.model_params.iter().position(|p| p.name == name)?;
+        element.made.model.get(place).copied()
     };
     Some(Spread {
-        current: Tolerance::both(current),
-        mu: Tolerance::both(mu),
-        contact_v,
-        common: 0.5,
-        origin: "production limits",
+        current: Tolerance::both(value(TOLIP.name)?),
+        mu: Tolerance::both(value(TOLMU.name)?),
+        contact: Tolerance::both(value(TOLVCT.name)?),
+        common: 1.0 - value(TOLHALF.name)?,
+        origin: "its model",
     })
 }
 

@@ -9,10 +9,10 @@
 
 use gridleak::analysis::transient::{self, Accuracy, Run};
 use gridleak::audio::clip::Clip;
-use gridleak::audio::play::{self, Played, Settings};
+use gridleak::audio::play::{self, PlaySettings, Played};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::{self, Circuit, Piece, params};
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::math::resample::Decimator;
 use gridleak::netlist::{self, FileLoader};
 use gridleak::system::assemble::Driven;
@@ -81,11 +81,11 @@ pub fn built(path: &Path, text: &str) -> Circuit {
     }
     let own = folder.path().join("own.cir");
     std::fs::write(&own, text).expect("a file");
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let name = own.to_str().expect("UTF-8");
     let reading = netlist::read(name, &FileLoader, &mut sources);
     assert!(reading.is_good(), "{:?}", reading.diagnostics);
-    let settings = params::Settings::default();
+    let settings = params::Overrides::default();
     circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
         .unwrap_or_else(|problems| panic!("{problems:?}"))
         .circuit
@@ -114,7 +114,7 @@ pub fn render_at(
     oversample: usize,
 ) -> (Vec<f64>, Played) {
     let probe = Observable::voltage(circuit, circuit.node(node).expect("a node"));
-    let settings = Settings {
+    let settings = PlaySettings {
         driven: driven(circuit),
         rest: 0.0,
         full_scale: volts,
