@@ -11,7 +11,7 @@ mod fidelity;
 
 use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
-use gridleak::audio::play::{self, Played, Settings};
+use gridleak::audio::play::{self, PlaySettings, Played};
 use gridleak::circuit::Circuit;
 use gridleak::math::dense;
 use gridleak::system::probe::Observable;
@@ -104,7 +104,7 @@ fn render(circuit: &Circuit, case: &Case, oversample: usize) -> (Vec<f64>, Playe
     for (n, x) in samples[..LEAD].iter_mut().enumerate() {
         *x *= n as f64 / LEAD as f64;
     }
-    let settings = Settings {
+    let settings = PlaySettings {
         driven: fidelity::driven(circuit),
         rest: 0.0,
         full_scale: case.4,

@@ -1,7 +1,7 @@
 //! A circuit driven by sound: one solver step for each oversampled sample.
 
 use super::automation::Turning;
-use super::clip::{BLOCK, SampleSource, SourceProblem};
+use super::clip::{BLOCK, SampleStream, SourceProblem};
 use super::stepper::{Compiled, END, INNER, POINTS, Stuck, Underway};
 use crate::analysis::mains::{self, Instant, Mains};
 use crate::analysis::transient::{Accuracy, Stepper};
@@ -9,14 +9,14 @@ use crate::analysis::{NoSolution, operating_point};
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;
 use crate::math::resample::{Decimator, Interpolator, REACH};
-use crate::math::{integrate, radau_pair};
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::math::{radau_pair, tr_bdf2};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::{Moment, Observable};
 
 /// How a clip is played through a circuit.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Settings {
+pub struct PlaySettings {
     /// The source that the clip drives.
     pub driven: Driven,
     /// Its value at rest, V or A; the clip is added to it.
@@ -76,8 +76,8 @@ const COMPILED_CONTROLS: usize = 96;
 pub fn play<E>(
     circuit: &Circuit,
     probe: &Observable,
-    clip: &mut dyn SampleSource,
-    settings: &Settings,
+    clip: &mut dyn SampleStream,
+    settings: &PlaySettings,
     knobs: &[Turning],
     mut receive: impl FnMut(&[f64]) -> Result<(), E>,
 ) -> Result<Played, Stopped<E>> {
@@ -265,7 +265,7 @@ impl<'c, 'p> Engine<'c, 'p> {
     fn new(
         circuit: &'c Circuit,
         probe: &'p Observable,
-        settings: &Settings,
+        settings: &PlaySettings,
         step_s: f64,
         start_s: f64,
     ) -> Result<Self, Box<NoSolution>> {
@@ -281,7 +281,7 @@ impl<'c, 'p> Engine<'c, 'p> {
                 (Some(warm), cycle.mean(), at_rest)
             }
             None => {
-                let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
+                let point = operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?;
                 let moment = Moment {
                     time: Some(0.0),
                     x: &point.x,
@@ -381,7 +381,7 @@ impl<'c, 'p> Engine<'c, 'p> {
     fn inner_point(&self) -> f64 {
         match self {
             Engine::Compiled(_) => radau_pair::NODES[0],
-            Engine::General(_) => integrate::GAMMA,
+            Engine::General(_) => tr_bdf2::GAMMA,
         }
     }
 
@@ -408,7 +408,7 @@ impl Player<'_, '_> {
             let failure = Failure::Unsettled {
                 unknown,
                 equation: unknown,
-                excess: f64::INFINITY,
+                residual_ratio: f64::INFINITY,
                 iterations: 0,
             };
             return Err(Box::new(NoSolution::new(
@@ -447,7 +447,7 @@ impl Player<'_, '_> {
         };
         if let Some(auditor) = self.auditor.as_mut().filter(|_| audits) {
             let a = 1.0 / self.step_s;
-            let ask = Ask::at(self.time_s + self.ahead_s);
+            let ask = SourceState::at(self.time_s + self.ahead_s);
             auditor.moving(&self.assembly, &x, ask, a, &rates);
         }
         if let Some(voltage) = voltage {
@@ -460,7 +460,9 @@ impl Player<'_, '_> {
 impl General<'_, '_> {
     fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
         let drive = [self.rest + inner, self.rest + end];
-        let taken = self.stepper.fixed(self.step_s, drive, &self.tolerance)?;
+        let taken = self
+            .stepper
+            .step_exactly(self.step_s, drive, &self.tolerance)?;
         self.divided += u64::from(taken > 1);
         let probe = self.probe;
         Ok(self

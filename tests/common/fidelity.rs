@@ -9,10 +9,10 @@
 
 use gridleak::analysis::transient::{self, Accuracy, Run};
 use gridleak::audio::clip::Clip;
-use gridleak::audio::play::{self, Played, Settings};
+use gridleak::audio::play::{self, PlaySettings, Played};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::{self, Circuit, Piece, params};
-use gridleak::diag::{FileId, Sources, Span};
+use gridleak::diag::{FileId, Files, Span};
 use gridleak::math::resample::Decimator;
 use gridleak::netlist::card::Value;
 use gridleak::netlist::{self, FileLoader};
@@ -75,7 +75,7 @@ pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
 pub fn switched(path: &str, switches: &[(&str, f64)]) -> Circuit {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let text = std::fs::read_to_string(root.join(path)).expect("in the repository");
-    let mut settings = params::Settings::default();
+    let mut settings = params::Overrides::default();
     for (name, at) in switches {
         let value = Value {
             number: *at,
@@ -94,11 +94,11 @@ pub fn switched(path: &str, switches: &[(&str, f64)]) -> Circuit {
 
 /// The circuit of a text that stands for the file at `path`.
 pub fn built(path: &Path, text: &str) -> Circuit {
-    built_with(path, text, &params::Settings::default())
+    built_with(path, text, &params::Overrides::default())
 }
 
 /// The same with settings.
-pub fn built_with(path: &Path, text: &str, settings: &params::Settings) -> Circuit {
+pub fn built_with(path: &Path, text: &str, settings: &params::Overrides) -> Circuit {
     let folder = tempfile::tempdir().expect("a folder");
     let from = path.parent().expect("a folder");
     for entry in std::fs::read_dir(from).expect("a folder").flatten() {
@@ -108,7 +108,7 @@ pub fn built_with(path: &Path, text: &str, settings: &params::Settings) -> Circu
     }
     let own = folder.path().join("own.cir");
     std::fs::write(&own, text).expect("a file");
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let name = own.to_str().expect("UTF-8");
     let reading = netlist::read(name, &FileLoader, &mut sources);
     assert!(reading.is_good(), "{:?}", reading.diagnostics);
@@ -140,7 +140,7 @@ pub fn render_at(
     oversample: usize,
 ) -> (Vec<f64>, Played) {
     let probe = Observable::voltage(circuit, circuit.node(node).expect("a node"));
-    let settings = Settings {
+    let settings = PlaySettings {
         driven: driven(circuit),
         rest: 0.0,
         full_scale: volts,

@@ -1,6 +1,6 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
-use super::blocks::{self, Step};
+use super::blocks::{self, BlockStep};
 use super::predict::History;
 use super::recipe::{self, Recipe};
 use super::tables::{Rows, STAGES, Tables};
@@ -68,8 +68,8 @@ struct Work {
     matrix: Vec<f64>,
     side: Vec<f64>,
     part: Vec<f64>,
-    loud: Vec<usize>,
-    loud_slopes: Vec<f64>,
+    significant: Vec<usize>,
+    significant_slopes: Vec<f64>,
     /// Slopes of single laws beyond those at rest.
     slopes: Vec<f64>,
     /// A single law's controls, outputs and slopes.
@@ -105,8 +105,8 @@ impl State {
                 matrix: vec![0.0; no * no],
                 side: vec![0.0; no],
                 part: vec![0.0; 2 * nc],
-                loud: Vec::new(),
-                loud_slopes: Vec::new(),
+                significant: Vec::new(),
+                significant_slopes: Vec::new(),
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
                 per_swing: vec![1.0 / LEAST_SWING_V; nc],
@@ -232,10 +232,10 @@ impl Work {
         if self.y.len() <= FEW_OUTPUTS {
             return table.reach.subtract(&self.y, panels, &mut self.missing);
         }
-        blocks::loud(table, 0..self.y.len(), &self.y, &mut self.loud);
+        blocks::significant(table, 0..self.y.len(), &self.y, &mut self.significant);
         table
             .reach
-            .subtract_columns(&self.loud, &self.y, panels, &mut self.missing);
+            .subtract_columns(&self.significant, &self.y, panels, &mut self.missing);
     }
 
     #[inline(always)]
@@ -284,7 +284,7 @@ fn solve(
             *f = goal - u;
         }
         work.take_laws(table);
-        let mut step = Step {
+        let mut step = BlockStep {
             bank: &work.bank,
             slopes: &work.slopes,
             missing: &mut work.missing,
@@ -293,8 +293,8 @@ fn solve(
             matrix: &mut work.matrix,
             side: &mut work.side,
             part: &mut work.part,
-            loud: &mut work.loud,
-            rows: &mut work.loud_slopes,
+            significant: &mut work.significant,
+            rows: &mut work.significant_slopes,
         };
         if !blocks::solve(table, &mut step) {
             return Err(Stuck { unknown: 0 });
