@@ -27,12 +27,13 @@ pub enum Bound {
     Combinations,
     Cases,
     ClipSamples,
+    DrawnParts,
     Seconds,
 }
 
 /// One limit.
 #[derive(Debug, Clone, Copy)]
-pub struct Row {
+pub struct Resource {
     /// What it is of.
     pub bound: Bound,
     /// Its word on the command line.
@@ -53,8 +54,8 @@ const fn row(
     what: &'static str,
     (default, most): (u64, u64),
     why: &'static str,
-) -> Row {
-    Row {
+) -> Resource {
+    Resource {
         bound,
         name,
         what,
@@ -67,7 +68,7 @@ const fn row(
 /// Every limit. What a real amplifier needs (the Lapwing's, or common practice): 100 elements,
 /// 3 includes, expressions 5 deep, 30 s of sound.
 #[rustfmt::skip]
-pub const TABLE: &[Row] = &[
+pub const TABLE: &[Resource] = &[
     row(Bound::NetlistSize, "netlist-size", "MiB of a netlist with all its includes",
         (256, 1024), "memory; places in a text are kept as 32-bit numbers"),
     row(Bound::Includes, "includes", "files that a netlist includes, one by one",
@@ -104,6 +105,8 @@ pub const TABLE: &[Row] = &[
         (10_000, 10_000_000), "time and memory"),
     row(Bound::ClipSamples, "clip-samples", "samples of a clip in each channel (69 minutes at 48 kHz)",
         (200_000_000, 2_000_000_000), "time; in sheets memory, 8 bytes each"),
+    row(Bound::DrawnParts, "drawn-parts", "parts of one drawing",
+        (2000, 20_000), "time: it grows a little faster than their number; nobody reads more"),
     row(Bound::Seconds, "seconds", "seconds that the run may take",
         (0, 10_000_000), "your patience, and a shared machine: without it a run may take for ever"),
 ];

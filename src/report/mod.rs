@@ -5,5 +5,5 @@ pub mod plot;
 pub mod progress;
 pub mod svg;
 pub mod table;
-mod waiting;
+mod unnamed;
 pub mod wav;
