@@ -41,10 +41,9 @@ fn options(command: clap::Command) -> clap::Command {
                 .help("Add the volts at each point, the valves' currents and dissipation"),
         )
         .arg(
-            Arg::new("only")
-                .long("only")
-                .value_name("NAME")
-                .help("Draw one subcircuit (XBOARD1), or what lies between two nodes (grid4..plate5)"),
+            Arg::new("only").long("only").value_name("NAME").help(
+                "Draw one subcircuit (XBOARD1), or what lies between two nodes (grid4..plate5)",
+            ),
         )
 }
 
@@ -77,7 +76,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let sources = session.sources.clone();
     let line = |e: &Element| {
-        let text = e.span.map(|s| &sources.text(s.file)[s.start as usize..s.end as usize]);
+        let text = e
+            .span
+            .map(|s| &sources.text(s.file)[s.start as usize..s.end as usize]);
         one_line(text.unwrap_or_default())
     };
     let scheme = Scheme::new(&circuit, &chosen, line);

@@ -139,7 +139,7 @@ pub fn ready(
             shapes,
             links,
             lines: lines_of(scheme, &pairs, p),
-            flows: !grounded || part.kind.is_active(),
+            flows: !grounded || part.kind.is_active() || part.kind == Kind::Pot,
             near: None,
         });
     }
@@ -191,25 +191,19 @@ pub fn ready(
     ready
 }
 
-/// From one base line to the next, in lattice steps.
-const LINE: i32 = 18;
-
-/// The base lines of a part: an active one stands on the first, the second of a pair below.
-fn lines_of(scheme: &Scheme, pairs: &[Option<bool>], p: usize) -> Vec<i32> {
+/// The base lines of a part: an active one stands on the first, or where its pair says.
+fn lines_of(scheme: &Scheme, pairs: &[Option<i32>], p: usize) -> Vec<i32> {
     if !scheme.parts[p].kind.is_active() {
         return vec![];
     }
-    match pairs[p] {
-        None => vec![0],
-        Some(false) => vec![0, 2 * LINE],
-        Some(true) => vec![LINE, 3 * LINE],
-    }
+    vec![pairs[p].unwrap_or(0)]
 }
 
 /// Pairs of active parts of one kind: by a cathode that both share and that is not ground, or by
-/// the two ends of a transformer's winding. For each part of one whether it is the second.
-fn pairs(scheme: &Scheme) -> Vec<Option<bool>> {
-    let mut found: Vec<Option<bool>> = vec![None; scheme.parts.len()];
+/// the two ends of a transformer's winding. For each part of one its base line: 0 and 1, and
+/// for a pair whose plates hang where another's do, 2 and 3.
+fn pairs(scheme: &Scheme) -> Vec<Option<i32>> {
+    let mut found: Vec<Option<i32>> = vec![None; scheme.parts.len()];
     let pins = |n: usize| scheme.nets[n].pins.iter().copied();
     for (p, part) in scheme.parts.iter().enumerate() {
         let Some((_, top, bottom)) = electrodes(part.kind) else {
@@ -238,8 +232,15 @@ fn pairs(scheme: &Scheme) -> Vec<Option<bool>> {
             pins(far).find(|&(q, pin)| is_like(q) && pin == top)
         };
         if let Some((q, _)) = by_cathode.or_else(by_plate) {
-            found[p] = Some(false);
-            found[q] = Some(true);
+            let plates = [part.nets[top], scheme.parts[q].nets[top]];
+            let above = plates
+                .iter()
+                .flat_map(|&n| pins(n))
+                .filter_map(|(o, _)| found[o])
+                .max();
+            let line = above.map_or(0, |line| line + 1);
+            found[p] = Some(line);
+            found[q] = Some(line + 1);
         }
     }
     found

@@ -99,7 +99,7 @@ pub fn along(
     let rank = ranks(&follows, &soon);
     let mut sequence: Vec<usize> = (0..count).collect();
     sequence.sort_by_key(|&k| (rank[k], soon(k), active[k]));
-    // A net belongs to the nearest input or output.
+    // A net belongs to the nearest input or output, of two as near to the output.
     let mut best: Vec<Option<(u32, u32)>> = vec![None; scheme.nets.len()];
     let mut offer = |n: usize, hops: u32, value: u32| {
         let offered = (hops, value);
@@ -110,15 +110,15 @@ pub fn along(
     let of_source = hops(scheme, sources, open);
     for n in 0..scheme.nets.len() {
         if let Some(h) = of_source[n] {
-            offer(n, h, STAGE + 2 * h.min(400));
+            offer(n, 2 * h, STAGE + 2 * h.min(400));
         }
         for (place, &k) in sequence.iter().enumerate() {
             let own = STAGE * (place as u32 + 2);
             if let Some(h) = into[k][n] {
-                offer(n, h, own - 1 - 2 * h.min(400));
+                offer(n, 2 * h + 1, own - 1 - 2 * h.min(400));
             }
             if let Some(h) = out[k][n] {
-                offer(n, h, own + 2 * h.min(90));
+                offer(n, 2 * h, own + 2 * h.min(90));
             }
         }
     }

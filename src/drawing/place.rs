@@ -17,7 +17,7 @@ pub struct Item {
     pub shapes: Vec<(Footprint, f64)>,
     /// For each pin the link it belongs to; none if a flag serves it.
     pub links: Vec<Option<usize>>,
-    /// Base lines on which it stands if it can.
+    /// Numbers of the base lines on which it stands if it can.
     pub lines: Vec<i32>,
     /// Whether signal goes through it from left to right.
     pub flows: bool,
@@ -34,14 +34,38 @@ pub struct Spot {
     pub at: At,
 }
 
-/// Cells around a footprint that stay free for wires.
-pub const MARGIN: i32 = 1;
+/// What is thought of as good: costs, in lattice steps. Several are tried, and the drawing that
+/// comes out best is kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Taste {
+    /// Cells around a footprint that stay free for wires.
+    pub margin: i32,
+    /// A bend.
+    pub bend: i32,
+    /// A step of an active part off its base line.
+    pub off_line: f64,
+    /// A step backwards for what signal flows through, and for what hangs there.
+    pub backwards: f64,
+    /// The latter.
+    pub aside: f64,
+    /// From one base line to the next.
+    pub line: i32,
+    /// Rounds of placing each anew.
+    pub rounds: usize,
+}
 
-/// Costs, in lattice steps.
-const BEND: i32 = 3;
-const OFF_LINE: f64 = 2.0;
-const BACKWARDS: f64 = 2.0;
-const ASIDE: f64 = 0.3;
+/// The first taste, and what others differ in.
+pub const PLAIN: Taste = Taste {
+    margin: 1,
+    bend: 3,
+    off_line: 2.0,
+    backwards: 2.0,
+    aside: 0.6,
+    line: 18,
+    rounds: 3,
+};
+
+/// Costs that all tastes share.
 const ON_LINE: f64 = 0.15;
 const ASTRAY: f64 = 0.04;
 
@@ -117,7 +141,7 @@ pub fn place<E>(
     items: &[Item],
     order: &[usize],
     links: usize,
-    margin: i32,
+    taste: Taste,
     tick: &mut dyn FnMut() -> Result<(), E>,
 ) -> Result<Vec<Spot>, E> {
     let mut leads = vec![usize::MAX; links];
@@ -136,14 +160,14 @@ pub fn place<E>(
         placed: vec![vec![]; links],
         spots: vec![None; items.len()],
         edge: 0,
-        margin,
+        taste,
     };
     for &k in order {
         tick()?;
         let spot = desk.best(k);
         desk.put(k, spot);
     }
-    let rounds = if items.len() > 400 { 1 } else { 3 };
+    let rounds = if items.len() > 400 { 1 } else { taste.rounds };
     for _ in 0..rounds {
         let mut moved = false;
         for &k in order {
@@ -204,7 +228,7 @@ struct Desk<'a> {
     spots: Vec<Option<Spot>>,
     /// The right edge of what is placed.
     edge: i32,
-    margin: i32,
+    taste: Taste,
 }
 
 impl Desk<'_> {
@@ -267,7 +291,7 @@ impl Desk<'_> {
     fn beside(&self, k: usize) -> Spot {
         let shape = &self.items[k].shapes[0].0;
         let mut at = At::new(self.edge + 8 - shape.hull.x0, 0);
-        while !self.room.is_free(shape, at, self.margin) {
+        while !self.room.is_free(shape, at, self.taste.margin) {
             at.x += 1;
         }
         Spot { shape: 0, at }
@@ -293,7 +317,7 @@ impl Desk<'_> {
                         let at = At::new(here.x - own_pin.x, here.y - own_pin.y);
                         let cost = self.cost(k, number, *own, at);
                         let better = best.is_none_or(|(least, _)| cost < least);
-                        if better && self.room.is_free(shape, at, self.margin) {
+                        if better && self.room.is_free(shape, at, self.taste.margin) {
                             best = Some((cost, Spot { shape: number, at }));
                         }
                     }
@@ -314,18 +338,28 @@ impl Desk<'_> {
             };
             let placed = &self.placed[*link];
             let here = pin.at.plus(at);
-            let wires = placed.iter().map(|p| wire(here, pin.way, p.at, p.way));
+            let wires = placed
+                .iter()
+                .map(|p| wire(here, pin.way, p.at, p.way, self.taste.bend));
             if let Some(least) = wires.min() {
                 cost += f64::from(least);
                 if let Some(lead) = placed.iter().find(|p| p.item == self.leads[*link]) {
-                    let weight = if item.flows { BACKWARDS } else { ASIDE };
+                    let weight = if item.flows {
+                        self.taste.backwards
+                    } else {
+                        self.taste.aside
+                    };
                     cost += weight * f64::from((lead.at.x - here.x).max(0));
                 }
             }
         }
-        let off = item.lines.iter().map(|y| (at.y - y).abs()).min();
+        let off = item
+            .lines
+            .iter()
+            .map(|y| (at.y - y * self.taste.line).abs())
+            .min();
         cost += match off {
-            Some(off) => OFF_LINE * f64::from(off),
+            Some(off) => self.taste.off_line * f64::from(off),
             None => {
                 let weight = if item.flows { ON_LINE } else { ASTRAY };
                 let height = pins.first().map_or(at.y, |p| p.at.y + at.y);
@@ -340,7 +374,7 @@ impl Desk<'_> {
 }
 
 /// What a wire between two pins costs: its length and its bends.
-fn wire(a: At, a_way: Way, b: At, b_way: Way) -> i32 {
+fn wire(a: At, a_way: Way, b: At, b_way: Way, bend: i32) -> i32 {
     let (from, to) = (a.step(a_way, 1), b.step(b_way, 1));
     let (dx, dy) = (to.x - from.x, to.y - from.y);
     let ahead = |way: Way, dx: i32, dy: i32| {
@@ -362,5 +396,5 @@ fn wire(a: At, a_way: Way, b: At, b_way: Way) -> i32 {
     } else {
         3
     };
-    dx.abs() + dy.abs() + BEND * bends
+    dx.abs() + dy.abs() + bend * bends
 }

@@ -6,12 +6,12 @@ use super::geometry::{At, PITCH, Rect, Way};
 use super::ink::{DrawnPart, Sheet};
 use super::items::{self, Ready, Stands};
 use super::lettering::{Anchor, LEADING, SIZE, width};
-use super::place::{self, Spot};
+use super::place::{self, Spot, Taste};
 use super::recognise::Reading;
 use super::route::{Board, Link, Routes};
 use super::rows;
-use super::volts::{self, Taken};
 use super::scheme::Scheme;
+use super::volts::{self, Taken};
 use crate::circuit::Circuit;
 use std::collections::BTreeMap;
 
@@ -63,34 +63,32 @@ pub fn draw<E>(
             lines
         })
         .collect();
-    let mut margin = place::MARGIN;
+    let tastes = tastes(scheme.parts.len());
     loop {
         let ready = items::ready(scheme, &reading, &flagged, &named, &lines);
-        let mut spots = Vec::new();
-        for strip in &ready.strips {
-            let links = ready.links.len();
-            spots.push(place::place(
-                &strip.items,
-                &strip.order,
-                links,
-                margin,
-                tick,
-            )?);
+        let mut best: Option<(u64, Tried)> = None;
+        for taste in &tastes {
+            // More room only where there was too little.
+            let found = best
+                .as_ref()
+                .is_some_and(|(_, t)| t.routes.failed.is_empty());
+            if found && taste.margin > place::PLAIN.margin {
+                continue;
+            }
+            let tried = Tried::new(scheme, &ready, *taste, tick)?;
+            let price = tried.price();
+            if best.as_ref().is_none_or(|(least, _)| price < *least) {
+                best = Some((price, tried));
+            }
         }
-        rows::arrange(&ready.strips, &mut spots);
-        let laid = Laid::new(scheme, &ready, &spots);
-        let routes = laid.route(tick)?;
-        if !routes.failed.is_empty() && margin < place::MARGIN + 1 {
-            margin += 1;
-            continue;
-        }
-        if !routes.failed.is_empty() {
-            for &link in &routes.failed {
+        let (_, tried) = best.expect("one taste at least");
+        if !tried.routes.failed.is_empty() {
+            for &link in &tried.routes.failed {
                 named[ready.links[link]] = true;
             }
             continue;
         }
-        let sheet = ink(scheme, notes, &ready, &spots, &laid, &routes);
+        let sheet = ink(scheme, notes, &ready, &tried);
         let figures = Figures {
             parts: scheme.parts.len(),
             nets: scheme.wired(),
@@ -100,9 +98,90 @@ pub fn draw<E>(
             named: names(scheme, |n| {
                 !flagged[n] && reading.rails[n].is_none() && (named[n] || scheme.nets[n].leaves)
             }),
-            crossings: routes.crossings,
+            crossings: tried.routes.crossings,
         };
         return Ok((sheet, figures));
+    }
+}
+
+/// What is tried: for a large circuit little, because it takes its time.
+fn tastes(parts: usize) -> Vec<Taste> {
+    let plain = place::PLAIN;
+    let wider = Taste {
+        margin: plain.margin + 1,
+        ..plain
+    };
+    if parts > 250 {
+        return vec![plain, wider];
+    }
+    vec![
+        plain,
+        Taste { bend: 5, ..plain },
+        Taste {
+            backwards: 4.0,
+            aside: 1.5,
+            ..plain
+        },
+        Taste {
+            backwards: 1.0,
+            line: 22,
+            ..plain
+        },
+        Taste {
+            off_line: 0.7,
+            line: 16,
+            ..plain
+        },
+        Taste { rounds: 1, ..plain },
+        wider,
+    ]
+}
+
+/// A sheet as placed and wired by one taste.
+struct Tried {
+    spots: Vec<Vec<Spot>>,
+    laid: Laid,
+    routes: Routes,
+}
+
+impl Tried {
+    fn new<E>(
+        scheme: &Scheme,
+        ready: &Ready,
+        taste: Taste,
+        tick: &mut dyn FnMut() -> Result<(), E>,
+    ) -> Result<Tried, E> {
+        let mut spots = Vec::new();
+        for strip in &ready.strips {
+            let links = ready.links.len();
+            spots.push(place::place(
+                &strip.items,
+                &strip.order,
+                links,
+                taste,
+                tick,
+            )?);
+        }
+        rows::arrange(&ready.strips, &mut spots);
+        let laid = Laid::new(scheme, ready, &spots);
+        let routes = laid.route(tick)?;
+        Ok(Tried {
+            spots,
+            laid,
+            routes,
+        })
+    }
+
+    /// How far it is from what one would like: nets without a way, crossings, bends, length.
+    fn price(&self) -> u64 {
+        let wires = || self.routes.wires.iter().flatten();
+        let bends: usize = wires().map(|w| w.len() - 2).sum();
+        let length: i32 = wires()
+            .flat_map(|w| w.windows(2))
+            .map(|r| r[0].distance(r[1]))
+            .sum();
+        let (failed, crossings) = (self.routes.failed.len(), self.routes.crossings);
+        10_000 * failed as u64 + 24 * crossings as u64 + 3 * bends as u64 + length as u64 / 3
     }
 }
 
@@ -186,14 +265,12 @@ impl Laid {
     }
 }
 
-fn ink(
-    scheme: &Scheme,
-    notes: &Notes,
-    ready: &Ready,
-    spots: &[Vec<Spot>],
-    laid: &Laid,
-    routes: &Routes,
-) -> Sheet {
+fn ink(scheme: &Scheme, notes: &Notes, ready: &Ready, tried: &Tried) -> Sheet {
+    let Tried {
+        spots,
+        laid,
+        routes,
+    } = tried;
     let mut sheet = Sheet {
         title: scheme.title.clone(),
         wires: laid.fixed.iter().map(|(_, wire)| wire.clone()).collect(),

@@ -56,8 +56,10 @@ pub fn notes(circuit: &Circuit) -> Result<Notes, Box<NoSolution>> {
         "Volts to ground at {} C{}{}.",
         num::full(circuit.celsius),
         match &quiescent.found {
-            AtRest::Cycle(mains, _) =>
-                format!(", the average over a cycle of {} Hz", num::full(mains.freq_hz)),
+            AtRest::Cycle(mains, _) => format!(
+                ", the average over a cycle of {} Hz",
+                num::full(mains.freq_hz)
+            ),
             AtRest::Point(_) => String::new(),
         },
         if has_alternating {
@@ -99,7 +101,11 @@ fn value_rounded(value: f64) -> f64 {
 
 /// Currents on one line, dissipation on the next.
 fn readings(rows: &[&ChartRow]) -> Vec<(String, bool)> {
-    let find = |quantity: &str| rows.iter().find(|r| r.quantity == quantity).map(|r| r.value);
+    let find = |quantity: &str| {
+        rows.iter()
+            .find(|r| r.quantity == quantity)
+            .map(|r| r.value)
+    };
     let mut lines = Vec::new();
     let plate = find("plate current");
     if let Some(plate) = plate {
