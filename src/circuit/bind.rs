@@ -3,6 +3,7 @@
 use super::flatten::{Expansion, Flat, list};
 use super::params::{self, Overrides, Setting, What};
 use super::problem::CircuitProblem;
+use super::remake::First;
 use super::*;
 use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
@@ -280,6 +281,8 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             rated: flat.card.rated.as_ref().map(|v| v.number),
+            tolerance: flat.card.tolerance,
+            made: Made::default(),
             position: None,
             track: None,
             span: Some(flat.card.span),
@@ -520,6 +523,7 @@ impl<'a> Binder<'a> {
             }
         }
         let above = self.circuit.celsius - 27.0;
+        let at_27 = ohms;
         let mut ohms = ohms * (1.0 + tc[0] * above + tc[1] * above * above);
         if ohms == 0.0 || !ohms.is_finite() {
             self.problems
@@ -528,8 +532,9 @@ impl<'a> Binder<'a> {
         }
         self.circuit.resistances.push(Resistance { a, b, ohms });
         let piece = Piece::Resistance(self.circuit.resistances.len() - 1);
-        self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)])
-            .value = Some(ohms);
+        let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
+        element.value = Some(ohms);
+        element.made.instance = vec![at_27, tc[0], tc[1]];
     }
 
     fn positive(&mut self, what: &'static str, path: &str, value: f64, at: Span) {
@@ -798,6 +803,11 @@ impl<'a> Binder<'a> {
         };
         let built = (kind.build)(&parameters);
         let track = (kind.role == DeviceRole::Pot).then(|| Track::of(&parameters));
+        let made = Made {
+            model: parameters.model.to_vec(),
+            instance: parameters.instance.to_vec(),
+            first: First::of(&self.circuit),
+        };
         let mut terminals: Vec<Node> = nodes.iter().map(|n| self.node(flat, n)).collect();
         terminals.resize(expected, Node::GROUND);
         self.build(flat, kind, built, terminals, sensed);
@@ -805,6 +815,7 @@ impl<'a> Binder<'a> {
         element.model = model.map(|m| m.0.to_string());
         element.position = position;
         element.track = track;
+        element.made = made;
     }
 
     /// A pot's knob or a toggle's position from `--knob`, `--switch` or `--set`.

@@ -7,6 +7,7 @@ pub mod ledger;
 pub mod library;
 pub mod params;
 pub mod problem;
+pub mod remake;
 
 use crate::device::pot::Track;
 use crate::device::role::DeviceRole;
@@ -14,11 +15,12 @@ use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
 use crate::diag::{Diagnostic, Files, Span};
-use crate::netlist::card::{Card, Name, Netlist, Value};
+use crate::netlist::card::{Card, Name, Netlist, Tolerance, Value};
 use bind::{Binder, Timing};
 use ledger::Ledger;
 use params::Overrides;
 use problem::{CircuitProblem, cut};
+use remake::Made;
 use std::collections::HashMap;
 
 /// A node; 0 is ground.
@@ -184,6 +186,10 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// What a comment on its card says the part stands, W or V.
     pub rated: Option<f64>,
+    /// How far a comment on its card says the part may be off its value.
+    pub tolerance: Option<Tolerance>,
+    /// What it was made from, and where its parts stand.
+    pub made: Made,
     /// Knob or switch position, for the record.
     pub position: Option<f64>,
     /// What a pot's knob turns.
