@@ -16,6 +16,8 @@ pub struct Extreme {
     pub corner: Corner,
     /// The figure there.
     pub figure: f64,
+    /// Whether each variable has anything to do with it.
+    pub acts: Vec<bool>,
     /// Figures measured.
     pub measured: usize,
 }
@@ -39,14 +41,15 @@ pub fn search<E>(
     let Some(mut best) = measure(&corner)? else {
         return Ok(None);
     };
+    let mut acts: Vec<bool> = rises.iter().map(|r| *r != 0.0).collect();
     for _ in 0..ROUNDS {
         let mut gains: Vec<(usize, f64)> = Vec::new();
         for k in 0..corner.len() {
             corner[k] = !corner[k];
             measured += 1;
-            if let Some(found) =
-                measure(&corner)?.filter(|f| sign * (f - best) > ROUNDING * best.abs())
-            {
+            let found = measure(&corner)?;
+            acts[k] |= found != Some(best);
+            if let Some(found) = found.filter(|f| sign * (f - best) > ROUNDING * best.abs()) {
                 gains.push((k, found));
             }
             corner[k] = !corner[k];
@@ -74,6 +77,7 @@ pub fn search<E>(
     Ok(Some(Extreme {
         corner,
         figure: best,
+        acts,
         measured,
     }))
 }

@@ -334,9 +334,10 @@ fn cornered(asked: &Asked<'_>, board: &Board, corners: &Corners) -> String {
                 );
                 continue;
             };
-            let ends = variables.iter().zip(&found.corner);
+            let ends = variables.iter().zip(&found.corner).zip(&found.acts);
             let signs: Vec<String> = ends
-                .map(|(v, &up)| format!("{}{}", v.name, if up { "+" } else { "-" }))
+                .filter(|(_, acts)| **acts)
+                .map(|((v, &up), _)| format!("{}{}", v.name, if up { "+" } else { "-" }))
                 .collect();
             text += &format!(
                 "  `{}`: {word} {} with {}\n",
