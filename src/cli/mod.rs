@@ -10,6 +10,7 @@ mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
 mod memory;
@@ -20,6 +21,7 @@ mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod spread;
 mod variant;
 mod vary;
 
@@ -77,6 +79,7 @@ pub const COMMANDS: &[&Command] = &[
     &render::COMMAND,
     &vary::COMMAND,
     &draw::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
