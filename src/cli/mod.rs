@@ -3,6 +3,7 @@
 mod bias;
 mod check;
 mod common;
+mod curves;
 mod distortion;
 mod draw;
 mod driven_source;
@@ -79,6 +80,7 @@ pub const COMMANDS: &[&Command] = &[
     &render::COMMAND,
     &vary::COMMAND,
     &draw::COMMAND,
+    &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,

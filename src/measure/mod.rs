@@ -6,6 +6,7 @@ pub mod distortion;
 pub mod feedback;
 pub mod gain;
 pub mod impedance;
+pub mod load_line;
 pub mod noise;
 pub mod preferred;
 pub mod quiescent;
