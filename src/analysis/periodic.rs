@@ -24,6 +24,8 @@ mod step;
 pub use companions::Incommensurate;
 pub use orbit::{Orbit, Wave};
 
+use super::natural::{self, Stability};
+use super::small_signal::SmallSignal;
 use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
 use crate::math::dense;
@@ -366,6 +368,16 @@ impl<'c> Periodic<'c> {
     /// Unknowns at the operating point.
     pub fn quiet(&self) -> &[f64] {
         &self.quiet
+    }
+
+    /// Whether anything grows about the operating point: an amplifier that oscillates by itself has
+    /// a steady state that no measurement will ever show.
+    pub fn stability(&mut self) -> Stability {
+        let kept = self.stepper.assembly.memory.clone();
+        self.stepper.assembly.memory.clone_from(&self.quiet_memory);
+        let mut small = SmallSignal::new(&mut self.stepper.assembly, &self.quiet);
+        self.stepper.assembly.memory = kept;
+        natural::stability(&mut small)
     }
 
     /// Forgets the last steady state: the next one starts from the operating point.
