@@ -15,6 +15,13 @@ pub const STAGES: usize = 3;
 /// The stages' places in the step: (4 - sqrt 6)/10, (4 + sqrt 6)/10, 1.
 pub const C: [f64; STAGES] = [0.155_051_025_721_682_2, 0.644_948_974_278_317_8, 1.0];
 
+/// Weights of the stages in an integral over the step: (16 - sqrt 6)/36, (16 + sqrt 6)/36, 1/9.
+pub const WEIGHTS: [f64; STAGES] = [
+    0.376_403_062_700_467_1,
+    0.512_485_826_188_421_6,
+    0.111_111_111_111_111_1,
+];
+
 /// The matrix D.
 pub fn slopes() -> [[f64; STAGES]; STAGES] {
     let nodes = [0.0, C[0], C[1], C[2]];

@@ -3,8 +3,9 @@
 
 use super::chart::{self, Row, is_valve};
 use crate::analysis::NoSolution;
-use crate::analysis::mains::{self, Cycle, Mains};
+use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{Point, solve};
+use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::system::assemble::{Ask, Assembly};
 use crate::system::probe::{Moment, Observable};
@@ -35,9 +36,8 @@ pub struct Standing {
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
 pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolution>> {
-    let mut assembly = Assembly::new(circuit);
     let mains = mains::find(circuit);
-    let found = with(&mut assembly, mains.as_ref())?;
+    let (found, assembly) = with(Assembly::new(circuit), mains.as_ref())?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
         true => cold(circuit, mains.as_ref()),
@@ -62,8 +62,7 @@ pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolutio
 /// # Errors
 /// Those of [`find`].
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
-    let mut assembly = Assembly::new(circuit);
-    let found = with(&mut assembly, mains::find(circuit).as_ref())?;
+    let (found, assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
     Ok((middle(&found), assembly))
 }
 
@@ -74,11 +73,20 @@ fn middle(found: &Found) -> Vec<f64> {
     }
 }
 
-fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<Found, Box<NoSolution>> {
-    Ok(match mains {
-        None => Found::Point(solve(assembly, Ask::DC, &[])?),
-        Some(mains) => Found::Cycle(mains.clone(), mains::cycle(assembly, mains)?),
-    })
+fn with<'c>(
+    mut assembly: Assembly<'c>,
+    mains: Option<&Mains>,
+) -> Result<(Found, Assembly<'c>), Box<NoSolution>> {
+    match mains {
+        None => {
+            let point = solve(&mut assembly, Ask::DC, &[])?;
+            Ok((Found::Point(point), assembly))
+        }
+        Some(mains) => {
+            let (cycle, assembly) = periodic::cycle(assembly, mains)?;
+            Ok((Found::Cycle(mains.clone(), cycle), assembly))
+        }
+    }
 }
 
 /// A valve that draws nothing until it is warm. A rectifier counts as warm: the worst case.
@@ -96,7 +104,7 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
             }
         }
     }
-    let found = with(&mut assembly, mains).ok()?;
+    let (found, assembly) = with(assembly, mains).ok()?;
     Some(peaks(&assembly, &found))
 }
 
@@ -183,16 +191,15 @@ fn averaged(
         sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY));
         for (sum, row) in sums.iter_mut().zip(&now) {
             *sum = (
-                sum.0 + row.value,
+                sum.0 + instant.weight * row.value,
                 sum.1.min(row.value),
                 sum.2.max(row.value),
             );
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
-            strain.look(assembly, moment, element);
+            strain.look(assembly, moment, instant.weight, element);
         }
     }
-    let per = 1.0 / cycle.instants.len() as f64;
     let mut sums = sums.into_iter();
     let mut ripples = Vec::new();
     for (k, row) in rows.iter_mut().enumerate() {
@@ -202,7 +209,7 @@ fn averaged(
         let Some((sum, low, high)) = sums.next() else {
             continue;
         };
-        row.value = sum * per;
+        row.value = sum;
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
             ripples.push((k, high - low));
         }
@@ -225,7 +232,7 @@ fn averaged(
     let more: Vec<Row> = rectifiers
         .iter()
         .zip(strain)
-        .flat_map(|(element, strain)| strain.rows(element, per))
+        .flat_map(|(element, strain)| strain.rows(element))
         .collect();
     rows.splice(place..place, more);
     rows
@@ -240,13 +247,19 @@ fn rectifies(element: &Element) -> bool {
 /// What a cycle does to a rectifier.
 #[derive(Debug, Clone, Copy, Default)]
 struct Strain {
-    sum: f64,
+    mean: f64,
     peak: f64,
     inverse: f64,
 }
 
 impl Strain {
-    fn look(&mut self, assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element) {
+    fn look(
+        &mut self,
+        assembly: &mut Assembly<'_>,
+        moment: Moment<'_>,
+        weight: f64,
+        element: &Element,
+    ) {
         let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
         let Some((&cathode, plates)) = element.terminals.split_last() else {
             return;
@@ -262,11 +275,11 @@ impl Strain {
                 .collect(),
             _ => vec![Observable::current(element).read(assembly, moment)],
         };
-        self.sum += currents.iter().sum::<f64>();
+        self.mean += weight * currents.iter().sum::<f64>();
         self.peak = currents.iter().fold(self.peak, |m, i| m.max(*i));
     }
 
-    fn rows(self, element: &Element, per: f64) -> Vec<Row> {
+    fn rows(self, element: &Element) -> Vec<Row> {
         let is_valve = element.kind.is_some_and(|k| k.name == "rectifier");
         let limit = |quantity: &str| {
             let table = element.limits.iter();
@@ -295,7 +308,7 @@ impl Strain {
         ];
         if !is_valve {
             rows[0].quantity = "peak current";
-            rows.insert(0, row("direct current", self.sum * per, "A", None));
+            rows.insert(0, row("direct current", self.mean, "A", None));
         }
         rows
     }
