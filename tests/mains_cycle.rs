@@ -43,6 +43,10 @@ fn a_cycle_costs_no_more_evaluations_than_this() {
         );
         let weights: f64 = cycle.instants.iter().map(|i| i.weight).sum();
         assert!((weights - 1.0).abs() < 1e-12);
-        assert!(cycle.effort.evaluations <= most, "{name}: {:?}", cycle.effort);
+        assert!(
+            cycle.effort.evaluations <= most,
+            "{name}: {:?}",
+            cycle.effort
+        );
     }
 }

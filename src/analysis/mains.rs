@@ -5,7 +5,7 @@
 //! over a cycle once the cycle repeats itself; `periodic::cycle` finds it, started from here.
 
 use super::{NoSolution, operating_point};
-use crate::circuit::{Branch, BranchKind, Circuit, Element, Node};
+use crate::circuit::{Branch, BranchKind, Circuit, Element, Node, Piece, Sense, Sink};
 use crate::device::source::{Drive, Wave};
 use crate::system::assemble::{Ask, Assembly, Driven};
 use std::collections::BTreeSet;
@@ -14,49 +14,82 @@ use std::ops::RangeInclusive;
 
 /// Frequencies that mains have, Hz.
 const MAINS_HZ: RangeInclusive<f64> = 40.0..=70.0;
-/// Resistances above this feed no supply, ohm.
-const FEEDS: f64 = 100e3;
-/// The least capacitance that makes a reservoir, F: no clipper of a signal has one.
-const RESERVOIR: f64 = 0.5e-6;
+/// A sine that is less than this is a signal, V: the least heater winding has twice as much.
+const LEAST_V: f64 = 3.0;
+/// Resistances above this pass nothing that would charge anything, ohm.
+const PASSES_OHM: f64 = 1e9;
+/// Resistances below this are a supply's, ohm.
+const LOW_OHM: f64 = 100e3;
+/// Nor do capacitances below this: at 50 Hz it is 3 megohm.
+const PASSES_F: f64 = 1e-9;
+/// The least capacitance that is charged: one of a part, not of a junction or a wire.
+const CHARGED_F: f64 = 10e-9;
+
 /// The sources that bring in the mains.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Mains {
     /// Their frequency.
     pub freq_hz: f64,
-    /// Sines of that frequency that reach a rectifier with a reservoir behind it.
+    /// Sines of that frequency that can charge a capacitor through a rectifier.
     pub sources: Vec<Driven>,
 }
 
-/// The mains of a circuit, if it has a supply that is fed from them: sines without a DC value
-/// of their own, of 40 to 70 Hz, which reach a rectifier through wires, windings and small
-/// resistances, with a reservoir behind it. Of several frequencies the first counts.
+/// The mains of a circuit, if it has a supply that is fed from them: sines of 40 to 70 Hz without
+/// a DC value of their own which reach a rectifier, by any path, with a capacitor behind it. Of
+/// several frequencies the first counts.
 pub fn find(circuit: &Circuit) -> Option<Mains> {
     let mut mains: Option<Mains> = None;
-    let graph = Conductors::new(circuit);
-    for (k, branch) in circuit.branches.iter().enumerate() {
-        let BranchKind::Source(drive) = &branch.kind else {
-            continue;
-        };
+    let paths = Paths::new(circuit);
+    for (which, drive, ends) in sines(circuit) {
         let Some(freq_hz) = mains_sine(drive) else {
             continue;
         };
         if mains.as_ref().is_some_and(|m| m.freq_hz != freq_hz) {
             continue;
         }
-        let reached = graph.reach([branch.a, branch.b]);
-        if feeds_a_reservoir(circuit, &graph, &reached) {
+        if charges(circuit, &paths, ends) {
             let found = mains.get_or_insert(Mains {
                 freq_hz,
                 sources: Vec::new(),
             });
-            found.sources.push(Driven::Voltage(k));
+            found.sources.push(which);
         }
     }
     mains
 }
 
+/// The sources that look like the mains and are left at rest, by name: what they would do is in no
+/// figure.
+pub fn left_at_rest(circuit: &Circuit, mains: Option<&Mains>) -> Vec<String> {
+    let taken = |which: &Driven| mains.is_some_and(|m| m.sources.contains(which));
+    let looks = sines(circuit).filter(|(which, drive, _)| {
+        let sine = mains_sine(drive).is_some();
+        !taken(which) && (sine || mains.is_some() && drive.wave.is_some())
+    });
+    let name = |which: Driven| {
+        let piece = match which {
+            Driven::Voltage(k) => Piece::Branch(k),
+            Driven::Current(k) => Piece::Current(k),
+        };
+        let owner = |e: &&Element| e.ports.iter().any(|p| p.piece == piece);
+        circuit.elements.iter().find(owner).map(|e| e.name.clone())
+    };
+    looks.filter_map(|(which, ..)| name(which)).collect()
+}
+
+/// The independent sources with their nodes.
+fn sines(circuit: &Circuit) -> impl Iterator<Item = (Driven, &Drive, [Node; 2])> {
+    let branches = circuit.branches.iter().enumerate();
+    let volts = branches.filter_map(|(k, b)| match &b.kind {
+        BranchKind::Source(drive) => Some((Driven::Voltage(k), drive, [b.a, b.b])),
+        _ => None,
+    });
+    let currents = circuit.currents.iter().enumerate();
+    volts.chain(currents.map(|(k, s)| (Driven::Current(k), &s.drive, [s.a, s.b])))
+}
+
 /// The frequency of a sine that may be the mains. A DC value of its own is a builder's way to
-/// say what the source is worth at rest, and is taken at its word.
+/// say what the source is worth at rest, and is taken at its word; an AC value is a signal's.
 fn mains_sine(drive: &Drive) -> Option<f64> {
     match drive.wave {
         Some(Wave::Sin {
@@ -64,52 +97,24 @@ fn mains_sine(drive: &Drive) -> Option<f64> {
             freq_hz,
             damping,
             ..
-        }) if !drive.says_dc && amplitude != 0.0 && damping == 0.0 => {
+        }) if !drive.says_dc
+            && drive.ac.is_none()
+            && amplitude.abs() >= LEAST_V
+            && damping == 0.0 =>
+        {
             MAINS_HZ.contains(&freq_hz).then_some(freq_hz)
         }
         _ => None,
     }
 }
 
-/// What carries a supply's current: nodes joined by small resistances and windings.
-struct Conductors {
-    joined: Vec<Vec<usize>>,
-}
+/// Nodes and what joins them.
+struct Joined(Vec<Vec<usize>>);
 
-impl Conductors {
-    fn new(circuit: &Circuit) -> Self {
-        let mut joined = vec![Vec::new(); circuit.nodes.len()];
-        let mut join = |a: Node, b: Node| {
-            joined[a.0].push(b.0);
-            joined[b.0].push(a.0);
-        };
-        for r in circuit.resistances.iter().filter(|r| r.ohms.abs() < FEEDS) {
-            join(r.a, r.b);
-        }
-        let carries = |b: &Branch| !matches!(circuit.branches[b.0].kind, BranchKind::Source(_));
-        for branch in (0..circuit.branches.len()).map(Branch).filter(carries) {
-            join(circuit.branches[branch.0].a, circuit.branches[branch.0].b);
-        }
-        for &(a, b, _) in &circuit.mutuals {
-            join(circuit.branches[a.0].a, circuit.branches[b.0].a);
-            join(circuit.branches[a.0].b, circuit.branches[b.0].b);
-        }
-        // A device's windings share their core.
-        for element in circuit.elements.iter().filter(|e| e.kind.is_some()) {
-            if circuit.branch_of(element).is_some() {
-                // Ground among them joins nothing: a primary's end there is no way to it.
-                let live: Vec<Node> = element
-                    .terminals
-                    .iter()
-                    .copied()
-                    .filter(|n| n.0 != 0)
-                    .collect();
-                for pair in live.windows(2) {
-                    join(pair[0], pair[1]);
-                }
-            }
-        }
-        Conductors { joined }
+impl Joined {
+    fn join(&mut self, a: Node, b: Node) {
+        self.0[a.0].push(b.0);
+        self.0[b.0].push(a.0);
     }
 
     /// All nodes to be reached without passing ground.
@@ -118,26 +123,119 @@ impl Conductors {
         let mut open: Vec<usize> = from.into_iter().map(|n| n.0).collect();
         while let Some(node) = open.pop() {
             if node != 0 && found.insert(node) {
-                open.extend(&self.joined[node]);
+                open.extend(&self.0[node]);
             }
         }
         found
     }
 }
 
-fn feeds_a_reservoir(circuit: &Circuit, graph: &Conductors, fed: &BTreeSet<usize>) -> bool {
-    let is_rectifier = |e: &&Element| e.kind.is_some_and(|k| matches!(k.name, "d" | "rectifier"));
-    circuit.elements.iter().filter(is_rectifier).any(|e| {
-        let (inside, outside): (Vec<Node>, Vec<Node>) =
-            e.terminals.iter().partition(|n| fed.contains(&n.0));
-        let behind = graph.reach(outside);
-        !inside.is_empty()
-            && behind.is_disjoint(fed)
-            && circuit
-                .capacitances
-                .iter()
-                .filter(|c| c.farads >= RESERVOIR)
-                .any(|c| behind.contains(&c.a.0) || behind.contains(&c.b.0))
+/// What carries an alternating current.
+struct Paths {
+    /// By any path but a rectifier.
+    all: Joined,
+    /// By those that direct current takes too: all of them, and those of low resistance.
+    direct: [Joined; 2],
+}
+
+impl Paths {
+    fn new(circuit: &Circuit) -> Self {
+        let direct = [PASSES_OHM, LOW_OHM].map(|most| {
+            let mut direct = Joined(vec![Vec::new(); circuit.nodes.len()]);
+            for r in circuit.resistances.iter().filter(|r| r.ohms.abs() < most) {
+                direct.join(r.a, r.b);
+            }
+            for branch in &circuit.branches {
+                if !matches!(branch.kind, BranchKind::Source(_)) {
+                    direct.join(branch.a, branch.b);
+                }
+            }
+            direct
+        });
+        let mut all = Joined(direct[0].0.clone());
+        for c in &circuit.capacitances {
+            if c.farads >= PASSES_F {
+                all.join(c.a, c.b);
+            }
+        }
+        for &(a, b, _) in &circuit.mutuals {
+            all.join(circuit.branches[a.0].a, circuit.branches[b.0].a);
+            all.join(circuit.branches[a.0].b, circuit.branches[b.0].b);
+        }
+        // A device's windings share their core.
+        for element in circuit.elements.iter().filter(|e| e.kind.is_some()) {
+            if circuit.branch_of(element).is_some() {
+                all.join_live(&element.terminals);
+            }
+        }
+        // What a source makes of what it senses; a switch passes on what comes.
+        for gain in &circuit.gains {
+            let mut ends = match gain.sink {
+                Sink::Current(a, b) => vec![a, b],
+                Sink::Branch(Branch(k)) => vec![circuit.branches[k].a, circuit.branches[k].b],
+            };
+            if let Sense::Voltage(a, b) = gain.sense {
+                ends.extend([a, b]);
+            }
+            all.join_live(&ends);
+        }
+        for element in &circuit.elements {
+            let switch = element.kind.is_some_and(|k| matches!(k.name, "sw" | "csw"));
+            if element.letter == 'B' || switch {
+                let laws = element.ports.iter().filter_map(|p| match p.piece {
+                    Piece::Law(k, _) => Some(k),
+                    _ => None,
+                });
+                let mut ends = element.terminals.clone();
+                for law in laws.filter(|_| element.letter == 'B') {
+                    for sense in &circuit.laws[law].controls {
+                        if let Sense::Voltage(a, b) = *sense {
+                            ends.extend([a, b]);
+                        }
+                    }
+                }
+                if switch {
+                    ends.truncate(2);
+                }
+                all.join_live(&ends);
+            }
+        }
+        Paths { all, direct }
+    }
+}
+
+impl Joined {
+    /// Joins all but ground: a winding's end there is no way to it.
+    fn join_live(&mut self, nodes: &[Node]) {
+        let live: Vec<Node> = nodes.iter().copied().filter(|n| n.0 != 0).collect();
+        for pair in live.windows(2) {
+            self.join(pair[0], pair[1]);
+        }
+    }
+}
+
+/// Whether what comes from the ends of a source charges a capacitor: a rectifier that it reaches
+/// and, behind one of its ends, a capacitor that the source does not hold by itself. Two diodes that
+/// clip a signal at its own node have none.
+fn charges(circuit: &Circuit, paths: &Paths, source: [Node; 2]) -> bool {
+    let fed = paths.all.reach(source);
+    let rectifies = |e: &&Element| e.kind.is_some_and(|k| matches!(k.name, "d" | "rectifier"));
+    let reached = |e: &&Element| e.terminals.iter().any(|n| fed.contains(&n.0));
+    let rectifiers = circuit.elements.iter().filter(rectifies).filter(reached);
+    let ends: BTreeSet<Node> = rectifiers
+        .flat_map(|e| e.terminals.iter().copied())
+        .collect();
+    paths.direct.iter().any(|direct| {
+        let held = direct.reach(source);
+        ends.iter().any(|&end| {
+            let behind = direct.reach([end]);
+            let live = |n: Node| behind.contains(&n.0);
+            behind.is_disjoint(&held)
+                && circuit
+                    .capacitances
+                    .iter()
+                    .any(|c| c.farads >= CHARGED_F && live(c.a) != live(c.b))
+        })
     })
 }
 

@@ -28,7 +28,7 @@ mod step;
 mod trouble;
 
 pub use companions::Incommensurate;
-pub use cycle::{Cycle, Instant, State, cycle, supply};
+pub use cycle::{Cycle, Instant, State, cycle, cycle_near, supply};
 pub use orbit::{Orbit, Wave};
 pub use signal::Signal;
 pub use trouble::Trouble;

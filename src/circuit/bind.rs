@@ -608,6 +608,14 @@ impl<'a> Binder<'a> {
         senses: &mut Vec<Sense>,
         steps: &mut Vec<Step>,
     ) -> usize {
+        let fallible = match expr {
+            Expr::Binary(Operator::Divide | Operator::Power, ..) => true,
+            Expr::Call(f, ..) => matches!(f, Function::Ln | Function::Log),
+            _ => false,
+        };
+        if fallible && constant(expr).is_some_and(|x| !x.is_finite()) {
+            self.problems.push(Problem::NoValue.at(expr.span()));
+        }
         let step = match expr {
             Expr::Number(x, _) => Step::Number(*x),
             Expr::Voltage(a, b, _) => {
@@ -635,6 +643,8 @@ impl<'a> Binder<'a> {
                     Operator::Multiply => Step::Multiply(a, b),
                     Operator::Divide => Step::Divide(a, b),
                     Operator::Power => Step::Power(a, b),
+                    Operator::Greater => Step::Max(a, b),
+                    Operator::Less => Step::Min(a, b),
                 }
             }
         };
@@ -1161,6 +1171,35 @@ fn control(senses: &mut Vec<Sense>, sense: Sense) -> usize {
     })
 }
 
+/// What an expression without voltages and currents is worth as plain arithmetic has it: infinite
+/// or NaN where the law would put a number in its place.
+fn constant(expr: &Expr) -> Option<f64> {
+    match expr {
+        Expr::Number(x, _) => Some(*x),
+        Expr::Voltage(..) | Expr::Current(..) => None,
+        Expr::Negate(a, _) => constant(a).map(|a| -a),
+        Expr::Call(Function::Ln | Function::Log, a, _) => {
+            constant(a).map(|a| if a == 0.0 { f64::NEG_INFINITY } else { 1.0 })
+        }
+        Expr::Call(f, a, _) => {
+            let program = Program::new(0, vec![Step::Number(constant(a)?), function(*f, 0)]);
+            Some(program.value(&[], &mut []))
+        }
+        Expr::Binary(op, a, b, _) => {
+            let (a, b) = (constant(a)?, constant(b)?);
+            Some(match op {
+                Operator::Add => a + b,
+                Operator::Subtract => a - b,
+                Operator::Multiply => a * b,
+                Operator::Divide => a / b,
+                Operator::Power => crate::math::fun::pow(a, b),
+                Operator::Greater => a.max(b),
+                Operator::Less => a.min(b),
+            })
+        }
+    }
+}
+
 fn function(f: Function, a: usize) -> Step {
     match f {
         Function::Abs => Step::Abs(a),
@@ -1175,10 +1214,12 @@ fn function(f: Function, a: usize) -> Step {
         Function::Exp => Step::Exp(a),
         Function::Ln => Step::Ln(a),
         Function::Log => Step::Log(a),
+        Function::Sgn => Step::Sgn(a),
         Function::Sin => Step::Sin(a),
         Function::Sinh => Step::Sinh(a),
         Function::Sqrt => Step::Sqrt(a),
         Function::Tan => Step::Tan(a),
+        Function::Tanh => Step::Tanh(a),
         Function::U => Step::U(a),
         Function::Uramp => Step::Uramp(a),
     }

@@ -5,8 +5,8 @@ mod sought;
 use super::common::{self, Session};
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY};
-use crate::analysis::mains::Mains;
-use crate::analysis::operating_point::Method;
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::operating_point::{self, Method};
 use crate::analysis::periodic::Cycle;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
@@ -74,6 +74,22 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         )),
         Found::Point(_) => {}
     }
+    let mains = match &standing.found {
+        Found::Cycle(mains, _) => Some(mains),
+        Found::Point(_) => None,
+    };
+    let still = mains::left_at_rest(&circuit, mains);
+    if !still.is_empty() {
+        let names: Vec<String> = still.iter().map(|n| format!("`{n}`")).collect();
+        session.note(&format!(
+            "{} at rest, at the DC value, whatever the wave on the line",
+            match &names[..] {
+                [one] => format!("{one} is"),
+                _ => format!("{} are", names.join(", ")),
+            }
+        ));
+    }
+    let hanging = operating_point::in_the_air(&assembly);
     if standing.capacitors.iter().any(|c| c.2.is_none()) {
         session.note(
             "with the valves cold no solution was found: what capacitors stand then is left out",
@@ -109,11 +125,14 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
     if !session.quiet {
+        for pin in &hanging {
+            common::tell(&format!("warning: {pin}\n"));
+        }
         for row in &over {
             common::tell(&format!("warning: {}\n", exceeded(row)));
         }
     }
-    if session.flag("strict") && !over.is_empty() {
+    if session.flag("strict") && !(over.is_empty() && hanging.is_empty()) {
         return Ok(Outcome::FellShort);
     }
     Ok(Outcome::Done)

@@ -40,7 +40,7 @@ pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolutio
     let (found, assembly) = with(Assembly::new(circuit), mains.as_ref())?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref()),
+        true => cold(circuit, mains.as_ref(), &found),
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -95,7 +95,7 @@ fn warms_up(element: &Element) -> bool {
 }
 
 /// The capacitors' largest volts with every valve pulled.
-fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
+fn cold(circuit: &Circuit, mains: Option<&Mains>, hot: &Found) -> Option<Vec<f64>> {
     let mut assembly = Assembly::new(circuit);
     for element in circuit.elements.iter().filter(|e| warms_up(e)) {
         for port in &element.ports {
@@ -104,7 +104,13 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
             }
         }
     }
-    let (found, assembly) = with(assembly, mains).ok()?;
+    let (found, assembly) = match (mains, hot) {
+        (Some(mains), Found::Cycle(_, hot)) => {
+            let (cycle, assembly) = periodic::cycle_near(assembly, mains, hot).ok()?;
+            (Found::Cycle(mains.clone(), cycle), assembly)
+        }
+        _ => with(assembly, mains).ok()?,
+    };
     Some(peaks(&assembly, &found))
 }
 

@@ -5,7 +5,7 @@
 //! weight that the method's quadrature has for it (order five), so that an average is one sum.
 
 use super::orbit::Orbit;
-use super::shooting::{Rest, Search, Tactics};
+use super::shooting::{Last, Rest, Search, Tactics};
 use super::signal::{Clock, Driving, Signal};
 use super::step::Stepper;
 use super::trouble::Trouble;
@@ -57,6 +57,8 @@ pub struct Cycle {
     pub cycles: usize,
     /// What it cost.
     pub effort: Effort,
+    /// Where a neighbour's search may begin.
+    seed: Last,
 }
 
 impl Cycle {
@@ -85,18 +87,50 @@ const ACCURACY: Accuracy = Accuracy {
     amperes: 1e-9,
 };
 
+/// Newton's steps settle by this, V or A.
+const COARSEST: f64 = 1e-4;
+
 /// The cycle that repeats itself. The assembly comes back with the discrete states of the cycle's
 /// end; a source that is driven from outside keeps its value.
 ///
 /// # Errors
 /// If a step could not be solved, or the cycle does not come to repeat itself.
 pub fn cycle<'c>(
+    assembly: Assembly<'c>,
+    mains: &Mains,
+) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
+    sought(assembly, mains, None)
+}
+
+/// The same, begun where a neighbour's cycle was found: the same circuit with other values, or
+/// with its valves pulled.
+///
+/// # Errors
+/// As [`cycle`].
+pub fn cycle_near<'c>(
+    assembly: Assembly<'c>,
+    mains: &Mains,
+    near: &Cycle,
+) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
+    sought(assembly, mains, Some(near))
+}
+
+fn sought<'c>(
     mut assembly: Assembly<'c>,
     mains: &Mains,
+    near: Option<&Cycle>,
 ) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
     assembly.moving = Some(mains.sources.clone());
     let before = assembly.evaluations;
-    let guess = mains::guess(&mut assembly, mains.freq_hz)?;
+    let known = near.map(|n| n.seed.clone());
+    let known = known.filter(|k| k.orbit.start.len() == assembly.len());
+    let guess = match &known {
+        Some(known) => mains::Guess {
+            x: known.orbit.end().to_vec(),
+            charge: known.charge.clone(),
+        },
+        None => mains::guess(&mut assembly, mains.freq_hz)?,
+    };
     let clock = Clock {
         period_s: 1.0 / mains.freq_hz,
         cycles: 1,
@@ -114,6 +148,7 @@ pub fn cycle<'c>(
         tactics: Tactics::MAINS,
         last: None,
     };
+    search.stepper.coarsest = COARSEST;
     let mut effort = Effort::default();
     let signal = Signal::silence(mains.freq_hz);
     let driving = Driving {
@@ -140,7 +175,17 @@ pub fn cycle<'c>(
             None,
         )),
     };
-    let found = search.newton(driving, None, &mut effort, &mut poll);
+    let mut found = search.newton(driving, known.clone(), &mut effort, &mut poll);
+    if known.is_some() && !matches!(found, Ok(Ok(Some(_)))) {
+        let assembly = &mut search.stepper.assembly;
+        let guess = mains::guess(assembly, mains.freq_hz)?;
+        search.rest = Rest {
+            x: guess.x,
+            charge: guess.charge,
+            memory: assembly.memory.clone(),
+        };
+        found = search.newton(driving, None, &mut effort, &mut poll);
+    }
     if !matches!(found, Ok(Ok(Some(_)))) {
         search
             .settle(driving, &mut effort, &mut poll)
@@ -158,6 +203,7 @@ pub fn cycle<'c>(
         start,
         cycles: effort.passes,
         effort,
+        seed: last,
     };
     Ok((cycle, assembly))
 }

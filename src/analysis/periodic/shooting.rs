@@ -34,6 +34,12 @@ const ALLOWED: Allowance = Allowance {
 pub(super) const KEPT: f64 = 1.0;
 /// A movement so many times larger than the last period's says that the correction led astray.
 const ASTRAY: f64 = 3.0;
+/// Far from the answer, where the last correction was more than this in multiples of what counts as
+/// closed, a mains cycle may stray by so many times more.
+const FAR: (f64, f64) = (1e4, 30.0);
+/// A cycle that comes back to itself on so many meshes in a row does so whatever its flanks look
+/// like: a winding between blocked diodes leaps from one potential to another.
+const CLOSED_AGAIN: usize = 3;
 /// While corrections fall to this part of the last one, the last monodromy serves again.
 const SHRINKS: f64 = 0.1;
 
@@ -64,9 +70,9 @@ impl Tactics {
     };
     /// In a mains cycle.
     pub const MAINS: Tactics = Tactics {
-        first: 64.0,
+        first: 48.0,
         least: 36.0,
-        closed: 1e-6,
+        closed: 1e-5,
         passes: 40,
         mains: true,
     };
@@ -134,12 +140,18 @@ impl<'c> Search<'c> {
         // What the last pass was corrected by, and whether this one has its mesh.
         let (mut last_off, mut kept) = (f64::INFINITY, false);
         let mut known_monodromy: Option<Vec<f64>> = None;
+        let mut closed_before = 0;
+        let mut known = old.is_some();
         for _ in 0..tactics.passes {
             if let Err(e) = poll() {
                 return Ok(Err(e));
             }
             let memory = self.stepper.assembly.memory.clone();
-            let tolerance = self.tolerance(old.as_ref());
+            let far = tactics.mains && last_off > FAR.0 && !known;
+            known = false;
+            let looser = if far { FAR.1 } else { 1.0 };
+            let mut tolerance = self.tolerance(old.as_ref());
+            tolerance.iter_mut().for_each(|t| *t *= looser);
             let carries = known_monodromy.is_none();
             let mut pass = self.pass(
                 &driving,
@@ -152,7 +164,8 @@ impl<'c> Search<'c> {
             if let Some(monodromy) = known_monodromy.take() {
                 pass.monodromy = monodromy;
             }
-            let tolerance = self.tolerance(Some(&pass.orbit));
+            let mut tolerance = self.tolerance(Some(&pass.orbit));
+            tolerance.iter_mut().for_each(|t| *t *= looser);
             let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass);
@@ -161,7 +174,10 @@ impl<'c> Search<'c> {
             };
             let off = worst(&step, &scale);
             let same_memory = memory == self.stepper.assembly.memory;
-            let fine = error <= 2.0 * KEPT || mesh.len() > MOST_STEPS;
+            closed_before = if off <= 1.0 { closed_before + 1 } else { 0 };
+            let fine = looser * error <= 2.0 * KEPT
+                || mesh.len() > MOST_STEPS
+                || tactics.mains && closed_before >= CLOSED_AGAIN;
             // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
             let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
             if (off <= 1.0 || rounding) && fine && same_memory {

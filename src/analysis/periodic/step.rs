@@ -59,6 +59,9 @@ pub struct Stepper<'c> {
     pub assembly: Assembly<'c>,
     /// Equations that hold charge or flux: the circuit's state.
     pub state: Vec<usize>,
+    /// Newton settles as if no unknown might be off by more than this, V or A: a rectifier's current
+    /// is known to a part of its own few millivolts, however far its winding swings.
+    pub coarsest: f64,
     /// Unknowns whose own error counts: voltages and currents of inductors.
     pub differential: Vec<bool>,
     n: usize,
@@ -125,6 +128,7 @@ impl<'c> Stepper<'c> {
         };
         Stepper {
             state,
+            coarsest: f64::INFINITY,
             differential: (0..n).map(|k| k < nodes || inductive(k)).collect(),
             n,
             d: radau::slopes(),
@@ -315,7 +319,7 @@ impl Step<'_, '_> {
     fn allowed(&self, i: usize, x: f64) -> f64 {
         let k = i % self.at.n;
         if self.at.differential[k] {
-            SETTLED * self.tolerance[k] + 64.0 * f64::EPSILON * x.abs()
+            SETTLED * self.tolerance[k].min(self.at.coarsest) + 64.0 * f64::EPSILON * x.abs()
         } else {
             1e-6 + 1e-3 * x.abs()
         }

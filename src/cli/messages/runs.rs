@@ -53,6 +53,7 @@ pub(super) mod none {
             elements: vec!["RP1".to_string(), "XV1A".to_string()],
             tried: vec!["plain Newton", "gmin steps", "source steps"],
             singular,
+            advice: None,
         }
     }
 
