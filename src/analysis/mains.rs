@@ -7,13 +7,10 @@
 use super::{NoSolution, operating_point};
 use crate::circuit::{Branch, BranchKind, Circuit, Element, Node, Piece, Sense, Sink};
 use crate::device::source::{Drive, Wave};
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 use std::collections::BTreeSet;
 use std::f64::consts::TAU;
-use std::ops::RangeInclusive;
 
-/// Frequencies that mains have, Hz.
-const MAINS_HZ: RangeInclusive<f64> = 40.0..=70.0;
 /// A sine that is less than this is a signal, V: the least heater winding has twice as much.
 const LEAST_V: f64 = 3.0;
 /// Resistances above this pass nothing that would charge anything, ohm.
@@ -41,7 +38,7 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
     let mut mains: Option<Mains> = None;
     let paths = Paths::new(circuit);
     for (which, drive, ends) in sines(circuit) {
-        let Some(freq_hz) = mains_sine(drive) else {
+        let Some(freq_hz) = mains_hz(drive) else {
             continue;
         };
         if mains.as_ref().is_some_and(|m| m.freq_hz != freq_hz) {
@@ -63,7 +60,7 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
 pub fn left_at_rest(circuit: &Circuit, mains: Option<&Mains>) -> Vec<String> {
     let taken = |which: &Driven| mains.is_some_and(|m| m.sources.contains(which));
     let looks = sines(circuit).filter(|(which, drive, _)| {
-        let sine = mains_sine(drive).is_some();
+        let sine = mains_hz(drive).is_some();
         !taken(which) && (sine || mains.is_some() && drive.wave.is_some())
     });
     let name = |which: Driven| {
@@ -88,24 +85,14 @@ fn sines(circuit: &Circuit) -> impl Iterator<Item = (Driven, &Drive, [Node; 2])>
     volts.chain(currents.map(|(k, s)| (Driven::Current(k), &s.drive, [s.a, s.b])))
 }
 
-/// The frequency of a sine that may be the mains. A DC value of its own is a builder's way to
-/// say what the source is worth at rest, and is taken at its word; an AC value is a signal's.
-fn mains_sine(drive: &Drive) -> Option<f64> {
-    match drive.wave {
-        Some(Wave::Sin {
-            amplitude,
-            freq_hz,
-            damping,
-            ..
-        }) if !drive.says_dc
-            && drive.ac.is_none()
-            && amplitude.abs() >= LEAST_V
-            && damping == 0.0 =>
-        {
-            MAINS_HZ.contains(&freq_hz).then_some(freq_hz)
-        }
-        _ => None,
-    }
+/// The frequency of a source that may be the mains. An AC value is a signal's, and so is a swing of
+/// less than [`LEAST_V`].
+fn mains_hz(drive: &Drive) -> Option<f64> {
+    let large = match drive.wave {
+        Some(Wave::Sin { amplitude, .. }) => amplitude.abs() >= LEAST_V,
+        _ => false,
+    };
+    drive.mains_hz().filter(|_| large && drive.ac.is_none())
 }
 
 /// Nodes and what joins them.
@@ -270,12 +257,12 @@ pub fn guess(assembly: &mut Assembly<'_>, freq_hz: f64) -> Result<Guess, Box<NoS
     // Held at their crest the mains leave a supply nearly as full as it will be; the flux of a
     // mains transformer is nothing then. Where that cannot be solved, or where coupled
     // inductors pass no direct current, it fills up anew.
-    let crest = Ask::at(0.25 * period_s);
+    let crest = SourceState::at(0.25 * period_s);
     let cores = cores(assembly.circuit);
     let held: Vec<(Node, f64)> = cores.iter().map(|&(_, flux)| (flux, 0.0)).collect();
     let mut point = match operating_point::solve(assembly, crest, &held) {
         Ok(point) => point,
-        Err(_) => operating_point::solve(assembly, Ask::at(0.0), &[])?,
+        Err(_) => operating_point::solve(assembly, SourceState::at(0.0), &[])?,
     };
     // At t = 0 it stands at its lowest: no inrush.
     for (core, flux) in cores {

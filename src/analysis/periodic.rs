@@ -16,7 +16,7 @@
 //! Where Newton does not lead there, plain periods are integrated until the circuit is at
 //! rest, and the answer says so.
 
-mod companions;
+mod common_period;
 mod cycle;
 mod mesh;
 mod orbit;
@@ -27,7 +27,7 @@ mod signal;
 mod step;
 mod trouble;
 
-pub use companions::Incommensurate;
+pub use common_period::Incommensurate;
 pub use cycle::{Cycle, Instant, State, cycle, cycle_near, supply};
 pub use orbit::{Orbit, Wave};
 pub use signal::Signal;
@@ -37,7 +37,7 @@ use super::natural::{self, Stability};
 use super::small_signal::SmallSignal;
 use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::probe::Observable;
 use shooting::{Last, Rest, Search, Tactics};
 use signal::{Clock, Driving};
@@ -92,7 +92,7 @@ pub struct Effort {
 
 /// The steady state, as far as it is known to whoever asked for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Found {
+pub struct PeriodicState {
     /// How it was reached.
     pub method: Method,
     /// What it cost.
@@ -141,7 +141,7 @@ impl<'c> Periodic<'c> {
         driven: Driven,
         mut accuracy: Accuracy,
     ) -> Result<Self, Box<NoSolution>> {
-        let rest = companions::direct(circuit, driven);
+        let rest = common_period::dc_value(circuit, driven);
         let mut assembly = Assembly::new(circuit);
         assembly.external = Some((driven, rest));
         // A supply fed from the mains is charged: at t = 0 alone it would stand empty.
@@ -152,9 +152,9 @@ impl<'c> Periodic<'c> {
                 assembly = back;
                 cycle.start.x
             }
-            None => operating_point::solve(&mut assembly, Ask::at(0.0), &[])?.x,
+            None => operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?.x,
         };
-        assembly.evaluate(&x, Ask::at(0.0), 0.0, false);
+        assembly.evaluate(&x, SourceState::at(0.0), 0.0, false);
         if supply.is_some() {
             accuracy.relative *= BESIDE_MAINS;
         }
@@ -182,7 +182,7 @@ impl<'c> Periodic<'c> {
     }
 
     /// Unknowns at the operating point.
-    pub fn quiet(&self) -> &[f64] {
+    pub fn rest_state(&self) -> &[f64] {
         &self.search.rest.x
     }
 
@@ -210,10 +210,10 @@ impl<'c> Periodic<'c> {
         &mut self,
         signal: &Signal,
         mut poll: impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Found, E>, Trouble> {
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
         let search = &mut self.search;
         let driven = search.stepper.assembly.external.expect("driven").0;
-        let common = companions::common(search.stepper.assembly.circuit, driven, signal.base_hz)
+        let common = common_period::common(search.stepper.assembly.circuit, driven, signal.base_hz)
             .map_err(Trouble::Incommensurate)?;
         let clock = Clock {
             period_s: common.cycles as f64 / signal.base_hz,
@@ -256,7 +256,7 @@ impl<'c> Periodic<'c> {
         effort.evaluations =
             search.stepper.assembly.evaluations - before + self.unreported_evaluations;
         self.unreported_evaluations = 0;
-        Ok(Ok(Found { effort, ..found }))
+        Ok(Ok(PeriodicState { effort, ..found }))
     }
 
     /// The wave of a probe in the steady state found last.
@@ -286,7 +286,7 @@ impl Search<'_> {
         known: Option<Last>,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Found, E>, Trouble> {
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
         match self.newton(driving, known, effort, poll)? {
             Ok(Some(found)) => Ok(Ok(found)),
             Ok(None) => self.settle(driving, effort, poll),
@@ -299,10 +299,10 @@ impl Search<'_> {
 mod tests {
     use super::*;
     use crate::circuit::bind::Timing;
-    use crate::circuit::params::Settings;
+    use crate::circuit::params::Overrides;
     use crate::circuit::{self, Piece};
-    use crate::diag::Sources;
-    use crate::netlist::{self, source::LoadProblem, source::Loader};
+    use crate::diag::Files;
+    use crate::netlist::{self, loader::LoadProblem, loader::Loader};
     use std::f64::consts::TAU;
 
     struct Text(&'static str);
@@ -314,16 +314,16 @@ mod tests {
     }
 
     fn built(text: &'static str) -> Circuit {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = netlist::read("test.cir", &Text(text), &mut sources);
-        let settings = Settings::default();
+        let settings = Overrides::default();
         circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
             .unwrap_or_else(|problems| panic!("{problems:?}"))
             .circuit
     }
 
     /// The steady state with `V1` driven, found, and the wave at `out`.
-    fn solved(circuit: &Circuit, signal: &Signal) -> Result<(Found, Wave), Trouble> {
+    fn solved(circuit: &Circuit, signal: &Signal) -> Result<(PeriodicState, Wave), Trouble> {
         let driven = match circuit.element("V1").expect("there").ports[0].piece {
             Piece::Branch(k) => Driven::Voltage(k),
             _ => panic!("no source"),

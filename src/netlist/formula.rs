@@ -17,7 +17,7 @@ use crate::limits::Bound;
 use crate::netlist::card::Name;
 use crate::netlist::expr::{Choice, Expr, Function, Operator};
 use crate::netlist::grammar::{as_number, required};
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, blank, found, name, need, next_span, symbol, wrong};
 use crate::num::Role;
 
@@ -29,7 +29,10 @@ pub(crate) fn expression(i: Text<'_>) -> Parsed<'_, Expr> {
         return Ok((i, tree.expr));
     }
     let found = found(i).trim_matches('`').to_string();
-    Err(wrong(Problem::NotAnOperator { found }, next_operator(i)))
+    Err(wrong(
+        NetlistProblem::NotAnOperator { found },
+        next_operator(i),
+    ))
 }
 
 /// The functions as a message lists them.
@@ -85,7 +88,10 @@ pub(crate) fn name_in_parentheses<'a>(i: Text<'a>, what: &str) -> Parsed<'a, Nam
 fn inner_name<'a>(i: Text<'a>, what: &str) -> Parsed<'a, Name> {
     let (i, ()) = blank(i)?;
     match i.as_str().starts_with([',', '(', ')']) {
-        true => Err(wrong(Problem::NotAName { found: found(i) }, next_span(i))),
+        true => Err(wrong(
+            NetlistProblem::NotAName { found: found(i) },
+            next_span(i),
+        )),
         false => required(i, || what.to_string()),
     }
 }
@@ -140,7 +146,7 @@ fn operation(i: Text<'_>, weakest: Strength, depth: usize) -> Parsed<'_, Tree> {
         // Sums and products grow the tree to the left, and whoever walks it recurses.
         let limit = i.limit(Bound::ExpressionLength);
         if height > limit {
-            return Err(wrong(Problem::TooLong { limit }, right.expr.span()));
+            return Err(wrong(NetlistProblem::TooLong { limit }, right.expr.span()));
         }
         let (a, b) = (Box::new(left.expr), Box::new(right.expr));
         let expr = Expr::Binary(operator, a, b, span);
@@ -166,7 +172,7 @@ fn operand(i: Text<'_>, depth: usize) -> Parsed<'_, Tree> {
     let (i, ()) = blank(i)?;
     let limit = i.limit(Bound::ExpressionDepth);
     if depth > limit {
-        return Err(wrong(Problem::TooDeep { limit }, i.head()));
+        return Err(wrong(NetlistProblem::TooDeep { limit }, i.head()));
     }
     let (rest, sign) = opt(one_of("+-")).parse(i)?;
     if let Some(sign) = sign {
@@ -197,7 +203,10 @@ fn operand(i: Text<'_>, depth: usize) -> Parsed<'_, Tree> {
         (rest, Some(word)) => named(i, rest, name(word), depth),
         (i, None) => {
             let found = found_operand(i);
-            Err(wrong(Problem::NotAnOperand { found }, next_operator(i)))
+            Err(wrong(
+                NetlistProblem::NotAnOperand { found },
+                next_operator(i),
+            ))
         }
     }
 }
@@ -211,7 +220,7 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
             "pi" => Ok((i, Tree::leaf(Expr::Number(std::f64::consts::PI, word.span)))),
             "e" => Ok((i, Tree::leaf(Expr::Number(std::f64::consts::E, word.span)))),
             _ => Err(wrong(
-                Problem::UnknownName {
+                NetlistProblem::UnknownName {
                     name: quoted(&word.text),
                 },
                 word.span,
@@ -235,7 +244,10 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
     let Some((_, function)) = function else {
         let nearest = suggested(&key);
         let name = quoted(&word.text);
-        return Err(wrong(Problem::UnknownFunction { name, nearest }, word.span));
+        return Err(wrong(
+            NetlistProblem::UnknownFunction { name, nearest },
+            word.span,
+        ));
     };
     let (i, ()) = need(i, "(")?;
     let (i, inner) = operation(i, Strength::Sum, depth + 1)?;
@@ -267,7 +279,7 @@ fn several<'a>(
     };
     if !fits {
         let found = trees.len();
-        return Err(wrong(Problem::Arguments { name, found }, span));
+        return Err(wrong(NetlistProblem::Arguments { name, found }, span));
     }
     let mut trees = trees.into_iter();
     let mut left = trees.next().expect("one at least");
@@ -286,7 +298,7 @@ fn several<'a>(
         };
         let limit = i.limit(Bound::ExpressionLength);
         if height > limit {
-            return Err(wrong(Problem::TooLong { limit }, span));
+            return Err(wrong(NetlistProblem::TooLong { limit }, span));
         }
     }
     Ok((i, left))

@@ -15,7 +15,7 @@ use crate::analysis::mains::{self, Mains};
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;
 use crate::math::radau::{self, STAGES};
-use crate::system::assemble::{Ask, Assembly};
+use crate::system::assemble::{Assembly, SourceState};
 use std::convert::Infallible;
 
 /// A moment of the cycle.
@@ -168,7 +168,7 @@ fn sought<'c>(
             &Failure::Unsettled {
                 unknown: other.unknown(),
                 equation: 0,
-                excess: f64::INFINITY,
+                residual_ratio: f64::INFINITY,
                 iterations: 0,
             },
             vec!["shooting", "cycle after cycle"],
@@ -256,7 +256,7 @@ fn end_of(orbit: &Orbit, assembly: &mut Assembly<'_>) -> State {
     let h = orbit.times[step + 1] - orbit.times[step];
     let row = radau::slopes()[STAGES - 1];
     let mut charges = |x: &[f64]| {
-        assembly.evaluate(x, Ask::at(0.0), 0.0, false);
+        assembly.evaluate(x, SourceState::at(0.0), 0.0, false);
         assembly.q.clone()
     };
     let start = charges(orbit.before(step));

@@ -5,7 +5,7 @@ use super::orbit::Orbit;
 use super::shooting::{KEPT, MOST_STEPS, Search, worst};
 use super::signal::Driving;
 use super::trouble::Trouble;
-use super::{Effort, Found, Method};
+use super::{Effort, Method, PeriodicState};
 
 /// Periods that are integrated at most.
 const PERIODS: usize = 400;
@@ -17,7 +17,7 @@ impl Search<'_> {
         driving: Driving<'_>,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Found, E>, Trouble> {
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
         let (period_s, cycle) = (driving.clock.period_s, driving.shortest_s());
         let lengths = Lengths::new(cycle / self.tactics.least, !self.stepper.state.is_empty());
         let steps = (period_s / cycle * self.tactics.first).round() as usize;
@@ -45,7 +45,7 @@ impl Search<'_> {
             let scale = self.scale(&pass);
             charge.clone_from(&pass.end);
             if worst(&pass.moved, &scale) <= 10.0 && error <= 2.0 * KEPT {
-                return Ok(Ok(Found {
+                return Ok(Ok(PeriodicState {
                     method: Method::Settled { periods: period },
                     error,
                     ..self.keep(&driving, charge, pass.orbit)

@@ -10,7 +10,7 @@ use super::pass::Pass;
 use super::signal::{Clock, Driving};
 use super::step::Stepper;
 use super::trouble::Trouble;
-use super::{Accuracy, Effort, Found, Method};
+use super::{Accuracy, Effort, Method, PeriodicState};
 use crate::analysis::periodic::Signal;
 use crate::math::dense;
 use crate::math::growth::growth;
@@ -117,7 +117,7 @@ impl<'c> Search<'c> {
         known: Option<Last>,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Option<Found>, E>, Trouble> {
+    ) -> Result<Result<Option<PeriodicState>, E>, Trouble> {
         let Clock { period_s, .. } = driving.clock;
         let tactics = self.tactics;
         let cycle = driving.shortest_s();
@@ -182,7 +182,7 @@ impl<'c> Search<'c> {
             let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
             if (off <= 1.0 || rounding) && fine && same_memory {
                 let largest = (!tactics.mains).then(|| growth(&pass.monodromy, pass.moved.len()));
-                return Ok(Ok(Some(Found {
+                return Ok(Ok(Some(PeriodicState {
                     growth: largest,
                     error,
                     ..self.keep(&driving, charge, pass.orbit)
@@ -212,7 +212,7 @@ impl<'c> Search<'c> {
     }
 
     /// Keeps the steady state found.
-    pub fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> Found {
+    pub fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> PeriodicState {
         let allowed = Allowance {
             part: self.accuracy.relative,
             ..ALLOWED
@@ -232,7 +232,7 @@ impl<'c> Search<'c> {
                 |t| driving.value(t),
             );
         }
-        let found = Found {
+        let found = PeriodicState {
             method: Method::Direct,
             effort: Effort::default(),
             steps: orbit.steps(),

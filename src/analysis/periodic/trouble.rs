@@ -1,6 +1,6 @@
 //! Why there is no steady state, in words.
 
-use super::companions::Incommensurate;
+use super::common_period::Incommensurate;
 use super::shooting::MOST_STEPS;
 use crate::analysis::NoSolution;
 use crate::circuit::Circuit;
@@ -103,12 +103,12 @@ pub(super) fn no_solution(
         Failure::Unsettled {
             unknown,
             equation,
-            excess,
+            residual_ratio,
             iterations,
         } => Failure::Unsettled {
             unknown: unknown % n,
             equation,
-            excess,
+            residual_ratio,
             iterations,
         },
         singular => singular,
