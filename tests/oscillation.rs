@@ -10,17 +10,17 @@ use gridleak::analysis::operating_point;
 use gridleak::analysis::small_signal::SmallSignal;
 use gridleak::analysis::transient::{self, Run};
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::{self, MemoryLoader};
 use gridleak::system::probe::Observable;
 use std::convert::Infallible;
 
 fn built(text: &str) -> Circuit {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
-    let (settings, timing) = (Settings::default(), Timing::default());
+    let (settings, timing) = (Overrides::default(), Timing::default());
     let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
     built.unwrap_or_else(|e| panic!("{e:?}\n{text}")).circuit
 }

@@ -36,7 +36,7 @@ pub(super) const KEPT: f64 = 1.0;
 const ASTRAY: f64 = 3.0;
 /// Far from the answer, where the last correction was more than this in multiples of what counts as
 /// closed, a mains cycle may stray by so many times more.
-const FAR: (f64, f64) = (1e4, 30.0);
+const FAR: (f64, f64) = (1e5, 10.0);
 /// A cycle that comes back to itself on so many meshes in a row does so whatever its flanks look
 /// like: a winding between blocked diodes leaps from one potential to another.
 const CLOSED_AGAIN: usize = 3;
