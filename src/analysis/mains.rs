@@ -6,6 +6,7 @@
 
 use super::{NoSolution, operating_point};
 use crate::circuit::{Branch, BranchKind, Circuit, Element, Node, Piece, Sense, Sink};
+use crate::device::role::DeviceRole;
 use crate::device::source::{Drive, Wave};
 use crate::system::assemble::{Assembly, Driven, SourceState};
 use std::collections::BTreeSet;
@@ -96,6 +97,7 @@ fn mains_hz(drive: &Drive) -> Option<f64> {
 }
 
 /// Nodes and what joins them.
+#[derive(Clone)]
 struct Joined(Vec<Vec<usize>>);
 
 impl Joined {
@@ -206,7 +208,7 @@ impl Joined {
 /// clip a signal at its own node have none.
 fn charges(circuit: &Circuit, paths: &Paths, source: [Node; 2]) -> bool {
     let fed = paths.all.reach(source);
-    let rectifies = |e: &&Element| e.kind.is_some_and(|k| matches!(k.name, "d" | "rectifier"));
+    let rectifies = |e: &&Element| e.role().is_some_and(DeviceRole::rectifies);
     let reached = |e: &&Element| e.terminals.iter().any(|n| fed.contains(&n.0));
     let rectifiers = circuit.elements.iter().filter(rectifies).filter(reached);
     let ends: BTreeSet<Node> = rectifiers
@@ -229,7 +231,7 @@ fn charges(circuit: &Circuit, paths: &Paths, source: [Node; 2]) -> bool {
 /// The inner nodes of mains transformers: volts of the primary's turns, and their flux.
 fn cores(circuit: &Circuit) -> Vec<(Node, Node)> {
     let transformers = circuit.elements.iter();
-    let transformers = transformers.filter(|e| e.kind.is_some_and(|k| k.name == "mains"));
+    let transformers = transformers.filter(|e| e.role() == Some(DeviceRole::MainsTransformer));
     let inner = |name: String| circuit.nodes.iter().position(|n| n.inner && n.name == name);
     transformers
         .filter_map(|e| {

@@ -9,6 +9,7 @@ pub mod small_signal;
 pub mod transient;
 
 use crate::circuit::Circuit;
+use crate::device::role::DeviceRole;
 use crate::math::newton::Failure;
 use crate::system::unknowns::Unknowns;
 
@@ -61,7 +62,7 @@ impl NoSolution {
 fn advice(circuit: &Circuit, unknown: usize) -> Option<&'static str> {
     let floats = circuit.elements.iter().any(|e| {
         let near = e.terminals.iter().any(|t| t.0 == unknown + 1);
-        let diode = e.kind.is_some_and(|k| matches!(k.name, "d" | "rectifier"));
+        let diode = e.role().is_some_and(DeviceRole::rectifies);
         near && (diode || e.letter == 'L') || {
             let inside = circuit.nodes.get(unknown + 1);
             let own = format!("{}#", e.name);

@@ -447,7 +447,7 @@ pub fn commit(outputs: Outputs) -> Result<(), Failure> {
 }
 
 /// `NAME=VALUE` with its place on the command line.
-fn setting(
+pub(super) fn setting(
     sources: &mut Files,
     option: &str,
     what: What,

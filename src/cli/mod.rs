@@ -9,6 +9,7 @@ mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
 mod memory;
@@ -19,6 +20,7 @@ mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod spread;
 mod variant;
 mod vary;
 
@@ -75,6 +77,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

@@ -10,6 +10,7 @@ pub mod growth;
 pub mod lanes;
 pub mod lu;
 pub mod newton;
+pub mod normal;
 pub mod panels;
 pub mod radau;
 pub mod radau_pair;

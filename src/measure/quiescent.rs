@@ -1,12 +1,13 @@
 //! How a circuit stands with nothing playing: at an operating point, or, where it is fed from
 //! the mains, on the average of a mains cycle.
 
-use super::chart::{self, ChartRow, is_valve};
+use super::chart::{self, ChartRow};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Point};
 use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::{Assembly, SourceState};
 use crate::system::probe::{Moment, Observable};
 
@@ -36,11 +37,25 @@ pub struct Quiescent {
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
 pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolution>> {
+    solve_near(circuit, None, true)
+}
+
+/// The same, the search begun at a neighbour's rest if there is one: the same circuit with other
+/// values. The capacitors' volts with cold valves are worked out only if they are wanted.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn solve_near<'c>(
+    circuit: &'c Circuit,
+    near: Option<&AtRest>,
+    wants_cold: bool,
+) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mains = mains::find(circuit);
-    let (found, assembly) = with(Assembly::new(circuit), mains.as_ref())?;
+    let (found, assembly) = with_near(Assembly::new(circuit), mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref(), &found),
+        true if wants_cold => cold(circuit, mains.as_ref(), &found),
+        true => None,
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -73,6 +88,24 @@ fn middle(found: &AtRest) -> Vec<f64> {
     }
 }
 
+fn with_near<'c>(
+    mut assembly: Assembly<'c>,
+    mains: Option<&Mains>,
+    near: Option<&AtRest>,
+) -> Result<(AtRest, Assembly<'c>), Box<NoSolution>> {
+    match (mains, near) {
+        (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
+            let found = operating_point::near(&mut assembly, SourceState::DC, &known.x)?;
+            Ok((AtRest::Point(found), assembly))
+        }
+        (Some(mains), Some(AtRest::Cycle(_, near))) => {
+            let (cycle, assembly) = periodic::cycle_near(assembly, mains, near)?;
+            Ok((AtRest::Cycle(mains.clone(), cycle), assembly))
+        }
+        _ => with(assembly, mains),
+    }
+}
+
 fn with<'c>(
     mut assembly: Assembly<'c>,
     mains: Option<&Mains>,
@@ -91,7 +124,7 @@ fn with<'c>(
 
 /// A valve that draws nothing until it is warm. A rectifier counts as warm: the worst case.
 fn warms_up(element: &Element) -> bool {
-    is_valve(element) && element.kind.is_some_and(|k| k.name != "rectifier")
+    element.role() == Some(DeviceRole::Valve)
 }
 
 /// The capacitors' largest volts with every valve pulled.
@@ -117,7 +150,7 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>, hot: &AtRest) -> Option<Vec<f6
 /// Elements that are capacitors, with their nodes.
 fn capacitors(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
     let all = circuit.elements.iter().enumerate();
-    all.filter(|(_, e)| e.letter == 'C')
+    all.filter(|(_, e)| e.role() == Some(DeviceRole::Capacitor))
         .map(|(k, e)| (k, e.terminals[0], e.terminals[1]))
 }
 
@@ -149,7 +182,7 @@ impl Quiescent {
             assembly.moving = None;
         }
         let circuit = assembly.circuit;
-        let sources = |e: &&Element| matches!(e.letter, 'V' | 'I');
+        let sources = |e: &&Element| e.role().is_some_and(DeviceRole::is_source);
         let first = circuit.elements.iter().find(sources);
         let place = first
             .and_then(|e| {
@@ -246,8 +279,7 @@ fn averaged(
 
 /// A valve or semiconductor diode.
 fn rectifies(element: &Element) -> bool {
-    let kind = element.kind.map_or("", |k| k.name);
-    kind == "rectifier" || kind == "d"
+    element.role().is_some_and(DeviceRole::rectifies)
 }
 
 /// What a cycle does to a rectifier.
@@ -273,8 +305,8 @@ impl Strain {
         for &plate in plates {
             self.inverse = self.inverse.max(volts(cathode) - volts(plate));
         }
-        let currents: Vec<f64> = match element.kind.map(|k| k.name) {
-            Some("rectifier") => element
+        let currents: Vec<f64> = match element.role() {
+            Some(DeviceRole::RectifierValve) => element
                 .readings
                 .iter()
                 .map(|&(_, law, output)| assembly.law_currents(law, moment.x).i[output])
@@ -286,7 +318,7 @@ impl Strain {
     }
 
     fn rows(self, element: &Element) -> Vec<ChartRow> {
-        let is_valve = element.kind.is_some_and(|k| k.name == "rectifier");
+        let is_valve = element.role() == Some(DeviceRole::RectifierValve);
         let limit = |quantity: &str| {
             let table = element.limits.iter();
             table

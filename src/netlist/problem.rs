@@ -71,6 +71,8 @@ pub enum NetlistProblem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
+    Tolerance(String),
 
     // Expressions and probes.
     #[error("expected a number, a function or `(`, found {found}")]
@@ -155,6 +157,9 @@ impl NetlistProblem {
             NetlistProblem::Rated(_) => {
                 Some("for example `; rated=3W` or `; rated=450V`".to_string())
             }
+            NetlistProblem::Tolerance(_) => {
+                Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())
+            }
             NetlistProblem::ExtraWords {
                 after_comma: true, ..
             } => Some("a comma separates words; decimals are written with a point".into()),
@@ -236,6 +241,7 @@ impl NetlistProblem {
             NetlistProblem::Doubtful { .. }
                 | NetlistProblem::IgnoredGuess { .. }
                 | NetlistProblem::Rated(_)
+                | NetlistProblem::Tolerance(_)
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredCard { .. }
                 | NetlistProblem::TitleHoldsCard { .. }
