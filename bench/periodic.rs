@@ -59,12 +59,7 @@ fn main() {
 }
 
 fn built(path: &str) -> Circuit {
-    let mut sources = Files::default();
-    let reading = netlist::read(path, &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn probe(circuit: &Circuit) -> Observable {

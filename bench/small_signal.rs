@@ -34,12 +34,7 @@ fn main() {
 fn built(name: &str) -> Circuit {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("netlists/lapwing");
     let path = folder.join(format!("{name}.cir"));
-    let mut sources = Files::default();
-    let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn row(name: &str) {

@@ -62,15 +62,10 @@ fn text(netlist: &str) -> String {
 }
 
 fn built(netlist: &str) -> (Circuit, Ledger) {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("audit.cir", netlist);
-    let reading = netlist::read("audit.cir", &loader, &mut sources);
-    assert!(reading.is_good(), "{:?}", reading.diagnostics);
     let ledger = Ledger::default();
     let settings = Overrides::audited(Some(ledger.clone()));
-    let built = circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"));
-    (built.circuit, ledger)
+    let circuit = Circuit::from_text_with(netlist, &settings).unwrap();
+    (circuit, ledger)
 }
 
 const STRICT: Allowance = Allowance {

@@ -158,12 +158,7 @@ fn big_capacitors_cost_nothing() {
 }
 
 fn built(path: &Path) -> Circuit {
-    let mut sources = Files::default();
-    let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn driven(circuit: &Circuit) -> Driven {

@@ -295,18 +295,7 @@ pub fn currents(valve: &str, va: f64, vg2: f64, vg1: f64) -> [f64; 2] {
 }
 
 fn built(text: &str) -> Circuit {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("stage.cir", text);
-    let reading = netlist::read("stage.cir", &loader, &mut sources);
-    assert!(reading.is_good(), "{:?}\n{text}", reading.diagnostics);
-    circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut sources,
-    )
-    .unwrap_or_else(|list| panic!("{list:?}\n{text}"))
-    .circuit
+    Circuit::from_text(text).unwrap_or_else(|why| panic!("{why}\n{text}"))
 }
 
 /// Harmonics 2 to 20 over the fundamental.
