@@ -50,6 +50,8 @@ pub mod sheet;
 
 pub mod report;
 
+pub mod drawing;
+
 pub mod workbench;
 
 pub mod cli;

@@ -36,12 +36,26 @@ pub struct Quiescent {
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
 pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolution>> {
+    solve_near(circuit, None, true)
+}
+
+/// The same, the search begun at a neighbour's rest if there is one: the same circuit with other
+/// values. The capacitors' volts with cold valves are worked out only if they are wanted.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn solve_near<'c>(
+    circuit: &'c Circuit,
+    near: Option<&AtRest>,
+    wants_cold: bool,
+) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mut assembly = Assembly::new(circuit);
     let mains = mains::find(circuit);
-    let found = with(&mut assembly, mains.as_ref())?;
+    let found = with_near(&mut assembly, mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref()),
+        true if wants_cold => cold(circuit, mains.as_ref()),
+        true => None,
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -72,6 +86,20 @@ fn middle(found: &AtRest) -> Vec<f64> {
     match found {
         AtRest::Point(point) => point.x.clone(),
         AtRest::Cycle(_, cycle) => cycle.mean(),
+    }
+}
+
+fn with_near(
+    assembly: &mut Assembly<'_>,
+    mains: Option<&Mains>,
+    near: Option<&AtRest>,
+) -> Result<AtRest, Box<NoSolution>> {
+    match (mains, near) {
+        (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
+            let found = operating_point::near(assembly, SourceState::DC, &known.x)?;
+            Ok(AtRest::Point(found))
+        }
+        _ => with(assembly, mains),
     }
 }
 
