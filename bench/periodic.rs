@@ -6,11 +6,7 @@ mod side_by_side;
 
 use gridleak::analysis::periodic::{Accuracy, Effort, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit, Piece};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, FileLoader};
+use gridleak::circuit::{Circuit, Piece};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use side_by_side::{compare, quick};

@@ -6,13 +6,9 @@ mod side_by_side;
 
 use gridleak::analysis::operating_point;
 use gridleak::analysis::small_signal::{SmallSignal, driven};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
+use gridleak::circuit::Circuit;
 use gridleak::measure::gain::{self, Wanted};
 use gridleak::measure::noise::{self, Listener};
-use gridleak::netlist::{self, FileLoader};
 use gridleak::system::probe::Observable;
 use side_by_side::{compare, quick};
 use std::hint::black_box;

@@ -6,11 +6,8 @@
 //! residuals.
 
 use gridleak::analysis::operating_point;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, library};
-use gridleak::diag::{Diagnostic, Files};
-use gridleak::netlist::{self, MemoryLoader};
+use gridleak::circuit::{Circuit, library};
+use gridleak::diag::Files;
 use gridleak::system::probe::{Moment, Observable};
 
 /// Node voltages of a netlist's operating point.

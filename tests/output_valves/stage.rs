@@ -6,11 +6,7 @@
 //! screen resistors, a single valve's resting plate) are found by the secant rule.
 
 use gridleak::analysis::operating_point;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, MemoryLoader};
+use gridleak::circuit::Circuit;
 use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::system::probe::{Moment, Observable};
 
