@@ -8,6 +8,7 @@ pub mod ledger;
 pub mod library;
 pub mod params;
 pub mod problem;
+pub mod read;
 pub mod remake;
 
 use crate::device::pot::Track;
