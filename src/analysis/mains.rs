@@ -169,7 +169,7 @@ impl Paths {
             all.join_live(&ends);
         }
         for element in &circuit.elements {
-            let switch = element.kind.is_some_and(|k| matches!(k.name, "sw" | "csw"));
+            let switch = element.role() == Some(DeviceRole::Switch);
             if element.letter == 'B' || switch {
                 let laws = element.ports.iter().filter_map(|p| match p.piece {
                     Piece::Law(k, _) => Some(k),

@@ -10,6 +10,7 @@ use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, What};
 use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
 use crate::measure::distortion::{Halt, Tester};
@@ -215,10 +216,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
 
 /// Whether the circuit has a transformer whose primary's ends can be exchanged.
 fn turns_round(circuit: &Circuit) -> bool {
-    let made = |e: &Element| {
-        e.kind
-            .is_some_and(|k| matches!(k.name, "pushpull" | "ultralinear" | "singleended"))
-    };
+    let made = |e: &Element| e.role() == Some(DeviceRole::OutputTransformer);
     !circuit.mutuals.is_empty() || circuit.elements.iter().any(made)
 }
 
