@@ -27,6 +27,8 @@ pub mod audio;
 
 pub mod measure;
 
+pub mod parts;
+
 pub mod figure;
 
 pub mod sheet;

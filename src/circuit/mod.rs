@@ -14,6 +14,7 @@ use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
 use crate::diag::{Diagnostic, Sources, Span};
 use crate::netlist::card::{Card, Name, Netlist, Value};
+use crate::netlist::notes::Notes;
 use bind::{Binder, Timing};
 use ledger::Ledger;
 use params::Settings;
@@ -183,6 +184,10 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// What a comment on its card says the part stands, W or V.
     pub rated: Option<f64>,
+    /// What else a comment on its line says of the part.
+    pub notes: Notes,
+    /// What it needs at least, by its data sheet.
+    pub needs: Vec<Limit>,
     /// Knob or switch position, for the record.
     pub position: Option<f64>,
     /// What a pot's knob turns.

@@ -6,6 +6,7 @@ mod check;
 mod common;
 mod cores;
 mod distortion;
+mod driven;
 mod failure;
 mod feedback;
 mod frequencies;
@@ -14,6 +15,7 @@ mod interrupt;
 mod limits;
 mod messages;
 mod noise;
+mod parts;
 mod render;
 mod response;
 mod room;
@@ -75,6 +77,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

@@ -20,6 +20,7 @@ pub mod expr;
 mod formula;
 mod grammar;
 mod lines;
+pub mod notes;
 mod probe;
 pub mod problem;
 mod reader;

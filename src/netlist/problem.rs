@@ -71,6 +71,8 @@ pub enum Problem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected amperes after `{key}=`, found `{found}`: it is not read")]
+    Amperes { key: &'static str, found: String },
 
     // Expressions and probes.
     #[error("expected a number, a function or `(`, found {found}")]
@@ -141,6 +143,7 @@ impl Problem {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
             Problem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            Problem::Amperes { key, .. } => Some(format!("for example `; {key}=0.5A`")),
             Problem::Rated(_) => Some("for example `; rated=3W` or `; rated=450V`".to_string()),
             Problem::ExtraWords {
                 after_comma: true, ..
@@ -221,6 +224,7 @@ impl Problem {
             Problem::Doubtful { .. }
                 | Problem::IgnoredGuess { .. }
                 | Problem::Rated(_)
+                | Problem::Amperes { .. }
                 | Problem::IgnoredProbe { .. }
                 | Problem::IgnoredCard { .. }
                 | Problem::TitleHoldsCard { .. }

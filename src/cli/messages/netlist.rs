@@ -27,6 +27,7 @@ rows! { Problem, Problem::to_string, Problem::is_warning, Problem::hint;
     Duplicate { what: "element", name: s("R1") } => "Two parts, models or subcircuits have one name.";
     Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
     IgnoredGuess { name: s("D1") } => "A starting value was given to a part whose start is found by the tool.";
+    Amperes { key: "ripple", found: s("much") } => "The remarks `; ripple=` and `; fuse=` after a part give amperes, and this one does not.";
     Rated { 0: s("3") } => "The remark `; rated=` after a part tells what it stands, and this one has no unit.";
     NotAnOperand { found: s("`*`") } => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
     NotAnOperator { found: s("v") } => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
