@@ -31,6 +31,8 @@ pub mod parts;
 
 pub mod figure;
 
+pub mod tolerance;
+
 pub mod sheet;
 
 pub mod report;

@@ -10,9 +10,9 @@ use crate::analysis::mains::{Cycle, Mains};
 use crate::analysis::operating_point::Method;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
-use crate::measure::chart::{self, Row, Verdict};
+use crate::measure::chart::{self, ChartRow, Verdict};
 use crate::measure::findings::{self, Finding};
-use crate::measure::standing::{self, Found, Standing};
+use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::measure::stress::{self, Survey};
 use crate::num;
 use crate::report::table::{Side, Table};
@@ -69,31 +69,31 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut circuit = session.circuit_with(&more, Timing::default())?;
     let stressed = stressed(&session, &mut circuit)?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
-    let (standing, mut assembly) = standing::find(&circuit)?;
-    match &standing.found {
-        Found::Point(point) if point.method != Method::Plain => session.note(&format!(
+    let (quiescent, mut assembly) = quiescent::solve(&circuit)?;
+    match &quiescent.found {
+        AtRest::Point(point) if point.method != Method::Plain => session.note(&format!(
             "plain Newton did not settle; the operating point was found by {}",
             point.method.name()
         )),
-        Found::Cycle(mains, _) => session.note(&format!(
+        AtRest::Cycle(mains, _) => session.note(&format!(
             "{} a rectifier; the chart gives averages over a {} Hz cycle, found \
              without simulating how the supply charges; other sources rest at their DC values",
             of_mains(&circuit, mains),
             num::full(mains.freq_hz),
         )),
-        Found::Point(_) => {}
+        AtRest::Point(_) => {}
     }
-    if standing.capacitors.iter().any(|c| c.2.is_none()) {
+    if quiescent.capacitors.iter().any(|c| c.2.is_none()) {
         session.note(
             "with the valves cold no solution was found: what capacitors stand then is left out",
         );
     }
-    let mut rows = standing.rows(&mut assembly, &probes);
-    let mains_hz = match &standing.found {
-        Found::Cycle(mains, _) => Some(mains.freq_hz),
-        Found::Point(_) => None,
+    let mut rows = quiescent.rows(&mut assembly, &probes);
+    let mains_hz = match &quiescent.found {
+        AtRest::Cycle(mains, _) => Some(mains.freq_hz),
+        AtRest::Point(_) => None,
     };
-    let mut findings = findings::at_rest(&mut assembly, &standing.x, mains_hz);
+    let mut findings = findings::at_rest(&mut assembly, &quiescent.x, mains_hz);
     let charted = rows.len();
     if let Some(stressed) = &stressed {
         rows.extend(stressed.rows());
@@ -104,7 +104,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     }
     let findings = Findings::new(findings, &rows);
-    rows.extend(sought.iter().map(|s| Row {
+    rows.extend(sought.iter().map(|s| ChartRow {
         subject: s.name.clone(),
         quantity: "sought value",
         value: s.value,
@@ -117,18 +117,18 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     session.finish(
         outputs,
-        || record(&circuit, &standing, &rows, &findings, stressed.as_ref()),
+        || record(&circuit, &quiescent, &rows, &findings, stressed.as_ref()),
         || {
             let rows = &rows[..charted];
             let shown = (&findings, stressed.as_ref());
-            let chart = printed(&circuit, &assembly, &standing, rows, probes.len(), shown);
+            let chart = printed(&circuit, &assembly, &quiescent, rows, probes.len(), shown);
             match &sought {
                 Some(sought) => format!("{}\n{chart}", sought.text),
                 None => chart,
             }
         },
     )?;
-    let over: Vec<&Row> = rows
+    let over: Vec<&ChartRow> = rows
         .iter()
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
@@ -177,11 +177,11 @@ struct Stressed {
 
 impl Stressed {
     /// The worst of each figure.
-    fn rows(&self) -> Vec<Row> {
+    fn rows(&self) -> Vec<ChartRow> {
         let figures = self.survey.figures.iter();
         figures
             .filter_map(|f| {
-                Some(Row {
+                Some(ChartRow {
                     subject: f.subject.clone(),
                     quantity: f.quantity,
                     value: f.worst()?.0,
@@ -235,9 +235,9 @@ struct Findings {
 
 impl Findings {
     /// Each finding belongs to the row that it is about, or to the part's first.
-    fn new(all: Vec<Finding>, rows: &[Row]) -> Self {
+    fn new(all: Vec<Finding>, rows: &[ChartRow]) -> Self {
         let row = |f: &Finding| {
-            let of_it = |r: &Row| r.subject == f.subject;
+            let of_it = |r: &ChartRow| r.subject == f.subject;
             let named = rows
                 .iter()
                 .position(|r| of_it(r) && r.quantity == f.quantity);
@@ -252,7 +252,7 @@ impl Findings {
     }
 
     /// The verdict of a row: in words, or `ok` or `over`.
-    fn verdict<'f>(&'f self, at: usize, row: &Row) -> Option<&'f str> {
+    fn verdict<'f>(&'f self, at: usize, row: &ChartRow) -> Option<&'f str> {
         let found = self.rows.iter().position(|&k| k == at);
         match found {
             Some(k) => Some(&self.all[k].text),
@@ -291,7 +291,7 @@ fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
     }
 }
 
-fn exceeded(row: &Row) -> String {
+fn exceeded(row: &ChartRow) -> String {
     format!(
         "{} of `{}` is {}, its rating {}",
         row.quantity,
@@ -321,7 +321,7 @@ fn unit(unit: &str) -> &str {
     if unit == "ohm" { "Ω" } else { unit }
 }
 
-fn csv(rows: &[Row], findings: &Findings) -> String {
+fn csv(rows: &[ChartRow], findings: &Findings) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let write = |writer: &mut csv::Writer<Vec<u8>>, record: &[&str]| {
         writer.write_record(record).expect("writing to memory");
@@ -349,19 +349,19 @@ fn csv(rows: &[Row], findings: &Findings) -> String {
 
 fn record(
     circuit: &Circuit,
-    standing: &Standing,
-    rows: &[Row],
+    quiescent: &Quiescent,
+    rows: &[ChartRow],
     findings: &Findings,
     stressed: Option<&Stressed>,
 ) -> serde_json::Value {
-    let solution = match &standing.found {
-        Found::Point(point) => json!({
+    let solution = match &quiescent.found {
+        AtRest::Point(point) => json!({
             "method": point.method.name(),
             "iterations": point.iterations,
             "largest_residual_a": point.residual_a,
             "largest_residual_node": circuit.nodes[point.residual_node.0].name,
         }),
-        Found::Cycle(mains, cycle) => json!({
+        AtRest::Cycle(mains, cycle) => json!({
             "method": "mains cycle",
             "mains_hz": mains.freq_hz,
             "cycles": cycle.cycles,
@@ -401,21 +401,21 @@ fn record(
 fn printed(
     circuit: &Circuit,
     assembly: &Assembly<'_>,
-    standing: &Standing,
-    rows: &[Row],
+    quiescent: &Quiescent,
+    rows: &[ChartRow],
     probed: usize,
     (findings, stressed): (&Findings, Option<&Stressed>),
 ) -> String {
     let mut text = format!("{}\n", circuit.title.trim());
     let celsius = num::full(circuit.celsius);
-    text += &match &standing.found {
-        Found::Point(point) => format!(
+    text += &match &quiescent.found {
+        AtRest::Point(point) => format!(
             "operating point at {celsius} C: {} after {} iterations; Kirchhoff's law holds within {}\n",
             point.method.name(),
             point.iterations,
             num::engineering(point.residual_a, "A", 2),
         ),
-        Found::Cycle(mains, Cycle { cycles, .. }) => format!(
+        AtRest::Cycle(mains, Cycle { cycles, .. }) => format!(
             "averages over a mains cycle of {} Hz at {celsius} C; it repeats itself, found in {cycles} cycles\n",
             num::full(mains.freq_hz),
         ),
@@ -425,7 +425,7 @@ fn printed(
         text += &format!("controls: {controls}\n");
     }
     // Probes stand last and may repeat a subject: the first row of each counts.
-    let mut found: HashMap<(&str, &str), &Row> = HashMap::new();
+    let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
     for row in rows {
         found
             .entry((row.subject.as_str(), row.quantity))
@@ -439,7 +439,7 @@ fn printed(
     };
 
     let mut columns = vec![("node", Side::Left), ("to ground", Side::Right)];
-    let ripples = matches!(standing.found, Found::Cycle(..));
+    let ripples = matches!(quiescent.found, AtRest::Cycle(..));
     if ripples {
         columns.push(("ripple", Side::Right));
     }
@@ -501,7 +501,7 @@ fn printed(
         ("verdict", Side::Left),
     ]);
     for valve in valves {
-        let volts = chart::electrodes(assembly, &standing.x, valve);
+        let volts = chart::electrodes(assembly, &quiescent.x, valve);
         let at = |name: &str| {
             volts
                 .iter()
@@ -704,7 +704,7 @@ fn printed(
             continue;
         }
         let mut said = findings.of(&element.name);
-        let winds = |r: &&Row| {
+        let winds = |r: &&ChartRow| {
             let direct = r.quantity == "direct current" || r.quantity == "standing current";
             direct || chart::is_rms(r) || r.quantity.ends_with("direct current")
         };
@@ -764,7 +764,7 @@ fn rating(element: &Element, unit: &str) -> String {
     element.rated.map_or(String::new(), |r| shown(r, unit, 3))
 }
 
-fn verdict(row: &Row) -> String {
+fn verdict(row: &ChartRow) -> String {
     match row.verdict() {
         None => String::new(),
         Some(Verdict::Ok) => "ok".to_string(),

@@ -1,10 +1,10 @@
 //! What `bias` and `parts` play into the circuit to see what its parts must stand.
 
 use super::common::{Session, number_option};
+use super::driven_source as source;
 use super::failure::Failure;
-use super::source;
 use crate::circuit::Circuit;
-use crate::figure::source::own_sine;
+use crate::figure::driven_source::own_sine;
 use crate::measure::stress::{self, Sine, Survey};
 use crate::num::{self, Role};
 use clap::Arg;

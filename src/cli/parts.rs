@@ -192,12 +192,17 @@ fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> S
         .filter(|s| s.1.is_none())
         .map(|s| s.0.name.as_str())
         .collect();
-    text += &format!("{}\n\n{}", names.join(", "), table.text());
+    let silent = match survey.states.iter().any(|s| s.sine.is_some()) {
+        true => "",
+        false => "; nothing plays: --drive counts in what a signal does",
+    };
+    text += &format!("{}{silent}\n\n{}", names.join(", "), table.text());
     for (volts, amperes, bottles) in &heaters.sums {
         text += &format!(
-            "\nheaters at {}: {} for {bottles} valves\n",
+            "\nheaters at {}: {} for {bottles} valve{}\n",
             crate::num::engineering(*volts, "V", 3),
-            crate::num::engineering(*amperes, "A", 3)
+            crate::num::engineering(*amperes, "A", 3),
+            if *bottles == 1 { "" } else { "s" }
         );
     }
     if !heaters.unknown.is_empty() {

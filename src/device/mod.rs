@@ -7,6 +7,7 @@
 //! solves i = 0, a transient adds dq/dt, a small-signal analysis uses
 //! G + jwC, so the answers cannot drift apart.
 
+pub mod base;
 pub mod behavioural;
 mod bjt;
 mod choke;
@@ -17,13 +18,14 @@ mod grid;
 mod jfet;
 mod junction;
 mod limit;
-mod mains;
+pub mod mains;
 mod mosfet;
 pub mod noise;
-mod output;
+pub mod output;
 mod output_valve;
 mod pentode;
 pub mod pot;
+pub mod production;
 mod rectifier;
 pub mod source;
 pub mod speaker;

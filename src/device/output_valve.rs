@@ -52,6 +52,7 @@ use crate::device::pentode::around;
 use crate::device::{
     Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, WIDTH, limit,
 };
+use crate::device::{base, production};
 use crate::math::lanes;
 
 /// Rounds the foot of the screen's own curve, V^2: no valve works at 3 V of screen.
@@ -148,6 +149,14 @@ const PARAMS: &[Param] = &[
         f64::NAN,
         0.0..=1e12,
     ),
+    base::BASE,
+    base::VH,
+    base::IH,
+    production::TOLIP,
+    production::TOLMU,
+    production::TOLVCT,
+    production::TOLHALF,
+    production::VTEST,
 ];
 
 /// The output valve.
@@ -253,19 +262,19 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
     let ig2 = per_kg2 * space * (1.0 + tail);
     let dig2 = -0.75 * per_kg2 * space * tail * root * per_total;
     let screen = per_kg2 * (1.0 + tail + 0.5 * alphas / r * through * crowd * per_total);
-    let (ig, dig) = grid::law(gg, cg, per_cg, xi, vgk);
+    let grid = grid::law(gg, cg, per_cg, xi, vgk);
     let gate = |x: f64| if on { x } else { 0.0 };
     [
         gate(full * rise * through),
         gate(ig2),
-        ig,
+        grid.current,
         gate(dip),
         gate(plate * to_screen),
         gate(plate * to_grid),
         gate(dig2),
         gate(screen * to_screen),
         gate(screen * to_grid),
-        dig,
+        grid.slope,
     ]
 }
 

@@ -19,6 +19,7 @@
 //! Valid for: plates below emission saturation. Left out: saturation, warming up, sparks.
 //! A valve with one plate ties both plates together and halves perv.
 
+use crate::device::base;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 use crate::math::fun;
@@ -44,6 +45,9 @@ const PARAMS: &[Param] = &[
         f64::NAN,
         0.0..=1e6,
     ),
+    base::BASE,
+    base::VH,
+    base::IH,
 ];
 
 /// The rectifier valve.

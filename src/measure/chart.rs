@@ -9,7 +9,7 @@ use crate::system::probe::{self, Moment, Observable};
 
 /// One figure.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Row {
+pub struct ChartRow {
     /// `v(plate1)`, `XV1A`, or a probe's expression.
     pub subject: String,
     /// `voltage`, `plate dissipation` ...
@@ -22,7 +22,7 @@ pub struct Row {
     pub limit: Option<f64>,
 }
 
-impl Row {
+impl ChartRow {
     /// Whether it stays within its limit; none where there is no limit.
     pub fn verdict(&self) -> Option<Verdict> {
         self.limit.map(|limit| {
@@ -60,21 +60,21 @@ impl Verdict {
 pub const DERATING: f64 = 2.0;
 
 /// The rows of one operating point: nodes, valves, resistors, sources, and last the probes.
-pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<Row> {
+pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<ChartRow> {
     let moment = Moment {
         time: None,
         x,
         rates: None,
     };
     let mut rows = moving_rows(assembly, moment, probes);
-    let root = |row: &mut Row| row.value = row.value.abs();
+    let root = |row: &mut ChartRow| row.value = row.value.abs();
     rows.iter_mut().filter(|r| is_rms(r)).for_each(root);
     for element in assembly.circuit.elements.iter().filter(|e| is_valve(e)) {
         let Some((quantity, ohms, limit)) = grid_circuit(assembly, x, element) else {
             continue;
         };
         let last = rows.iter().rposition(|r| r.subject == element.name);
-        let row = Row {
+        let row = ChartRow {
             subject: element.name.clone(),
             quantity,
             value: ohms,
@@ -92,7 +92,7 @@ pub fn moving_rows(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     probes: &[Observable],
-) -> Vec<Row> {
+) -> Vec<ChartRow> {
     let (circuit, x) = (assembly.circuit, moment.x);
     let mut rows = Vec::new();
     for (k, node) in circuit
@@ -102,7 +102,7 @@ pub fn moving_rows(
         .skip(1)
         .filter(|(_, n)| !n.inner)
     {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: format!("v({})", node.name),
             quantity: "voltage",
             value: assembly.unknowns.voltage(x, Node(k)),
@@ -123,7 +123,7 @@ pub fn moving_rows(
         let watts = Observable::power(element).read(assembly, moment);
         let wanted = (element.letter == 'R').then_some(("wattage needed", DERATING * watts.abs()));
         for (quantity, value) in [("dissipation", watts)].into_iter().chain(wanted) {
-            rows.push(Row {
+            rows.push(ChartRow {
                 subject: element.name.clone(),
                 quantity,
                 value,
@@ -137,7 +137,7 @@ pub fn moving_rows(
         .iter()
         .filter(|e| matches!(e.letter, 'V' | 'I'))
     {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity: "current",
             value: Observable::current(element).read(assembly, moment),
@@ -145,7 +145,7 @@ pub fn moving_rows(
             limit: None,
         });
         if is_mains(circuit, element) {
-            rows.push(Row {
+            rows.push(ChartRow {
                 subject: element.name.clone(),
                 quantity: "rms current",
                 value: Observable::current(element).read(assembly, moment),
@@ -155,7 +155,7 @@ pub fn moving_rows(
         }
     }
     for probe in probes {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: probe.label.clone(),
             quantity: probe.kind.word(),
             value: probe.read(assembly, moment),
@@ -167,7 +167,7 @@ pub fn moving_rows(
 }
 
 /// Whether a row is a root mean square: over a cycle it is not the mean that counts.
-pub fn is_rms(row: &Row) -> bool {
+pub fn is_rms(row: &ChartRow) -> bool {
     row.quantity.ends_with("rms current")
 }
 
@@ -189,7 +189,7 @@ fn transistor(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     element: &Element,
-    rows: &mut Vec<Row>,
+    rows: &mut Vec<ChartRow>,
 ) {
     let [first, control, last, ..] = element.terminals[..] else {
         return;
@@ -201,7 +201,7 @@ fn transistor(
         _ => ["drain current", "gate current", "vds", "vgs"],
     };
     let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity,
             value,
@@ -228,7 +228,7 @@ fn windings(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     element: &Element,
-    rows: &mut Vec<Row>,
+    rows: &mut Vec<ChartRow>,
 ) {
     let kind = element.kind.map_or("", |k| k.name);
     let limit = |quantity: &str| {
@@ -236,7 +236,7 @@ fn windings(
         found.map(|l| l.max)
     };
     let mut push = |quantity: &'static str, value: f64| {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity,
             value,
@@ -276,7 +276,12 @@ pub fn is_resistor(element: &Element) -> bool {
     element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
 }
 
-fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, rows: &mut Vec<Row>) {
+fn valve(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+    rows: &mut Vec<ChartRow>,
+) {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
         names
@@ -298,7 +303,7 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, row
     };
     let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
     let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity,
             value,

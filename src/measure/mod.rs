@@ -9,5 +9,5 @@ pub mod gain;
 pub mod impedance;
 pub mod noise;
 pub mod preferred;
-pub mod standing;
+pub mod quiescent;
 pub mod stress;

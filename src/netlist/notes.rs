@@ -2,7 +2,7 @@
 
 use nom::Input;
 
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::Text;
 use crate::num::{Role, parse_value};
 
@@ -46,7 +46,7 @@ pub(crate) fn notes(card: Text<'_>) -> Notes {
                             let from = card.take_from(at + key.len() + 1);
                             let span = from.span_to(from.take_from(value.len()));
                             let found = quoted(value);
-                            card.remark(Problem::Amperes { key, found }, span);
+                            card.remark(NetlistProblem::Amperes { key, found }, span);
                         }
                     };
                     match key.to_ascii_lowercase().as_str() {

@@ -1,6 +1,6 @@
 //! The order list.
 
-use super::{Line, power, ratings, valves, written};
+use super::{Line, power, ratings, show, valves, written};
 use crate::circuit::{Circuit, Element};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
@@ -121,10 +121,6 @@ fn part(circuit: &Circuit, survey: &Survey, element: &Element) -> Option<Group> 
         line.notes.extend(ratings::unpreferred(value, unit));
     }
     Some(Group { line, stress })
-}
-
-fn show(value: f64, unit: &str) -> String {
-    num::engineering(value, unit, 3)
 }
 
 fn valued(kind: &'static str, element: &Element) -> Line {

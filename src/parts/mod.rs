@@ -90,3 +90,14 @@ pub fn written(value: f64) -> String {
     let digits = (value / scale * 1e9).round() / 1e9;
     format!("{}{letter}", crate::num::full(digits))
 }
+
+/// A stress as the list shows it: less than any part or meter knows of is nothing.
+fn show(value: f64, unit: &str) -> String {
+    let least = match unit {
+        "V" => 1e-3,
+        "A" => 1e-9,
+        _ => 1e-6,
+    };
+    let value = if value.abs() < least { 0.0 } else { value };
+    crate::num::engineering(value, unit, 3)
+}

@@ -1,6 +1,6 @@
 //! What the transformers must supply, and fuses.
 
-use super::{Line, ratings, valves};
+use super::{Line, ratings, show, valves};
 use crate::circuit::{Circuit, Element};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
@@ -13,10 +13,6 @@ fn worst(survey: &Survey, subject: &str, quantity: &str) -> Option<f64> {
         .find(subject, quantity)
         .and_then(Stress::worst)
         .map(|w| w.0)
-}
-
-fn show(value: f64, unit: &str) -> String {
-    num::engineering(value, unit, 3)
 }
 
 /// Lines for chokes, transformers, loudspeakers and fuses.

@@ -42,5 +42,10 @@ pub use iron::unloaded;
 
 /// A value as messages show it.
 fn show(value: f64, unit: &str) -> String {
+    let value = if unit == "A" && value.abs() < 1e-12 {
+        0.0
+    } else {
+        value
+    };
     crate::num::engineering(value, unit, 3)
 }

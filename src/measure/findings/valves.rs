@@ -44,12 +44,16 @@ struct Seen {
 pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     let circuit = assembly.circuit;
     let valves = circuit.elements.iter().filter(|e| is_valve(e));
+    let open_switch = circuit
+        .elements
+        .iter()
+        .any(|e| e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0));
     let mut found = Vec::new();
     for element in valves {
         let Some(seen) = look(assembly, x, element) else {
             continue;
         };
-        if let Some((quantity, text, grave)) = judge(&seen) {
+        if let Some((quantity, text, grave)) = judge(&seen, open_switch) {
             found.push(Finding {
                 subject: element.name.clone(),
                 quantity,
@@ -99,7 +103,7 @@ fn look(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<See
 
 /// What is wrong with a valve, if something is: the row it is about, in words, and whether it
 /// cannot be right.
-fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
+fn judge(seen: &Seen, open_switch: bool) -> Option<(&'static str, String, bool)> {
     let (vpk, vgk) = (seen.plate - seen.cathode, seen.grid - seen.cathode);
     let [_, _, cathode_ohms] = seen.ohms;
     let [plate_v, grid_v, cathode_v] = seen.without;
@@ -125,16 +129,20 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
         return Some(("vgk", text, true));
     }
     let supply = plate_v - seen.cathode.min(cathode_v.max(0.0));
-    if supply < SUPPLY {
-        let off = seen.ohms[0].abs() >= OPEN;
-        let text = match off {
-            true => "no plate volts: what supplies it is switched off or missing",
-            false => "no plate volts: the plate is connected to nothing that supplies it",
+    let leads_nowhere = seen.ohms[0].abs() >= OPEN;
+    if supply < SUPPLY || leads_nowhere {
+        let text = match (leads_nowhere, open_switch) {
+            (true, true) => "no plate volts: what supplies the plate is switched off",
+            _ => "no plate volts: the plate is connected to nothing that supplies it",
         };
-        return Some(("plate current", text.into(), !off));
+        return Some((
+            "plate current",
+            text.into(),
+            !(leads_nowhere && open_switch),
+        ));
     }
     let [_, grid_ohms, _] = seen.ohms;
-    let starved = vpk > 0.8 * (plate_v - cathode_v);
+    let starved = vpk > 0.7 * (plate_v - cathode_v);
     if cathode_ohms > 47e3 && cathode_ohms > 10.0 * grid_ohms.abs() && starved {
         let text = format!(
             "starved: {} through {} at the cathode: are grid and cathode exchanged?",

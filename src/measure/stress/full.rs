@@ -5,8 +5,8 @@ use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{self, Excitation, SmallSignal};
 use crate::circuit::{Circuit, Element, Node};
 use crate::measure::chart::is_valve;
-use crate::measure::standing;
-use crate::system::assemble::Driven;
+use crate::measure::quiescent;
+use crate::system::assemble::{Assembly, Driven};
 
 /// Full clipping is so many times the level at which, for small signals, the last grids reach
 /// their cathodes: 6 dB beyond it (the trade's overdrive; this project's own choice).
@@ -24,7 +24,7 @@ pub fn full_level(
     driven: Driven,
     freq_hz: f64,
 ) -> Result<Option<f64>, Box<NoSolution>> {
-    let (x, mut assembly) = standing::at_rest(circuit)?;
+    let (x, mut assembly) = quiescent::at_rest(circuit)?;
     let mut small = SmallSignal::new(&mut assembly, &x);
     let unknowns = small.unknowns();
     let Ok(mut at) = small.at(freq_hz) else {
@@ -37,6 +37,10 @@ pub fn full_level(
         let Some([plate, grid, cathode]) = electrodes(element) else {
             continue;
         };
+        // A pair that is switched off clips nothing.
+        if drawn(&mut assembly, &x, element) < WORKS {
+            continue;
+        }
         let gain = small_signal::voltage(&unknowns, &moved, grid)
             - small_signal::voltage(&unknowns, &moved, cathode);
         let rest = unknowns.voltage(&x, grid) - unknowns.voltage(&x, cathode);
@@ -49,6 +53,17 @@ pub fn full_level(
     let levels = drives.iter().filter(|d| d.1 > REACHED * most && d.2 < 0.0);
     let level = levels.map(|d| -d.2 / d.1).fold(0.0, f64::max);
     Ok((level > 0.0).then_some(BEYOND * level))
+}
+
+/// Amperes above which a valve works: data sheets call it cut off below.
+const WORKS: f64 = 10e-6;
+
+/// All that a valve draws.
+fn drawn(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> f64 {
+    let readings = element.readings.iter();
+    readings
+        .map(|&(_, law, output)| assembly.law_currents(law, x).i[output])
+        .sum()
 }
 
 fn electrodes(element: &Element) -> Option<[Node; 3]> {

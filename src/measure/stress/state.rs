@@ -5,7 +5,7 @@ use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point;
 use crate::analysis::periodic::{Accuracy, Periodic, Signal, Trouble};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::probe::Moment;
 
 /// Which valves are cold.
@@ -147,7 +147,7 @@ pub(super) fn read<E>(
     }
     match mains::find(circuit) {
         None => {
-            let point = operating_point::solve(&mut assembly, Ask::DC, &[])?;
+            let point = operating_point::solve(&mut assembly, SourceState::DC, &[])?;
             let moment = Moment {
                 time: None,
                 x: &point.x,

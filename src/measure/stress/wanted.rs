@@ -329,7 +329,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             k,
             (watts, Statistic::Mean),
             ("power delivered", W),
-            limit(element, "power"),
+            limit(element, "power delivered"),
         );
     }
     for &(a, b) in across(kind) {
