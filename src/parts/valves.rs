@@ -90,10 +90,11 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
         let k = known.unwrap_or_else(|| {
             let mut line = Line::new("valve", value.clone());
             line.buy.clone_from(&value);
-            line.notes
-                .push(bottle.map_or("its model does not say base and heater".into(), |b| {
+            line.notes.push(
+                bottle.map_or("its model does not say base and heater".into(), |b| {
                     b.described(terminals)
-                }));
+                }),
+            );
             valves.push((line, 0.0));
             valves.len() - 1
         });
