@@ -53,7 +53,7 @@ fn electrodes_that_are_exchanged_are_asked_about() {
     );
     let power = |line: &str| {
         format!(
-            "Power\nVB b 0 300\nVN n 0 -38\nRP b p 100\nRS b s 33k\nRG g n 100k\nRK k 0 1\n{line}\n.end\n"
+            "Power\nVB b 0 280\nVN n 0 -33\nRP b p 100\nRS b s 33k\nRG g n 100k\nRK k 0 1\n{line}\n.end\n"
         )
     };
     content(&power("XV1 p s g k 6V6GT"));
@@ -96,7 +96,7 @@ fn common_practice_is_no_finding() {
     content(
         "Splitter\nVB b 0 300\nRP b p 56k\nRT t 0 56k\nRK k t 1.5k\nRG g t 1meg\nXV1 p g k 12AX7\n.end\n",
     );
-    content("Grid leak\nVB b 0 250\nRP b p 270k\nRG g 0 2.2meg\nXV1 p g 0 12AX7\n.end\n");
+    content("Grid leak\nVB b 0 250\nRP b p 270k\nRG g 0 1meg\nXV1 p g 0 12AX7\n.end\n");
 }
 
 /// A pair that a switch takes out is said to be off, and is no fault.

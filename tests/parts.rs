@@ -160,7 +160,7 @@ fn a_supply_lists_what_the_transformer_must_give_and_fuses() {
     );
     // Mains 10 % high: 250 V rms loaded, 275 V; the reservoir below its crest.
     let volts: f64 = row(&table, "CR")[3].trim_end_matches(" V").parse().unwrap();
-    assert!((375.0..440.0).contains(&volts), "{volts}");
+    assert!((340.0..440.0).contains(&volts), "{volts}");
     let heater = Netlist::new(
         &std::fs::read_to_string(netlist.path())
             .unwrap()
@@ -205,7 +205,7 @@ fn a_drawer_is_counted_off() {
         row(&table, "RG1")
     );
     assert!(
-        row(&table, "RP1")[6].contains("0 of 2 in stock"),
+        row(&table, "RP1")[6].contains("0 of 1 in stock"),
         "too weak: {:?}",
         row(&table, "RP1")
     );
