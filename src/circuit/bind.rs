@@ -7,6 +7,7 @@ use super::remake::First;
 use super::*;
 use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
+use crate::device::role::DeviceRole;
 use crate::device::source::Wave;
 use crate::device::{self, Device, Given, Part, Winding};
 use crate::diag::{Diagnostic, nearest};
@@ -471,15 +472,12 @@ impl<'a> Binder<'a> {
                 target,
                 params,
             } => {
-                if target.text.eq_ignore_ascii_case("toggle")
-                    && self.expansion.frames[flat.frame]
-                        .model(&target.text)
-                        .is_none()
-                {
-                    let kind = device::kind("toggle").expect("toggle is registered");
-                    self.device(flat, kind, None, nodes, target, params, None);
-                } else {
-                    self.modelled(flat, nodes, target, params, None);
+                // A kind without parameters of a model is called by its own name.
+                let bare = device::kind(&target.text).filter(|k| k.model_params.is_empty());
+                let frame = &self.expansion.frames[flat.frame];
+                match bare.filter(|_| frame.model(&target.text).is_none()) {
+                    Some(kind) => self.device(flat, kind, None, nodes, target, params, None),
+                    None => self.modelled(flat, nodes, target, params, None),
                 }
             }
         }
@@ -746,8 +744,8 @@ impl<'a> Binder<'a> {
         let setting = self.settings.value(path)?;
         let model = |name: &str| self.expansion.frames[flat.frame].model(name);
         // The value of a pot is its position, unless it names a pot of another make.
-        let is_pot = model(&name.text)
-            .is_some_and(|m| m.kind.text.eq_ignore_ascii_case(device::pot::KIND.name));
+        let kind = model(&name.text).and_then(|m| device::kind(&m.kind.text));
+        let is_pot = kind.is_some_and(|k| k.role == DeviceRole::Pot);
         if is_pot && model(&setting.value.text).is_none() {
             return None;
         }
@@ -771,8 +769,7 @@ impl<'a> Binder<'a> {
         let path = self.path(flat);
         // A W element's control is no node: its last two terminals stand for the sensed current.
         let expected = kind.terminals.len() - if sensed.is_some() { 2 } else { 0 };
-        // The substrate of a Q element may be left out.
-        let least = if kind.letter == 'Q' { 3 } else { expected };
+        let least = expected - kind.optional;
         if nodes.len() < least || nodes.len() > expected {
             self.problems.push(
                 CircuitProblem::NodeCount {
@@ -807,7 +804,7 @@ impl<'a> Binder<'a> {
             celsius: self.circuit.celsius,
         };
         let built = (kind.build)(&parameters);
-        let track = (kind.name == device::pot::KIND.name).then(|| Track::of(&parameters));
+        let track = (kind.role == DeviceRole::Pot).then(|| Track::of(&parameters));
         let made = Made {
             model: parameters.model.to_vec(),
             instance: parameters.instance.to_vec(),
@@ -832,9 +829,9 @@ impl<'a> Binder<'a> {
         instance: &mut [f64],
         target: &Name,
     ) -> Option<f64> {
-        let (what, words, name) = match kind.name {
-            "pot" => (What::Knob, "0 to 10", "knob"),
-            "toggle" => (What::Switch, "0 or 1", "at"),
+        let (what, words, name) = match kind.role {
+            DeviceRole::Pot => (What::Knob, "0 to 10", "knob"),
+            DeviceRole::Toggle => (What::Switch, "0 or 1", "at"),
             _ => return None,
         };
         let k = kind.instance_params.iter().position(|p| p.name == name)?;
@@ -1185,11 +1182,11 @@ impl<'a> Binder<'a> {
 
     fn unused_settings(&mut self) {
         let circuit = &self.circuit;
-        let of_kind = |name: &str| -> Vec<&str> {
+        let of_role = |role: DeviceRole| -> Vec<&str> {
             circuit
                 .elements
                 .iter()
-                .filter(|e| e.kind.is_some_and(|k| k.name == name))
+                .filter(|e| e.role() == Some(role))
                 .map(|e| e.name.as_str())
                 .collect()
         };
@@ -1216,9 +1213,12 @@ impl<'a> Binder<'a> {
             }
             model_kind(owner).map(|k| params::names(k.model_params))
         };
-        let found = self
-            .settings
-            .unused(&names, &of_kind("pot"), &of_kind("toggle"), known);
+        let found = self.settings.unused(
+            &names,
+            &of_role(DeviceRole::Pot),
+            &of_role(DeviceRole::Toggle),
+            known,
+        );
         self.problems.extend(found);
     }
 }

@@ -7,9 +7,11 @@ pub mod ledger;
 pub mod library;
 pub mod params;
 pub mod problem;
+pub mod read;
 pub mod remake;
 
 use crate::device::pot::Track;
+use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
@@ -202,6 +204,21 @@ pub struct Element {
     pub span: Option<Span>,
     /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
     pub initial: Option<f64>,
+}
+
+impl Element {
+    /// What it is, if it is a part: a coupling of inductors is none.
+    pub fn role(&self) -> Option<DeviceRole> {
+        match self.kind {
+            Some(kind) => Some(kind.role),
+            None => DeviceRole::of_letter(self.letter),
+        }
+    }
+
+    /// Whether it is a valve, a rectifying one among them.
+    pub fn is_valve(&self) -> bool {
+        self.role().is_some_and(DeviceRole::is_valve)
+    }
 }
 
 /// A node's name.

@@ -4,12 +4,14 @@ mod bias;
 mod check;
 mod common;
 mod distortion;
+mod draw;
 mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
 mod memory;
@@ -21,6 +23,7 @@ mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod spread;
 mod variant;
 mod vary;
 
@@ -78,6 +81,8 @@ pub const COMMANDS: &[&Command] = &[
     &render::COMMAND,
     &vary::COMMAND,
     &parts::COMMAND,
+    &draw::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

@@ -29,6 +29,7 @@
 
 use super::core::{Core, K1, K2, K3};
 use super::output::or;
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Limit, Param, Part, Pin, Winding};
 use std::f64::consts::{SQRT_2, TAU};
 
@@ -136,7 +137,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "mains transformer",
     terminals: &["line", "neutral", "ht1", "centre", "ht2", "bias1", "bias2"],
+    role: DeviceRole::MainsTransformer,
     dc_paths: &[(0, 1), (2, 3), (3, 4), (5, 6)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

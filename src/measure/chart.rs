@@ -4,6 +4,7 @@
 use super::impedance::{SmallDirect, is_fixed};
 use super::stress::{self, into_terminal};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::Assembly;
 use crate::system::probe::{self, Moment, Observable};
 
@@ -135,7 +136,7 @@ pub fn moving_rows(
     for element in circuit
         .elements
         .iter()
-        .filter(|e| matches!(e.letter, 'V' | 'I'))
+        .filter(|e| e.role().is_some_and(DeviceRole::is_source))
     {
         rows.push(ChartRow {
             subject: element.name.clone(),
@@ -266,14 +267,12 @@ fn windings(
 
 /// Whether an element is a valve.
 pub fn is_valve(element: &Element) -> bool {
-    element
-        .kind
-        .is_some_and(|k| k.letter == 'X' && k.terminals.contains(&"cathode"))
+    element.is_valve()
 }
 
 /// Whether an element is a resistor or a pot.
 pub fn is_resistor(element: &Element) -> bool {
-    element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
+    element.role().is_some_and(DeviceRole::is_resistance)
 }
 
 fn valve(

@@ -6,7 +6,7 @@
 //! follower straight at a plate, grid-leak bias of a few meg, long tails).
 
 use super::{Finding, show};
-use crate::circuit::{Element, Node};
+use crate::circuit::{BranchKind, Element, Node};
 use crate::measure::chart::is_valve;
 use crate::measure::impedance::SmallDirect;
 use crate::system::assemble::Assembly;
@@ -38,22 +38,20 @@ struct Seen {
     ohms: [f64; 3],
     /// Volts at which plate, grid and cathode would stand without the valve.
     without: [f64; 3],
+    /// Whether an open switch keeps a supply from its plate.
+    held_off: bool,
 }
 
 /// The findings about all valves.
 pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     let circuit = assembly.circuit;
     let valves = circuit.elements.iter().filter(|e| is_valve(e));
-    let open_switch = circuit
-        .elements
-        .iter()
-        .any(|e| e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0));
     let mut found = Vec::new();
     for element in valves {
         let Some(seen) = look(assembly, x, element) else {
             continue;
         };
-        if let Some((quantity, text, grave)) = judge(&seen, open_switch) {
+        if let Some((quantity, text, grave)) = judge(&seen) {
             found.push(Finding {
                 subject: element.name.clone(),
                 quantity,
@@ -98,12 +96,51 @@ fn look(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<See
         grid_a,
         ohms,
         without,
+        held_off: held_off(assembly, x, nodes[0]),
+    })
+}
+
+/// Whether an open switch keeps a supply from a node: wires, resistors and windings lead from there
+/// to a switch with volts on its other side.
+fn held_off(assembly: &Assembly<'_>, x: &[f64], node: Node) -> bool {
+    let circuit = assembly.circuit;
+    let volts = |node: Node| assembly.unknowns.voltage(x, node);
+    let mut seen = vec![node];
+    let mut next = 0;
+    while let Some(&at) = seen.get(next) {
+        next += 1;
+        let resistances = circuit.resistances.iter();
+        let resistances = resistances
+            .filter(|r| r.ohms.abs() < OPEN)
+            .map(|r| (r.a, r.b));
+        let branches = circuit.branches.iter();
+        let windings = branches
+            .filter(|b| !matches!(b.kind, BranchKind::Source(_)))
+            .map(|b| (b.a, b.b));
+        for (a, b) in resistances.chain(windings) {
+            for (from, to) in [(a, b), (b, a)] {
+                if from == at && to != Node::GROUND && !seen.contains(&to) {
+                    seen.push(to);
+                }
+            }
+        }
+    }
+    circuit.elements.iter().any(|e| {
+        let open = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0);
+        let (a, b) = match e.terminals[..] {
+            [a, b] if open => (a, b),
+            _ => return false,
+        };
+        let live = |near: Node, far: Node| {
+            seen.contains(&near) && !seen.contains(&far) && volts(far) - volts(near) > SUPPLY
+        };
+        live(a, b) || live(b, a)
     })
 }
 
 /// What is wrong with a valve, if something is: the row it is about, in words, and whether it
 /// cannot be right.
-fn judge(seen: &Seen, open_switch: bool) -> Option<(&'static str, String, bool)> {
+fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
     let (vpk, vgk) = (seen.plate - seen.cathode, seen.grid - seen.cathode);
     let [_, _, cathode_ohms] = seen.ohms;
     let [plate_v, grid_v, cathode_v] = seen.without;
@@ -129,17 +166,12 @@ fn judge(seen: &Seen, open_switch: bool) -> Option<(&'static str, String, bool)>
         return Some(("vgk", text, true));
     }
     let supply = plate_v - seen.cathode.min(cathode_v.max(0.0));
-    let leads_nowhere = seen.ohms[0].abs() >= OPEN;
-    if supply < SUPPLY || leads_nowhere {
-        let text = match (leads_nowhere, open_switch) {
-            (true, true) => "no plate volts: what supplies the plate is switched off",
-            _ => "no plate volts: the plate is connected to nothing that supplies it",
+    if supply < SUPPLY || seen.ohms[0].abs() >= OPEN {
+        let text = match seen.held_off {
+            true => "no plate volts: what supplies the plate is switched off",
+            false => "no plate volts: the plate is connected to nothing that supplies it",
         };
-        return Some((
-            "plate current",
-            text.into(),
-            !(leads_nowhere && open_switch),
-        ));
+        return Some(("plate current", text.into(), !seen.held_off));
     }
     let [_, grid_ohms, _] = seen.ohms;
     let starved = vpk > 0.7 * (plate_v - cathode_v);
