@@ -38,7 +38,7 @@ use super::small_signal::SmallSignal;
 use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
 use crate::system::assemble::{Assembly, Driven, SourceState};
-use crate::system::probe::Observable;
+use crate::system::probe::{Moment, Observable};
 use shooting::{Last, Rest, Search, Tactics};
 use signal::{Clock, Driving};
 use step::{Sources, Stepper};
@@ -275,6 +275,24 @@ impl<'c> Periodic<'c> {
             |t| driving.clock(t),
             |t| driving.value(t),
         )
+    }
+
+    /// Reads every moment of the steady state found last, each with its part of the period.
+    ///
+    /// # Panics
+    /// If none was found.
+    pub fn moments(&mut self, read: impl FnMut(&mut Assembly<'_>, Moment<'_>, f64)) {
+        let last = self.search.last.as_ref().expect("a steady state was found");
+        let driving = Driving {
+            signal: &last.signal,
+            clock: last.clock,
+        };
+        last.orbit.moments(
+            &mut self.search.stepper.assembly,
+            |t| driving.clock(t),
+            |t| driving.value(t),
+            read,
+        );
     }
 }
 

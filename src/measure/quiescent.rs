@@ -208,6 +208,10 @@ impl Quiescent {
     }
 }
 
+/// A node carries AC if its volts without their mean come to this, V rms, and to this part of the
+/// mean: an average near zero says nothing of a line that kills.
+const AC: (f64, f64) = (1.0, 0.25);
+
 /// The average of each row over the cycle. `rows` are those of the averages, from which the
 /// ones that do not move are kept.
 fn averaged(
@@ -217,7 +221,7 @@ fn averaged(
     probes: &[Observable],
 ) -> Vec<ChartRow> {
     let circuit = assembly.circuit;
-    let mut sums: Vec<(f64, f64, f64)> = Vec::new();
+    let mut sums: Vec<(f64, f64, f64, f64)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
     let mut strain = vec![Strain::default(); rectifiers.len()];
     for instant in &cycle.instants {
@@ -227,12 +231,13 @@ fn averaged(
             rates: Some(&instant.x_rate),
         };
         let now = chart::moving_rows(assembly, moment, probes);
-        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY));
+        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY, 0.0));
         for (sum, row) in sums.iter_mut().zip(&now) {
             *sum = (
                 sum.0 + instant.weight * row.value,
                 sum.1.min(row.value),
                 sum.2.max(row.value),
+                sum.3 + instant.weight * row.value * row.value,
             );
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
@@ -245,15 +250,19 @@ fn averaged(
         if row.quantity == "grid circuit resistance" {
             continue;
         }
-        let Some((sum, low, high)) = sums.next() else {
+        let Some((sum, low, high, squares)) = sums.next() else {
             continue;
         };
-        row.value = sum;
+        let (mean, square) = (sum, squares);
+        row.value = match chart::is_rms(row) {
+            true => square.sqrt(),
+            false => mean,
+        };
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
-            ripples.push((k, high - low));
+            ripples.push((k, high - low, (square - mean * mean).max(0.0).sqrt()));
         }
     }
-    for (k, ripple) in ripples.into_iter().rev() {
+    for (k, ripple, ac) in ripples.into_iter().rev() {
         let subject = rows[k].subject.clone();
         let row = ChartRow {
             subject,
@@ -264,6 +273,16 @@ fn averaged(
         };
         // A probe repeats a node's row at the end; what it shows is the average alone.
         if k < rows.len() - probes.len() {
+            if ac >= AC.0 && ac >= AC.1 * rows[k].value.abs() {
+                let shown = ChartRow {
+                    subject: rows[k].subject.clone(),
+                    quantity: "ac voltage",
+                    value: ac,
+                    unit: "V",
+                    limit: None,
+                };
+                rows.insert(k + 1, shown);
+            }
             rows.insert(k + 1, row);
         }
     }

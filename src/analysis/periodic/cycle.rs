@@ -233,7 +233,7 @@ fn rates(orbit: &Orbit, step: usize, stage: usize, d: &[f64; STAGES], h: f64) ->
 
 /// The stages as moments with their weights.
 fn instants(orbit: &Orbit) -> Vec<Instant> {
-    let d = radau::slopes();
+    let (d, weights) = (radau::slopes(), radau::weights());
     let period = orbit.period_s();
     let mut instants = Vec::with_capacity(STAGES * orbit.steps());
     for step in 0..orbit.steps() {
@@ -241,7 +241,7 @@ fn instants(orbit: &Orbit) -> Vec<Instant> {
         for (stage, row) in d.iter().enumerate() {
             instants.push(Instant {
                 time_s: orbit.times[step] + radau::C[stage] * h,
-                weight: radau::WEIGHTS[stage] * h / period,
+                weight: weights[stage] * h / period,
                 x: orbit.stage(step, stage).to_vec(),
                 x_rate: rates(orbit, step, stage, row, h),
             });
