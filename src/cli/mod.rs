@@ -6,6 +6,7 @@ mod common;
 mod curves;
 mod distortion;
 mod draw;
+mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
@@ -18,6 +19,7 @@ mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
@@ -79,6 +81,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
     &draw::COMMAND,
     &curves::COMMAND,
     &spread::COMMAND,
