@@ -229,10 +229,6 @@ impl Board {
             let mut better = false;
             for &n in order.iter().rev() {
                 tick()?;
-                // Of many nets only those are laid anew that found no way.
-                if self.is_large && !failed[n] {
-                    continue;
-                }
                 let before = self.price(&laid[n], n);
                 self.lift(&laid[n]);
                 match self.join(n, &links[n]) {
@@ -341,7 +337,7 @@ impl Board {
     fn search(&mut self, n: usize, tree: &[usize], goals: &[usize]) -> Option<Vec<(usize, Way)>> {
         self.round += 1;
         let round = self.round;
-        let hurry = if self.is_large { STEP * 2 } else { STEP };
+        let hurry = if self.is_large { STEP * 3 / 2 } else { STEP };
         let goal_places: Vec<At> = goals.iter().map(|&k| self.at(k)).collect();
         let aim = |at: At| -> u32 {
             let nearest = goal_places.iter().map(|g| g.distance(at)).min();
