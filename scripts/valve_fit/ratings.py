@@ -76,4 +76,5 @@ def capacitances_of(valve, sheets):
     if row is None:
         return {}, None
     keys = ("cgp_pf", "cgk_pf", "cpk_pf") if "cgk_pf" in row else ("cgp_pf", "cin_pf", "cout_pf")
-    return {c: row[k] * 1e-12 for c, k in zip(("cgp", "cgk", "cpk"), keys)}, row
+    picofarads = lambda key: row[key] if key in row else row[key + "_max"]
+    return {c: picofarads(k) * 1e-12 for c, k in zip(("cgp", "cgk", "cpk"), keys)}, row
