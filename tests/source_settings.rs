@@ -74,7 +74,7 @@ fn mains_are_stepped_and_set_in_sheets_by_one_name() {
     let netlist = Netlist::new(SUPPLY);
     let table = Gridleak::command("vary")
         .path(netlist.path())
-        .option("--step", "mains=90,100,110")
+        .option("--vary", "mains=90,100,110")
         .option("--figure", "v(res)")
         .table()
         .unwrap_or_else(|why| panic!("{why}"));

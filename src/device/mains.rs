@@ -150,10 +150,7 @@ fn build(given: &Given<'_>) -> Device {
     let (vpri, vht, iht) = (model("vpri"), model("vht"), model("iht"));
     let (vbias, ibias, heater) = (model("vbias"), model("ibias"), model("heater"));
     let rated = 2.0 * vht * iht + vbias * ibias + heater;
-    let copper = 0.5 * model("reg");
-    let rpri = or(model("rpri"), copper * vpri * vpri / rated);
-    let rht = or(model("rht"), copper * vht / iht);
-    let rbias = or(model("rbias"), copper * vbias / ibias);
+    let [rpri, rht, rbias] = copper(model);
     let iron_w = or(model("loss"), 0.03 * rated);
     let imag = or(model("imag"), 0.05 * rated / vpri);
     let taken = rated + 2.0 * rht * iht * iht + rbias * ibias * ibias + iron_w;
@@ -196,6 +193,31 @@ fn build(given: &Given<'_>) -> Device {
         inner: 2,
         parts,
         ..Device::default()
+    }
+}
+
+/// What the card may leave to the regulation: rpri, rht and rbias.
+fn copper(model: impl Fn(&str) -> f64) -> [f64; 3] {
+    let (vpri, vht, iht) = (model("vpri"), model("vht"), model("iht"));
+    let (vbias, ibias) = (model("vbias"), model("ibias"));
+    let rated = 2.0 * vht * iht + vbias * ibias + model("heater");
+    let copper = 0.5 * model("reg");
+    [
+        or(model("rpri"), copper * vpri * vpri / rated),
+        or(model("rht"), copper * vht / iht),
+        or(model("rbias"), copper * vbias / ibias),
+    ]
+}
+
+/// Puts the resistances that the regulation gives into a model's parameters, so that each can
+/// be moved alone.
+pub fn settle(model: &mut [f64]) {
+    let place = |name: &str| KIND.model_params.iter().position(|p| p.name == name);
+    let values = copper(|name| place(name).map_or(f64::NAN, |k| model[k]));
+    for (name, value) in ["rpri", "rht", "rbias"].into_iter().zip(values) {
+        if let Some(k) = place(name) {
+            model[k] = value;
+        }
     }
 }
 

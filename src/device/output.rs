@@ -188,6 +188,28 @@ pub fn or(value: f64, rule: f64) -> f64 {
     if value.is_nan() { rule } else { value }
 }
 
+/// What the card may leave to rules: lp, leak, dcr and dcrs.
+fn ruled(impedance: &str, model: impl Fn(&str) -> f64) -> [f64; 4] {
+    let ohms = model(impedance);
+    let lp = or(model("lp"), ohms / (PI * model("fmin")));
+    let leak = or(model("leak"), lp / 2500.0);
+    let dcr = or(model("dcr"), 0.03 * ohms);
+    [lp, leak, dcr, or(model("dcrs"), 0.03 * model("s16"))]
+}
+
+/// Puts the values that the rules give into a model's parameters, so that each can be moved
+/// alone.
+pub fn settle(kind: &Kind, model: &mut [f64]) {
+    let place = |name: &str| kind.model_params.iter().position(|p| p.name == name);
+    let impedance = if place("ra").is_some() { "ra" } else { "raa" };
+    let values = ruled(impedance, |name| place(name).map_or(f64::NAN, |k| model[k]));
+    for (name, value) in ["lp", "leak", "dcr", "dcrs"].into_iter().zip(values) {
+        if let Some(k) = place(name) {
+            model[k] = value;
+        }
+    }
+}
+
 /// `primary`: sections by terminals and turns, `share` the leakage that is theirs;
 /// `common`: the secondary's first terminal.
 fn build(
@@ -199,10 +221,7 @@ fn build(
 ) -> Device {
     let model = |name: &str| given.model(name);
     let ohms = model(impedance);
-    let lp = or(model("lp"), ohms / (PI * model("fmin")));
-    let leak = or(model("leak"), lp / 2500.0);
-    let dcr = or(model("dcr"), 0.03 * ohms);
-    let dcrs = or(model("dcrs"), 0.03 * model("s16"));
+    let [lp, leak, dcr, dcrs] = ruled(impedance, model);
     let single = impedance == "ra";
     let swing = (2.0 * model("power") * ohms).sqrt() / (TAU * model("fmin"));
     let core = Core {
