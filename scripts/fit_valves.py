@@ -22,7 +22,6 @@ from valve_fit.triode_rows import TriodeSheet
 from valve_fit.valves import (
     BOUNDS,
     HELD,
-    HELD_WITH_CHARTS,
     SETS_1996,
     VALVES,
     WIDTHS,
@@ -53,9 +52,7 @@ def fit_law(valve, sheet, tables, fitted):
     centre = centre_of(valve, tables, fitted)
     priors = {key: (centre[key], width) for key, width in WIDTHS[valve.kind].items()}
     bounds = {"mu": mu_bounds(valve, tables)} | BOUNDS[valve.kind]
-    held = ()
-    if valve.kind == "output":
-        held = HELD_WITH_CHARTS if sheet.charts else HELD
+    held = HELD if valve.kind == "output" else ()
     p, cost = fitting.fit(sheet, valve.kind, priors, bounds, valve.chart_weight, held)
     print(f"{valve.name}: cost {cost:.2f}", file=sys.stderr)
     return p

@@ -2,7 +2,6 @@
 
 from dataclasses import dataclass, field
 
-from .charts import CHARTS
 from .sheets import of_valve
 
 
@@ -63,7 +62,7 @@ VALVES = [
         "12AU7",
         "triode",
         aliases=("ECC82",),
-        chart_weight=8.0,
+        chart_weight=5.0,
         centre={"isl": 0.2, "knee": 2.0, "take": 2.0, "kvb": 50, "kp": 75, "vct": 0.8},
         remarks=(
             "The stage table prints whole numbers of 10 to 12: rounding alone is up to 5 %. "
@@ -107,7 +106,7 @@ VALVES = [
     Valve(
         "6V6GT",
         "output",
-        chart_weight=30.0,
+        chart_weight=25.0,
         centre={"mu": 10.8, "kg1": 1150, "kg2": 35000, "ex": 1.31, "kp": 52, "alphas": 13},
         mu_range=(8, 12),
     ),
@@ -129,7 +128,7 @@ VALVES = [
         "output",
         aliases=("6BQ5",),
         centre={"mu": 22, "kg1": 370, "kg2": 3300, "kp": 130, "alphas": 1, "lams": 8},
-        chart_weight=30.0,
+        chart_weight=12.0,
         mu_range=(17, 24),
     ),
     Valve(
@@ -168,7 +167,7 @@ OUTPUT_CENTRE = {
     "ex": 1.33,
     "kp": 50,
     "knee": 17,
-    "perv": 1.0,
+    "perv": 0.006,
     "vrise": 1e6,
     "mup": 220,
     "alphas": 10,
@@ -176,10 +175,9 @@ OUTPUT_CENTRE = {
     "vct": 0.0,
 }
 # Of the output law, what the charts of three valves had no use for: the plate's own mu does all
-# that vrise did, and the knee does not move out with the current. The last is fitted where
-# there is no chart, to the pairs at full drive.
+# that vrise did. (Nor do they ask for a knee that moves out with the current; the pairs at full
+# drive do.)
 HELD = ("vrise", "vct")
-HELD_WITH_CHARTS = (*HELD, "perv")
 # The triode's own terms where nothing else is known: the middle of what the charts gave.
 TRIODE_CENTRE = {"vct": 0.5, "isl": 0.05, "knee": 8.0, "take": 2.0}
 
@@ -253,14 +251,8 @@ def centre_of(valve, sheets, fitted):
         other = fitted[valve.like]
         return other | {"mu": mu, "kp": other["kp"] * mu / other["mu"]}
     if valve.kind == "output":
-        crowded = {} if charted(valve) else {"perv": 0.01}
-        return OUTPUT_CENTRE | crowded | valve.centre
+        return OUTPUT_CENTRE | valve.centre
     return TRIODE_CENTRE | (set_1996(sheets, valve.sheet_name) or {}) | (valve.centre or {})
-
-
-def charted(valve):
-    """Whether plate curves of the valve are at hand."""
-    return any(chart.valve == valve.sheet_name for chart in CHARTS)
 
 
 def mu_bounds(valve, sheets):

@@ -1,5 +1,8 @@
 //! The built-in valve cards: netlist text, embedded in the program.
 
+use super::params::{self, Overrides};
+use crate::device::base::{self, Base};
+use crate::device::{self, Kind};
 use crate::diag::{Diagnostic, Files};
 use crate::netlist::card::Body;
 
@@ -53,4 +56,84 @@ pub fn load(sources: &mut Files) -> (Body, Vec<Diagnostic>) {
         body.subcircuits.extend(reading.netlist.body.subcircuits);
     }
     (body, diagnostics)
+}
+
+/// One type of the library, read: what its model says and what its comments say.
+#[derive(Debug, Clone)]
+pub struct Shipped {
+    /// The model's name.
+    pub name: String,
+    /// The first model of the same file, where this is another name for it.
+    pub alias_of: Option<String>,
+    /// Its kind.
+    pub kind: &'static Kind,
+    /// Its parameters, in the order of the kind's; NaN where not given and without default.
+    pub values: Vec<f64>,
+    /// Names of those that its card gives.
+    pub given: Vec<&'static str>,
+    /// The comments of its file, without their stars.
+    pub notes: Vec<String>,
+}
+
+impl Shipped {
+    /// A parameter, if the kind has it and the card gives it or it has a default.
+    pub fn value(&self, name: &str) -> Option<f64> {
+        let place = self.kind.model_params.iter().position(|p| p.name == name)?;
+        Some(self.values[place]).filter(|v| !v.is_nan())
+    }
+
+    /// Its base.
+    pub fn base(&self) -> Option<&'static Base> {
+        self.value("base").and_then(base::of_value)
+    }
+}
+
+/// Every model of the library, file by file.
+pub fn shipped() -> Vec<Shipped> {
+    let mut all = Vec::new();
+    for (name, text) in FILES {
+        let mut sources = Files::default();
+        let body = crate::netlist::read_library(name, text, &mut sources)
+            .netlist
+            .body;
+        let notes: Vec<String> = text
+            .lines()
+            .map_while(|line| line.strip_prefix('*'))
+            .map(|line| line.trim().to_string())
+            .collect();
+        let first = body.models.first().map(|m| m.name.text.clone());
+        for model in &body.models {
+            let Some(kind) = device::kind(&model.kind.text) else {
+                continue;
+            };
+            let owner = &model.name.text;
+            let nothing = Overrides::default();
+            let mut doubts = Vec::new();
+            let values = params::fill(
+                kind.model_params,
+                &model.params,
+                owner,
+                model.name.span,
+                &nothing,
+                &mut doubts,
+            );
+            let given = kind.model_params.iter().map(|p| p.name);
+            all.push(Shipped {
+                name: owner.clone(),
+                alias_of: first.clone().filter(|f| f != owner),
+                kind,
+                values,
+                given: given
+                    .filter(|g| {
+                        model
+                            .params
+                            .iter()
+                            .any(|a| a.name.text.eq_ignore_ascii_case(g))
+                    })
+                    .collect(),
+                notes: notes.clone(),
+            });
+        }
+    }
+    all
 }

@@ -19,6 +19,7 @@ mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod valves;
 mod variant;
 mod vary;
 
@@ -76,6 +77,7 @@ pub const COMMANDS: &[&Command] = &[
     &render::COMMAND,
     &vary::COMMAND,
     &check::COMMAND,
+    &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
 ];
