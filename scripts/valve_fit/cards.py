@@ -180,6 +180,11 @@ def header(valve, sheets, sheet, summary):
     _, rows = ratings_of(valve, sheets)
     text += rating_note(valve, rows)
     text += bottle_note(valve)
+    if valve.few_points:
+        text += comment(
+            "From few points: the figures above do not fix every parameter, the rest is the prior's. "
+            "Take it for bias and gain, not for distortion."
+        )
     for remark in valve.remarks:
         text += comment(remark)
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")

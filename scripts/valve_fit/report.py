@@ -294,7 +294,7 @@ def broken_promises(fits, sheets):
     for valve, sheet, p in fits:
         errors = percent(sheet, p)
         point = pick(sheet, errors, "point", "ia")
-        if np.max(np.abs(point)) > LIMITS["point"]:
+        if len(point) and np.max(np.abs(point)) > LIMITS["point"]:
             complaints.append(f"{valve.name}: plate current {worst(point)} % off at a point")
         for part in (None, "held back"):
             gains = pick(sheet, errors, "stage", "gain", part)

@@ -20,6 +20,7 @@ GAIN_STEP = 0.3  # rms of rounding to a whole number, as the tables print gains
 # Makers whose stage rows the fit does not see, by valve: a word of the source, and the group
 # that RESIDUALS.md shows them in. Brimar's 12AX7 and Tung-Sol's 12AU7 are other valves.
 APART = {
+    "E88CC": (("TAD", "TAD, its load not stated"),),
     "12AX7": (("Tung-Sol", "Tung-Sol, held back"), ("Brimar", "Brimar, another valve")),
     "12AU7": (("Brimar", "Brimar, held back"), ("Tung-Sol", "Tung-Sol, another valve")),
 }

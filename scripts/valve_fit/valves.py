@@ -18,6 +18,7 @@ class Valve:
     drawn_to: str | None = None  # None: its own 1996 set; output valves: OUTPUT_CENTRE
     mu_range: tuple | None = None  # output valves: sheets print no mu; triodes: 15 % round theirs
     remarks: tuple = ()
+    few_points: bool = False  # fewer rows than a fit needs: its prior decides the rest
     chart_weight: float = 15.0  # points that a chart counts for, however many were read from it
     stricter: dict = field(default_factory=dict)  # name -> ratings lower than the family's
 
@@ -158,6 +159,58 @@ VALVES = [
     ),
 ]
 
+# Types of which the makers' sheets were not seen: a point or two, often from a catalogue. They
+# take the shape of a type with charts.
+FEW = {"few_points": True}
+LIKE_12AX7 = FEW | {"like": "12AX7", "drawn_to": "the fitted 12AX7 with its mu and kp scaled"}
+LIKE_12AU7 = FEW | {"like": "12AU7", "drawn_to": "the fitted 12AU7 with its mu and kp scaled"}
+SMALL = {"ex": 1.4, "knee": 12, "mup": 4000, "lams": 6, "alphas": 1}
+VALVES += [
+    Valve(
+        "E88CC",
+        "triode",
+        aliases=("6922", "6DJ8", "ECC88"),
+        drawn_to="figures of its own chart",
+        chart_weight=40.0,
+        centre={"mu": 33, "ex": 1.55, "kg1": 380, "kp": 330, "kvb": 70, "isl": 0.12, "knee": 0.5},
+        remarks=("The 6DJ8 and ECC88 are its plainer sisters and share this model.",),
+    ),
+    Valve("5751", "triode", **LIKE_12AX7),
+    Valve("6SC7", "triode", **LIKE_12AX7),
+    Valve("6N2P", "triode", **LIKE_12AX7),
+    Valve("ECL82T", "triode", data="ECL82", **LIKE_12AX7),
+    Valve("ECL86T", "triode", data="ECL86", **LIKE_12AX7),
+    Valve("12BH7A", "triode", aliases=("12BH7",), **LIKE_12AU7),
+    Valve("6CG7", "triode", aliases=("6FQ7",), **LIKE_12AU7),
+    Valve("ECC99", "triode", **LIKE_12AU7),
+    Valve("6N1P", "triode", **LIKE_12AU7),
+    Valve("6111", "triode", **LIKE_12AU7),
+    Valve("300B", "triode", **LIKE_12AU7),
+    Valve("2A3", "triode", **LIKE_12AU7),
+    Valve("EF86", "output", **FEW, mu_range=(33, 43), centre=SMALL | {"mu": 38, "kg1": 1300, "kg2": 9000, "kp": 200}),
+    Valve("5879", "output", **FEW, mu_range=(17, 26), centre=SMALL | {"mu": 21, "kg1": 1700, "kg2": 10000, "kp": 90}),
+    Valve("6AU6", "output", **FEW, mu_range=(30, 42), centre=SMALL | {"mu": 36, "kg1": 550, "kg2": 1800, "kp": 200}),
+    Valve(
+        "7591",
+        "output",
+        chart_weight=40.0,
+        mu_range=(14, 25),
+        centre={"mu": 22.5, "kg1": 330, "kg2": 3500, "kp": 95, "alphas": 2, "mup": 170},
+    ),
+    Valve("ECL82P", "output", data="ECL82", **FEW, mu_range=(8, 11), centre={"mu": 9.5, "kg1": 500, "kg2": 4000}),
+    Valve("ECL86P", "output", data="ECL86", **FEW, mu_range=(18, 24), centre={"mu": 21, "kg1": 400, "kg2": 3500, "kp": 130, "alphas": 4}),
+    Valve("5881", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000}, **FEW),
+    Valve("KT66", "output", mu_range=(7, 10), centre={"mu": 8.5, "kg1": 750, "kg2": 20000}, **FEW),
+    Valve("7027A", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000}, **FEW),
+    Valve("6AQ5", "output", aliases=("6AQ5A",), mu_range=(8, 12), centre={"mu": 10.8, "kg1": 1050, "kg2": 20000}, **FEW),
+    Valve("6K6GT", "output", mu_range=(5.5, 8.5), centre={"mu": 6.9, "kg1": 2000, "kg2": 12000}, **FEW),
+    Valve("807", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000}, **FEW),
+    Valve("6X4", "rectifier"),
+    Valve("EZ80", "rectifier", remarks=("Its printed curve is a power of 1.4, not Child's 1.5.",)),
+    Valve("EZ81", "rectifier"),
+    Valve("5V4G", "rectifier"),
+]
+
 # Published sets that get a card of their own, under NAME_1996.
 SETS_1996 = ("12AX7", "12AT7", "12AU7", "6L6GC", "EL34")
 LAW_1996 = ("mu", "ex", "kg1", "kg2", "kp", "kvb")
@@ -224,13 +277,13 @@ BOUNDS = {
     },
     "output": {
         "ex": (1.1, 1.7),
-        "kg1": (50, 10000),
+        "kg1": (50, 20000),
         "kg2": (500, 400000),
         "kp": (10, 2000),
         "knee": (5, 40),
         "perv": (5e-4, 2),
         "vrise": (300, 1e9),
-        "mup": (20, 3000),
+        "mup": (20, 20000),
         "alphas": (0.05, 300),
         "lams": (0.3, 100),
         "vct": (-0.5, 1.2),
@@ -247,7 +300,10 @@ def set_1996(sheets, name):
 def centre_of(valve, sheets, fitted):
     """Where the priors of a valve sit; `fitted` holds the valves fitted before it."""
     if valve.like:
-        mu = float(of_valve(sheets, "point", valve.sheet_name)[0]["mu"])
+        rows = of_valve(sheets, "point", valve.sheet_name)
+        rows = [row for row in rows if row["kind"] == "triode"]
+        printed = lambda row: row.get("mu", row.get("gm_us", 0) * row.get("rp_ohm", 0) * 1e-6)
+        mu = float(next(printed(row) for row in rows if printed(row) > 0.0))
         other = fitted[valve.like]
         return other | {"mu": mu, "kp": other["kp"] * mu / other["mu"]}
     if valve.kind == "output":
@@ -260,7 +316,9 @@ def mu_bounds(valve, sheets):
     if valve.mu_range:
         return valve.mu_range
     rows = of_valve(sheets, "point", valve.sheet_name)
-    printed = [row["mu"] for row in rows if "mu" in row]
+    printed = [row["mu"] for row in rows if "mu" in row and row["kind"].startswith("triode")]
+    if not printed:
+        printed = [r["gm_us"] * r["rp_ohm"] * 1e-6 for r in rows if r["kind"] == "triode"]
     return 0.85 * min(printed), 1.15 * max(printed)
 
 
