@@ -24,25 +24,55 @@ pub const FILES: &[(&str, &str)] = cards![
     "12ax7.cir",
     "12ax7_1996.cir",
     "12ay7.cir",
+    "12bh7a.cir",
+    "2a3.cir",
+    "300b.cir",
+    "5751.cir",
+    "5879.cir",
+    "5881.cir",
     "5ar4.cir",
     "5u4gb.cir",
+    "5v4g.cir",
     "5y3gt.cir",
+    "6111.cir",
     "6550.cir",
     "6550_plain.cir",
+    "6aq5.cir",
+    "6au6.cir",
+    "6cg7.cir",
+    "6k6gt.cir",
     "6l6gc.cir",
     "6l6gc_1996.cir",
     "6l6gc_plain.cir",
+    "6n1p.cir",
+    "6n2p.cir",
+    "6sc7.cir",
     "6sl7.cir",
     "6sn7.cir",
     "6v6gt.cir",
     "6v6gt_plain.cir",
+    "6x4.cir",
+    "7027a.cir",
+    "7591.cir",
+    "807.cir",
+    "e88cc.cir",
+    "ecc99.cir",
+    "ecl82p.cir",
+    "ecl82t.cir",
+    "ecl86p.cir",
+    "ecl86t.cir",
+    "ef86.cir",
     "el34.cir",
     "el34_1996.cir",
     "el34_plain.cir",
     "el84.cir",
     "el84_plain.cir",
+    "ez80.cir",
+    "ez81.cir",
+    "kt66.cir",
     "kt88.cir",
     "kt88_plain.cir",
+    "semiconductors.cir",
 ];
 
 /// Reads the built-in cards into one body.
@@ -101,7 +131,7 @@ pub fn shipped() -> Vec<Shipped> {
             .map_while(|line| line.strip_prefix('*'))
             .map(|line| line.trim().to_string())
             .collect();
-        let first = body.models.first().map(|m| m.name.text.clone());
+        let first = all.len();
         for model in &body.models {
             let Some(kind) = device::kind(&model.kind.text) else {
                 continue;
@@ -118,9 +148,24 @@ pub fn shipped() -> Vec<Shipped> {
                 &mut doubts,
             );
             let given = kind.model_params.iter().map(|p| p.name);
+            // Another name for the first model of its file, if it is of the same law.
+            let same = |other: &&Shipped| {
+                let bits = |values: &[f64]| {
+                    values
+                        .iter()
+                        .map(|v| v.to_bits())
+                        .take(3)
+                        .collect::<Vec<_>>()
+                };
+                other.kind.name == kind.name && bits(&other.values) == bits(&values)
+            };
+            let alias_of = all
+                .get(first)
+                .filter(same)
+                .map(|f: &Shipped| f.name.clone());
             all.push(Shipped {
                 name: owner.clone(),
-                alias_of: first.clone().filter(|f| f != owner),
+                alias_of,
                 kind,
                 values,
                 given: given
