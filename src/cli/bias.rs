@@ -139,8 +139,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     if !session.quiet {
         for finding in &findings.all {
+            let word = if finding.grave { "warning" } else { "note" };
             common::tell(&format!(
-                "warning: `{}`: {}\n",
+                "{word}: `{}`: {}\n",
                 finding.subject, finding.text
             ));
         }
