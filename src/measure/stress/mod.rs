@@ -192,9 +192,9 @@ pub fn has_mains(circuit: &Circuit) -> bool {
         .any(|d| d.mains_hz().is_some() && d.ac.is_none())
 }
 
-/// What an amplifier goes through: at rest, switched on with cold valves, in standby, at mains
-/// 10 % low and high, and `sine`, at nominal and high mains. With `mains_percent` the mains is
-/// what was set, and is not varied.
+/// What an amplifier goes through: at rest, switched on with cold valves, in standby, at both ends
+/// of `mains` (per cent; none where it is not varied), and driven by `sine`, at nominal and high
+/// mains.
 pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, mains: Option<(f64, f64)>) -> Vec<State> {
     let rest = State::at_rest();
     let named = |name: &str, state: State| State {
