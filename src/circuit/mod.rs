@@ -3,6 +3,7 @@
 pub mod bind;
 pub mod check;
 pub mod flatten;
+pub mod hanging;
 pub mod ledger;
 pub mod library;
 pub mod params;
@@ -414,6 +415,9 @@ fn build_as(
         }
     }
     if wired && !problems.iter().any(Diagnostic::is_error) {
+        if circuit.elements.is_empty() {
+            problems.push(CircuitProblem::Empty.at(netlist.title_span));
+        }
         problems.extend(check::topology(&circuit));
     }
     let problems = cut(problems);

@@ -417,6 +417,8 @@ pub struct ControlCard {
 pub struct Netlist {
     /// The first line.
     pub title: String,
+    /// Where it stands.
+    pub title_span: Option<Span>,
     /// Top level elements and definitions.
     pub body: Body,
     /// Control cards, in order. They may stand anywhere but inside a subcircuit.
