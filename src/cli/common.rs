@@ -11,8 +11,8 @@ use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::Bound;
-use crate::netlist;
 use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
@@ -126,10 +126,25 @@ pub struct Session<'m> {
 impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
+        let path = matches.get_one::<String>("netlist").expect("required");
+        Session::over(matches, |guards, sources| {
+            netlist::read_within(path, &guards.loader(), sources, &guards.limits)
+        })
+    }
+
+    /// Takes a text of the tool's own for the netlist, and reads the settings.
+    pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
+        let loader = MemoryLoader::new(name, text);
+        Session::over(matches, |_, sources| netlist::read(name, &loader, sources))
+    }
+
+    fn over(
+        matches: &'m ArgMatches,
+        read: impl FnOnce(&Guards, &mut Files) -> netlist::Reading,
+    ) -> Result<Self, Failure> {
         let mut sources = Files::default();
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
-        let path = matches.get_one::<String>("netlist").expect("required");
         if (
             matches.get_one::<String>("csv"),
             matches.get_one::<String>("json"),
@@ -140,7 +155,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
+        let reading = read(&guards, &mut sources);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
