@@ -7,6 +7,7 @@ use super::remake::First;
 use super::*;
 use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
+use crate::device::role::DeviceRole;
 use crate::device::source::Wave;
 use crate::device::{self, Device, Given, Part, Winding};
 use crate::diag::{Diagnostic, nearest};
@@ -280,6 +281,8 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             rated: flat.card.rated.as_ref().map(|v| v.number),
+            notes: flat.card.notes.clone(),
+            needs: Vec::new(),
             tolerance: flat.card.tolerance,
             made: Made::default(),
             position: None,
@@ -469,15 +472,12 @@ impl<'a> Binder<'a> {
                 target,
                 params,
             } => {
-                if target.text.eq_ignore_ascii_case("toggle")
-                    && self.expansion.frames[flat.frame]
-                        .model(&target.text)
-                        .is_none()
-                {
-                    let kind = device::kind("toggle").expect("toggle is registered");
-                    self.device(flat, kind, None, nodes, target, params, None);
-                } else {
-                    self.modelled(flat, nodes, target, params, None);
+                // A kind without parameters of a model is called by its own name.
+                let bare = device::kind(&target.text).filter(|k| k.model_params.is_empty());
+                let frame = &self.expansion.frames[flat.frame];
+                match bare.filter(|_| frame.model(&target.text).is_none()) {
+                    Some(kind) => self.device(flat, kind, None, nodes, target, params, None),
+                    None => self.modelled(flat, nodes, target, params, None),
                 }
             }
         }
@@ -613,6 +613,14 @@ impl<'a> Binder<'a> {
         senses: &mut Vec<Sense>,
         steps: &mut Vec<Operation>,
     ) -> usize {
+        let fallible = match expr {
+            Expr::Binary(Operator::Divide | Operator::Power, ..) => true,
+            Expr::Call(f, ..) => matches!(f, Function::Ln | Function::Log),
+            _ => false,
+        };
+        if fallible && constant(expr).is_some_and(|x| !x.is_finite()) {
+            self.problems.push(CircuitProblem::NoValue.at(expr.span()));
+        }
         let step = match expr {
             Expr::Number(x, _) => Operation::Number(*x),
             Expr::Voltage(a, b, _) => {
@@ -640,6 +648,8 @@ impl<'a> Binder<'a> {
                     Operator::Multiply => Operation::Multiply(a, b),
                     Operator::Divide => Operation::Divide(a, b),
                     Operator::Power => Operation::Power(a, b),
+                    Operator::Greater => Operation::Max(a, b),
+                    Operator::Less => Operation::Min(a, b),
                 }
             }
         };
@@ -744,8 +754,8 @@ impl<'a> Binder<'a> {
         let setting = self.settings.value(path)?;
         let model = |name: &str| self.expansion.frames[flat.frame].model(name);
         // The value of a pot is its position, unless it names a pot of another make.
-        let is_pot = model(&name.text)
-            .is_some_and(|m| m.kind.text.eq_ignore_ascii_case(device::pot::KIND.name));
+        let kind = model(&name.text).and_then(|m| device::kind(&m.kind.text));
+        let is_pot = kind.is_some_and(|k| k.role == DeviceRole::Pot);
         if is_pot && model(&setting.value.text).is_none() {
             return None;
         }
@@ -769,8 +779,7 @@ impl<'a> Binder<'a> {
         let path = self.path(flat);
         // A W element's control is no node: its last two terminals stand for the sensed current.
         let expected = kind.terminals.len() - if sensed.is_some() { 2 } else { 0 };
-        // The substrate of a Q element may be left out.
-        let least = if kind.letter == 'Q' { 3 } else { expected };
+        let least = expected - kind.optional;
         if nodes.len() < least || nodes.len() > expected {
             self.problems.push(
                 CircuitProblem::NodeCount {
@@ -805,7 +814,7 @@ impl<'a> Binder<'a> {
             celsius: self.circuit.celsius,
         };
         let built = (kind.build)(&parameters);
-        let track = (kind.name == device::pot::KIND.name).then(|| Track::of(&parameters));
+        let track = (kind.role == DeviceRole::Pot).then(|| Track::of(&parameters));
         let made = Made {
             model: parameters.model.to_vec(),
             instance: parameters.instance.to_vec(),
@@ -830,9 +839,9 @@ impl<'a> Binder<'a> {
         instance: &mut [f64],
         target: &Name,
     ) -> Option<f64> {
-        let (what, words, name) = match kind.name {
-            "pot" => (What::Knob, "0 to 10", "knob"),
-            "toggle" => (What::Switch, "0 or 1", "at"),
+        let (what, words, name) = match kind.role {
+            DeviceRole::Pot => (What::Knob, "0 to 10", "knob"),
+            DeviceRole::Toggle => (What::Switch, "0 or 1", "at"),
             _ => return None,
         };
         let k = kind.instance_params.iter().position(|p| p.name == name)?;
@@ -979,6 +988,7 @@ impl<'a> Binder<'a> {
         let element = self.push_element(flat, terminals, ports);
         element.kind = Some(kind);
         element.limits = built.limits;
+        element.needs = built.needs;
         element.readings = built
             .readings
             .into_iter()
@@ -1182,11 +1192,11 @@ impl<'a> Binder<'a> {
 
     fn unused_settings(&mut self) {
         let circuit = &self.circuit;
-        let of_kind = |name: &str| -> Vec<&str> {
+        let of_role = |role: DeviceRole| -> Vec<&str> {
             circuit
                 .elements
                 .iter()
-                .filter(|e| e.kind.is_some_and(|k| k.name == name))
+                .filter(|e| e.role() == Some(role))
                 .map(|e| e.name.as_str())
                 .collect()
         };
@@ -1213,9 +1223,12 @@ impl<'a> Binder<'a> {
             }
             model_kind(owner).map(|k| params::names(k.model_params))
         };
-        let found = self
-            .settings
-            .unused(&names, &of_kind("pot"), &of_kind("toggle"), known);
+        let found = self.settings.unused(
+            &names,
+            &of_role(DeviceRole::Pot),
+            &of_role(DeviceRole::Toggle),
+            known,
+        );
         self.problems.extend(found);
     }
 }
@@ -1288,6 +1301,35 @@ fn control(senses: &mut Vec<Sense>, sense: Sense) -> usize {
     })
 }
 
+/// What an expression without voltages and currents is worth as plain arithmetic has it: infinite
+/// or NaN where the law would put a number in its place.
+fn constant(expr: &Expr) -> Option<f64> {
+    match expr {
+        Expr::Number(x, _) => Some(*x),
+        Expr::Voltage(..) | Expr::Current(..) => None,
+        Expr::Negate(a, _) => constant(a).map(|a| -a),
+        Expr::Call(Function::Ln | Function::Log, a, _) => {
+            constant(a).map(|a| if a == 0.0 { f64::NEG_INFINITY } else { 1.0 })
+        }
+        Expr::Call(f, a, _) => {
+            let program = Program::new(0, vec![Operation::Number(constant(a)?), function(*f, 0)]);
+            Some(program.value(&[], &mut []))
+        }
+        Expr::Binary(op, a, b, _) => {
+            let (a, b) = (constant(a)?, constant(b)?);
+            Some(match op {
+                Operator::Add => a + b,
+                Operator::Subtract => a - b,
+                Operator::Multiply => a * b,
+                Operator::Divide => a / b,
+                Operator::Power => crate::math::fun::pow(a, b),
+                Operator::Greater => a.max(b),
+                Operator::Less => a.min(b),
+            })
+        }
+    }
+}
+
 fn function(f: Function, a: usize) -> Operation {
     match f {
         Function::Abs => Operation::Abs(a),
@@ -1302,10 +1344,12 @@ fn function(f: Function, a: usize) -> Operation {
         Function::Exp => Operation::Exp(a),
         Function::Ln => Operation::Ln(a),
         Function::Log => Operation::Log(a),
+        Function::Sgn => Operation::Sgn(a),
         Function::Sin => Operation::Sin(a),
         Function::Sinh => Operation::Sinh(a),
         Function::Sqrt => Operation::Sqrt(a),
         Function::Tan => Operation::Tan(a),
+        Function::Tanh => Operation::Tanh(a),
         Function::U => Operation::U(a),
         Function::Uramp => Operation::Uramp(a),
     }

@@ -3,18 +3,22 @@
 pub mod bind;
 pub mod check;
 pub mod flatten;
+pub mod hanging;
 pub mod ledger;
 pub mod library;
 pub mod params;
 pub mod problem;
+pub mod read;
 pub mod remake;
 
 use crate::device::pot::Track;
+use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
 use crate::diag::{Diagnostic, Files, Span};
 use crate::netlist::card::{Card, Name, Netlist, Tolerance, Value};
+use crate::netlist::notes::Notes;
 use bind::{Binder, Timing};
 use ledger::Ledger;
 use params::Overrides;
@@ -185,6 +189,10 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// What a comment on its card says the part stands, W or V.
     pub rated: Option<f64>,
+    /// What else a comment on its line says of the part.
+    pub notes: Notes,
+    /// What it needs at least, by its data sheet.
+    pub needs: Vec<Limit>,
     /// How far a comment on its card says the part may be off its value.
     pub tolerance: Option<Tolerance>,
     /// What it was made from, and where its parts stand.
@@ -197,6 +205,21 @@ pub struct Element {
     pub span: Option<Span>,
     /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
     pub initial: Option<f64>,
+}
+
+impl Element {
+    /// What it is, if it is a part: a coupling of inductors is none.
+    pub fn role(&self) -> Option<DeviceRole> {
+        match self.kind {
+            Some(kind) => Some(kind.role),
+            None => DeviceRole::of_letter(self.letter),
+        }
+    }
+
+    /// Whether it is a valve, a rectifying one among them.
+    pub fn is_valve(&self) -> bool {
+        self.role().is_some_and(DeviceRole::is_valve)
+    }
 }
 
 /// A node's name.
@@ -392,6 +415,9 @@ fn build_as(
         }
     }
     if wired && !problems.iter().any(Diagnostic::is_error) {
+        if circuit.elements.is_empty() {
+            problems.push(CircuitProblem::Empty.at(netlist.title_span));
+        }
         problems.extend(check::topology(&circuit));
     }
     let problems = cut(problems);

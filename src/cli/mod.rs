@@ -3,22 +3,28 @@
 mod bias;
 mod check;
 mod common;
+mod curves;
 mod distortion;
+mod draw;
+mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
 mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod spread;
 mod valves;
 mod variant;
 mod vary;
@@ -76,6 +82,10 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
+    &draw::COMMAND,
+    &curves::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,

@@ -41,6 +41,7 @@
 //! breakdown, substrate current. Noise: shot of collector and base, kf ib^af/f at the base,
 //! thermal of the base resistance (`noise`).
 
+use super::role::{DeviceRole, Polarity};
 use crate::device::junction::{Depletion, DepletionLaw, Junction, heat, saturation_factor};
 use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
@@ -189,7 +190,9 @@ pub const NPN: Kind = Kind {
     letter: 'Q',
     title: "npn bipolar transistor (Gummel-Poon)",
     terminals: &["collector", "base", "emitter", "substrate"],
+    role: DeviceRole::Transistor(Polarity::N),
     dc_paths: &[(0, 2), (1, 2), (0, 1)],
+    optional: 1,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build: |given| build(given, false),
@@ -198,6 +201,7 @@ pub const NPN: Kind = Kind {
 /// The pnp transistor.
 pub const PNP: Kind = Kind {
     name: "pnp",
+    role: DeviceRole::Transistor(Polarity::P),
     title: "pnp bipolar transistor (Gummel-Poon)",
     build: |given| build(given, true),
     ..NPN
@@ -412,6 +416,10 @@ impl Law for Bjt {
     fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         u[0] = self.forward.step(u[0], last[0]);
         u[1] = self.reverse.step(u[1], last[1]);
+    }
+
+    fn stores_charge(&self) -> bool {
+        self.tf > 0.0 || self.tr > 0.0 || self.cje.is_some() || self.cjc.is_some()
     }
 
     fn start(&self, u: &mut [f64]) {

@@ -29,7 +29,8 @@
 
 use super::core::{Core, K1, K2, K3};
 use super::output::or;
-use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
+use super::role::DeviceRole;
+use crate::device::{Device, Given, Kind, Limit, Param, Part, Pin, Winding};
 use std::f64::consts::{SQRT_2, TAU};
 
 const PARAMS: &[Param] = &[
@@ -136,7 +137,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "mains transformer",
     terminals: &["line", "neutral", "ht1", "centre", "ht2", "bias1", "bias2"],
+    role: DeviceRole::MainsTransformer,
     dc_paths: &[(0, 1), (2, 3), (3, 4), (5, 6)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,
@@ -189,9 +192,23 @@ fn build(given: &Given<'_>) -> Device {
     if heater > 0.0 {
         parts.push(Part::Resistance(core, Pin::Ground, inner * inner / heater));
     }
+    // The windings as rated: what heats them by more than `reg` allows is too much.
+    let most = |quantity: &'static str, max: f64| Limit { quantity, max };
+    let mut limits = vec![
+        most("primary rms current", taken / inner),
+        most("ht1 rms current", iht),
+        most("ht2 rms current", iht),
+    ];
+    if vbias > 0.0 {
+        limits.push(most("bias winding rms current", ibias));
+    }
+    if heater > 0.0 {
+        limits.push(most("heater power", heater));
+    }
     Device {
         inner: 2,
         parts,
+        limits,
         ..Device::default()
     }
 }

@@ -26,6 +26,7 @@
 //! which makes the resonances above 50 kHz, and any want of balance.
 
 use super::core::{Core, K1, K2, K3};
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 use std::f64::consts::{PI, TAU};
 
@@ -123,7 +124,9 @@ pub const PUSH_PULL: Kind = Kind {
     terminals: &[
         "plate1", "centre", "plate2", "common", "tap4", "tap8", "tap16",
     ],
+    role: DeviceRole::OutputTransformer,
     dc_paths: &[(0, 1), (1, 2), (3, 4), (4, 5), (5, 6)],
+    optional: 0,
     model_params: &[
         RAA, POWER, FMIN, BMAX, LP, LEAK, HALVES, DCR, DCRS, LOSS, CP, CPS, S4, S8, S16, K1, K2, K3,
     ],
@@ -139,7 +142,9 @@ pub const ULTRALINEAR: Kind = Kind {
     terminals: &[
         "plate1", "screen1", "centre", "screen2", "plate2", "common", "tap4", "tap8", "tap16",
     ],
+    role: DeviceRole::OutputTransformer,
     dc_paths: &[(0, 1), (1, 2), (2, 3), (3, 4), (5, 6), (6, 7), (7, 8)],
+    optional: 0,
     model_params: &[
         RAA, POWER, UL, FMIN, BMAX, LP, LEAK, HALVES, DCR, DCRS, LOSS, CP, CPS, S4, S8, S16, K1,
         K2, K3,
@@ -154,7 +159,9 @@ pub const SINGLE_ENDED: Kind = Kind {
     letter: 'X',
     title: "output transformer, single-ended with a gap",
     terminals: &["plate", "supply", "common", "tap4", "tap8", "tap16"],
+    role: DeviceRole::OutputTransformer,
     dc_paths: &[(0, 1), (2, 3), (3, 4), (4, 5)],
+    optional: 0,
     model_params: &[
         RA, POWER, IDC, FMIN, BMAX, LP, LEAK, GAP, DCR, DCRS, LOSS, CP, CPS, S4, S8, S16, K1, K2,
         K3,
@@ -274,9 +281,14 @@ fn build(
                 .map(|&end| Part::Capacitance(end, secondary, each)),
         );
     }
+    let mut limits = given.limits(&[("power", "power delivered")]);
+    if single {
+        limits.extend(given.limits(&[("idc", "standing current")]));
+    }
     Device {
         inner: 2,
         parts,
+        limits,
         ..Device::default()
     }
 }

@@ -16,17 +16,16 @@
 //! so b = ((1 - mid)/mid)^2; at mid = 0.5 the audio taper is the linear one. Bottom to wiper
 //! is r f, wiper to top r (1 - f), each at least 1 ohm, as the end of a real track.
 
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin};
 use crate::math::fun;
 
+/// Tapers, as on the model's line.
+const TAPERS: &[&str] = &["linear", "audio", "reverse"];
+
 const PARAMS: &[Param] = &[
     Param::required("r", "resistance of the track", "ohm", 1.0..=1e12),
-    Param::words(
-        "taper",
-        "law of the track",
-        &["linear", "audio", "reverse"],
-        0,
-    ),
+    Param::words("taper", "law of the track", TAPERS, 0),
     Param::new(
         "mid",
         "fraction at half way, audio and reverse",
@@ -44,7 +43,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "potentiometer",
     terminals: &["top", "wiper", "bottom"],
+    role: DeviceRole::Pot,
     dc_paths: &[(0, 1), (1, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build,
@@ -80,6 +81,16 @@ impl Track {
             taper: given.model("taper") as usize,
             mid: given.model("mid"),
         }
+    }
+
+    /// Ohms of the whole track.
+    pub fn ohms(&self) -> f64 {
+        self.ohms
+    }
+
+    /// Its taper in a word, as on the model's line.
+    pub fn taper(&self) -> &'static str {
+        TAPERS[self.taper]
     }
 
     /// Ohms from bottom to wiper and from wiper to top, with the knob at 0..=10.

@@ -19,6 +19,7 @@
 //! Valid for: plates below emission saturation. Left out: saturation, warming up, sparks.
 //! A valve with one plate ties both plates together and halves perv.
 
+use super::role::DeviceRole;
 use crate::device::base;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
@@ -37,6 +38,14 @@ const PARAMS: &[Param] = &[
         0.0..=1e3,
     ),
     Param::new("idcmax", "direct current, most", "A", f64::NAN, 0.0..=1e3),
+    Param::new("cmax", "first capacitor, most", "F", f64::NAN, 0.0..=1.0),
+    Param::new(
+        "rsmin",
+        "resistance before each plate, least",
+        "ohm",
+        f64::NAN,
+        0.0..=1e6,
+    ),
     base::BASE,
     base::VH,
     base::IH,
@@ -48,7 +57,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "vacuum rectifier, two plates",
     terminals: &["plate1", "plate2", "cathode"],
+    role: DeviceRole::RectifierValve,
     dc_paths: &[(0, 2), (1, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,
@@ -83,7 +94,9 @@ fn build(given: &Given<'_>) -> Device {
             ("pivmax", "inverse voltage"),
             ("ipmax", "peak plate current"),
             ("idcmax", "direct current"),
+            ("cmax", "reservoir"),
         ]),
+        needs: given.limits(&[("rsmin", "source resistance")]),
         ..Device::default()
     }
 }

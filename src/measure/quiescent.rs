@@ -1,11 +1,13 @@
 //! How a circuit stands with nothing playing: at an operating point, or, where it is fed from
 //! the mains, on the average of a mains cycle.
 
-use super::chart::{self, ChartRow, is_valve};
+use super::chart::{self, ChartRow};
 use crate::analysis::NoSolution;
-use crate::analysis::mains::{self, Cycle, Mains};
+use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Point};
+use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::{Assembly, SourceState};
 use crate::system::probe::{Moment, Observable};
 
@@ -35,12 +37,25 @@ pub struct Quiescent {
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
 pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolution>> {
-    let mut assembly = Assembly::new(circuit);
+    solve_near(circuit, None, true)
+}
+
+/// The same, the search begun at a neighbour's rest if there is one: the same circuit with other
+/// values. The capacitors' volts with cold valves are worked out only if they are wanted.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn solve_near<'c>(
+    circuit: &'c Circuit,
+    near: Option<&AtRest>,
+    wants_cold: bool,
+) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mains = mains::find(circuit);
-    let found = with(&mut assembly, mains.as_ref())?;
+    let (found, assembly) = with_near(Assembly::new(circuit), mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref()),
+        true if wants_cold => cold(circuit, mains.as_ref(), &found),
+        true => None,
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -62,8 +77,7 @@ pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolut
 /// # Errors
 /// Those of [`find`].
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
-    let mut assembly = Assembly::new(circuit);
-    let found = with(&mut assembly, mains::find(circuit).as_ref())?;
+    let (found, assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
     Ok((middle(&found), assembly))
 }
 
@@ -74,20 +88,47 @@ fn middle(found: &AtRest) -> Vec<f64> {
     }
 }
 
-fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<AtRest, Box<NoSolution>> {
-    Ok(match mains {
-        None => AtRest::Point(operating_point::solve(assembly, SourceState::DC, &[])?),
-        Some(mains) => AtRest::Cycle(mains.clone(), mains::cycle(assembly, mains)?),
-    })
+fn with_near<'c>(
+    mut assembly: Assembly<'c>,
+    mains: Option<&Mains>,
+    near: Option<&AtRest>,
+) -> Result<(AtRest, Assembly<'c>), Box<NoSolution>> {
+    match (mains, near) {
+        (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
+            let found = operating_point::near(&mut assembly, SourceState::DC, &known.x)?;
+            Ok((AtRest::Point(found), assembly))
+        }
+        (Some(mains), Some(AtRest::Cycle(_, near))) => {
+            let (cycle, assembly) = periodic::cycle_near(assembly, mains, near)?;
+            Ok((AtRest::Cycle(mains.clone(), cycle), assembly))
+        }
+        _ => with(assembly, mains),
+    }
+}
+
+fn with<'c>(
+    mut assembly: Assembly<'c>,
+    mains: Option<&Mains>,
+) -> Result<(AtRest, Assembly<'c>), Box<NoSolution>> {
+    match mains {
+        None => {
+            let point = operating_point::solve(&mut assembly, SourceState::DC, &[])?;
+            Ok((AtRest::Point(point), assembly))
+        }
+        Some(mains) => {
+            let (cycle, assembly) = periodic::cycle(assembly, mains)?;
+            Ok((AtRest::Cycle(mains.clone(), cycle), assembly))
+        }
+    }
 }
 
 /// A valve that draws nothing until it is warm. A rectifier counts as warm: the worst case.
 fn warms_up(element: &Element) -> bool {
-    is_valve(element) && element.kind.is_some_and(|k| k.name != "rectifier")
+    element.role() == Some(DeviceRole::Valve)
 }
 
 /// The capacitors' largest volts with every valve pulled.
-fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
+fn cold(circuit: &Circuit, mains: Option<&Mains>, hot: &AtRest) -> Option<Vec<f64>> {
     let mut assembly = Assembly::new(circuit);
     for element in circuit.elements.iter().filter(|e| warms_up(e)) {
         for port in &element.ports {
@@ -96,14 +137,20 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
             }
         }
     }
-    let found = with(&mut assembly, mains).ok()?;
+    let (found, assembly) = match (mains, hot) {
+        (Some(mains), AtRest::Cycle(_, hot)) => {
+            let (cycle, assembly) = periodic::cycle_near(assembly, mains, hot).ok()?;
+            (AtRest::Cycle(mains.clone(), cycle), assembly)
+        }
+        _ => with(assembly, mains).ok()?,
+    };
     Some(peaks(&assembly, &found))
 }
 
 /// Elements that are capacitors, with their nodes.
 fn capacitors(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
     let all = circuit.elements.iter().enumerate();
-    all.filter(|(_, e)| e.letter == 'C')
+    all.filter(|(_, e)| e.role() == Some(DeviceRole::Capacitor))
         .map(|(k, e)| (k, e.terminals[0], e.terminals[1]))
 }
 
@@ -135,7 +182,7 @@ impl Quiescent {
             assembly.moving = None;
         }
         let circuit = assembly.circuit;
-        let sources = |e: &&Element| matches!(e.letter, 'V' | 'I');
+        let sources = |e: &&Element| e.role().is_some_and(DeviceRole::is_source);
         let first = circuit.elements.iter().find(sources);
         let place = first
             .and_then(|e| {
@@ -161,6 +208,10 @@ impl Quiescent {
     }
 }
 
+/// A node carries AC if its volts without their mean come to this, V rms, and to this part of the
+/// mean: an average near zero says nothing of a line that kills.
+const AC: (f64, f64) = (1.0, 0.25);
+
 /// The average of each row over the cycle. `rows` are those of the averages, from which the
 /// ones that do not move are kept.
 fn averaged(
@@ -170,7 +221,7 @@ fn averaged(
     probes: &[Observable],
 ) -> Vec<ChartRow> {
     let circuit = assembly.circuit;
-    let mut sums: Vec<(f64, f64, f64)> = Vec::new();
+    let mut sums: Vec<(f64, f64, f64, f64)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
     let mut strain = vec![Strain::default(); rectifiers.len()];
     for instant in &cycle.instants {
@@ -180,34 +231,38 @@ fn averaged(
             rates: Some(&instant.x_rate),
         };
         let now = chart::moving_rows(assembly, moment, probes);
-        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY));
+        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY, 0.0));
         for (sum, row) in sums.iter_mut().zip(&now) {
             *sum = (
-                sum.0 + row.value,
+                sum.0 + instant.weight * row.value,
                 sum.1.min(row.value),
                 sum.2.max(row.value),
+                sum.3 + instant.weight * row.value * row.value,
             );
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
-            strain.look(assembly, moment, element);
+            strain.look(assembly, moment, instant.weight, element);
         }
     }
-    let per = 1.0 / cycle.instants.len() as f64;
     let mut sums = sums.into_iter();
     let mut ripples = Vec::new();
     for (k, row) in rows.iter_mut().enumerate() {
         if row.quantity == "grid circuit resistance" {
             continue;
         }
-        let Some((sum, low, high)) = sums.next() else {
+        let Some((sum, low, high, squares)) = sums.next() else {
             continue;
         };
-        row.value = sum * per;
+        let (mean, square) = (sum, squares);
+        row.value = match chart::is_rms(row) {
+            true => square.sqrt(),
+            false => mean,
+        };
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
-            ripples.push((k, high - low));
+            ripples.push((k, high - low, (square - mean * mean).max(0.0).sqrt()));
         }
     }
-    for (k, ripple) in ripples.into_iter().rev() {
+    for (k, ripple, ac) in ripples.into_iter().rev() {
         let subject = rows[k].subject.clone();
         let row = ChartRow {
             subject,
@@ -218,6 +273,16 @@ fn averaged(
         };
         // A probe repeats a node's row at the end; what it shows is the average alone.
         if k < rows.len() - probes.len() {
+            if ac >= AC.0 && ac >= AC.1 * rows[k].value.abs() {
+                let shown = ChartRow {
+                    subject: rows[k].subject.clone(),
+                    quantity: "ac voltage",
+                    value: ac,
+                    unit: "V",
+                    limit: None,
+                };
+                rows.insert(k + 1, shown);
+            }
             rows.insert(k + 1, row);
         }
     }
@@ -225,7 +290,7 @@ fn averaged(
     let more: Vec<ChartRow> = rectifiers
         .iter()
         .zip(strain)
-        .flat_map(|(element, strain)| strain.rows(element, per))
+        .flat_map(|(element, strain)| strain.rows(element))
         .collect();
     rows.splice(place..place, more);
     rows
@@ -233,20 +298,25 @@ fn averaged(
 
 /// A valve or semiconductor diode.
 fn rectifies(element: &Element) -> bool {
-    let kind = element.kind.map_or("", |k| k.name);
-    kind == "rectifier" || kind == "d"
+    element.role().is_some_and(DeviceRole::rectifies)
 }
 
 /// What a cycle does to a rectifier.
 #[derive(Debug, Clone, Copy, Default)]
 struct Strain {
-    sum: f64,
+    mean: f64,
     peak: f64,
     inverse: f64,
 }
 
 impl Strain {
-    fn look(&mut self, assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element) {
+    fn look(
+        &mut self,
+        assembly: &mut Assembly<'_>,
+        moment: Moment<'_>,
+        weight: f64,
+        element: &Element,
+    ) {
         let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
         let Some((&cathode, plates)) = element.terminals.split_last() else {
             return;
@@ -254,20 +324,20 @@ impl Strain {
         for &plate in plates {
             self.inverse = self.inverse.max(volts(cathode) - volts(plate));
         }
-        let currents: Vec<f64> = match element.kind.map(|k| k.name) {
-            Some("rectifier") => element
+        let currents: Vec<f64> = match element.role() {
+            Some(DeviceRole::RectifierValve) => element
                 .readings
                 .iter()
                 .map(|&(_, law, output)| assembly.law_currents(law, moment.x).i[output])
                 .collect(),
             _ => vec![Observable::current(element).read(assembly, moment)],
         };
-        self.sum += currents.iter().sum::<f64>();
+        self.mean += weight * currents.iter().sum::<f64>();
         self.peak = currents.iter().fold(self.peak, |m, i| m.max(*i));
     }
 
-    fn rows(self, element: &Element, per: f64) -> Vec<ChartRow> {
-        let is_valve = element.kind.is_some_and(|k| k.name == "rectifier");
+    fn rows(self, element: &Element) -> Vec<ChartRow> {
+        let is_valve = element.role() == Some(DeviceRole::RectifierValve);
         let limit = |quantity: &str| {
             let table = element.limits.iter();
             table
@@ -295,7 +365,7 @@ impl Strain {
         ];
         if !is_valve {
             rows[0].quantity = "peak current";
-            rows.insert(0, row("direct current", self.sum * per, "A", None));
+            rows.insert(0, row("direct current", self.mean, "A", None));
         }
         rows
     }
