@@ -8,6 +8,7 @@
 //!                           pivot order is made anew
 //! its figures     measure   changed, trimmed and measured, one amplifier after the other
 //! what it says    statistics, shares (of the variance, by part), corners (worst and best)
+//!                 lanes     operating points of four at a time
 //! its rest        rest      from the nominal solution, and the slopes about it
 //! ```
 //!
@@ -18,6 +19,7 @@
 
 pub mod change;
 pub mod corners;
+mod lanes;
 pub mod list;
 pub mod measure;
 pub mod problem;
