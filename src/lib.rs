@@ -35,4 +35,6 @@ pub mod sheet;
 
 pub mod report;
 
+pub mod drawing;
+
 pub mod cli;

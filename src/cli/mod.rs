@@ -4,6 +4,7 @@ mod bias;
 mod check;
 mod common;
 mod distortion;
+mod draw;
 mod driven_source;
 mod failure;
 mod feedback;
@@ -77,6 +78,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &draw::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
