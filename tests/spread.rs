@@ -549,3 +549,144 @@ fn curves_and_sounds_have_a_column_for_each_place() {
     assert_eq!(cells, 1 + 30 + 3, "{head}");
     assert!(csv.lines().all(|l| l.split(',').count() == cells));
 }
+
+/// The same stage by scipy: scripts/reference_spread.py, 10 000 runs there and here.
+#[test]
+fn a_triode_stage_spreads_as_an_independent_formulation_does() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/references/triode_spread");
+    let figures = ["--figure", "v(plate)", "--figure", "v(cathode)"];
+    let found = record(
+        &folder,
+        &[&["netlist.cir", "--runs", "10000"], &figures[..]].concat(),
+    );
+    let reference = fs::read_to_string(folder.join("spread.csv")).expect("a reference");
+    for (k, line) in reference.lines().skip(1).enumerate() {
+        let cells: Vec<&str> = line.split(',').collect();
+        let number = |k: usize| cells[k].parse::<f64>().expect("a number");
+        let figure = &found["figures"][k];
+        assert_eq!(figure["figure"], cells[0]);
+        // Both are of so many runs: their errors add up as squares.
+        for (name, at) in [("mean", 1), ("deviation", 3)] {
+            let value = figure[name].as_f64().expect("a number");
+            let error = 3.0 * std::f64::consts::SQRT_2 * number(at + 1);
+            assert!((value - number(at)).abs() < error, "{line} {name} {value}");
+        }
+    }
+}
+
+/// Ten resistors and a valve that bends: all 1024 corners, measured one by one.
+#[test]
+fn the_corner_search_finds_what_all_corners_have() {
+    use gridleak::circuit::bind::Timing;
+    use gridleak::circuit::params::Overrides;
+    use gridleak::tolerance::list::Variables;
+    use gridleak::tolerance::rest::Varied;
+    use gridleak::{circuit, diag, netlist};
+    let text = "corners
+VB b 0 300
+RD1 b b1 22k
+RD2 b1 b2 10k
+RL b1 0 220k
+RA b2 plate 100k
+RK1 cathode k1 1k
+RK2 k1 0 820
+RG1 b2 grid 1meg
+RG2 grid 0 33k
+RX plate x 470k
+RY x 0 330k
+XV1 plate grid cathode 12AX7
+.end
+";
+    let mut files = diag::Files::default();
+    let loader = netlist::MemoryLoader::new("c.cir", text);
+    let reading = netlist::read("c.cir", &loader, &mut files);
+    let built = circuit::build(
+        &reading.netlist,
+        &Overrides::default(),
+        Timing::default(),
+        &mut files,
+    );
+    let circuit = built.expect("a circuit").circuit;
+    let rule = |text: &str| {
+        let mut files = diag::Files::default();
+        let file = files.add("--tol", text);
+        let span = diag::Span::new(file, 0, text.len());
+        gridleak::tolerance::list::Rule::parse(text, span).expect("a rule")
+    };
+    let rules = [rule("R=10%"), rule("valve=0%")];
+    let variables = Variables::of(&circuit, &rules).expect("variables");
+    assert_eq!(variables.all.len(), 10);
+    let x = circuit.node("x").expect("a node").0 - 1;
+    let mut varied = Varied::new(circuit, variables).expect("a solution");
+    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
+    for bits in 0..1024u32 {
+        let ends = varied.variables.all.iter().enumerate();
+        let values: Vec<f64> = ends
+            .map(|(k, v)| {
+                if bits >> k & 1 == 1 {
+                    v.ends().1
+                } else {
+                    v.ends().0
+                }
+            })
+            .collect();
+        varied.put(&values);
+        let volts = varied.solve().expect("a solution").0.x[x];
+        least = least.min(volts);
+        most = most.max(volts);
+    }
+    let folder = folder_with(&[("c.cir", text)]);
+    let tolerances = [
+        "--tol",
+        "R=10%",
+        "--tol",
+        "valve=0%",
+        "--runs",
+        "500",
+        "--corners",
+    ];
+    let found = record(
+        folder.path(),
+        &[&["c.cir", "--figure", "v(x)"], &tolerances[..]].concat(),
+    );
+    let figure = &found["figures"][0];
+    let corner = |end: &str| figure["corners"][end]["value"].as_f64().expect("volts");
+    assert!(
+        (corner("least") - least).abs() < 1e-6,
+        "{} {least}",
+        corner("least")
+    );
+    assert!(
+        (corner("greatest") - most).abs() < 1e-6,
+        "{} {most}",
+        corner("greatest")
+    );
+    // Which 500 runs by chance come nowhere near.
+    let by_chance = figure["greatest"]["value"].as_f64().expect("volts");
+    assert!(by_chance < most - 0.1 * (most - least));
+}
+
+/// Numbers that fill each part's range evenly bring the mean nearer: over ten seeds of 256 runs,
+/// the means' deviation to less than a third of that by chance.
+#[test]
+fn even_runs_have_a_steadier_mean() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let deviation = |more: &[&str]| {
+        let mean = |seed: usize| {
+            let seed = seed.to_string();
+            let all = [
+                "spread", "s.cir", "--runs", "256", "--figure", "v(plate)", "--csv", "-",
+            ];
+            let csv = done(
+                folder.path(),
+                &[&all[..], &["--seed", &seed], more].concat(),
+            );
+            column(&csv, 1).iter().sum::<f64>() / 256.0
+        };
+        let means: Vec<f64> = (1..=10).map(mean).collect();
+        let middle = means.iter().sum::<f64>() / 10.0;
+        (means.iter().map(|m| (m - middle).powi(2)).sum::<f64>() / 9.0).sqrt()
+    };
+    let (chance, even) = (deviation(&[]), deviation(&["--even"]));
+    assert!(even < chance / 3.0, "{chance} {even}");
+}

@@ -9,6 +9,7 @@
 
 use super::change::Drawn;
 use super::list::Variables;
+use crate::analysis::operating_point;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::{Answer, Banks, Enlisted};
 use crate::math::four::Four;
@@ -46,6 +47,8 @@ pub struct Lanes {
     resistances: Vec<Places>,
     gains: Vec<Places>,
     laws: Vec<Wired>,
+    /// The laws' discrete states as drawn; an amplifier that would rest in others is not solved here.
+    memory: Vec<f64>,
     triodes: usize,
     x: Vec<Four>,
     f: Vec<Four>,
@@ -60,8 +63,7 @@ pub struct Lanes {
 }
 
 impl Lanes {
-    /// For a circuit with an operating point. None if it has parts with a memory, or none of this
-    /// is of use.
+    /// For a circuit with an operating point; none if that cannot be found again.
     pub fn new(
         mut make: impl FnMut() -> Circuit,
         variables: &Variables,
@@ -69,13 +71,12 @@ impl Lanes {
     ) -> Option<Self> {
         let circuits: Vec<Circuit> = (0..WIDTH).map(|_| make()).collect();
         let circuit = &circuits[0];
-        if circuit.laws.iter().any(|l| l.law.remembers()) {
-            return None;
-        }
         let mut assembly = Assembly::new(circuit);
         if assembly.len() != nominal.len() || assembly.is_empty() {
             return None;
         }
+        operating_point::near(&mut assembly, SourceState::DC, nominal).ok()?;
+        let memory = assembly.memory.clone();
         assembly.evaluate(nominal, SourceState::DC, 0.0, false);
         let (indptr, indices) = assembly.pattern();
         let mut lu: StaticLu<f64> = StaticLu::new(assembly.len(), indptr, indices);
@@ -165,6 +166,7 @@ impl Lanes {
             resistances,
             gains,
             laws,
+            memory,
             triodes,
             x: of(n),
             f: of(n),
@@ -223,6 +225,12 @@ impl Lanes {
         for (f, scale) in self.f.iter().zip(&self.scale) {
             for lane in 0..WIDTH {
                 sound[lane] &= f.0[lane].abs() <= ABSOLUTE + RELATIVE * scale.0[lane];
+            }
+        }
+        for k in (0..self.laws.len()).filter(|&k| self.circuits[0].laws[k].law.remembers()) {
+            for (lane, sound) in sound.iter_mut().enumerate() {
+                let (law, memory) = (&self.circuits[lane].laws[k].law, self.memory[k]);
+                *sound &= law.next_memory(&self.controls(k, lane), memory) == memory;
             }
         }
         let lanes = 0..values.len().min(WIDTH);
@@ -402,17 +410,19 @@ impl Lanes {
         }
     }
 
+    /// A law's controls in one lane.
+    fn controls(&self, k: usize, lane: usize) -> Vec<f64> {
+        let value = |wires: &Vec<(usize, f64)>| -> f64 {
+            let terms = wires.iter().map(|&(c, sign)| sign * self.x[c].0[lane]);
+            terms.sum()
+        };
+        self.laws[k].controls.iter().map(value).collect()
+    }
+
     /// One law in one lane: currents and slopes.
     fn answer(&self, k: usize, lane: usize) -> (Vec<f64>, Vec<f64>) {
-        let law = &self.laws[k];
-        let value = |wires: &Vec<(usize, f64)>| -> f64 {
-            wires
-                .iter()
-                .map(|&(c, sign)| sign * self.x[c].0[lane])
-                .sum()
-        };
-        let u: Vec<f64> = law.controls.iter().map(value).collect();
-        let (nc, no) = (u.len(), law.outputs.len());
+        let u = self.controls(k, lane);
+        let (nc, no) = (u.len(), self.laws[k].outputs.len());
         let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
         let (mut g, mut c) = (vec![0.0; nc * no], vec![0.0; nc * no]);
         let mut answer = Answer {
@@ -421,7 +431,8 @@ impl Lanes {
             g: &mut g,
             c: &mut c,
         };
-        self.circuits[lane].laws[k].law.answer(&u, 0.0, &mut answer);
+        let law = &self.circuits[lane].laws[k].law;
+        law.answer(&u, self.memory[k], &mut answer);
         (i, g)
     }
 }
