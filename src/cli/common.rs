@@ -9,9 +9,10 @@ use crate::circuit::params::{self, Overrides, Setting, What};
 use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Files, Span};
+use crate::figure::choice::TEMPERATURE;
 use crate::limits::Bound;
 use crate::netlist;
-use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
@@ -136,7 +137,8 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
+        let mut reading =
+            netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -146,6 +148,13 @@ impl<'m> Session<'m> {
         ] {
             for text in matches.get_many::<String>(option).into_iter().flatten() {
                 match setting(&mut sources, option, what, text) {
+                    // No part of the circuit, but the air around it; the last one counts.
+                    Ok(setting) if setting.target.eq_ignore_ascii_case(TEMPERATURE) => {
+                        reading.netlist.controls.push(ControlCard {
+                            span: setting.value.span,
+                            kind: Card::Temp(vec![setting.value]),
+                        });
+                    }
                     Ok(setting) => settings.push(setting),
                     Err(diagnostic) => problems.push(diagnostic),
                 }
