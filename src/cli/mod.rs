@@ -5,6 +5,7 @@ mod check;
 mod common;
 mod distortion;
 mod draw;
+mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
@@ -17,6 +18,7 @@ mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
@@ -78,6 +80,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
     &draw::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,

@@ -7,6 +7,7 @@ pub mod eigen;
 pub mod fft;
 pub mod four;
 pub mod fun;
+pub mod growth;
 pub mod lanes;
 pub mod lu;
 pub mod newton;
