@@ -37,7 +37,7 @@ impl Clips for NoClips {
     }
 }
 
-fn built(path: &str) -> (netlist::Netlist, Circuit, Files) {
+fn built(path: &str) -> (netlist::card::Netlist, Circuit, Files) {
     let mut files = Files::default();
     let reading = netlist::read(path, &FileLoader, &mut files);
     let built = circuit::build(
