@@ -424,7 +424,8 @@ impl Waiting {
 
 /// Puts the outputs in place. A reader of standard output that went away is no failure.
 pub fn commit(outputs: Outputs) -> Result<(), Failure> {
-    interrupt::whole(|| outputs.commit().map_err(Failure::from))
+    interrupt::check()?;
+    Ok(outputs.commit()?)
 }
 
 /// `NAME=VALUE` with its place on the command line.
