@@ -1,10 +1,10 @@
 //! Cards bound to devices: values read, models looked up, references resolved.
 
 use super::flatten::{Expansion, Flat, list};
-use super::params::{self, Setting, Settings, What};
-use super::problem::Problem;
+use super::params::{self, Overrides, Setting, What};
+use super::problem::CircuitProblem;
 use super::*;
-use crate::device::behavioural::{Program, Step};
+use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
 use crate::device::source::Wave;
 use crate::device::{self, Device, Given, Part, Winding};
@@ -34,7 +34,7 @@ impl Default for Timing {
 /// What is needed while binding.
 pub struct Binder<'a> {
     expansion: &'a Expansion<'a>,
-    settings: &'a Settings,
+    settings: &'a Overrides,
     timing: Timing,
     /// The circuit so far.
     pub circuit: Circuit,
@@ -49,7 +49,7 @@ impl<'a> Binder<'a> {
     /// Binds all elements of an expansion.
     pub fn new(
         expansion: &'a Expansion<'a>,
-        settings: &'a Settings,
+        settings: &'a Overrides,
         timing: Timing,
         title: &str,
         celsius: f64,
@@ -159,7 +159,7 @@ impl<'a> Binder<'a> {
             None => {
                 let near = self.near(&full, self.circuit.node_names());
                 self.problems
-                    .push(Problem::UnknownNode { name: full, near }.at(name.span));
+                    .push(CircuitProblem::UnknownNode { name: full, near }.at(name.span));
                 Node::GROUND
             }
         }
@@ -206,7 +206,7 @@ impl<'a> Binder<'a> {
                 false => self.near(&path, sources.map(String::as_str)),
             };
             self.problems
-                .push(Problem::UnknownSource { name: path, near }.at(name.span));
+                .push(CircuitProblem::UnknownSource { name: path, near }.at(name.span));
             Branch(0)
         })
     }
@@ -243,7 +243,7 @@ impl<'a> Binder<'a> {
             return number;
         }
         self.problems.push(
-            Problem::BadValue {
+            CircuitProblem::BadValue {
                 what: "setting",
                 name: setting.target.clone(),
                 found: format!("`{}`", setting.value.text),
@@ -265,7 +265,7 @@ impl<'a> Binder<'a> {
         let index = &mut self.circuit.element_index;
         // `X1.R1` may be an element's own name and one inside `X1`.
         if index.insert(name.to_lowercase(), number).is_some() {
-            let problem = Problem::DuplicateElement { name: name.clone() };
+            let problem = CircuitProblem::DuplicateElement { name: name.clone() };
             self.problems.push(problem.at(flat.card.name.span));
         }
         self.circuit.elements.push(Element {
@@ -484,7 +484,7 @@ impl<'a> Binder<'a> {
         let (a, b) = (self.node(flat, &nodes[0]), self.node(flat, &nodes[1]));
         if a == b {
             self.problems.push(
-                Problem::Shorted {
+                CircuitProblem::Shorted {
                     element: self.path(flat),
                     node: nodes[0].text.clone(),
                 }
@@ -511,7 +511,7 @@ impl<'a> Binder<'a> {
                 .any(|n| assign.name.text.eq_ignore_ascii_case(n))
             {
                 self.problems.push(
-                    Problem::UnknownParameter {
+                    CircuitProblem::UnknownParameter {
                         name: assign.name.text.clone(),
                         owner: path.clone(),
                         near: None,
@@ -525,7 +525,7 @@ impl<'a> Binder<'a> {
         let mut ohms = ohms * (1.0 + tc[0] * above + tc[1] * above * above);
         if ohms == 0.0 || !ohms.is_finite() {
             self.problems
-                .push(Problem::ZeroResistance { name: path }.at(at));
+                .push(CircuitProblem::ZeroResistance { name: path }.at(at));
             ohms = 1.0;
         }
         self.circuit.resistances.push(Resistance { a, b, ohms });
@@ -537,7 +537,7 @@ impl<'a> Binder<'a> {
     fn positive(&mut self, what: &'static str, path: &str, value: f64, at: Span) {
         if !(value.is_finite() && value > 0.0) {
             self.problems.push(
-                Problem::BadValue {
+                CircuitProblem::BadValue {
                     what,
                     name: path.to_string(),
                     found: crate::num::full(value),
@@ -606,22 +606,22 @@ impl<'a> Binder<'a> {
         flat: Flat<'_>,
         expr: &Expr,
         senses: &mut Vec<Sense>,
-        steps: &mut Vec<Step>,
+        steps: &mut Vec<Operation>,
     ) -> usize {
         let step = match expr {
-            Expr::Number(x, _) => Step::Number(*x),
+            Expr::Number(x, _) => Operation::Number(*x),
             Expr::Voltage(a, b, _) => {
                 let a = self.known_node(flat, a);
                 let b = b
                     .as_ref()
                     .map_or(Node::GROUND, |b| self.known_node(flat, b));
-                Step::Control(control(senses, Sense::Voltage(a, b)))
+                Operation::Control(control(senses, Sense::Voltage(a, b)))
             }
             Expr::Current(source, _) => {
                 let branch = self.source_branch(flat, source);
-                Step::Control(control(senses, Sense::Current(branch)))
+                Operation::Control(control(senses, Sense::Current(branch)))
             }
-            Expr::Negate(a, _) => Step::Negate(self.compile(flat, a, senses, steps)),
+            Expr::Negate(a, _) => Operation::Negate(self.compile(flat, a, senses, steps)),
             Expr::Call(f, a, _) => {
                 let a = self.compile(flat, a, senses, steps);
                 function(*f, a)
@@ -630,11 +630,11 @@ impl<'a> Binder<'a> {
                 let a = self.compile(flat, a, senses, steps);
                 let b = self.compile(flat, b, senses, steps);
                 match op {
-                    Operator::Add => Step::Add(a, b),
-                    Operator::Subtract => Step::Subtract(a, b),
-                    Operator::Multiply => Step::Multiply(a, b),
-                    Operator::Divide => Step::Divide(a, b),
-                    Operator::Power => Step::Power(a, b),
+                    Operator::Add => Operation::Add(a, b),
+                    Operator::Subtract => Operation::Subtract(a, b),
+                    Operator::Multiply => Operation::Multiply(a, b),
+                    Operator::Divide => Operation::Divide(a, b),
+                    Operator::Power => Operation::Power(a, b),
                 }
             }
         };
@@ -663,12 +663,12 @@ impl<'a> Binder<'a> {
                 false => None,
             };
             let problem = if letter == 'X' {
-                Problem::UnknownCall {
+                CircuitProblem::UnknownCall {
                     name: name.text.clone(),
                     near,
                 }
             } else {
-                Problem::UnknownModel {
+                CircuitProblem::UnknownModel {
                     name: name.text.clone(),
                     near,
                 }
@@ -678,7 +678,7 @@ impl<'a> Binder<'a> {
         };
         let Some(kind) = device::kind(&model.kind.text) else {
             let near = nearest(&model.kind.text, device::REGISTRY.iter().map(|k| k.name));
-            let problem = Problem::UnknownKind {
+            let problem = CircuitProblem::UnknownKind {
                 name: model.kind.text.clone(),
                 near: near.map(str::to_string),
             };
@@ -697,7 +697,7 @@ impl<'a> Binder<'a> {
                 _ => kinds.join(" or "),
             };
             self.problems.push(
-                Problem::WrongKind {
+                CircuitProblem::WrongKind {
                     model: model.name.text.clone(),
                     kind: kind.name.to_string(),
                     expected,
@@ -768,7 +768,7 @@ impl<'a> Binder<'a> {
         let least = if kind.letter == 'Q' { 3 } else { expected };
         if nodes.len() < least || nodes.len() > expected {
             self.problems.push(
-                Problem::NodeCount {
+                CircuitProblem::NodeCount {
                     element: path.clone(),
                     target: target.text.clone(),
                     found: nodes.len(),
@@ -844,7 +844,7 @@ impl<'a> Binder<'a> {
         };
         if !fits {
             self.problems.push(
-                Problem::ControlRange {
+                CircuitProblem::ControlRange {
                     what: kind.name,
                     name: path.to_string(),
                     found: found.0,
@@ -1019,7 +1019,7 @@ impl<'a> Binder<'a> {
         let (factor, at) = self.main_value(&path, "value", k, Role::Plain);
         if !(factor > 0.0 && factor <= 1.0) {
             self.problems.push(
-                Problem::CouplingRange {
+                CircuitProblem::CouplingRange {
                     name: path,
                     found: crate::num::full(factor),
                 }
@@ -1036,13 +1036,13 @@ impl<'a> Binder<'a> {
                 Some((b, BranchKind::Inductance(h))) => found.push((b, *h)),
                 Some((b, _)) if self.poly_inductors.contains(&b.0) => {
                     self.problems
-                        .push(Problem::CoupledPoly { name: full }.at(name.span));
+                        .push(CircuitProblem::CoupledPoly { name: full }.at(name.span));
                 }
                 _ => {
                     let inductors = self.circuit.elements.iter().filter(|e| e.letter == 'L');
                     let near = self.near(&full, inductors.map(|e| e.name.as_str()));
                     self.problems
-                        .push(Problem::UnknownInductor { name: full, near }.at(name.span));
+                        .push(CircuitProblem::UnknownInductor { name: full, near }.at(name.span));
                 }
             }
         }
@@ -1051,13 +1051,13 @@ impl<'a> Binder<'a> {
         };
         if a == b {
             self.problems
-                .push(Problem::SelfCoupling { name: path }.at(flat.card.span));
+                .push(CircuitProblem::SelfCoupling { name: path }.at(flat.card.span));
             return;
         }
         let key = (a.min(b), a.max(b));
         if let Some(other) = self.coupled.insert(key, path.clone()) {
             self.problems
-                .push(Problem::RepeatedCoupling { name: path, other }.at(flat.card.span));
+                .push(CircuitProblem::RepeatedCoupling { name: path, other }.at(flat.card.span));
             return;
         }
         let mutual = factor * (la * lb).sqrt();
@@ -1073,7 +1073,7 @@ impl<'a> Binder<'a> {
                 .and_then(|w| match wave(w.shape, &numbers(&w.args), self.timing) {
                     Ok(wave) => Some(wave),
                     Err(what) => {
-                        let problem = Problem::BadWave {
+                        let problem = CircuitProblem::BadWave {
                             name: path.to_string(),
                             what,
                         };
@@ -1090,7 +1090,7 @@ impl<'a> Binder<'a> {
             // is there for, unless the line says that it has a value at rest besides.
             match &wave {
                 Some(wave) if drive.dc.is_none() && drive.ac.is_none() => {
-                    let problem = Problem::WaveValue {
+                    let problem = CircuitProblem::WaveValue {
                         name: path.to_string(),
                         shape: wave.word(),
                         known: wave.parameters(),
@@ -1098,7 +1098,7 @@ impl<'a> Binder<'a> {
                     self.problems.push(problem.at(bare.span));
                 }
                 Some(wave) => {
-                    let problem = Problem::WaveStays {
+                    let problem = CircuitProblem::WaveStays {
                         name: path.to_string(),
                         shape: wave.word(),
                     };
@@ -1135,7 +1135,7 @@ impl<'a> Binder<'a> {
             if percent > 0.0 && percent <= params::MOST_MAINS {
                 drive.scale_mains(percent);
             } else {
-                let problem = Problem::MainsRange {
+                let problem = CircuitProblem::MainsRange {
                     found: setting.value.text.clone(),
                 };
                 self.problems.push(problem.at(setting.span));
@@ -1163,7 +1163,7 @@ impl<'a> Binder<'a> {
             if let Err(what) = set {
                 let name = path.to_string();
                 self.problems
-                    .push(Problem::BadWave { name, what }.at(setting.span));
+                    .push(CircuitProblem::BadWave { name, what }.at(setting.span));
             }
         }
         wave
@@ -1277,26 +1277,26 @@ fn control(senses: &mut Vec<Sense>, sense: Sense) -> usize {
     })
 }
 
-fn function(f: Function, a: usize) -> Step {
+fn function(f: Function, a: usize) -> Operation {
     match f {
-        Function::Abs => Step::Abs(a),
-        Function::Acos => Step::Acos(a),
-        Function::Acosh => Step::Acosh(a),
-        Function::Asin => Step::Asin(a),
-        Function::Asinh => Step::Asinh(a),
-        Function::Atan => Step::Atan(a),
-        Function::Atanh => Step::Atanh(a),
-        Function::Cos => Step::Cos(a),
-        Function::Cosh => Step::Cosh(a),
-        Function::Exp => Step::Exp(a),
-        Function::Ln => Step::Ln(a),
-        Function::Log => Step::Log(a),
-        Function::Sin => Step::Sin(a),
-        Function::Sinh => Step::Sinh(a),
-        Function::Sqrt => Step::Sqrt(a),
-        Function::Tan => Step::Tan(a),
-        Function::U => Step::U(a),
-        Function::Uramp => Step::Uramp(a),
+        Function::Abs => Operation::Abs(a),
+        Function::Acos => Operation::Acos(a),
+        Function::Acosh => Operation::Acosh(a),
+        Function::Asin => Operation::Asin(a),
+        Function::Asinh => Operation::Asinh(a),
+        Function::Atan => Operation::Atan(a),
+        Function::Atanh => Operation::Atanh(a),
+        Function::Cos => Operation::Cos(a),
+        Function::Cosh => Operation::Cosh(a),
+        Function::Exp => Operation::Exp(a),
+        Function::Ln => Operation::Ln(a),
+        Function::Log => Operation::Log(a),
+        Function::Sin => Operation::Sin(a),
+        Function::Sinh => Operation::Sinh(a),
+        Function::Sqrt => Operation::Sqrt(a),
+        Function::Tan => Operation::Tan(a),
+        Function::U => Operation::U(a),
+        Function::Uramp => Operation::Uramp(a),
     }
 }
 

@@ -1,7 +1,7 @@
 //! Subcircuits expanded in place: every element with its dotted name and its scope.
 
-use super::params::Settings;
-use super::problem::Problem;
+use super::params::Overrides;
+use super::problem::CircuitProblem;
 use crate::diag::{Diagnostic, nearest};
 use crate::limits::{Bound, Limits};
 use crate::netlist::card::{Body, Element, ElementKind, Model, Name, Subcircuit};
@@ -123,7 +123,7 @@ pub struct Expansion<'a> {
 pub fn expand<'a>(
     body: &'a Body,
     library: &'a Body,
-    settings: &Settings,
+    settings: &Overrides,
     limits: &Limits,
     problems: &mut Vec<Diagnostic>,
 ) -> Expansion<'a> {
@@ -215,11 +215,11 @@ impl<'a> Census<'a> {
                 long = long.or(Some(card.span));
             }
         }
-        let too_large = Problem::TooLarge {
+        let too_large = CircuitProblem::TooLarge {
             found: found.elements,
             limit: most.elements,
         };
-        let long_names = Problem::LongNames {
+        let long_names = CircuitProblem::LongNames {
             found: found.letters / MEGA,
             limit: most.letters / MEGA,
         };
@@ -283,7 +283,7 @@ fn inside<'a>(known: &mut Known<'a>, definition: &'a Subcircuit) -> Rc<Scope<'a>
 
 /// The expansion as it grows.
 struct Walk<'a, 'w> {
-    settings: &'w Settings,
+    settings: &'w Overrides,
     deepest: usize,
     /// Elements at most: a setting may call what the census did not count.
     most: u64,
@@ -307,7 +307,7 @@ impl<'a> Walk<'a, '_> {
         let found = self.expansion.elements.len() as u64;
         if found > self.most {
             let limit = self.most;
-            self.break_off(Problem::TooLarge { found, limit }.at(card.span));
+            self.break_off(CircuitProblem::TooLarge { found, limit }.at(card.span));
             return;
         }
         let element = Flat { frame, card };
@@ -333,7 +333,7 @@ impl<'a> Walk<'a, '_> {
                 .chain([&definition])
                 .map(|s| s.name.text.as_str())
                 .collect();
-            let problem = Problem::Recursion {
+            let problem = CircuitProblem::Recursion {
                 name: definition.name.text.clone(),
                 chain: names.join(" -> "),
             };
@@ -342,11 +342,11 @@ impl<'a> Walk<'a, '_> {
         }
         if chain.len() >= self.deepest {
             let limit = self.deepest;
-            self.break_off(Problem::TooDeep { limit }.at(target.span));
+            self.break_off(CircuitProblem::TooDeep { limit }.at(target.span));
             return;
         }
         if nodes.len() != definition.ports.len() {
-            let problem = Problem::NodeCount {
+            let problem = CircuitProblem::NodeCount {
                 element: card.name.text.clone(),
                 target: definition.name.text.clone(),
                 found: nodes.len(),
@@ -357,7 +357,7 @@ impl<'a> Walk<'a, '_> {
             return;
         }
         if let Some(extra) = params.first() {
-            let problem = Problem::UnknownParameter {
+            let problem = CircuitProblem::UnknownParameter {
                 name: extra.name.text.clone(),
                 owner: definition.name.text.clone(),
                 near: None,

@@ -12,12 +12,12 @@ use crate::device::pot::Track;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
-use crate::diag::{Diagnostic, Sources, Span};
+use crate::diag::{Diagnostic, Files, Span};
 use crate::netlist::card::{Card, Name, Netlist, Value};
 use bind::{Binder, Timing};
 use ledger::Ledger;
-use params::Settings;
-use problem::{Problem, cut};
+use params::Overrides;
+use problem::{CircuitProblem, cut};
 use std::collections::HashMap;
 
 /// A node; 0 is ground.
@@ -327,9 +327,9 @@ pub struct Built {
 /// wiring checked. On failure all errors are returned, and the warnings with them.
 pub fn build(
     netlist: &Netlist,
-    settings: &Settings,
+    settings: &Overrides,
     timing: Timing,
-    sources: &mut Sources,
+    sources: &mut Files,
 ) -> Result<Built, Vec<Diagnostic>> {
     build_as(netlist, settings, timing, sources, true)
 }
@@ -341,18 +341,18 @@ pub fn build(
 /// Everything that is wrong with its lines.
 pub fn build_unwired(
     netlist: &Netlist,
-    settings: &Settings,
+    settings: &Overrides,
     timing: Timing,
-    sources: &mut Sources,
+    sources: &mut Files,
 ) -> Result<Built, Vec<Diagnostic>> {
     build_as(netlist, settings, timing, sources, false)
 }
 
 fn build_as(
     netlist: &Netlist,
-    settings: &Settings,
+    settings: &Overrides,
     timing: Timing,
-    sources: &mut Sources,
+    sources: &mut Files,
     wired: bool,
 ) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
@@ -419,7 +419,7 @@ fn celsius(netlist: &Netlist, problems: &mut Vec<Diagnostic>) -> f64 {
         if TEMPERATURES.contains(&value.number) {
             celsius = value.number;
         } else {
-            let problem = Problem::BadValue {
+            let problem = CircuitProblem::BadValue {
                 what: "temperature",
                 name: owner.into(),
                 found: value.text.clone(),
@@ -451,8 +451,8 @@ fn voltages(
 }
 
 /// The problem of a node that does not exist, with what may have been meant.
-pub fn unknown_node(circuit: &Circuit, name: &str) -> Problem {
-    Problem::UnknownNode {
+pub fn unknown_node(circuit: &Circuit, name: &str) -> CircuitProblem {
+    CircuitProblem::UnknownNode {
         name: name.to_string(),
         near: crate::diag::nearest(name, circuit.node_names()).map(str::to_string),
     }

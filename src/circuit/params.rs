@@ -1,7 +1,7 @@
 //! Settings from outside the netlist: values, knobs and switches.
 
 use super::ledger::Ledger;
-use super::problem::Problem;
+use super::problem::CircuitProblem;
 use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Value};
@@ -58,7 +58,7 @@ impl Setting {
         };
         if let Some(doubt) = doubt {
             let text = self.value.text.clone();
-            out.push(Problem::Doubtful { text, doubt }.warn_at(self.value.span));
+            out.push(CircuitProblem::Doubtful { text, doubt }.warn_at(self.value.span));
         }
         number
     }
@@ -80,7 +80,7 @@ pub fn role(unit: &str) -> Role {
 
 /// All settings of a run.
 #[derive(Debug, Clone, Default)]
-pub struct Settings {
+pub struct Overrides {
     list: Vec<Setting>,
     /// Indices into the list by target in lower case: `spread` sets hundreds.
     by_target: HashMap<String, Vec<usize>>,
@@ -88,12 +88,12 @@ pub struct Settings {
     pub ledger: Option<Ledger>,
 }
 
-impl Settings {
+impl Overrides {
     /// None yet, for a circuit whose solutions are entered in a ledger.
     pub fn audited(ledger: Option<Ledger>) -> Self {
-        Settings {
+        Overrides {
             ledger,
-            ..Settings::default()
+            ..Overrides::default()
         }
     }
 
@@ -162,13 +162,13 @@ impl Settings {
                 };
                 let name = s.target.clone();
                 let problem = match s.what {
-                    What::Value if name.eq_ignore_ascii_case(MAINS) => Problem::NoMains,
-                    What::Knob => Problem::NoControl {
+                    What::Value if name.eq_ignore_ascii_case(MAINS) => CircuitProblem::NoMains,
+                    What::Knob => CircuitProblem::NoControl {
                         what: "pot",
                         near: near_control(pots),
                         name,
                     },
-                    What::Switch => Problem::NoControl {
+                    What::Switch => CircuitProblem::NoControl {
                         what: "toggle",
                         near: near_control(toggles),
                         name,
@@ -176,18 +176,18 @@ impl Settings {
                     What::Value => match s.target.rsplit_once('.').and_then(|(owner, parameter)| {
                         known(owner).map(|known| (owner, parameter, known))
                     }) {
-                        Some((owner, parameter, known)) => Problem::SetParameter {
+                        Some((owner, parameter, known)) => CircuitProblem::SetParameter {
                             name: owner.to_string(),
                             parameter: parameter.to_string(),
                             known,
                         },
                         None => match known(&s.target) {
-                            Some(known) => Problem::SetParameter {
+                            Some(known) => CircuitProblem::SetParameter {
                                 name,
                                 parameter: "value".into(),
                                 known,
                             },
-                            None => Problem::SetUnknown {
+                            None => CircuitProblem::SetUnknown {
                                 near: near(elements),
                                 name,
                             },
@@ -216,7 +216,7 @@ pub fn fill(
     given: &[Assign],
     owner: &str,
     owner_span: Span,
-    settings: &Settings,
+    settings: &Overrides,
     out: &mut Vec<Diagnostic>,
 ) -> Vec<f64> {
     let mut values: Vec<f64> = table.iter().map(|p| p.default).collect();
@@ -243,7 +243,7 @@ pub fn fill(
             }
         } else if param.required && places[k].is_none() {
             out.push(
-                Problem::MissingParameter {
+                CircuitProblem::MissingParameter {
                     name: param.name.to_string(),
                     owner: owner.to_string(),
                     meaning: param.meaning.to_string(),
@@ -262,7 +262,7 @@ pub fn replace(
     own: &[Param],
     values: &mut [f64],
     owner: &str,
-    settings: &Settings,
+    settings: &Overrides,
     out: &mut Vec<Diagnostic>,
 ) {
     if settings.list.is_empty() {
@@ -288,7 +288,7 @@ fn set(
     setting: &Setting,
     owner: &str,
     out: &mut Vec<Diagnostic>,
-) -> Result<f64, Problem> {
+) -> Result<f64, CircuitProblem> {
     if param.words.is_empty() {
         setting.number(role(param.unit), out);
     }
@@ -296,14 +296,14 @@ fn set(
 }
 
 /// One parameter's value, within its range.
-pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
+pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, CircuitProblem> {
     if !param.words.is_empty() {
         return param
             .words
             .iter()
             .position(|w| w.eq_ignore_ascii_case(&value.text))
             .map(|k| k as f64)
-            .ok_or_else(|| Problem::ParameterRange {
+            .ok_or_else(|| CircuitProblem::ParameterRange {
                 name: param.name.to_string(),
                 owner: owner.to_string(),
                 found: format!("`{}`", value.text),
@@ -315,7 +315,7 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
     if param.range.contains(&number) {
         return Ok(number);
     }
-    Err(Problem::ParameterRange {
+    Err(CircuitProblem::ParameterRange {
         name: param.name.to_string(),
         owner: owner.to_string(),
         found: match number.is_nan() {
@@ -340,8 +340,8 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
 }
 
 /// The problem of a parameter that a table does not have.
-pub fn unknown(name: &str, owner: &str, table: &[Param]) -> Problem {
-    Problem::UnknownParameter {
+pub fn unknown(name: &str, owner: &str, table: &[Param]) -> CircuitProblem {
+    CircuitProblem::UnknownParameter {
         name: name.to_string(),
         owner: owner.to_string(),
         near: nearest(name, table.iter().map(|p| p.name)).map(str::to_string),

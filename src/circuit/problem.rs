@@ -20,7 +20,7 @@ pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
         *count <= MOST
     });
     if errors > MOST {
-        all.push(Problem::TooMany { limit: MOST }.at(None));
+        all.push(CircuitProblem::TooMany { limit: MOST }.at(None));
     }
     all
 }
@@ -28,7 +28,7 @@ pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[allow(missing_docs)] // the messages say what the fields are
-pub enum Problem {
+pub enum CircuitProblem {
     #[error("the netlist has no elements")]
     Empty,
     #[error("unknown valve or subcircuit `{name}`")]
@@ -174,10 +174,10 @@ pub enum Problem {
     ProbeSubcircuit { name: String },
 }
 
-impl Problem {
+impl CircuitProblem {
     /// What to do about it.
     pub fn hint(&self) -> Option<String> {
-        use Problem::*;
+        use CircuitProblem::*;
         let near = |n: &Option<String>| n.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
             UnknownCall { near: n, .. } => near(n).or_else(|| {

@@ -1,24 +1,24 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
-mod beside;
 mod bias;
 mod check;
 mod common;
-mod cores;
 mod distortion;
+mod driven_source;
 mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
 mod interrupt;
 mod limits;
+mod memory;
 mod messages;
 mod noise;
+mod parallel;
 mod render;
 mod response;
-mod room;
 mod scope;
-mod source;
+mod sheet_folder;
 mod variant;
 mod vary;
 

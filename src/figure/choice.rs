@@ -2,7 +2,7 @@
 //! temperature, all by one form, `NAME = value`.
 
 use crate::circuit::Circuit;
-use crate::circuit::params::{self, Setting, Settings, What, bare};
+use crate::circuit::params::{self, Overrides, Setting, What, bare};
 use crate::diag::{Span, nearest};
 use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::num;
@@ -25,10 +25,10 @@ pub const TEMPERATURE: &str = "temperature";
 /// A netlist and the settings to build it with, once the choices are made. `base` is the
 /// circuit without them, which says what each name stands for. A later choice of the same name
 /// wins. What names nothing is told when the circuit is built.
-pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Settings) {
+pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Overrides) {
     let mut netlist = netlist.clone();
     // Whoever audits the base audits what is made of it.
-    let mut settings = Settings::audited(base.ledger.clone());
+    let mut settings = Overrides::audited(base.ledger.clone());
     for choice in choices {
         let value = Value {
             number: num::parse(&choice.text).unwrap_or(f64::NAN),

@@ -8,7 +8,7 @@ use crate::system::probe::{Moment, Observable};
 
 /// One figure.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Row {
+pub struct ChartRow {
     /// `v(plate1)`, `XV1A`, or a probe's expression.
     pub subject: String,
     /// `voltage`, `plate dissipation` ...
@@ -21,7 +21,7 @@ pub struct Row {
     pub limit: Option<f64>,
 }
 
-impl Row {
+impl ChartRow {
     /// Whether it stays within its limit; none where there is no limit.
     pub fn verdict(&self) -> Option<Verdict> {
         self.limit.map(|limit| {
@@ -59,7 +59,7 @@ impl Verdict {
 pub const DERATING: f64 = 2.0;
 
 /// The rows of one operating point: nodes, valves, resistors, sources, and last the probes.
-pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<Row> {
+pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<ChartRow> {
     let moment = Moment {
         time: None,
         x,
@@ -71,7 +71,7 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
             continue;
         };
         let last = rows.iter().rposition(|r| r.subject == element.name);
-        let row = Row {
+        let row = ChartRow {
             subject: element.name.clone(),
             quantity,
             value: ohms,
@@ -89,7 +89,7 @@ pub fn moving_rows(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     probes: &[Observable],
-) -> Vec<Row> {
+) -> Vec<ChartRow> {
     let (circuit, x) = (assembly.circuit, moment.x);
     let mut rows = Vec::new();
     for (k, node) in circuit
@@ -99,7 +99,7 @@ pub fn moving_rows(
         .skip(1)
         .filter(|(_, n)| !n.inner)
     {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: format!("v({})", node.name),
             quantity: "voltage",
             value: assembly.unknowns.voltage(x, Node(k)),
@@ -114,7 +114,7 @@ pub fn moving_rows(
         let watts = Observable::power(element).read(assembly, moment);
         let wanted = (element.letter == 'R').then_some(("wattage needed", DERATING * watts.abs()));
         for (quantity, value) in [("dissipation", watts)].into_iter().chain(wanted) {
-            rows.push(Row {
+            rows.push(ChartRow {
                 subject: element.name.clone(),
                 quantity,
                 value,
@@ -128,7 +128,7 @@ pub fn moving_rows(
         .iter()
         .filter(|e| matches!(e.letter, 'V' | 'I'))
     {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity: "current",
             value: Observable::current(element).read(assembly, moment),
@@ -137,7 +137,7 @@ pub fn moving_rows(
         });
     }
     for probe in probes {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: probe.label.clone(),
             quantity: probe.kind.word(),
             value: probe.read(assembly, moment),
@@ -160,7 +160,12 @@ pub fn is_resistor(element: &Element) -> bool {
     element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
 }
 
-fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, rows: &mut Vec<Row>) {
+fn valve(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+    rows: &mut Vec<ChartRow>,
+) {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
         names
@@ -182,7 +187,7 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, row
     };
     let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
     let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity,
             value,

@@ -12,7 +12,7 @@ use crate::netlist::drive::drive;
 use crate::netlist::grammar::{
     number, numbers, once, pair, positional, quantity, required, setting_name, setting_value,
 };
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
 };
@@ -57,7 +57,7 @@ fn rated(card: Text<'_>) -> Option<Value> {
                             let text = value.to_string();
                             return Some(Value { number, text, span });
                         }
-                        _ => card.remark(Problem::Rated(quoted(value)), span),
+                        _ => card.remark(NetlistProblem::Rated(quoted(value)), span),
                     }
                 }
                 at += word.len();
@@ -107,7 +107,7 @@ fn kind<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
         'X' => call(i),
         _ => {
             let name_text = quoted(&name.text);
-            let problem = Problem::UnknownElement {
+            let problem = NetlistProblem::UnknownElement {
                 letter,
                 name: name_text,
             };
@@ -122,7 +122,7 @@ fn resistor<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
     let (mut i, value) = quantity(i, "a resistance", Role::Resistance)?;
     if value.number == 0.0 {
         let name = quoted(&name.text);
-        return Err(wrong(Problem::ZeroResistance { name }, value.span));
+        return Err(wrong(NetlistProblem::ZeroResistance { name }, value.span));
     }
     let mut coefficients = [None, None];
     while let (rest, Some(setting)) = opt(setting_name).parse(i)? {
@@ -221,13 +221,16 @@ fn call(mut i: Text<'_>) -> Parsed<'_, ElementKind> {
     }
     let Some(target) = nodes.pop() else {
         let what = "nodes and a subcircuit, valve or control".to_string();
-        return Err(wrong(Problem::Missing { what }, next_span(i)));
+        return Err(wrong(NetlistProblem::Missing { what }, next_span(i)));
     };
     let mut params: Vec<Assign> = Vec::new();
     while let (rest, Some(name)) = opt(setting_name).parse(i)? {
         let (rest, value) = setting_value(rest, &name)?;
         if params.iter().any(|p| p.name.key() == name.key()) {
-            return Err(wrong(Problem::GivenTwice { what: name.text }, name.span));
+            return Err(wrong(
+                NetlistProblem::GivenTwice { what: name.text },
+                name.span,
+            ));
         }
         params.push(Assign { name, value });
         i = rest;
@@ -257,7 +260,7 @@ pub(crate) fn unknown_parameter(
     owner: &Name,
     known: &'static [&'static str],
 ) -> nom::Err<Trouble> {
-    let problem = Problem::UnknownParameter {
+    let problem = NetlistProblem::UnknownParameter {
         name: quoted(&setting.text),
         owner: quoted(&owner.text),
         known,

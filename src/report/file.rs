@@ -1,7 +1,7 @@
 //! Result files: all of them appear, complete, or none does.
 //!
 //! Every output is written to a file without a name in its target's directory (see
-//! `waiting`); when all are done each gets a name beside its target and is renamed, so a run
+//! `unnamed`); when all are done each gets a name beside its target and is renamed, so a run
 //! that fails, or is killed, leaves everything as it was. The targets are looked at twice,
 //! when staged and again just before renaming, so that a rename has little left to fail for.
 //! Should a later one fail all the same, what was put in place before it is taken back: a new
@@ -14,7 +14,7 @@
 //! was when the output was staged: a link that takes the folder's place meanwhile leads nowhere.
 
 use super::folder::Folder;
-use super::waiting::{Waiting, builder, note, plain};
+use super::unnamed::{UnnamedFile, builder, note, plain};
 use crate::inputs::{self, Sandbox};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Seek, SeekFrom, Write};
@@ -202,7 +202,7 @@ enum Place {
     /// A device or pipe, likewise: renaming over it would replace it.
     Device(File),
     /// A file, and the new one waiting beside it.
-    File(Target, Waiting),
+    File(Target, UnnamedFile),
 }
 
 /// Where a file is.
@@ -287,7 +287,7 @@ impl Outputs {
             Goal::StandardOutput => Place::StandardOutput(tempfile::tempfile().map_err(system)?),
             Goal::Device => Place::Device(tempfile::tempfile().map_err(system)?),
             Goal::File(goal, kept) => {
-                let waiting = Waiting::new(goal.folder.path(), kept).map_err(system)?;
+                let waiting = UnnamedFile::new(goal.folder.path(), kept).map_err(system)?;
                 Place::File(goal, waiting)
             }
         };
@@ -410,7 +410,7 @@ pub fn publishing() -> MutexGuard<'static, bool> {
 
 /// Removes what has a name while it is made, when the process is about to end.
 pub fn forget_names() {
-    super::waiting::forget();
+    super::unnamed::forget();
 }
 
 /// An unnamed file in the directory of `target` (or the system's directory for
@@ -434,7 +434,7 @@ fn send(mut waiting: File, to: &mut impl Write) -> io::Result<()> {
 }
 
 /// Renames all, or takes back those that were renamed.
-fn publish(files: Vec<(PathBuf, Target, Waiting)>) -> Result<(), FileProblem> {
+fn publish(files: Vec<(PathBuf, Target, UnnamedFile)>) -> Result<(), FileProblem> {
     // Names first: where there is no room for one, nothing has been renamed yet.
     let mut named = Vec::new();
     for (asked, target, waiting) in files {
@@ -655,7 +655,7 @@ mod tests {
         fs::create_dir(at("wall")).unwrap();
         // Past the check, as if the directory had been made in between.
         let files = ["new", "old", "wall"].map(|name| {
-            let waiting = Waiting::new(place.path(), None).unwrap();
+            let waiting = UnnamedFile::new(place.path(), None).unwrap();
             waiting.file().write_all(b"x").unwrap();
             let target = Target {
                 real: at(name),

@@ -5,5 +5,5 @@ mod folder;
 pub mod plot;
 pub mod progress;
 pub mod table;
-mod waiting;
+mod unnamed;
 pub mod wav;

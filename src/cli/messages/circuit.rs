@@ -1,17 +1,19 @@
 //! Mistakes in the wiring and the values of a circuit.
 
 use super::{rows, s};
-use crate::circuit::problem::Problem;
+use crate::circuit::problem::CircuitProblem;
 use crate::num::Doubt;
 
-fn warns(problem: &Problem) -> bool {
+fn warns(problem: &CircuitProblem) -> bool {
     matches!(
         problem,
-        Problem::Doubtful { .. } | Problem::Shorted { .. } | Problem::WaveStays { .. }
+        CircuitProblem::Doubtful { .. }
+            | CircuitProblem::Shorted { .. }
+            | CircuitProblem::WaveStays { .. }
     )
 }
 
-rows! { Problem, Problem::to_string, warns, Problem::hint;
+rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
     Empty { } => "No part was found in the netlist.";
     UnknownCall { name: s("12AX8"), near: Some(s("12AX7")) } => "An X line's last name is that of no valve and no subcircuit.";
     UnknownModel { name: s("1N4008"), near: Some(s("1N4007")) } => "A part names a model that there is not.";

@@ -2,10 +2,10 @@
 
 use super::{rows, s};
 use crate::inputs::InputProblem;
-use crate::netlist::problem::Problem;
+use crate::netlist::problem::NetlistProblem;
 use crate::num::Doubt;
 
-rows! { Problem, Problem::to_string, Problem::is_warning, Problem::hint;
+rows! { NetlistProblem, NetlistProblem::to_string, NetlistProblem::is_warning, NetlistProblem::hint;
     Missing { what: s("a value") } => "The line ends before all that belongs to it was written.", "Write what is missing, or begin the next line with `+`.";
     NotANumber { what: s("a value"), found: s("4,7k") } => "A number was expected there.", "Write it as 4700, 4.7k, 4k7 or 4.7e3.";
     TooLarge { text: s("1e999") } => "The number is larger than any computer's arithmetic holds.", "Check the exponent and the suffix.";

@@ -1,9 +1,9 @@
 //! Mistakes in sheets, and in figures by name.
 
 use super::{rows, s};
-use crate::sheet::problem::Problem;
+use crate::sheet::problem::SheetProblem;
 
-rows! { Problem, Problem::to_string, |_: &Problem| false, Problem::hint;
+rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetProblem::hint;
     Syntax { why: s("expected `=`") } => "The file is not TOML, the form that sheets are written in.", "Mend the place that is shown; texts stand in quotes.";
     UnknownKey { name: s("tolerence"), near: Some(s("tolerance")), known: s("figure, value, tolerance") } => "A sheet has no such key.";
     WrongType { key: s("value"), found: s("a list"), expected: s("text in quotes") } => "The key takes another kind of value.", "Write what is expected.";
@@ -43,9 +43,9 @@ rows! { Problem, Problem::to_string, |_: &Problem| false, Problem::hint;
 /// Figures by name.
 pub(super) mod figures {
     use super::super::{rows, s};
-    use crate::figure::problem::Problem;
+    use crate::figure::problem::FigureProblem;
 
-    rows! { Problem, Problem::to_string, |_: &Problem| false, Problem::hint;
+    rows! { FigureProblem, FigureProblem::to_string, |_: &FigureProblem| false, FigureProblem::hint;
         Empty { } => "No figure was named.";
         NoFigure { text: s("the gain, please") } => "The words are no figure that the tool measures.";
         UnknownQuantity { name: s("gian"), near: Some(s("gain")) } => "No figure has that name.";
