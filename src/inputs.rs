@@ -185,13 +185,12 @@ pub fn keep_account() {
 
 /// Notes that the run will read this file, if there is one: what is opened late must not be an
 /// output either.
-///
-/// # Errors
-/// If it is one.
-pub fn will_read(path: &Path) -> Result<(), InputProblem> {
-    match fs::metadata(path) {
-        Ok(found) if found.is_file() => enter(&found),
-        _ => Ok(()),
+pub fn will_read(path: &Path) {
+    if let Ok(found) = fs::metadata(path)
+        && found.is_file()
+    {
+        // That it is one is reported where the outputs are looked at.
+        let _ = enter(&found);
     }
 }
 
@@ -212,12 +211,13 @@ fn enter(found: &Metadata) -> Result<(), InputProblem> {
     let Some(account) = &mut *account() else {
         return Ok(());
     };
-    if let Some(option) = account.written.get(&id) {
-        let option = option.clone();
-        return Err(InputProblem::Output { option });
-    }
     account.read.insert(id);
-    Ok(())
+    match account.written.get(&id) {
+        Some(option) => Err(InputProblem::Output {
+            option: option.clone(),
+        }),
+        None => Ok(()),
+    }
 }
 
 /// Whether the run reads this file, under this name or another.

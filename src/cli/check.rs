@@ -14,10 +14,12 @@ use super::sheet_folder::SheetFolder;
 use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
 use crate::diag::{Diagnostic, Files};
+use crate::inputs;
 use crate::netlist::{self, Loader};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
+use crate::sheet::Want;
 use crate::sheet::cases::Case;
-use crate::sheet::judge::Mark;
+use crate::sheet::judge::{Mark, of_case};
 use crate::sheet::problem::SheetProblem;
 use crate::sheet::run::{self, Done, Ready};
 use crate::sheet::{self, schema};
@@ -180,6 +182,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .collect();
     let mut opened: Vec<Opened> =
         parallel::map(&files::find(&asked), threads, |path| open(path, &guards));
+    for opened in &opened {
+        if let Opened::Ready(ready, beside) = opened {
+            reads(ready, beside);
+        }
+    }
+    // Only now is it known what is read.
+    guards.preflight(matches)?;
     let ledger = matches.get_flag("audit").then(Ledger::default);
     for opened in &mut opened {
         if let (Opened::Ready(ready, _), Some(ledger)) = (opened, &ledger) {
@@ -327,6 +336,18 @@ fn part(text: &str) -> Result<(usize, usize), Failure> {
             Failure::usage(format!("`--shard {text}` is no part of a whole"))
                 .hint("expected K/N with K from 1 to N, for example `--shard 2/4`"),
         ),
+    }
+}
+
+/// Notes the files that a sheet will be held against, so that no output takes their place.
+fn reads(ready: &Ready, beside: &SheetFolder) {
+    for expectation in &ready.sheet.expectations {
+        let (Want::Curve { file, .. } | Want::Sound { file, .. }) = &expectation.want else {
+            continue;
+        };
+        for case in &ready.sheet.cases {
+            inputs::will_read(&beside.path(&of_case(file, &case.name)));
+        }
     }
 }
 

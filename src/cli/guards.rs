@@ -64,7 +64,7 @@ impl Guards {
 
     /// Looks at what the options name as outputs, before anything is read: what cannot be
     /// written is reported before the work, and what is read later is none of them.
-    fn preflight(&self, matches: &ArgMatches) -> Result<(), Failure> {
+    pub fn preflight(&self, matches: &ArgMatches) -> Result<(), Failure> {
         for option in OUTPUTS {
             // Not every command has each.
             if let Ok(Some(path)) = matches.try_get_one::<String>(option) {

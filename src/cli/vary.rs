@@ -1,6 +1,6 @@
 //! `vary`: any figure against one or two stepped values.
 
-use super::common::{self, Session};
+use super::common::{self, PendingText, Session};
 use super::failure::Failure;
 use super::sheet_folder::SheetFolder;
 use super::{Command, Outcome, interrupt, parallel};
@@ -94,9 +94,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         ))
         .hint("step something with numbers first"));
     }
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
-    let csv_path = session.csv();
+    let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = PendingText::stage(&mut outputs, plot_path)?;
 
     let combinations: Vec<Vec<Choice>> = combinations(&steps);
     let figure_list: Vec<&Figure> = figures.iter().collect();
@@ -142,25 +142,30 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         rows.push((choices, values?));
     }
 
-    if let Some(path) = csv_path {
-        outputs.text(&path, &csv(&steps, &figures, &rows))?;
+    let chart = || printed(&base.title, &steps, &figures, &rows);
+    let failed = rows.iter().filter_map(|(choices, values)| {
+        let why = values.iter().find_map(|v| v.as_ref().err())?;
+        Some(format!("error: {}: {why}\n", label(choices)))
+    });
+    let failed: String = failed.collect();
+    if !failed.is_empty() {
+        // What was found is shown; a file with gaps would pass for a result.
+        session.show(chart)?;
+        common::tell(&failed);
+        return Ok(Outcome::NoSolution);
     }
-    if let Some(path) = plot_path {
-        outputs.text(path, &drawn(&base.title, &steps, &figures, &rows))?;
+    if let Some(table) = table {
+        table.fill(&csv(&steps, &figures, &rows))?;
+    }
+    if let Some(plot) = plot {
+        plot.fill(&drawn(&base.title, &steps, &figures, &rows))?;
     }
     session.finish(
         outputs,
         || record(&base.title, &steps, &figures, &rows),
-        || printed(&base.title, &steps, &figures, &rows),
+        chart,
     )?;
-    let mut outcome = Outcome::Done;
-    for (choices, values) in &rows {
-        if let Some(Err(why)) = values.iter().find(|v| v.is_err()) {
-            common::tell(&format!("error: {}: {why}\n", label(choices)));
-            outcome = Outcome::NoSolution;
-        }
-    }
-    Ok(outcome)
+    Ok(Outcome::Done)
 }
 
 /// The values of every --vary.
