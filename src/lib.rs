@@ -29,6 +29,8 @@ pub mod measure;
 
 pub mod figure;
 
+pub mod tolerance;
+
 pub mod sheet;
 
 pub mod report;
