@@ -246,6 +246,16 @@ pub fn open_named(path: &Path, within: Option<&Sandbox>) -> Result<File, InputPr
     open(path, within.filter(|sandbox| sandbox.is_on(path)))
 }
 
+/// Whether a file lies outside the folder of another, links followed.
+pub fn is_outside(path: &Path, other: &Path) -> bool {
+    let real = |path: &Path| fs::canonicalize(path).ok();
+    let folder = real(other).and_then(|other| Some(other.parent()?.to_owned()));
+    match (real(path), folder) {
+        (Some(path), Some(folder)) => !path.starts_with(folder),
+        _ => true,
+    }
+}
+
 /// The failure of something about a file, in the words that all commands use.
 pub fn cannot_read(path: &Path, why: &dyn Display) -> String {
     format!("cannot read `{}`: {why}", path.display())

@@ -95,7 +95,10 @@ fn bug_long_work_ignored_the_first_signal() {
         let output = child.wait_with_output().unwrap();
         let said = String::from_utf8_lossy(&output.stderr);
         assert!(matches!(output.status.code(), Some(130 | 143)), "{said}");
-        assert!(said.ends_with("error: interrupted: no file was written\n"), "{said}");
+        assert!(
+            said.ends_with("error: interrupted: no file was written\n"),
+            "{said}"
+        );
         let left: Vec<_> = fs::read_dir(place.path()).unwrap().collect();
         assert_eq!(left.len(), 2, "{words} left {left:?}");
     }
@@ -107,7 +110,9 @@ const QUICK: &str = "Quick\nV1 a 0 1\nR1 a b 1k\nR2 b 0 1k\n.end\n";
 fn bug_a_run_that_waited_for_a_reader_could_not_be_stopped() {
     let place = tempfile::tempdir().unwrap();
     fs::write(place.path().join("quick.cir"), QUICK).unwrap();
-    let made = Command::new("mkfifo").arg(place.path().join("pipe")).status();
+    let made = Command::new("mkfifo")
+        .arg(place.path().join("pipe"))
+        .status();
     assert!(made.unwrap().success());
     // More than a pipe holds, and nobody reads.
     let full = "scope quick.cir --stop 1 --step 10u --probe v(a) --probe v(b)";
@@ -117,7 +122,10 @@ fn bug_a_run_that_waited_for_a_reader_could_not_be_stopped() {
         ("bias quick.cir --csv pipe --limit seconds=1", None),
         (&*format!("{full} --csv -"), Some("-TERM")),
         (&*format!("{full} --csv - --limit seconds=1"), None),
-        (&*format!("{full} --csv - --quiet --json out.json"), Some("-INT")),
+        (
+            &*format!("{full} --csv - --quiet --json out.json"),
+            Some("-INT"),
+        ),
     ] {
         let mut child = start(place.path(), words);
         let begun = Instant::now();

@@ -408,6 +408,9 @@ fn build_as(
         }
     }
     if wired && !problems.iter().any(Diagnostic::is_error) {
+        if circuit.elements.is_empty() {
+            problems.push(CircuitProblem::Empty.at(netlist.title_span));
+        }
         problems.extend(check::topology(&circuit));
     }
     let problems = cut(problems);

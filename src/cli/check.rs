@@ -13,7 +13,7 @@ use super::guards::{self, Guards};
 use super::sheet_folder::SheetFolder;
 use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
-use crate::diag::{Diagnostic, Files};
+use crate::diag::{Diagnostic, Files, clean};
 use crate::inputs;
 use crate::netlist::{self, Loader};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
@@ -356,17 +356,21 @@ fn reads(ready: &Ready, beside: &SheetFolder) {
 fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
     let path = match path {
         Ok(path) => path,
-        Err(told) => return Opened::Bad(told.clone(), format!("error: {told}")),
+        Err(told) => {
+            let told = clean::line(told).into_owned();
+            return Opened::Bad(told.clone(), format!("error: {told}"));
+        }
     };
     let name = path.display().to_string();
     let mut sources = Files::default();
     let bad = |sources: &Files, problems: &[Diagnostic]| {
         let all: Vec<String> = problems.iter().map(|p| sources.render(p)).collect();
-        Opened::Bad(name.clone(), all.join("\n"))
+        Opened::Bad(clean::line(&name).into_owned(), all.join("\n"))
     };
     let text = match guards.loader().load(&name, None) {
         Ok((_, text)) => text,
         Err(why) => {
+            let name = clean::line(&name).into_owned();
             let message = format!("error: cannot read the sheet `{name}`: {why}");
             return Opened::Bad(name, message);
         }
@@ -391,6 +395,14 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
         &mut sources,
         &guards.limits,
     );
+    // What a sheet names is its own only in its folder.
+    let foreign = sources.files().filter(|&file| {
+        let file = Path::new(sources.name(file));
+        inputs::is_outside(file, path)
+    });
+    for file in foreign.collect::<Vec<_>>() {
+        sources.keep_private(file);
+    }
     if reading.diagnostics.iter().any(Diagnostic::is_error) {
         return bad(&sources, &reading.diagnostics);
     }
@@ -403,6 +415,7 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
 
 /// Prints to standard output. A reader that went away is no failure.
 pub(super) fn print(text: &str) -> Result<Outcome, Failure> {
+    let text = clean::lines(text);
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {

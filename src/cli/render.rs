@@ -295,9 +295,12 @@ fn curves(session: &Session<'_>) -> Result<Vec<(String, Curve)>, Failure> {
             };
             let bad = |why: &dyn Display| Failure::usage(format!("`{path}`: {why}"));
             let sandbox = session.guards.sandbox.as_ref();
-            let mut file = inputs::open_named(Path::new(path), sandbox)
-                .map_err(|e| bad(&e))?
-                .take(CURVE);
+            let file = inputs::open_named(Path::new(path), sandbox);
+            let mut file = file.map_err(|why| match why.hint() {
+                Some(hint) => bad(&why).hint(hint),
+                None => bad(&why),
+            })?;
+            let mut file = (&mut file).take(CURVE);
             let mut text = String::new();
             file.read_to_string(&mut text).map_err(|e| bad(&e))?;
             let curve = Curve::parse(&text).map_err(|e| bad(&e))?;
