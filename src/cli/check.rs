@@ -17,6 +17,7 @@ use crate::diag::{Diagnostic, Files, clean};
 use crate::inputs;
 use crate::netlist::{self, Loader};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
+use crate::report::progress::Progress;
 use crate::sheet::Want;
 use crate::sheet::cases::Case;
 use crate::sheet::judge::{Mark, of_case};
@@ -226,21 +227,27 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         items = items.drain(cut(k - 1)..cut(k)).collect();
     }
     let stopped = || interrupt::check().is_err();
-    let checked: Vec<Checked<'_>> = parallel::map(&items, threads, |item| match item {
-        Item::Bad(path, message) => Checked::Bad(path, message),
-        Item::Case {
-            ready,
-            beside,
-            case,
-            expected,
-        } => Checked::Case {
-            ready,
-            beside,
-            case,
-            expected: expected.clone(),
-            done: run::run(ready, case, expected, *beside, &stopped),
-        },
+    let progress = Progress::new("check", items.len() as f64, quiet);
+    let checked: Vec<Checked<'_>> = parallel::map(&items, threads, |item| {
+        let checked = match item {
+            Item::Bad(path, message) => Checked::Bad(path, message),
+            Item::Case {
+                ready,
+                beside,
+                case,
+                expected,
+            } => Checked::Case {
+                ready,
+                beside,
+                case,
+                expected: expected.clone(),
+                done: run::run(ready, case, expected, *beside, &stopped),
+            },
+        };
+        progress.one_more();
+        checked
     });
+    drop(progress);
     interrupt::check()?;
 
     tell_messages(&checked, quiet);

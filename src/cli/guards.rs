@@ -108,6 +108,12 @@ impl Guards {
     pub fn room_for_figures(&self, count: f64, bytes_each: f64) -> Result<(), Failure> {
         self.within(Bound::Figures, count, |count, most| {
             format!("{count} figures would be put out, at most {most} are kept")
+        })
+        .map_err(|failure| {
+            failure.hint(format!(
+                "ask for fewer with a longer `--step`, fewer points or fewer probes; or {}",
+                raise(Bound::Figures)
+            ))
         })?;
         memory::require(count * bytes_each, "the figures that are asked for")
     }

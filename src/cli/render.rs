@@ -162,6 +162,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
                 input.name()
             )
         })?;
+    if let Input::File(path, _) = &input
+        && let Some(ending) = path.extension()
+        && !ending.eq_ignore_ascii_case("wav")
+    {
+        // What it holds counts; that its name says otherwise is worth a word.
+        session.note(&format!(
+            "`{}` holds a WAV and is read as one",
+            input.name()
+        ));
+    }
     if channels > 1 && !session.quiet {
         common::tell(&format!(
             "warning: `{}` has {channels} channels; they are averaged\n",

@@ -14,6 +14,7 @@ use crate::figure::{Figure, Words};
 use crate::limits::Bound;
 use crate::num;
 use crate::report::plot::{self, Trace};
+use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::sheet::judge::shown;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -110,6 +111,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .map(|s| (s.what, s.target.clone(), s.value.clone(), s.span))
         .collect();
     let (netlist, sources) = (&session.netlist, &session.sources);
+    let progress = Progress::new("vary", combinations.len() as f64, session.quiet);
     let measured = parallel::map(&combinations, parallel::processors(), |choices| {
         let (netlist, settings) = choose(netlist, &base, choices);
         let mut all = Overrides::audited(base.ledger.clone());
@@ -119,6 +121,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         settings.list().iter().for_each(|s| all.push(s.clone()));
         let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
         let found = bench.measure(&figure_list);
+        progress.one_more();
         match found {
             Ok(found) => found
                 .into_iter()
@@ -137,6 +140,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Err(problems) => Err(Failure::Input(Box::new(bench.sources.clone()), problems)),
         }
     });
+    drop(progress);
     let mut rows: Vec<Combination> = Vec::new();
     for (choices, values) in combinations.into_iter().zip(measured) {
         rows.push((choices, values?));

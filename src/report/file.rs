@@ -201,8 +201,9 @@ enum Place {
     StandardOutput(File),
     /// A device or pipe, likewise: renaming over it would replace it.
     Device(File),
-    /// A file, and the new one waiting beside it.
-    File(Target, UnnamedFile),
+    /// The new file and where it goes, in this order: its name, if it has one, leads by way of
+    /// the open folder, and is removed first.
+    File(UnnamedFile, Target),
 }
 
 /// Where a file is.
@@ -288,12 +289,12 @@ impl Outputs {
             Goal::Device => Place::Device(tempfile::tempfile().map_err(system)?),
             Goal::File(goal, kept) => {
                 let waiting = UnnamedFile::new(goal.folder.path(), kept).map_err(system)?;
-                Place::File(goal, waiting)
+                Place::File(waiting, goal)
             }
         };
         let file = match &place {
             Place::StandardOutput(file) | Place::Device(file) => file.try_clone(),
-            Place::File(_, waiting) => waiting.file().try_clone(),
+            Place::File(waiting, _) => waiting.file().try_clone(),
         };
         let file = file.map_err(system)?;
         self.staged.push(Staged {
@@ -331,7 +332,7 @@ impl Outputs {
             return Err(FileProblem::NamesFolder { path });
         }
         let real = real_path(target)?;
-        let same = |s: &Staged| matches!(&s.place, Place::File(other, _) if other.real == real);
+        let same = |s: &Staged| matches!(&s.place, Place::File(_, other) if other.real == real);
         if self.staged.iter().any(same) {
             return Err(FileProblem::SameTarget { path });
         }
@@ -363,7 +364,7 @@ impl Outputs {
     /// If one of them cannot be; the files are then as they were before.
     pub fn commit(self) -> Result<(), FileProblem> {
         for Staged { asked, place } in &self.staged {
-            if let Place::File(target, _) = place {
+            if let Place::File(_, target) = place {
                 check(asked, &target.path(), target.is_own)?;
             }
         }
@@ -375,8 +376,8 @@ impl Outputs {
                     .append(true)
                     .open(&asked)
                     .and_then(|mut device| send(waiting, &mut device)),
-                Place::File(target, waiting) => {
-                    files.push((asked, target, waiting));
+                Place::File(waiting, target) => {
+                    files.push((asked, waiting, target));
                     continue;
                 }
             };
@@ -434,22 +435,22 @@ fn send(mut waiting: File, to: &mut impl Write) -> io::Result<()> {
 }
 
 /// Renames all, or takes back those that were renamed.
-fn publish(files: Vec<(PathBuf, Target, UnnamedFile)>) -> Result<(), FileProblem> {
+fn publish(files: Vec<(PathBuf, UnnamedFile, Target)>) -> Result<(), FileProblem> {
     // Names first: where there is no room for one, nothing has been renamed yet.
     let mut named = Vec::new();
-    for (asked, target, waiting) in files {
+    for (asked, waiting, target) in files {
         let name = waiting.name(target.folder.path());
         let name = name.map_err(|e| FileProblem::new(&asked, e))?;
-        named.push((asked, target, name));
+        named.push((asked, name, target));
     }
     let mut are_in_place = publishing();
-    let mut done: Vec<(Target, Option<TempPath>)> = Vec::new();
-    for (asked, target, name) in named {
+    let mut done: Vec<(Option<TempPath>, Target)> = Vec::new();
+    for (asked, name, target) in named {
         let real = target.path();
         let existed = real.exists();
         let old = if existed { link_beside(&real) } else { None };
         if let Err(e) = name.persist(&real) {
-            for (target, old) in done.into_iter().rev() {
+            for (old, target) in done.into_iter().rev() {
                 // Nothing more can be done where even this fails.
                 let _ = match old {
                     Some(old) => old.persist(target.path()).map_err(|e| e.error),
@@ -460,7 +461,7 @@ fn publish(files: Vec<(PathBuf, Target, UnnamedFile)>) -> Result<(), FileProblem
         }
         *are_in_place = true;
         if !existed || old.is_some() {
-            done.push((target, old));
+            done.push((old, target));
         }
     }
     Ok(())
@@ -662,7 +663,7 @@ mod tests {
                 folder: Folder::open(place.path()).unwrap(),
                 is_own: false,
             };
-            (at(name), target, waiting)
+            (at(name), waiting, target)
         });
         assert!(publish(files.into()).is_err());
         assert_eq!(names(&place), ["old", "wall"]);
