@@ -166,18 +166,10 @@ fn refined(small: &mut SmallSignal, guess: Complex<f64>) -> Option<Complex<f64>>
 mod tests {
     use super::*;
     use crate::analysis::operating_point;
-    use crate::circuit;
-    use crate::circuit::bind::Timing;
-    use crate::circuit::params::Overrides;
-    use crate::diag::Files;
-    use crate::netlist::{self, MemoryLoader};
+    use crate::circuit::Circuit;
 
     fn of(text: &str) -> Stability {
-        let mut sources = Files::default();
-        let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
-        let (settings, timing) = (Overrides::default(), Timing::default());
-        let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
-        let circuit = built.unwrap_or_else(|e| panic!("{e:?}")).circuit;
+        let circuit = Circuit::from_text(text).unwrap();
         let (point, mut assembly) = operating_point::dc(&circuit).unwrap();
         stability(&mut SmallSignal::new(&mut assembly, &point.x))
     }

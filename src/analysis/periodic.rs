@@ -32,7 +32,7 @@ use crate::math::newton::Failure;
 use crate::math::radau::STAGES;
 use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::audit::{Allowance, Auditor};
-use crate::system::probe::Observable;
+use crate::system::probe::{Moment, Observable};
 use mesh::Lengths;
 use std::f64::consts::TAU;
 use step::{Sources, Stepper};
@@ -441,6 +441,24 @@ impl<'c> Periodic<'c> {
             |t| driving.clock(t),
             |t| driving.value(t),
         )
+    }
+
+    /// Reads every moment of the steady state found last, each with its part of the period.
+    ///
+    /// # Panics
+    /// If none was found.
+    pub fn moments(&mut self, read: impl FnMut(&mut Assembly<'_>, Moment<'_>, f64)) {
+        let last = self.last.as_ref().expect("a steady state was found");
+        let driving = Driving {
+            signal: &last.signal,
+            clock: last.clock,
+        };
+        last.orbit.moments(
+            &mut self.stepper.assembly,
+            |t| driving.clock(t),
+            |t| driving.value(t),
+            read,
+        );
     }
 
     fn newton<E>(

@@ -308,27 +308,13 @@ pub fn voltage(unknowns: &Unknowns, x: &[Complex<f64>], node: Node) -> Complex<f
 mod tests {
     use super::*;
     use crate::analysis::operating_point;
-    use crate::circuit::bind::Timing;
-    use crate::circuit::params::Overrides;
-    use crate::circuit::{self, Circuit};
-    use crate::diag::Files;
-    use crate::netlist::{self, FileLoader};
+
+    use crate::circuit::Circuit;
+
     use crate::system::probe::Observable;
 
     fn built(text: &str) -> Circuit {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("test.cir");
-        std::fs::write(&path, text).unwrap();
-        let mut sources = Files::default();
-        let reading = netlist::read(path.to_str().unwrap(), &FileLoader, &mut sources);
-        circuit::build(
-            &reading.netlist,
-            &Overrides::default(),
-            Timing::default(),
-            &mut sources,
-        )
-        .unwrap()
-        .circuit
+        Circuit::from_text(text).unwrap()
     }
 
     fn of(circuit: &Circuit) -> (SmallSignal, Assembly<'_>, Vec<f64>) {

@@ -281,6 +281,8 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             rated: flat.card.rated.as_ref().map(|v| v.number),
+            notes: flat.card.notes.clone(),
+            needs: Vec::new(),
             tolerance: flat.card.tolerance,
             made: Made::default(),
             position: None,
@@ -984,6 +986,7 @@ impl<'a> Binder<'a> {
         let element = self.push_element(flat, terminals, ports);
         element.kind = Some(kind);
         element.limits = built.limits;
+        element.needs = built.needs;
         element.readings = built
             .readings
             .into_iter()

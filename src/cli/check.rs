@@ -333,7 +333,7 @@ fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
 }
 
 /// `K/N` of --shard.
-fn part(text: &str) -> Result<(usize, usize), Failure> {
+pub(super) fn part(text: &str) -> Result<(usize, usize), Failure> {
     let numbers = text
         .split_once('/')
         .and_then(|(k, n)| Some((k.trim().parse().ok()?, n.trim().parse().ok()?)));
@@ -355,6 +355,17 @@ fn reads(ready: &Ready, beside: &SheetFolder) {
         for case in &ready.sheet.cases {
             inputs::will_read(&beside.path(&of_case(file, &case.name)));
         }
+    }
+}
+
+/// A sheet that can be run, with the folder that its names start from.
+///
+/// # Errors
+/// What is wrong with it or its netlist.
+pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder), Failure> {
+    match open(&Ok(PathBuf::from(path)), guards) {
+        Opened::Ready(ready, beside) => Ok((*ready, beside)),
+        Opened::Bad(_, message) => Err(Failure::Told(message)),
     }
 }
 

@@ -4,21 +4,26 @@ mod bias;
 mod check;
 mod common;
 mod distortion;
+mod draw;
+mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
 mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod spread;
 mod variant;
 mod vary;
 
@@ -76,6 +81,9 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
+    &draw::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

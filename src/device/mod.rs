@@ -314,6 +314,8 @@ pub struct Device {
     pub readings: Vec<Reading>,
     /// Its ratings.
     pub limits: Vec<Limit>,
+    /// What it needs at least: `max` is then the least that will do.
+    pub needs: Vec<Limit>,
     /// The discrete state it wakes up in, for the laws that have one.
     pub memory: f64,
 }

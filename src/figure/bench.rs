@@ -15,7 +15,8 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Files};
-use crate::measure::quiescent::{self, Quiescent};
+use crate::measure::quiescent::{self, AtRest, Quiescent};
+use crate::measure::stress::{self, Sine, State, Survey};
 use crate::netlist::card::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
@@ -160,11 +161,28 @@ impl<'n> Bench<'n> {
         figures: &[&Figure],
     ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
         let circuit = self.circuit(Timing::default())?;
+        self.measure_on(&circuit, figures, None, None)
+    }
+
+    /// Every figure of a circuit that was built here and whose values were changed since. The
+    /// search for its rest begins at a neighbour's, if there is one; `alter` makes the same
+    /// changes in a circuit that has to be built anew, because a waveform's times make others of
+    /// its sources.
+    ///
+    /// # Errors
+    /// Those of [`measure`](Self::measure).
+    pub fn measure_on(
+        &mut self,
+        circuit: &Circuit,
+        figures: &[&Figure],
+        near: Option<&AtRest>,
+        alter: Option<&dyn Fn(&mut Circuit)>,
+    ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
         let bound: Vec<Result<Bound, Diagnostic>> = figures
             .iter()
             .map(|figure| {
-                let bound = bind(figure, &circuit, self.netlist)?;
-                self.fits(&circuit, figure, &bound)?;
+                let bound = bind(figure, circuit, self.netlist)?;
+                self.fits(circuit, figure, &bound)?;
                 Ok(bound)
             })
             .collect();
@@ -172,15 +190,16 @@ impl<'n> Bench<'n> {
             .iter()
             .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
             .collect();
-        self.still(&circuit, figures, &bound, &mut found);
-        let mut driving = Driving::new(&circuit, self.stopped);
+        self.still(circuit, figures, &bound, near, &mut found);
+        let mut driving = Driving::new(circuit, self.stopped);
         for (k, bound) in bound.iter().enumerate() {
             if let Ok(Bound::Sine(sine)) = bound {
                 found[k] = Some(driving.measure(sine, figures[k]));
             }
         }
-        self.waves(figures, &bound, &mut found)?;
-        self.sounds(&circuit, figures, &bound, &mut found);
+        self.waves(figures, &bound, alter, &mut found)?;
+        self.sounds(circuit, figures, &bound, &mut found);
+        self.stresses(figures, &bound, alter, &mut found)?;
         Ok(found
             .into_iter()
             .map(|f| f.expect("every way was gone"))
@@ -191,7 +210,11 @@ impl<'n> Bench<'n> {
     fn fits(&self, circuit: &Circuit, figure: &Figure, bound: &Bound) -> Result<(), Diagnostic> {
         let most = self.netlist.limits.count(crate::limits::Bound::Stores);
         let found = circuit.stores();
-        match matches!(bound, Bound::Sine(_) | Bound::Played(..)) && found > most {
+        let whole = matches!(
+            bound,
+            Bound::Sine(_) | Bound::Played(..) | Bound::Stress(_, Some(_))
+        );
+        match whole && found > most {
             true => Err(FigureProblem::TooManyStores { found, most }.at(figure.span)),
             false => Ok(()),
         }
@@ -204,6 +227,7 @@ impl<'n> Bench<'n> {
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
+        near: Option<&AtRest>,
         found: &mut [Option<Result<FigureValue, Trouble>>],
     ) {
         let of_point = |b: &Result<Bound, Diagnostic>| {
@@ -213,7 +237,10 @@ impl<'n> Bench<'n> {
         if wanted.is_empty() {
             return;
         }
-        let (quiescent, mut assembly) = match quiescent::solve(circuit) {
+        let cold = wanted
+            .iter()
+            .any(|&k| figures[k].quantity.name == "voltage cold");
+        let (quiescent, mut assembly) = match quiescent::solve_near(circuit, near, cold) {
             Ok(solved) => solved,
             Err(none) => {
                 for &k in &wanted {
@@ -244,6 +271,7 @@ impl<'n> Bench<'n> {
         &mut self,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
+        alter: Option<&dyn Fn(&mut Circuit)>,
         found: &mut [Option<Result<FigureValue, Trouble>>],
     ) -> Result<(), Vec<Diagnostic>> {
         let mut groups: Vec<(&Run, Vec<usize>)> = Vec::new();
@@ -258,10 +286,13 @@ impl<'n> Bench<'n> {
         }
         for (run, members) in groups {
             // Published defaults of sources hang on the times.
-            let circuit = self.circuit(Timing {
+            let mut circuit = self.circuit(Timing {
                 step_s: run.step_s,
                 stop_s: run.stop_s,
             })?;
+            if let Some(alter) = alter {
+                alter(&mut circuit);
+            }
             let probes: Vec<Observable> = members
                 .iter()
                 .map(|&k| match &bound[k] {
@@ -305,6 +336,57 @@ impl<'n> Bench<'n> {
                         | (_, Some(Err(_)))
                 ));
             }
+        }
+        Ok(())
+    }
+
+    /// All figures of what parts must stand: each sine is played once.
+    fn stresses(
+        &mut self,
+        figures: &[&Figure],
+        bound: &[Result<Bound, Diagnostic>],
+        alter: Option<&dyn Fn(&mut Circuit)>,
+        found: &mut [Option<Result<FigureValue, Trouble>>],
+    ) -> Result<(), Vec<Diagnostic>> {
+        let mut done: Vec<(Option<Sine>, Result<Survey, Trouble>)> = Vec::new();
+        for (k, bound) in bound.iter().enumerate() {
+            let Ok(Bound::Stress(element, sine)) = bound else {
+                continue;
+            };
+            if !done.iter().any(|d| d.0 == *sine) {
+                let mut circuit = self.circuit(Timing::default())?;
+                if let Some(alter) = alter {
+                    alter(&mut circuit);
+                }
+                let rest = State::at_rest();
+                let state = sine.map_or_else(|| rest.clone(), |sine| rest.clone().driven(sine));
+                let survey = stress::survey(&mut circuit, vec![state], || match (self.stopped)() {
+                    true => Err(Trouble::Stopped),
+                    false => Ok(()),
+                });
+                let survey = survey.and_then(|mut survey| match survey.failed.remove(0) {
+                    Some(failed) => Err(sine::trouble(failed)),
+                    None => Ok(survey),
+                });
+                done.push((*sine, survey));
+            }
+            let (_, survey) = done.iter().find(|d| d.0 == *sine).expect("just done");
+            let figure = figures[k];
+            found[k] = Some(match survey {
+                Err(trouble) => Err(trouble.clone()),
+                Ok(survey) => match survey.find(element, figure.quantity.name) {
+                    Some(stress) => Ok(FigureValue::Number(Reading {
+                        value: stress.values[0].unwrap_or(f64::NAN),
+                        unit: stress.unit,
+                        limit: stress.limit,
+                    })),
+                    None => {
+                        let own = survey.figures.iter().filter(|f| f.subject == *element);
+                        let has: Vec<&str> = own.map(|f| f.quantity).collect();
+                        Err(Trouble::Input(bound::not_charted(figure, element, &has)))
+                    }
+                },
+            });
         }
         Ok(())
     }

@@ -36,12 +36,26 @@ pub struct Quiescent {
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
 pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolution>> {
+    solve_near(circuit, None, true)
+}
+
+/// The same, the search begun at a neighbour's rest if there is one: the same circuit with other
+/// values. The capacitors' volts with cold valves are worked out only if they are wanted.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn solve_near<'c>(
+    circuit: &'c Circuit,
+    near: Option<&AtRest>,
+    wants_cold: bool,
+) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mut assembly = Assembly::new(circuit);
     let mains = mains::find(circuit);
-    let found = with(&mut assembly, mains.as_ref())?;
+    let found = with_near(&mut assembly, mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref()),
+        true if wants_cold => cold(circuit, mains.as_ref()),
+        true => None,
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -72,6 +86,20 @@ fn middle(found: &AtRest) -> Vec<f64> {
     match found {
         AtRest::Point(point) => point.x.clone(),
         AtRest::Cycle(_, cycle) => cycle.mean(),
+    }
+}
+
+fn with_near(
+    assembly: &mut Assembly<'_>,
+    mains: Option<&Mains>,
+    near: Option<&AtRest>,
+) -> Result<AtRest, Box<NoSolution>> {
+    match (mains, near) {
+        (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
+            let found = operating_point::near(assembly, SourceState::DC, &known.x)?;
+            Ok(AtRest::Point(found))
+        }
+        _ => with(assembly, mains),
     }
 }
 
@@ -162,6 +190,10 @@ impl Quiescent {
     }
 }
 
+/// A node carries AC if its volts without their mean come to this, V rms, and to this part of the
+/// mean: an average near zero says nothing of a line that kills.
+const AC: (f64, f64) = (1.0, 0.25);
+
 /// The average of each row over the cycle. `rows` are those of the averages, from which the
 /// ones that do not move are kept.
 fn averaged(
@@ -171,7 +203,7 @@ fn averaged(
     probes: &[Observable],
 ) -> Vec<ChartRow> {
     let circuit = assembly.circuit;
-    let mut sums: Vec<(f64, f64, f64)> = Vec::new();
+    let mut sums: Vec<(f64, f64, f64, f64)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
     let mut strain = vec![Strain::default(); rectifiers.len()];
     for instant in &cycle.instants {
@@ -181,12 +213,13 @@ fn averaged(
             rates: Some(&instant.x_rate),
         };
         let now = chart::moving_rows(assembly, moment, probes);
-        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY));
+        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY, 0.0));
         for (sum, row) in sums.iter_mut().zip(&now) {
             *sum = (
                 sum.0 + row.value,
                 sum.1.min(row.value),
                 sum.2.max(row.value),
+                sum.3 + row.value * row.value,
             );
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
@@ -200,15 +233,19 @@ fn averaged(
         if row.quantity == "grid circuit resistance" {
             continue;
         }
-        let Some((sum, low, high)) = sums.next() else {
+        let Some((sum, low, high, squares)) = sums.next() else {
             continue;
         };
-        row.value = sum * per;
+        let (mean, square) = (sum * per, squares * per);
+        row.value = match chart::is_rms(row) {
+            true => square.sqrt(),
+            false => mean,
+        };
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
-            ripples.push((k, high - low));
+            ripples.push((k, high - low, (square - mean * mean).max(0.0).sqrt()));
         }
     }
-    for (k, ripple) in ripples.into_iter().rev() {
+    for (k, ripple, ac) in ripples.into_iter().rev() {
         let subject = rows[k].subject.clone();
         let row = ChartRow {
             subject,
@@ -219,6 +256,16 @@ fn averaged(
         };
         // A probe repeats a node's row at the end; what it shows is the average alone.
         if k < rows.len() - probes.len() {
+            if ac >= AC.0 && ac >= AC.1 * rows[k].value.abs() {
+                let shown = ChartRow {
+                    subject: rows[k].subject.clone(),
+                    quantity: "ac voltage",
+                    value: ac,
+                    unit: "V",
+                    limit: None,
+                };
+                rows.insert(k + 1, shown);
+            }
             rows.insert(k + 1, row);
         }
     }

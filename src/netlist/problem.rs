@@ -77,6 +77,8 @@ pub enum NetlistProblem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected amperes after `{key}=`, found `{found}`: it is not read")]
+    Amperes { key: &'static str, found: String },
     #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
     Tolerance(String),
 
@@ -149,6 +151,7 @@ impl NetlistProblem {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
             NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            NetlistProblem::Amperes { key, .. } => Some(format!("for example `; {key}=0.5A`")),
             NetlistProblem::Rated(_) => {
                 Some("for example `; rated=3W` or `; rated=450V`".to_string())
             }
@@ -241,6 +244,7 @@ impl NetlistProblem {
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredCard { .. }
                 | NetlistProblem::TitleHoldsCard { .. }
+                | NetlistProblem::Amperes { .. }
         )
     }
 

@@ -4,6 +4,7 @@ pub mod file;
 mod folder;
 pub mod plot;
 pub mod progress;
+pub mod svg;
 pub mod table;
 mod unnamed;
 pub mod wav;

@@ -6,6 +6,8 @@
 //! which values    sample    by seed, run and name alone, so that any part of the work agrees
 //! the circuit     change    the nominal circuit with other values: no netlist, pattern or
 //!                           pivot order is made anew
+//! its figures     measure   changed, trimmed and measured, one amplifier after the other
+//! what it says    statistics, shares (of the variance, by part), corners (worst and best)
 //! its rest        rest      from the nominal solution, and the slopes about it
 //! ```
 //!
@@ -15,8 +17,12 @@
 //! [`list::Variables::all`].
 
 pub mod change;
+pub mod corners;
 pub mod list;
+pub mod measure;
 pub mod problem;
 pub mod rest;
 pub mod sample;
+pub mod shares;
+pub mod statistics;
 mod valves;
