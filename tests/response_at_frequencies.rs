@@ -56,7 +56,7 @@ fn the_chart_begins_with_what_is_dangerous_and_what_is_over() {
     let at = |what: &str| text.find(what).unwrap_or_else(|| panic!("{what}: {text}"));
     let order = [
         "Operating point at 27 C",
-        "DANGER: 400 V at v(b); 2 of 4 nodes stand at more than 60 V",
+        "DANGER: 400 V at v(b); 2 of 4 nodes stand at more than 60 V DC",
         "OVER: plate dissipation of `XV1A`",
         "figures that have a rating are over it",
         "Valves",

@@ -19,7 +19,7 @@ use crate::report::table::{Side, Table};
 use crate::system::assemble::{Assembly, Driven};
 use clap::{Arg, ArgAction, ArgMatches};
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -425,7 +425,7 @@ fn printed(
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
     }
-    text += &verdicts(circuit, &rows[..rows.len() - probed]);
+    text += &verdicts(circuit, &rows[..rows.len() - probed], findings);
     // Probes stand last and may repeat a subject: the first row of each counts.
     let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
     for row in rows {
@@ -787,23 +787,35 @@ const ORDER: [&str; 8] = [
 const ALWAYS: usize = 4;
 
 /// Volts beyond which a node is named as dangerous: the limit of a supply that may be touched,
-/// 60 V DC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
+/// 60 V DC and 30 V AC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
 const DANGEROUS_V: f64 = 60.0;
+const DANGEROUS_AC_V: f64 = 30.0;
 
 /// What stands high and what is beyond its rating, before all else.
-fn verdicts(circuit: &Circuit, rows: &[ChartRow]) -> String {
+fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String {
     let mut text = String::new();
-    let volts = rows.iter().filter(|r| r.quantity == "voltage");
-    let high: Vec<&ChartRow> = volts.filter(|r| r.value.abs() > DANGEROUS_V).collect();
+    let is_high = |r: &&ChartRow| match r.quantity {
+        "voltage" => r.value.abs() > DANGEROUS_V,
+        "ac voltage" => r.value > DANGEROUS_AC_V,
+        _ => false,
+    };
+    let high: Vec<&ChartRow> = rows.iter().filter(is_high).collect();
+    let places: BTreeSet<&str> = high.iter().map(|r| r.subject.as_str()).collect();
     let highest = high
         .iter()
         .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()));
     if let Some(highest) = highest {
         text += &format!(
-            "DANGER: {} at {}; {} of {} nodes stand at more than {DANGEROUS_V:.0} V\n",
+            "DANGER: {}{} at {}; {} of {} nodes stand at more than {DANGEROUS_V:.0} V DC or \
+             {DANGEROUS_AC_V:.0} V AC\n",
             shown(highest.value, "V", 3),
+            if highest.quantity == "voltage" {
+                ""
+            } else {
+                " AC"
+            },
             highest.subject,
-            high.len(),
+            places.len(),
             circuit.node_names().count() - 1,
         );
     }
@@ -814,6 +826,9 @@ fn verdicts(circuit: &Circuit, rows: &[ChartRow]) -> String {
         .collect();
     for row in &over {
         text += &format!("OVER: {}\n", exceeded(row));
+    }
+    for finding in &findings.all {
+        text += &format!("CHECK: `{}`: {}\n", finding.subject, finding.text);
     }
     text += &match (judged, over.len()) {
         (0, _) => "no ratings are known\n".to_string(),
