@@ -3,6 +3,7 @@
 pub mod bind;
 pub mod check;
 pub mod flatten;
+pub mod hanging;
 pub mod ledger;
 pub mod library;
 pub mod params;

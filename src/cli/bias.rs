@@ -6,8 +6,8 @@ use super::common::{self, Session, number_option};
 use super::driven;
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY, interrupt};
-use crate::analysis::mains::Mains;
-use crate::analysis::operating_point::Method;
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::operating_point::{self, Method};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{self, ChartRow, Verdict};
@@ -89,6 +89,22 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         )),
         AtRest::Point(_) => {}
     }
+    let mains = match &quiescent.found {
+        AtRest::Cycle(mains, _) => Some(mains),
+        AtRest::Point(_) => None,
+    };
+    let still = mains::left_at_rest(&circuit, mains);
+    if !still.is_empty() {
+        let names: Vec<String> = still.iter().map(|n| format!("`{n}`")).collect();
+        session.note(&format!(
+            "{} at rest, at the DC value, whatever the wave on the line",
+            match &names[..] {
+                [one] => format!("{one} is"),
+                _ => format!("{} are", names.join(", ")),
+            }
+        ));
+    }
+    let hanging = operating_point::in_the_air(&assembly);
     if quiescent.capacitors.iter().any(|c| c.2.is_none()) {
         session.note(
             "with the valves cold no solution was found: what capacitors stand then is left out",
@@ -139,6 +155,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
     if !session.quiet {
+        for pin in &hanging {
+            common::tell(&format!("warning: {pin}\n"));
+        }
         for row in &over {
             common::tell(&format!("warning: {}\n", exceeded(row)));
         }
@@ -152,7 +171,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     }
     let grave = findings.all.iter().any(|f| f.grave);
-    if session.flag("strict") && (grave || !over.is_empty()) {
+    if session.flag("strict") && (grave || !over.is_empty() || !hanging.is_empty()) {
         return Ok(Outcome::FellShort);
     }
     Ok(Outcome::Done)

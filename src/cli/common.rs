@@ -3,6 +3,7 @@
 use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::{interrupt, memory};
+use crate::analysis::natural::Stability;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting, What};
@@ -11,8 +12,8 @@ use crate::circuit::{self, Circuit};
 use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::Bound;
-use crate::netlist;
 use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
@@ -123,10 +124,25 @@ pub struct Session<'m> {
 impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
+        let path = matches.get_one::<String>("netlist").expect("required");
+        Session::over(matches, |guards, sources| {
+            netlist::read_within(path, &guards.loader(), sources, &guards.limits)
+        })
+    }
+
+    /// Takes a text of the tool's own for the netlist, and reads the settings.
+    pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
+        let loader = MemoryLoader::new(name, text);
+        Session::over(matches, |_, sources| netlist::read(name, &loader, sources))
+    }
+
+    fn over(
+        matches: &'m ArgMatches,
+        read: impl FnOnce(&Guards, &mut Files) -> netlist::Reading,
+    ) -> Result<Self, Failure> {
         let mut sources = Files::default();
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
-        let path = matches.get_one::<String>("netlist").expect("required");
         if (
             matches.get_one::<String>("csv"),
             matches.get_one::<String>("json"),
@@ -137,7 +153,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
+        let reading = read(&guards, &mut sources);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -253,6 +269,24 @@ impl<'m> Session<'m> {
         }
         self.show(chart)?;
         commit(outputs)
+    }
+
+    /// Says that a circuit whose figures were asked for is unstable where it stands. `of` says
+    /// which version of it, and is empty for the only one.
+    pub fn warn_unstable(&self, of: &str, stability: Stability) {
+        let what = match stability {
+            Stability::Oscillates { freq_hz, .. } => format!(
+                "it would oscillate near {}",
+                num::engineering(freq_hz, "Hz", 3)
+            ),
+            Stability::RunsAway { .. } => "it would run away from its bias point".to_string(),
+            Stability::Stable | Stability::Unknown => return,
+        };
+        if !self.quiet {
+            tell(&format!(
+                "warning: {of}the circuit is unstable: {what}; these figures say nothing\n"
+            ));
+        }
     }
 
     /// A remark to the user that is no fault.

@@ -3,6 +3,7 @@
 mod bias;
 mod check;
 mod common;
+mod curves;
 mod distortion;
 mod draw;
 mod driven;
@@ -83,6 +84,7 @@ pub const COMMANDS: &[&Command] = &[
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
+    &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,

@@ -92,6 +92,8 @@ pub enum NetlistProblem {
         name: String,
         nearest: Option<&'static str>,
     },
+    #[error("`{name}` takes {}, found {found}", arguments(name))]
+    Arguments { name: &'static str, found: usize },
     #[error("unknown name `{name}` in an expression")]
     UnknownName { name: String },
     #[error("the expression is nested more than {limit} deep")]
@@ -143,6 +145,15 @@ pub enum NetlistProblem {
     TooMuchText { limit: usize },
     #[error("more than {limit} errors; the rest of the netlist is not read")]
     TooManyErrors { limit: usize },
+}
+
+/// How many arguments a function of several takes.
+fn arguments(name: &str) -> &'static str {
+    if name == "limit" {
+        "three arguments"
+    } else {
+        "two arguments or more"
+    }
 }
 
 impl NetlistProblem {

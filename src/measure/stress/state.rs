@@ -3,7 +3,7 @@
 use super::gauge::Gauge;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point;
-use crate::analysis::periodic::{Accuracy, Periodic, Signal, Trouble};
+use crate::analysis::periodic::{self, Accuracy, Periodic, Signal, Trouble};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
 use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::probe::Moment;
@@ -155,25 +155,23 @@ pub(super) fn read<E>(
             };
             gauge.look(&mut assembly, moment, 1.0);
         }
-        Some(mains) => supplied(&mut assembly, &mains, gauge)?,
+        Some(mains) => supplied(assembly, &mains, gauge)?,
     }
     Ok(Ok(()))
 }
 
 /// A mains cycle.
-fn supplied(assembly: &mut Assembly<'_>, mains: &Mains, gauge: &mut Gauge) -> Result<(), Trouble> {
-    let cycle = mains::cycle(assembly, mains)?;
+fn supplied(assembly: Assembly<'_>, mains: &Mains, gauge: &mut Gauge) -> Result<(), Trouble> {
+    let (cycle, mut assembly) = periodic::cycle(assembly, mains)?;
     assembly.moving = Some(mains.sources.clone());
-    let weight = 1.0 / cycle.instants.len() as f64;
     for instant in &cycle.instants {
         let moment = Moment {
             time: Some(instant.time_s),
             x: &instant.x,
             rates: Some(&instant.x_rate),
         };
-        gauge.look(assembly, moment, weight);
+        gauge.look(&mut assembly, moment, instant.weight);
     }
-    assembly.moving = None;
     Ok(())
 }
 
