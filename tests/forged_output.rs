@@ -58,7 +58,8 @@ fn bug_titles_and_names_sent_codes_to_the_terminal_and_into_files() {
         .run();
     assert_eq!(ran.status, 0, "{}", ran.stderr);
     for file in ["a.svg", "a.json"] {
-        is_clean(file, &fs::read_to_string(at(file)).unwrap());
+        let text = fs::read_to_string(at(file)).unwrap();
+        assert!(!text.contains(ODD), "{file}: {text:?}");
     }
 }
 
@@ -128,7 +129,7 @@ fn bug_an_excerpt_of_an_included_file_printed_a_secret() {
     let ran = Gridleak::command("bias").path(&amp).run();
     assert_eq!(ran.status, 2, "{}", ran.stderr);
     assert!(!ran.stderr.contains(SECRET), "{}", ran.stderr);
-    assert!(ran.stderr.contains("secret.env:1:1"), "{}", ran.stderr);
+    assert!(ran.stderr.contains("secret.env:1:"), "{}", ran.stderr);
     assert!(ran.stderr.contains("none of it is shown"), "{}", ran.stderr);
     // The netlist itself, where a sheet names it.
     let sheet = place.path().join("s.sheet.toml");

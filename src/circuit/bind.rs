@@ -677,7 +677,7 @@ impl<'a> Binder<'a> {
                 true => frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text)),
                 false => None,
             };
-            let is_value = crate::num::parse(&name.text).is_some();
+            let is_value = exchanged.is_none() && crate::num::parse(&name.text).is_some();
             let problem = if letter == 'X' && nodes.len() == 3 && is_value {
                 let nodes: Vec<&str> = nodes.iter().map(|n| n.text.as_str()).collect();
                 CircuitProblem::PotWithoutModel {
