@@ -164,8 +164,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     if !session.quiet {
         for finding in &findings.all {
+            let word = if finding.grave { "warning" } else { "note" };
             common::tell(&format!(
-                "warning: `{}`: {}\n",
+                "{word}: `{}`: {}\n",
                 finding.subject, finding.text
             ));
         }
@@ -179,17 +180,25 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
 /// What the parts stand over all states, where `--drive` asks for it.
 fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stressed>, Failure> {
-    let Some(drive) = driven::asked(session, circuit)? else {
+    let drive = driven::asked(session, circuit)?;
+    let range = session.mains_range()?;
+    let is_range = session.text("mains").is_some() && range.is_some();
+    if is_range && !stress::has_mains(circuit) {
+        return Err(Failure::usage("there is no mains source to change"));
+    }
+    if drive.is_none() && !is_range {
         return Ok(None);
-    };
-    session.fits(circuit)?;
+    }
+    if drive.is_some() {
+        session.fits(circuit)?;
+    }
     interrupt::watch();
-    let states = stress::ordinary(circuit, Some(drive.sine), session.text("mains").is_none());
+    let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
     let survey = stress::survey(circuit, states, interrupt::check)?;
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,
-        words: drive.words,
+        words: drive.map_or("nothing plays".into(), |d| format!("driven by {}", d.words)),
     }))
 }
 
@@ -777,7 +786,7 @@ fn printed(
     }
     section("Probes", probes);
     if let Some(stressed) = stressed {
-        let title = format!("What is rated, at its worst; driven by {}", stressed.words);
+        let title = format!("What is rated, at its worst; {}", stressed.words);
         section(&title, stressed.table());
     }
     sections.sort_by_key(|s| s.0);

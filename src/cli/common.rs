@@ -52,7 +52,10 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .long("mains")
                 .value_name("PERCENT")
                 .allow_hyphen_values(true)
-                .help("Scale every mains source, for example 90 or 110"),
+                .help(
+                    "Scale every mains source, for example 90 or 110; in bias and parts also a \
+                     range, 90..110",
+                ),
         )
         .arg(
             many(
@@ -169,7 +172,11 @@ impl<'m> Session<'m> {
             }
         }
         if let Some(text) = matches.get_one::<String>("mains") {
-            settings.push(mains(&mut sources, text));
+            // A range is for what goes through states: those that can be driven.
+            let goes_through = matches.try_get_one::<String>("drive").is_ok();
+            if !(goes_through && text.contains("..")) {
+                settings.push(mains(&mut sources, text));
+            }
         }
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
@@ -339,6 +346,30 @@ impl<'m> Session<'m> {
             Ok(found)
         } else {
             Err(self.failed(problems))
+        }
+    }
+
+    /// Between what per cent the mains may vary: 90 and 110, or as `--mains 90..110` says; none
+    /// where it is set to one value.
+    ///
+    /// # Errors
+    /// If the range is not one.
+    pub fn mains_range(&self) -> Result<Option<(f64, f64)>, Failure> {
+        let Some(text) = self.text("mains") else {
+            return Ok(Some((90.0, 110.0)));
+        };
+        let Some((low, high)) = text.split_once("..") else {
+            return Ok(None);
+        };
+        let percent = |text: &str| num::parse(text.trim().trim_end_matches('%').trim_end());
+        match (percent(low), percent(high)) {
+            (Some(low), Some(high)) if 0.0 < low && low < high && high <= params::MOST_MAINS => {
+                Ok(Some((low, high)))
+            }
+            _ => Err(
+                Failure::usage(format!("`--mains {text}` is not a range of per cents"))
+                    .hint("for example `--mains 90..110`"),
+            ),
         }
     }
 
