@@ -3,6 +3,7 @@
 mod bias;
 mod check;
 mod common;
+mod curves;
 mod distortion;
 mod draw;
 mod driven;
@@ -27,6 +28,7 @@ mod spread;
 mod variant;
 mod vary;
 
+use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
 
@@ -82,6 +84,7 @@ pub const COMMANDS: &[&Command] = &[
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
+    &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
@@ -135,9 +138,12 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
         .iter()
         .find(|c| c.name == name)
         .expect("listed above");
+    interrupt::watch();
+    inputs::keep_account();
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {
+            interrupt::leave();
             common::tell(&failure.message());
             failure.outcome()
         }
