@@ -29,6 +29,7 @@ mod valves;
 mod variant;
 mod vary;
 
+use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
 
@@ -139,9 +140,12 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
         .iter()
         .find(|c| c.name == name)
         .expect("listed above");
+    interrupt::watch();
+    inputs::keep_account();
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {
+            interrupt::leave();
             common::tell(&failure.message());
             failure.outcome()
         }
