@@ -4,6 +4,7 @@ mod beside;
 mod bias;
 mod check;
 mod common;
+mod compare;
 mod cores;
 mod distortion;
 mod failure;
@@ -76,6 +77,7 @@ pub const COMMANDS: &[&Command] = &[
     &render::COMMAND,
     &vary::COMMAND,
     &check::COMMAND,
+    &compare::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
 ];
