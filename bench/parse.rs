@@ -6,8 +6,8 @@ mod side_by_side;
 
 use gridleak::circuit;
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
-use gridleak::diag::Sources;
+use gridleak::circuit::params::Overrides;
+use gridleak::diag::Files;
 use gridleak::netlist::{self, FileLoader, Reading};
 use side_by_side::{compare, quick};
 use std::fmt::Write;
@@ -56,7 +56,7 @@ fn netlist_of(lines: usize) -> String {
     text
 }
 
-fn read(path: &Path, sources: &mut Sources) -> Reading {
+fn read(path: &Path, sources: &mut Files) -> Reading {
     let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, sources);
     assert!(reading.is_good(), "{:?}", reading.diagnostics.first());
     reading
@@ -79,12 +79,12 @@ fn row(lines: usize, length: usize, path: &Path) {
         black_box(words);
     };
     let mut cards = || {
-        black_box(read(path, &mut Sources::default()));
+        black_box(read(path, &mut Files::default()));
     };
     let mut all = || {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = read(path, &mut sources);
-        let (settings, timing) = (Settings::default(), Timing::default());
+        let (settings, timing) = (Overrides::default(), Timing::default());
         let built = circuit::build(&reading.netlist, &settings, timing, &mut sources)
             .unwrap_or_else(|problems| panic!("{:?}", problems.first()));
         black_box(built.circuit.unknowns());

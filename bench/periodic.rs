@@ -7,9 +7,9 @@ mod side_by_side;
 use gridleak::analysis::periodic::{Accuracy, Effort, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit, Piece};
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::{self, FileLoader};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
@@ -59,9 +59,9 @@ fn main() {
 }
 
 fn built(path: &str) -> Circuit {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = netlist::read(path, &FileLoader, &mut sources);
-    let (settings, timing) = (Settings::default(), Timing::default());
+    let (settings, timing) = (Overrides::default(), Timing::default());
     circuit::build(&reading.netlist, &settings, timing, &mut sources)
         .unwrap_or_else(|problems| panic!("{problems:?}"))
         .circuit

@@ -16,7 +16,7 @@ use circuits::{built, preamp};
 use gridleak::analysis::operating_point;
 use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
-use gridleak::audio::play::{self, Played, Settings};
+use gridleak::audio::play::{self, PlaySettings, Played};
 use gridleak::circuit::{Circuit, Piece};
 use gridleak::device::{Answer, Banks, Enlisted, WIDTH};
 use gridleak::math::resample::{Decimator, Interpolator};
@@ -138,7 +138,7 @@ fn render(circuit: &Circuit, probe: &Observable, clip: &Clip) -> Played {
     let Piece::Branch(branch) = source.ports[0].piece else {
         panic!("a voltage source has a branch");
     };
-    let settings = Settings {
+    let settings = PlaySettings {
         driven: Driven::Voltage(branch),
         rest: 0.0,
         full_scale: 0.3,

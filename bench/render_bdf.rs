@@ -13,7 +13,7 @@ use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
 use gridleak::circuit::Circuit;
 use gridleak::math::resample::Interpolator;
-use gridleak::system::assemble::Ask;
+use gridleak::system::assemble::SourceState;
 use side_by_side::{compare, quick};
 use std::cell::RefCell;
 use std::f64::consts::PI;
@@ -164,13 +164,13 @@ fn bdf(circuit: &Circuit, clip: &Clip, relative: f64) -> Vec<f64> {
             |x, _p, t, y| {
                 let mut assembly = assembly.borrow_mut();
                 assembly.external = Some((driven, VOLTS * clip_at(t)));
-                assembly.evaluate(&x[m..], Ask::at(t), 0.0, false);
+                assembly.evaluate(&x[m..], SourceState::at(t), 0.0, false);
                 laid_out(&assembly.f, x, y);
             },
             |x, _p, t, v, y| {
                 let mut assembly = assembly.borrow_mut();
                 assembly.external = Some((driven, VOLTS * clip_at(t)));
-                assembly.evaluate(&x[m..], Ask::at(t), 0.0, false);
+                assembly.evaluate(&x[m..], SourceState::at(t), 0.0, false);
                 let rows: Vec<f64> = (0..n)
                     .map(|r| row(&assembly.jacobian, r, &v[m..]))
                     .collect();

@@ -14,9 +14,9 @@ use by_hand::{Problem, Tolerance, grid_blocking, integrate, limiter, limiter_5v,
 use common::{Table, reference_folder, worst_difference};
 use gridleak::analysis::transient::{self, Effort, Run};
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
-use gridleak::diag::{FileId, Sources};
+use gridleak::diag::{FileId, Files};
 use gridleak::netlist::{self, FileLoader};
 use gridleak::system::probe::Observable;
 use side_by_side::{Ratio, compare, quick};
@@ -39,9 +39,9 @@ fn main() {
 
 fn built(name: &str) -> Circuit {
     let path = reference_folder(name).join("netlist.cir");
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Settings::default(), Timing::default());
+    let (settings, timing) = (Overrides::default(), Timing::default());
     circuit::build(&reading.netlist, &settings, timing, &mut sources)
         .unwrap_or_else(|problems| panic!("{problems:?}"))
         .circuit

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use annotate_snippets::{AnnotationKind, Element, Level, Origin, Renderer, Snippet};
 
-/// A file known to a [`Sources`], by the order of its loading.
+/// A file known to a [`Files`], by the order of its loading.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct FileId(pub u32);
 
@@ -108,7 +108,7 @@ impl Diagnostic {
 
 /// The texts that spans point into.
 #[derive(Debug, Default, Clone)]
-pub struct Sources {
+pub struct Files {
     files: Vec<File>,
 }
 
@@ -120,7 +120,7 @@ struct File {
     lines: Vec<u32>,
 }
 
-impl Sources {
+impl Files {
     /// Takes a file's name (as the user wrote it) and text.
     pub fn add(&mut self, name: impl Into<String>, text: impl Into<String>) -> FileId {
         let text: Arc<str> = text.into().into();
@@ -307,7 +307,7 @@ mod tests {
 
     #[test]
     fn an_excerpt_names_file_line_and_column() {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("preamp.cir", "title\nX1 p g k 12AX8\n");
         let shown = sources.render(
             &Diagnostic::error(
@@ -323,14 +323,14 @@ mod tests {
 
     #[test]
     fn a_span_past_the_end_does_not_panic() {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("a", "é");
         sources.render(&Diagnostic::error("x", Span::new(file, 1, 99)));
     }
 
     #[test]
     fn a_second_place_is_shown_with_its_label() {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("a.cir", "t\nR1 a b 1\nR1 c d 2\n");
         let shown = sources.render(
             &Diagnostic::error("duplicate element `R1`", Span::new(file, 11, 13))
@@ -345,7 +345,7 @@ mod tests {
 
     #[test]
     fn a_line_too_long_to_show_is_still_named() {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("a.cir", format!("t\n{}R1", " ".repeat(5000)));
         let shown = sources.render(&Diagnostic::error("x", Span::new(file, 5002, 5004)));
         assert!(
@@ -356,7 +356,7 @@ mod tests {
 
     #[test]
     fn escape_codes_do_not_reach_the_terminal() {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("a\u{1b}.cir", "R\u{1b}[2J a b");
         let shown = sources
             .render(&Diagnostic::error("bad \u{1b}[2J", Span::new(file, 0, 5)).hint("\u{7}"));
@@ -368,13 +368,13 @@ mod tests {
         let (long, longer) = ("b".repeat(60_000), "b".repeat(59_999) + "c");
         assert_eq!(nearest(&long, [longer.as_str()]), None);
         assert_eq!(nearest("vout", [longer.as_str(), "vuot"]), Some("vuot"));
-        let shown = Sources::default().render(&Diagnostic::error(format!("no `{long}`"), None));
+        let shown = Files::default().render(&Diagnostic::error(format!("no `{long}`"), None));
         assert!(shown.len() < 600 && shown.contains("bbb..."), "{shown}");
     }
 
     #[test]
     fn bug_codes_of_two_bytes_reached_the_terminal() {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("a.cir", "R\u{9b}2J a b");
         let shown = sources.render(&Diagnostic::error("x", Span::new(file, 3, 5)));
         assert!(shown.contains("R\u{b7}2J a b\n  |   ^^"), "{shown}");

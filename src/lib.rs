@@ -31,6 +31,8 @@ pub mod measure;
 
 pub mod figure;
 
+pub mod tolerance;
+
 pub mod sheet;
 
 pub mod report;

@@ -32,7 +32,7 @@ pub enum Bound {
 
 /// One limit.
 #[derive(Debug, Clone, Copy)]
-pub struct Row {
+pub struct Resource {
     /// What it is of.
     pub bound: Bound,
     /// Its word on the command line.
@@ -53,8 +53,8 @@ const fn row(
     what: &'static str,
     (default, most): (u64, u64),
     why: &'static str,
-) -> Row {
-    Row {
+) -> Resource {
+    Resource {
         bound,
         name,
         what,
@@ -67,7 +67,7 @@ const fn row(
 /// Every limit. What a real amplifier needs (the Lapwing's, or common practice): 100 elements,
 /// 3 includes, expressions 5 deep, 30 s of sound.
 #[rustfmt::skip]
-pub const TABLE: &[Row] = &[
+pub const TABLE: &[Resource] = &[
     row(Bound::NetlistSize, "netlist-size", "MiB of a netlist with all its includes",
         (256, 1024), "memory; places in a text are kept as 32-bit numbers"),
     row(Bound::Includes, "includes", "files that a netlist includes, one by one",

@@ -7,11 +7,11 @@ use gridleak::analysis::operating_point;
 use gridleak::analysis::transient::{self, Run};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::ledger::Ledger;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, BranchKind, Circuit, Node};
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::{self, MemoryLoader};
-use gridleak::system::assemble::{Ask, Assembly};
+use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::system::audit::{Allowance, Auditor};
 use std::path::Path;
 
@@ -62,12 +62,12 @@ fn text(netlist: &str) -> String {
 }
 
 fn built(netlist: &str) -> (Circuit, Ledger) {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("audit.cir", netlist);
     let reading = netlist::read("audit.cir", &loader, &mut sources);
     assert!(reading.is_good(), "{:?}", reading.diagnostics);
     let ledger = Ledger::default();
-    let settings = Settings::audited(Some(ledger.clone()));
+    let settings = Overrides::audited(Some(ledger.clone()));
     let built = circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
         .unwrap_or_else(|problems| panic!("{problems:?}"));
     (built.circuit, ledger)
@@ -84,7 +84,7 @@ fn verdict(circuit: &mut Circuit, x: &[f64]) -> Option<String> {
     let ledger = Ledger::default();
     circuit.ledger = Some(ledger.clone());
     let mut auditor = Auditor::new(circuit, "test", STRICT).expect("there is a ledger");
-    auditor.rest(&Assembly::new(circuit), x, Ask::DC, &[]);
+    auditor.rest(&Assembly::new(circuit), x, SourceState::DC, &[]);
     ledger.tally().failure()
 }
 
@@ -153,7 +153,7 @@ fn a_changed_capacitor_is_caught_on_the_way() {
     assert!(tally.solutions > 500, "{}", tally.solutions);
     // A step taken with 22 nF, judged with 22.01 nF.
     let mut assembly = Assembly::new(&circuit);
-    let start = operating_point::solve(&mut assembly, Ask::at(0.0), &[])
+    let start = operating_point::solve(&mut assembly, SourceState::at(0.0), &[])
         .expect("a point")
         .x;
     let a = circuit.node("a").expect("there");
@@ -168,7 +168,7 @@ fn a_changed_capacitor_is_caught_on_the_way() {
     circuit.ledger = Some(ledger.clone());
     let assembly = Assembly::new(&circuit);
     let mut auditor = Auditor::new(&circuit, "test", STRICT).expect("a ledger");
-    auditor.moment(&assembly, &start, Ask::at(0.0), 1e6, &rates);
+    auditor.moment(&assembly, &start, SourceState::at(0.0), 1e6, &rates);
     assert!(ledger.tally().failure().is_some());
 }
 
@@ -190,7 +190,7 @@ fn a_held_node_is_fed_from_outside() {
     let b = circuit.node("b").expect("there");
     assert_eq!(circuit.held, [(Node(b.0), 3.0)]);
     let mut assembly = Assembly::new(&circuit);
-    operating_point::solve(&mut assembly, Ask::at(0.0), &circuit.held).expect("a point");
+    operating_point::solve(&mut assembly, SourceState::at(0.0), &circuit.held).expect("a point");
     assert_eq!(ledger.tally().failure(), None);
     assert_eq!(ledger.tally().solutions, 1);
 }
@@ -222,7 +222,7 @@ fn every_command_is_audited() {
             .option("--oversample", "1")
             .option("--out", wav.to_str().expect("UTF-8")),
         on("vary")
-            .option("--step", "RA=100k,220k")
+            .option("--vary", "RA=100k,220k")
             .option("--figure", "v(p)"),
         Gridleak::command("check").path(&sheet),
     ];

@@ -2,7 +2,7 @@
 //! it: `# expect: LINE:COLUMN part of the message`, ` hint: ` and part of the hint may follow.
 //! Nothing else may be said.
 
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::sheet;
 use std::fs;
 use std::path::Path;
@@ -33,7 +33,7 @@ fn every_mistake_in_a_sheet_is_named_at_its_place_and_nothing_else() {
             })
             .collect();
         assert!(!wanted.is_empty(), "{path:?} expects nothing");
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("s", text.as_str());
         let problems = sheet::read(file, &sources).expect_err("mistakes");
         for problem in problems {

@@ -315,8 +315,8 @@ fn vary_gives_a_row_a_combination_and_figure() {
     let folder = divider("");
     let ran = Gridleak::command("vary")
         .path(&folder.path("d.cir"))
-        .option("--step", "VOL=0,10")
-        .option("--step", "R1=1k,3k")
+        .option("--vary", "VOL=0,10")
+        .option("--vary", "R1=1k,3k")
         .option("--figure", "v(out)")
         .option("--csv", "-")
         .run();

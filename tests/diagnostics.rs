@@ -9,8 +9,8 @@ use common::mistakes::{self, Chance, differences, mutate, never_provoked};
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use gridleak::diag::{Diagnostic, Sources};
-use gridleak::netlist::source::TEXT_LIMIT;
+use gridleak::diag::{Diagnostic, Files};
+use gridleak::netlist::loader::TEXT_LIMIT;
 use gridleak::netlist::{FileLoader, LoadProblem, Loader, MemoryLoader, parse_probe, read};
 
 fn netlists() -> Vec<PathBuf> {
@@ -19,8 +19,8 @@ fn netlists() -> Vec<PathBuf> {
     paths
 }
 
-fn read_file(path: &Path) -> (Vec<Diagnostic>, Sources) {
-    let mut sources = Sources::default();
+fn read_file(path: &Path) -> (Vec<Diagnostic>, Files) {
+    let mut sources = Files::default();
     let path = path.display().to_string();
     let reading = read(&path, &FileLoader, &mut sources);
     (reading.diagnostics, sources)
@@ -52,7 +52,7 @@ impl Loader for TooMuch {
 /// Messages of causes that need more than a small file.
 fn large_mistakes() -> Vec<String> {
     let said = |text: String| {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         read("t", &MemoryLoader::new("t", text), &mut sources).diagnostics
     };
     let mut chain = MemoryLoader::new("0", "t\n.include 1");
@@ -61,7 +61,7 @@ fn large_mistakes() -> Vec<String> {
     }
     let many = ".include e\n".repeat(10_001);
     let many = MemoryLoader::new("t", format!("t\n{many}")).with("e", "");
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let mut all = said(format!("t\n{}", ".subckt s\n".repeat(300)));
     all.extend(said(format!("t\n{}", "R1\n".repeat(300))));
     all.extend(said(format!("t\nB1 a b V={}1", "1+".repeat(2000))));
@@ -99,7 +99,7 @@ fn spoilt_netlists_never_cause_a_panic() {
         let first = chance.below(lines.len());
         let piece = lines[first..lines.len().min(first + 12)].join("\n");
         let text = mutate(&piece, &mut chance);
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = read("t", &MemoryLoader::new("t", text.as_str()), &mut sources);
         for diagnostic in &reading.diagnostics {
             let span = diagnostic.span.expect("a place");

@@ -5,20 +5,20 @@ mod common;
 use common::mistakes::{self, differences, never_provoked};
 use common::{Gridleak, Netlist};
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self};
-use gridleak::diag::{Diagnostic, Sources};
+use gridleak::diag::{Diagnostic, Files};
 use gridleak::netlist::{FileLoader, read};
 use std::path::Path;
 
 /// Everything that is said about a netlist, by its reader and then by the circuit.
-fn said(path: &Path) -> (Vec<Diagnostic>, Sources) {
-    let mut sources = Sources::default();
+fn said(path: &Path) -> (Vec<Diagnostic>, Files) {
+    let mut sources = Files::default();
     let reading = read(&path.display().to_string(), &FileLoader, &mut sources);
     let mut all = reading.diagnostics;
     let built = circuit::build(
         &reading.netlist,
-        &Settings::default(),
+        &Overrides::default(),
         Timing::default(),
         &mut sources,
     );

@@ -629,7 +629,7 @@ fn ten_thousand_nodes_are_answered_or_refused() {
         (probed("render").option("--out", out("x.wav")), true),
         (
             run("vary")
-                .option("--step", "RL=1,2")
+                .option("--vary", "RL=1,2")
                 .option("--figure", "v(n5)"),
             false,
         ),

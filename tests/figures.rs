@@ -243,7 +243,7 @@ fn a_mains_supply_stands_as_bias_has_it() {
         .expect("a chart");
     let ran = Gridleak::command("vary")
         .path(&supply)
-        .option("--step", "RSCREENS=134k")
+        .option("--vary", "RSCREENS=134k")
         .option("--figure", "v(screens)")
         .option("--figure", "ripple of reservoir")
         .option("--figure", "peak plate current of XV9")

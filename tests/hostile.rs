@@ -400,7 +400,7 @@ fn bug_a_pot_with_a_name_of_nothing_was_a_panic() {
 
 #[test]
 fn bug_an_empty_sheet_was_wrong_behind_its_end() {
-    let mut sources = gridleak::diag::Sources::default();
+    let mut sources = gridleak::diag::Files::default();
     let file = sources.add("a.sheet.toml", "");
     let problems = gridleak::sheet::read(file, &sources).expect_err("nothing is there");
     for problem in problems {
@@ -478,7 +478,7 @@ fn bug_sheets_of_many_blocks_took_minutes() {
         ),
     ] {
         let begun = Instant::now();
-        let mut sources = gridleak::diag::Sources::default();
+        let mut sources = gridleak::diag::Files::default();
         let file = sources.add("a.sheet.toml", format!("netlist = 'a.cir'\n{text}"));
         let problems = gridleak::sheet::read(file, &sources).expect_err("nothing is expected");
         assert!(

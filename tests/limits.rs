@@ -255,8 +255,8 @@ fn what_is_asked_for_is_limited() {
             6,
             Gridleak::command("vary")
                 .path(path)
-                .option("--step", "R1=1k,2k")
-                .option("--step", "R2=1k,2k,3k")
+                .option("--vary", "R1=1k,2k")
+                .option("--vary", "R2=1k,2k,3k")
                 .option("--figure", "v(b)"),
         ),
         ("stores", 2, render()),
@@ -266,7 +266,7 @@ fn what_is_asked_for_is_limited() {
             2,
             Gridleak::command("vary")
                 .path(path)
-                .option("--step", "R1=1k,2k")
+                .option("--vary", "R1=1k,2k")
                 .option("--figure", "thd of v(b) with level 1"),
         ),
     ] {

@@ -9,7 +9,7 @@
 #[path = "common/texts.rs"]
 mod texts;
 
-use gridleak::diag::{Diagnostic, FileId, Sources, Span};
+use gridleak::diag::{Diagnostic, FileId, Files, Span};
 use gridleak::limits::{Bound, Limits};
 use gridleak::netlist::card::{ElementKind, Name};
 use gridleak::netlist::{LoadProblem, Loader, MemoryLoader, read, read_library};
@@ -140,7 +140,7 @@ fn subcircuits_nest_to_a_limit_with_a_message() {
 
 #[test]
 fn includes_are_read_where_they_stand_and_have_no_title() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new(
         "main.cir",
         "t\nR1 a 0 1k\n.include \"my parts.inc\" ; parts\nR3 a 0 1k\n",
@@ -173,7 +173,7 @@ fn includes_are_read_where_they_stand_and_have_no_title() {
 
 #[test]
 fn a_library_that_is_reached_by_two_ways_defines_its_parts_once() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("main.cir", "t\n.include a\n.include b\n")
         .with("a", ".include lib\n")
         .with("b", ".include lib\n")
@@ -195,7 +195,7 @@ fn a_library_that_is_reached_by_two_ways_defines_its_parts_once() {
 
 #[test]
 fn loops_of_includes_are_named_with_their_chain() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("main.cir", "t\n.include a\n")
         .with("a", ".include b\n")
         .with("b", "R1 a 0 1k\n.include a\n");
@@ -237,7 +237,7 @@ impl Loader for Deep {
 
 #[test]
 fn includes_without_end_are_stopped() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let found = read("a", &Endless, &mut sources).diagnostics;
     assert_eq!(found.len(), 1);
     assert!(
@@ -256,7 +256,7 @@ fn includes_without_end_are_stopped() {
 
 #[test]
 fn a_main_file_that_cannot_be_read_is_an_error_without_place() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = read("none.cir", &MemoryLoader::default(), &mut sources);
     let expected = Diagnostic::error("cannot read `none.cir`: no such file", None::<Span>);
     assert_eq!(reading.diagnostics, [expected]);
@@ -265,7 +265,7 @@ fn a_main_file_that_cannot_be_read_is_an_error_without_place() {
 
 #[test]
 fn libraries_have_no_title() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = read_library("valves", ".model 12AX7 triode(mu=100)\n", &mut sources);
     assert!(reading.is_good());
     assert_eq!(reading.netlist.body.models.len(), 1);

@@ -3,7 +3,7 @@
 use gridleak::circuit::library;
 use gridleak::cli::COMMANDS;
 use gridleak::device::REGISTRY;
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 
 const README: &str = include_str!("../README.md");
 
@@ -32,7 +32,7 @@ fn every_kind_of_device_is_listed() {
 
 #[test]
 fn every_built_in_valve_is_named() {
-    let (body, _) = library::load(&mut Sources::default());
+    let (body, _) = library::load(&mut Files::default());
     for model in body.models.iter().map(|m| &m.name.text) {
         let base = model.trim_end_matches("_1996");
         // 6SN7GT and 6SN7GTB go with 6SN7, 5Y3 with 5Y3GT.

@@ -141,7 +141,7 @@ fn hum_at_a_plate_is_ripple_through_its_resistance() {
 fn a_pair_cancels_its_hum() {
     let ran = Gridleak::command("vary")
         .path(&lapwing("amp.cir"))
-        .option("--step", "XV5=6V6GT,6V6WEAK")
+        .option("--vary", "XV5=6V6GT,6V6WEAK")
         .option("--figure", "ripple of v(tap8)")
         .option("--csv", "-")
         .arg("--quiet")

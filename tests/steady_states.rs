@@ -6,9 +6,9 @@ use common::{Gridleak, Netlist, Table, close, reference_folder};
 use gridleak::analysis::periodic::{Accuracy, Method, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit, Piece};
-use gridleak::diag::{FileId, Sources};
+use gridleak::diag::{FileId, Files};
 use gridleak::measure::distortion::{Halt, Tester};
 use gridleak::netlist::{self, FileLoader};
 use gridleak::system::assemble::Driven;
@@ -158,9 +158,9 @@ fn big_capacitors_cost_nothing() {
 }
 
 fn built(path: &Path) -> Circuit {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Settings::default(), Timing::default());
+    let (settings, timing) = (Overrides::default(), Timing::default());
     circuit::build(&reading.netlist, &settings, timing, &mut sources)
         .unwrap_or_else(|problems| panic!("{problems:?}"))
         .circuit

@@ -11,10 +11,10 @@ use gridleak::analysis::periodic::{self, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::ledger::Ledger;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
 use gridleak::device::REGISTRY;
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::{self, MemoryLoader};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::{Moment, Observable};
@@ -40,10 +40,10 @@ enum End {
 
 /// A netlist as a circuit whose solutions are audited.
 fn built(text: &str) -> Result<(Circuit, Ledger), String> {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("torture.cir", text);
     let reading = netlist::read("torture.cir", &loader, &mut sources);
-    let told = |problems: &[gridleak::diag::Diagnostic], sources: &Sources| -> String {
+    let told = |problems: &[gridleak::diag::Diagnostic], sources: &Files| -> String {
         let errors = problems.iter().filter(|p| p.is_error());
         errors.map(|p| sources.render(p)).collect()
     };
@@ -51,7 +51,7 @@ fn built(text: &str) -> Result<(Circuit, Ledger), String> {
         panic!("{}\n{text}", told(&reading.diagnostics, &sources));
     }
     let ledger = Ledger::default();
-    let settings = Settings::audited(Some(ledger.clone()));
+    let settings = Overrides::audited(Some(ledger.clone()));
     circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
         .map(|built| (built.circuit, ledger))
         .map_err(|problems| told(&problems, &sources))

@@ -7,18 +7,18 @@
 
 use gridleak::analysis::operating_point;
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, library};
-use gridleak::diag::{Diagnostic, Sources};
+use gridleak::diag::{Diagnostic, Files};
 use gridleak::netlist::{self, MemoryLoader};
 use gridleak::system::probe::{Moment, Observable};
 
 /// Node voltages of a netlist's operating point.
 fn volts(text: &str, nodes: &[&str]) -> Vec<f64> {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("test.cir", text);
     let reading = netlist::read("test.cir", &loader, &mut sources);
-    let fail = |sources: &Sources, list: &[Diagnostic]| -> ! {
+    let fail = |sources: &Files, list: &[Diagnostic]| -> ! {
         let all: Vec<String> = list.iter().map(|d| sources.render(d)).collect();
         panic!("{}\n{text}", all.join("\n"))
     };
@@ -27,7 +27,7 @@ fn volts(text: &str, nodes: &[&str]) -> Vec<f64> {
     }
     let built = circuit::build(
         &reading.netlist,
-        &Settings::default(),
+        &Overrides::default(),
         Timing::default(),
         &mut sources,
     );
@@ -86,7 +86,7 @@ fn number(row: &toml::Value, key: &str) -> Option<f64> {
 
 /// Whether the library has a card of that name.
 fn in_library(name: &str) -> bool {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let (body, _) = library::load(&mut sources);
     body.models
         .iter()
@@ -95,7 +95,7 @@ fn in_library(name: &str) -> bool {
 
 #[test]
 fn every_card_of_the_library_is_read_without_complaint() {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let (body, diagnostics) = library::load(&mut sources);
     assert!(diagnostics.is_empty(), "{diagnostics:?}");
     for name in [
@@ -231,5 +231,22 @@ fn rectifiers_drop_their_printed_volts() {
             (drop / printed - 1.0).abs() < 0.03,
             "{valve}: {drop} V, printed {printed} V"
         );
+    }
+}
+
+/// Every valve of the library says what it needs of socket and heater.
+#[test]
+fn every_valve_of_the_library_names_its_base_and_heater() {
+    let mut sources = Files::default();
+    let (body, _) = library::load(&mut sources);
+    for model in &body.models {
+        let kind = gridleak::device::kind(&model.kind.text).expect("a kind");
+        if !kind.model_params.iter().any(|p| p.name == "base") {
+            continue;
+        }
+        for needed in ["base", "vh", "ih"] {
+            let given = |name: &str| model.params.iter().any(|a| a.name.text == name);
+            assert!(given(needed), "{}: {needed}", model.name.text);
+        }
     }
 }

@@ -3,14 +3,16 @@
 import re
 import textwrap
 
+from .bottles import bottle_of, heater_of, spread_of
 from .ratings import capacitances_of, ratings_of
 
 WIDTH = 96
 ORDER = (
     "mu ex kg1 kg2 kp kvb vct knee perv vrise alphas gg cg xi cgp cgk cpk "
-    "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax"
+    "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
+    "base vh ih tolip tolmu vtest"
 ).split()
-BREAKS = ("gg", "cgp", "pamax", "pivmax", "rgmaxfixed")  # these begin a new line
+BREAKS = ("gg", "cgp", "pamax", "pivmax", "rgmaxfixed", "base")  # these begin a new line
 SUFFIXES = {"meg": "e6", "k": "e3", "m": "e-3", "u": "e-6", "n": "e-9", "p": "e-12", "": ""}
 
 LAWS = {
@@ -51,7 +53,9 @@ SPREAD = "Real valves spread by some +/- 20 to 30 % in current from one to the n
 
 
 def number(value):
-    """A plain SPICE number of at most five significant digits."""
+    """A plain SPICE number of at most five significant digits, or a word."""
+    if isinstance(value, str):
+        return value
     for suffix, low, high in (("p", 1e-13, 1e-9), ("m", 1e-3, 1e-1), ("meg", 1e5, 1e9)):
         if low <= abs(value) < high:
             return f"{value / float('1' + SUFFIXES[suffix]):.5g}{suffix}"
@@ -60,6 +64,8 @@ def number(value):
 
 def parse_number(text):
     """The inverse of `number`."""
+    if not re.match(r"[-+.]?\d+(\.\d*)?(e[-+]?\d+)?(meg|[kmunp])?$", text.lower()):
+        return text
     pattern = r"([-+0-9.]+(?:e[-+]?\d+)?)(meg|[kmunp]?)"
     digits, suffix = re.fullmatch(pattern, text.lower()).groups()
     return float(digits + SUFFIXES[suffix])
@@ -102,9 +108,9 @@ def cite(rows, label):
     """One comment that names the sources of some rows, and which were recalled."""
     sources = {}
     for row in rows:
-        seen = row.get("found", "from memory" in row["source"])
+        seen = row.get("found") or "from memory" in row["source"]
         mark = "" if seen else " (from memory)"
-        sources[row["source"].rstrip(". ") + mark] = None
+        sources[row["source"].rstrip("., ") + mark] = None
     return comment(f"{label}: " + "; ".join(sources) + ".") if sources else ""
 
 
@@ -156,10 +162,28 @@ def header(valve, sheets, sheet, summary):
         text += cite([row | {"source": source}], "Capacitances")
     _, rows = ratings_of(valve, sheets)
     text += rating_note(valve, rows)
+    text += bottle_note(valve)
     for remark in valve.remarks:
         text += comment(remark)
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")
     return text + comment(RANGE[valve.kind] + " " + SPREAD)
+
+
+def bottle_note(valve):
+    """Where base, heater and spread come from."""
+    heater = heater_of(valve.sheet_name)
+    note = cite([heater[2]], "Base and heater (of the whole bottle)") if heater else ""
+    if valve.kind == "rectifier":
+        return note
+    found, rows = spread_of(valve.sheet_name)
+    if found:
+        return note + cite(rows, f"Spread of production ({', '.join(found)})")
+    return note + comment("Spread of production: no limits at hand, the default stands.")
+
+
+def facts_of(valve, sheets):
+    """Ratings and bottle."""
+    return ratings_of(valve, sheets)[0] | bottle_of(valve, sheets)
 
 
 def rating_note(valve, rows):
@@ -177,7 +201,7 @@ def rating_note(valve, rows):
 
 def fitted_file(valve, sheets, sheet, p, summary):
     """The whole text of a fitted valve's card file; `p` is the law and the grid current."""
-    card = p | capacitances_of(valve, sheets)[0] | ratings_of(valve, sheets)[0]
+    card = p | capacitances_of(valve, sheets)[0] | facts_of(valve, sheets)
     text = header(valve, sheets, sheet, summary)
     for name in (valve.name, *valve.aliases):
         text += model_card(name, valve.kind, card | valve.stricter.get(name, {}))
@@ -187,7 +211,7 @@ def fitted_file(valve, sheets, sheet, p, summary):
 def file_plain(valve, sheets, p, summary):
     """The whole text of a card file of the plain pentode law's set."""
     name = f"{valve.name}_PLAIN"
-    card = p | capacitances_of(valve, sheets)[0] | ratings_of(valve, sheets)[0]
+    card = p | capacitances_of(valve, sheets)[0] | facts_of(valve, sheets)
     text = comment(f"{name}: pentode, the plain law for comparison.")
     text += comment("Written by scripts/fit_valves.py.")
     text += comment(LAWS["pentode"])
@@ -204,7 +228,7 @@ def file_1996(valve, sheets, row, p, summary):
     """The whole text of a card file of the published 1996 set."""
     name = f"{valve.name}_1996"
     pf = {"cgp": row["cgp_pf"], "cgk": row["ccg_pf"], "cpk": row["ccp_pf"]}
-    card = p | {key: value * 1e-12 for key, value in pf.items()} | ratings_of(valve, sheets)[0]
+    card = p | {key: value * 1e-12 for key, value in pf.items()} | facts_of(valve, sheets)
     kind = "triode" if valve.kind == "triode" else "pentode"
     text = comment(f"{name}: {kind}, the widely printed set.")
     text += comment("Written by scripts/fit_valves.py.")

@@ -15,6 +15,18 @@ def load_sheets():
         return tomllib.load(file)
 
 
+def load_more():
+    """The tables of valves_more.toml: bases, heaters and types beyond the first ones."""
+    with open(REFERENCES / "valves_more.toml", "rb") as file:
+        return tomllib.load(file)
+
+
+def load_spread():
+    """The tables of spread.toml: production limits."""
+    with open(REFERENCES / "spread.toml", "rb") as file:
+        return tomllib.load(file)
+
+
 def load_stages():
     """Resistance-coupled stages by valve: a list of dictionaries in SI units."""
     stages = {}

@@ -13,21 +13,18 @@
 
 use super::{NoSolution, operating_point, transient};
 use crate::circuit::{Branch, BranchKind, Circuit, Element, Node};
-use crate::device::source::{Drive, Wave};
+use crate::device::role::DeviceRole;
 use crate::math::dense;
-use crate::math::integrate::{self, GAMMA};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
-use crate::math::newton::{self, Failure, Problem, Settings};
-use crate::system::assemble::{ABSOLUTE, Ask, Assembly, Driven};
+use crate::math::newton::{self, Equations, Failure, NewtonSettings};
+use crate::math::tr_bdf2::{self, GAMMA};
+use crate::system::assemble::{ABSOLUTE, Assembly, Driven, SourceState};
 use crate::system::audit::Auditor;
 use std::collections::BTreeSet;
 use std::f64::consts::TAU;
-use std::ops::RangeInclusive;
 
 /// Steps of a cycle.
 pub const STEPS: usize = 400;
-/// Frequencies that mains have, Hz.
-const MAINS_HZ: RangeInclusive<f64> = 40.0..=70.0;
 /// Resistances above this feed no supply, ohm.
 const FEEDS: f64 = 100e3;
 /// The least capacitance that makes a reservoir, F: no clipper of a signal has one.
@@ -110,7 +107,7 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
         let BranchKind::Source(drive) = &branch.kind else {
             continue;
         };
-        let Some(freq_hz) = mains_sine(drive) else {
+        let Some(freq_hz) = drive.mains_hz() else {
             continue;
         };
         if mains.as_ref().is_some_and(|m| m.freq_hz != freq_hz) {
@@ -126,22 +123,6 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
         }
     }
     mains
-}
-
-/// The frequency of a sine that may be the mains. A DC value of its own is a builder's way to
-/// say what the source is worth at rest, and is taken at its word.
-fn mains_sine(drive: &Drive) -> Option<f64> {
-    match drive.wave {
-        Some(Wave::Sin {
-            amplitude,
-            freq_hz,
-            damping,
-            ..
-        }) if !drive.says_dc && amplitude != 0.0 && damping == 0.0 => {
-            MAINS_HZ.contains(&freq_hz).then_some(freq_hz)
-        }
-        _ => None,
-    }
 }
 
 /// What carries a supply's current: nodes joined by small resistances and windings.
@@ -199,7 +180,7 @@ impl Conductors {
 }
 
 fn feeds_a_reservoir(circuit: &Circuit, graph: &Conductors, fed: &BTreeSet<usize>) -> bool {
-    let is_rectifier = |e: &&Element| e.kind.is_some_and(|k| matches!(k.name, "d" | "rectifier"));
+    let is_rectifier = |e: &&Element| e.role().is_some_and(DeviceRole::rectifies);
     circuit.elements.iter().filter(is_rectifier).any(|e| {
         let (inside, outside): (Vec<Node>, Vec<Node>) =
             e.terminals.iter().partition(|n| fed.contains(&n.0));
@@ -217,7 +198,7 @@ fn feeds_a_reservoir(circuit: &Circuit, graph: &Conductors, fed: &BTreeSet<usize
 /// The inner nodes of mains transformers: volts of the primary's turns, and their flux.
 fn cores(circuit: &Circuit) -> Vec<(Node, Node)> {
     let transformers = circuit.elements.iter();
-    let transformers = transformers.filter(|e| e.kind.is_some_and(|k| k.name == "mains"));
+    let transformers = transformers.filter(|e| e.role() == Some(DeviceRole::MainsTransformer));
     let inner = |name: String| circuit.nodes.iter().position(|n| n.inner && n.name == name);
     transformers
         .filter_map(|e| {
@@ -263,12 +244,12 @@ impl<'a, 'c> Shooting<'a, 'c> {
         // Held at its crest the mains leave a supply nearly as full as it will be; the flux of a
         // mains transformer is nothing then. Where that cannot be solved, or where coupled
         // inductors pass no direct current, it fills up anew.
-        let crest = Ask::at(0.25 * period_s);
+        let crest = SourceState::at(0.25 * period_s);
         let cores = cores(assembly.circuit);
         let held: Vec<(Node, f64)> = cores.iter().map(|&(_, flux)| (flux, 0.0)).collect();
         let mut point = match operating_point::solve(assembly, crest, &held) {
             Ok(point) => point,
-            Err(_) => operating_point::solve(assembly, Ask::at(0.0), &[])?,
+            Err(_) => operating_point::solve(assembly, SourceState::at(0.0), &[])?,
         };
         // At t = 0 it stands at its lowest: no inrush.
         for (core, flux) in cores {
@@ -312,7 +293,7 @@ impl<'a, 'c> Shooting<'a, 'c> {
         let (mut last, mut restless) = (f64::INFINITY, 0);
         for cycles in 1..=MOST {
             let start = self.now.x.clone();
-            self.let_go()?;
+            self.consistent_start()?;
             let shoots = cycles > SETTLING;
             let mut spread = match shoots {
                 true => Some(self.spread()?),
@@ -366,14 +347,14 @@ impl<'a, 'c> Shooting<'a, 'c> {
                     *x = s + d;
                 }
                 let x = self.now.x.clone();
-                self.assembly.evaluate(&x, Ask::at(0.0), 0.0, false);
+                self.assembly.evaluate(&x, SourceState::at(0.0), 0.0, false);
                 self.now.q.copy_from_slice(&self.assembly.q);
             }
         }
         Err(self.failed(&Failure::Unsettled {
             unknown: restless,
             equation: restless,
-            excess: f64::INFINITY,
+            residual_ratio: f64::INFINITY,
             iterations: MOST,
         }))
     }
@@ -390,10 +371,10 @@ impl<'a, 'c> Shooting<'a, 'c> {
 
     /// One stage: unknowns for which f + a q + offset = 0.
     fn stage(&mut self, time_s: f64, a: f64, offset: &[f64], x: &mut [f64]) -> Result<(), Failure> {
-        let ask = Ask::at(time_s);
-        let settings = Settings {
+        let ask = SourceState::at(time_s);
+        let settings = NewtonSettings {
             max_iterations: 40,
-            ..Settings::default()
+            ..NewtonSettings::default()
         };
         let mut stage = Stage {
             assembly: self.assembly,
@@ -406,7 +387,7 @@ impl<'a, 'c> Shooting<'a, 'c> {
     }
 
     /// A very short step from the charges alone: voltages and rates that agree with them.
-    fn let_go(&mut self) -> Result<(), Box<NoSolution>> {
+    fn consistent_start(&mut self) -> Result<(), Box<NoSolution>> {
         let a = self.first();
         let offset: Vec<f64> = self.now.q.iter().map(|q| -a * q).collect();
         let mut x = self.now.x.clone();
@@ -437,11 +418,11 @@ impl<'a, 'c> Shooting<'a, 'c> {
 
     /// G and C in the order of the pattern, where the assembly was last asked.
     fn slopes(&mut self) -> (Vec<f64>, Vec<f64>) {
-        let (x, ask) = (self.now.x.clone(), Ask::at(self.now.time_s));
+        let (x, ask) = (self.now.x.clone(), SourceState::at(self.now.time_s));
         slopes(self.assembly, &x, ask)
     }
 
-    /// What small changes of the states have become after [`let_go`](Self::let_go).
+    /// What small changes of the states have become after [`consistent_start`](Self::let_go).
     fn spread(&mut self) -> Result<Spread, Box<NoSolution>> {
         let (n, a) = (self.now.x.len(), self.first());
         let (g, c) = self.slopes();
@@ -487,7 +468,7 @@ impl<'a, 'c> Shooting<'a, 'c> {
     }
 
     fn step(&mut self, h: f64, spread: &mut Option<Spread>) -> Result<(), Failure> {
-        let a = integrate::factor(h);
+        let a = tr_bdf2::factor(h);
         let (t1, t2) = (self.now.time_s + GAMMA * h, self.now.time_s + h);
         let start = self.now.clone();
         let n = start.x.len();
@@ -496,14 +477,15 @@ impl<'a, 'c> Shooting<'a, 'c> {
             *x += GAMMA * h * v;
         }
         let offset: Vec<f64> = (0..n)
-            .map(|k| integrate::inner_rate(a, 0.0, start.q[k], start.q_rate[k]))
+            .map(|k| tr_bdf2::inner_rate(a, 0.0, start.q[k], start.q_rate[k]))
             .collect();
         self.stage(t1, a, &offset, &mut inner)?;
         let inner_q = self.assembly.q.clone();
         let mut made = None;
         if let Some(before) = spread.as_ref() {
-            let (_, c) = slopes(self.assembly, &inner, Ask::at(t1));
-            self.assembly.evaluate(&inner, Ask::at(t1), a, false);
+            let (_, c) = slopes(self.assembly, &inner, SourceState::at(t1));
+            self.assembly
+                .evaluate(&inner, SourceState::at(t1), a, false);
             self.lu
                 .factor(&self.assembly.jacobian)
                 .map_err(Failure::Singular)?;
@@ -525,19 +507,19 @@ impl<'a, 'c> Shooting<'a, 'c> {
             .map(|k| start.x[k] + (inner[k] - start.x[k]) / GAMMA)
             .collect();
         let offset: Vec<f64> = (0..n)
-            .map(|k| integrate::end_rate(a, 0.0, inner_q[k], start.q[k]))
+            .map(|k| tr_bdf2::end_rate(a, 0.0, inner_q[k], start.q[k]))
             .collect();
         self.stage(t2, a, &offset, &mut end)?;
         let end_q = self.assembly.q.clone();
         if let (Some(before), Some(inner_spread)) = (spread.as_mut(), made) {
-            let (_, c) = slopes(self.assembly, &end, Ask::at(t2));
-            self.assembly.evaluate(&end, Ask::at(t2), a, false);
+            let (_, c) = slopes(self.assembly, &end, SourceState::at(t2));
+            self.assembly.evaluate(&end, SourceState::at(t2), a, false);
             self.lu
                 .factor(&self.assembly.jacobian)
                 .map_err(Failure::Singular)?;
             let c = stored(self.assembly, &c);
             for (x, (q1, q0)) in before.x.iter_mut().zip(inner_spread.iter().zip(&before.q)) {
-                *x = -integrate::end_rate(a, 0.0, *q1, *q0);
+                *x = -tr_bdf2::end_rate(a, 0.0, *q1, *q0);
             }
             let columns = before.x.chunks_exact_mut(n);
             let charges = before.q.chunks_exact_mut(n);
@@ -554,13 +536,16 @@ impl<'a, 'c> Shooting<'a, 'c> {
         }
         let rates = |to: &mut [f64], end: &[f64], inner: &[f64], start: &[f64]| {
             for (k, rate) in to.iter_mut().enumerate() {
-                *rate = integrate::end_rate(a, end[k], inner[k], start[k]);
+                *rate = tr_bdf2::end_rate(a, end[k], inner[k], start[k]);
             }
         };
         rates(&mut self.now.q_rate, &end_q, &inner_q, &start.q);
         rates(&mut self.now.x_rate, &end, &inner, &start.x);
         if let Some(auditor) = &mut self.auditor {
-            let (inner, end) = ((&inner[..], Ask::at(t1)), (&end[..], Ask::at(t2)));
+            let (inner, end) = (
+                (&inner[..], SourceState::at(t1)),
+                (&end[..], SourceState::at(t2)),
+            );
             auditor.step(self.assembly, h, inner, end);
         }
         self.assembly.settle_memory(&end);
@@ -571,7 +556,7 @@ impl<'a, 'c> Shooting<'a, 'c> {
 }
 
 /// G and C of the circuit at a point.
-fn slopes(assembly: &mut Assembly<'_>, x: &[f64], ask: Ask) -> (Vec<f64>, Vec<f64>) {
+fn slopes(assembly: &mut Assembly<'_>, x: &[f64], ask: SourceState) -> (Vec<f64>, Vec<f64>) {
     assembly.evaluate(x, ask, 0.0, false);
     let g = assembly.jacobian.clone();
     // So large a factor that the difference keeps the digits of a picofarad beside a siemens.
@@ -621,7 +606,7 @@ fn times(assembly: &Assembly<'_>, matrix: &[f64], x: &[f64], to: &mut [f64]) {
 struct Stage<'a, 'c> {
     assembly: &'a mut Assembly<'c>,
     lu: &'a mut StaticLu<f64>,
-    ask: Ask,
+    ask: SourceState,
     a: f64,
     offset: &'a [f64],
 }
@@ -629,17 +614,17 @@ struct Stage<'a, 'c> {
 /// Part of the currents at a node that may be left over.
 const LEFT_OVER: f64 = 1e-7;
 
-impl Problem for Stage<'_, '_> {
+impl Equations for Stage<'_, '_> {
     fn size(&self) -> usize {
         self.assembly.len()
     }
 
     fn linearise(&mut self, x: &[f64], residual: &mut [f64]) -> bool {
-        let drawn_back = self.assembly.evaluate(x, self.ask, self.a, true);
+        let limited = self.assembly.evaluate(x, self.ask, self.a, true);
         for (k, r) in residual.iter_mut().enumerate() {
             *r = self.assembly.f[k] + self.a * self.assembly.q[k] + self.offset[k];
         }
-        drawn_back
+        limited
     }
 
     fn solve(&mut self, residual: &mut [f64]) -> Result<(), Singular> {
@@ -652,9 +637,9 @@ impl Problem for Stage<'_, '_> {
         SETTLED + SETTLED * x.abs()
     }
 
-    fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+    fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
         self.assembly.evaluate(x, self.ask, self.a, false);
-        self.assembly.weigh(x, self.ask, self.a);
+        self.assembly.residual_scale(x, self.ask, self.a);
         let mut worst = (0.0, 0);
         for k in 0..x.len() {
             let charge = (self.a * self.assembly.q[k]).abs();

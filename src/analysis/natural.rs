@@ -168,14 +168,14 @@ mod tests {
     use crate::analysis::operating_point;
     use crate::circuit;
     use crate::circuit::bind::Timing;
-    use crate::circuit::params::Settings;
-    use crate::diag::Sources;
+    use crate::circuit::params::Overrides;
+    use crate::diag::Files;
     use crate::netlist::{self, MemoryLoader};
 
     fn of(text: &str) -> Stability {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
-        let (settings, timing) = (Settings::default(), Timing::default());
+        let (settings, timing) = (Overrides::default(), Timing::default());
         let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
         let circuit = built.unwrap_or_else(|e| panic!("{e:?}")).circuit;
         let (point, mut assembly) = operating_point::dc(&circuit).unwrap();

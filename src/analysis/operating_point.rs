@@ -3,8 +3,8 @@
 use super::NoSolution;
 use crate::circuit::{Circuit, Node};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
-use crate::math::newton::{self, Failure, Problem, Settings};
-use crate::system::assemble::{ABSOLUTE, Ask, Assembly, RELATIVE, ROUNDING};
+use crate::math::newton::{self, Equations, Failure, NewtonSettings};
+use crate::system::assemble::{ABSOLUTE, Assembly, RELATIVE, ROUNDING, SourceState};
 use crate::system::audit::{Allowance, Auditor};
 
 /// How a point was found.
@@ -51,7 +51,7 @@ pub struct Point {
 /// `held` nodes are kept at their voltages. `assembly` keeps the discrete states found.
 pub fn solve(
     assembly: &mut Assembly<'_>,
-    ask: Ask,
+    ask: SourceState,
     held: &[(Node, f64)],
 ) -> Result<Point, Box<NoSolution>> {
     let circuit = assembly.circuit;
@@ -120,10 +120,42 @@ pub fn solve(
     )))
 }
 
+/// The operating point near a known solution of a circuit that differs a little: Newton from
+/// there, and [`solve`] if that does not settle. `assembly` has the known solution's discrete
+/// states.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn near(
+    assembly: &mut Assembly<'_>,
+    ask: SourceState,
+    known: &[f64],
+) -> Result<Point, Box<NoSolution>> {
+    let circuit = assembly.circuit;
+    let mut search = Search::new(assembly, ask, &[]);
+    let mut x = known.to_vec();
+    // The laws start from there, too.
+    search.assembly.evaluate(&x, ask, 0.0, false);
+    if search.newton(&mut x).is_err() {
+        return solve(assembly, ask, &[]);
+    }
+    let (residual_a, residual_node) = search.residual(&x);
+    if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
+        auditor.rest(search.assembly, &x, ask, &[]);
+    }
+    Ok(Point {
+        method: Method::Plain,
+        iterations: search.iterations,
+        x,
+        residual_a,
+        residual_node,
+    })
+}
+
 struct Search<'a, 'c> {
     assembly: &'a mut Assembly<'c>,
     lu: StaticLu<f64>,
-    ask: Ask,
+    ask: SourceState,
     held: Vec<(Node, f64)>,
     /// Pseudo-transient: conductance to the last point, S, and that point.
     anchor: Option<(f64, Vec<f64>)>,
@@ -146,7 +178,7 @@ const ANCHORED: f64 = 1e-6;
 const FLIPS: usize = 50;
 
 impl<'a, 'c> Search<'a, 'c> {
-    fn new(assembly: &'a mut Assembly<'c>, ask: Ask, held: &[(Node, f64)]) -> Self {
+    fn new(assembly: &'a mut Assembly<'c>, ask: SourceState, held: &[(Node, f64)]) -> Self {
         let (indptr, indices) = assembly.pattern();
         Search {
             lu: StaticLu::new(assembly.len(), indptr, indices),
@@ -181,7 +213,7 @@ impl<'a, 'c> Search<'a, 'c> {
     fn newton(&mut self, x: &mut [f64]) -> Result<(), Failure> {
         let mut last = None;
         for _ in 0..FLIPS {
-            let settings = Settings::default();
+            let settings = NewtonSettings::default();
             match newton::solve(self, x, &settings) {
                 Ok(found) => self.iterations += found.iterations,
                 Err(failure) => {
@@ -195,7 +227,7 @@ impl<'a, 'c> Search<'a, 'c> {
             last = Some(Failure::Unsettled {
                 unknown: 0,
                 equation: 0,
-                excess: f64::INFINITY,
+                residual_ratio: f64::INFINITY,
                 iterations: 0,
             });
         }
@@ -375,16 +407,16 @@ impl<'a, 'c> Search<'a, 'c> {
     }
 }
 
-impl Problem for Search<'_, '_> {
+impl Equations for Search<'_, '_> {
     fn size(&self) -> usize {
         self.assembly.len()
     }
 
     fn linearise(&mut self, x: &[f64], residual: &mut [f64]) -> bool {
-        let drawn_back = self.assembly.evaluate(x, self.ask, 0.0, true);
+        let limited = self.assembly.evaluate(x, self.ask, 0.0, true);
         self.amend(x);
         residual.copy_from_slice(&self.assembly.f);
-        drawn_back
+        limited
     }
 
     fn solve(&mut self, residual: &mut [f64]) -> Result<(), Singular> {
@@ -401,9 +433,9 @@ impl Problem for Search<'_, '_> {
         }
     }
 
-    fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+    fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
         self.assembly.evaluate(x, self.ask, 0.0, false);
-        self.assembly.weigh(x, self.ask, 0.0);
+        self.assembly.residual_scale(x, self.ask, 0.0);
         self.amend(x);
         let mut worst = (0.0, 0);
         for (k, f) in self.assembly.f.iter().enumerate() {
@@ -422,6 +454,6 @@ impl Problem for Search<'_, '_> {
 /// The operating point with the DC values of all sources, from scratch.
 pub fn dc(circuit: &Circuit) -> Result<(Point, Assembly<'_>), Box<NoSolution>> {
     let mut assembly = Assembly::new(circuit);
-    let point = solve(&mut assembly, Ask::DC, &[])?;
+    let point = solve(&mut assembly, SourceState::DC, &[])?;
     Ok((point, assembly))
 }

@@ -16,12 +16,12 @@
 //! Where Newton does not lead there, plain periods are integrated until the circuit is at
 //! rest, and the answer says so.
 
-mod companions;
+mod common_period;
 mod mesh;
 mod orbit;
 mod step;
 
-pub use companions::Incommensurate;
+pub use common_period::Incommensurate;
 pub use orbit::{Orbit, Wave};
 
 use super::{NoSolution, mains, operating_point};
@@ -30,7 +30,7 @@ use crate::math::dense;
 use crate::math::fun;
 use crate::math::newton::Failure;
 use crate::math::radau::STAGES;
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::Observable;
 use mesh::Lengths;
@@ -127,7 +127,7 @@ pub struct Effort {
 
 /// The steady state, as far as it is known to whoever asked for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Found {
+pub struct PeriodicState {
     /// How it was reached.
     pub method: Method,
     /// What it cost.
@@ -158,7 +158,7 @@ pub enum Trouble {
         steps: usize,
     },
     /// Neither Newton nor so many periods led to rest.
-    Restless {
+    NotPeriodic {
         /// Periods integrated.
         periods: usize,
         /// Where the circuit still moves most from period to period.
@@ -179,7 +179,7 @@ impl std::fmt::Display for Trouble {
                 f,
                 "no steady state: its period would take {steps} steps, at most {MOST_STEPS} are made"
             ),
-            Trouble::Restless {
+            Trouble::NotPeriodic {
                 periods,
                 place,
                 moves,
@@ -187,11 +187,11 @@ impl std::fmt::Display for Trouble {
             } if !place.is_empty() => write!(
                 f,
                 "no steady state found: Newton does not settle, and after {periods} periods \
-                 {place} still moves by {} a period",
+                 {place} worst moves by {} a period",
                 crate::num::engineering(*moves, unit, 2)
             ),
             // Without any charge there is nothing that could move from period to period.
-            Trouble::Restless { .. } => write!(
+            Trouble::NotPeriodic { .. } => write!(
                 f,
                 "no steady state found: its flanks are too steep to be followed"
             ),
@@ -207,7 +207,7 @@ impl Trouble {
                 "choose a frequency that shares a short period with it (beside the mains 400 Hz or 1 kHz), or set that source to a fixed value"
             }
             Trouble::NoSolution(no) => no.hint(),
-            Trouble::Restless { .. } => {
+            Trouble::NotPeriodic { .. } => {
                 "look with `scope` whether the circuit oscillates by itself, or motorboats; try a lower level"
             }
         }
@@ -261,15 +261,15 @@ pub struct Periodic<'c> {
     stepper: Stepper<'c>,
     accuracy: Accuracy,
     /// Whether the mains feed a supply of the circuit.
-    fed: bool,
+    has_mains: bool,
     rest: f64,
     /// Unknowns at rest.
-    quiet: Vec<f64>,
+    rest_state: Vec<f64>,
     /// Charges there.
-    quiet_charge: Vec<f64>,
-    quiet_memory: Vec<f64>,
+    rest_charge: Vec<f64>,
+    rest_memory: Vec<f64>,
     /// Evaluations of the operating point, until they are told.
-    untold: usize,
+    unreported_evaluations: usize,
     last: Option<Last>,
 }
 
@@ -332,26 +332,26 @@ impl<'c> Periodic<'c> {
         driven: Driven,
         mut accuracy: Accuracy,
     ) -> Result<Self, Box<NoSolution>> {
-        let rest = companions::direct(circuit, driven);
+        let rest = common_period::dc_value(circuit, driven);
         let mut assembly = Assembly::new(circuit);
         assembly.external = Some((driven, rest));
         // A supply fed from the mains is charged: at t = 0 alone it would stand empty.
         let supply = mains::find(circuit).filter(|m| !m.sources.contains(&driven));
-        let quiet = match &supply {
+        let rest_state = match &supply {
             Some(mains) => mains::cycle(&mut assembly, mains)?.start().x.clone(),
-            None => operating_point::solve(&mut assembly, Ask::at(0.0), &[])?.x,
+            None => operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?.x,
         };
-        assembly.evaluate(&quiet, Ask::at(0.0), 0.0, false);
+        assembly.evaluate(&rest_state, SourceState::at(0.0), 0.0, false);
         if supply.is_some() {
             accuracy.relative *= BESIDE_MAINS;
         }
         Ok(Periodic {
-            fed: supply.is_some(),
+            has_mains: supply.is_some(),
             rest,
-            quiet,
-            quiet_charge: assembly.q.clone(),
-            quiet_memory: assembly.memory.clone(),
-            untold: assembly.evaluations,
+            rest_state,
+            rest_charge: assembly.q.clone(),
+            rest_memory: assembly.memory.clone(),
+            unreported_evaluations: assembly.evaluations,
             stepper: Stepper::new(assembly),
             accuracy,
             last: None,
@@ -364,8 +364,8 @@ impl<'c> Periodic<'c> {
     }
 
     /// Unknowns at the operating point.
-    pub fn quiet(&self) -> &[f64] {
-        &self.quiet
+    pub fn rest_state(&self) -> &[f64] {
+        &self.rest_state
     }
 
     /// Forgets the last steady state: the next one starts from the operating point.
@@ -381,9 +381,9 @@ impl<'c> Periodic<'c> {
         &mut self,
         signal: &Signal,
         mut poll: impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Found, E>, Trouble> {
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
         let driven = self.stepper.assembly.external.expect("driven").0;
-        let common = companions::common(self.circuit(), driven, signal.base_hz)
+        let common = common_period::common(self.circuit(), driven, signal.base_hz)
             .map_err(Trouble::Incommensurate)?;
         let clock = Clock {
             period_s: common.cycles as f64 / signal.base_hz,
@@ -394,7 +394,7 @@ impl<'c> Periodic<'c> {
         let before = self.stepper.assembly.evaluations;
         let mut effort = Effort::default();
         let mut known = self.last.take().filter(|l| l.clock == clock);
-        if self.fed && known.is_none() {
+        if self.has_mains && known.is_none() {
             let accuracy = self.accuracy;
             self.accuracy.relative *= APPROACH.0;
             for part in APPROACH.1 {
@@ -419,9 +419,10 @@ impl<'c> Periodic<'c> {
             Ok(found) => found,
             Err(stopped) => return Ok(Err(stopped)),
         };
-        effort.evaluations = self.stepper.assembly.evaluations - before + self.untold;
-        self.untold = 0;
-        Ok(Ok(Found { effort, ..found }))
+        effort.evaluations =
+            self.stepper.assembly.evaluations - before + self.unreported_evaluations;
+        self.unreported_evaluations = 0;
+        Ok(Ok(PeriodicState { effort, ..found }))
     }
 
     /// The wave of a probe in the steady state found last.
@@ -449,20 +450,20 @@ impl<'c> Periodic<'c> {
         known: Option<Last>,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Found, E>, Trouble> {
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
         let driving = Driving { signal, clock };
         let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
         let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
         let (mut charge, mut mesh, mut old) = match known {
             Some(last) => (last.charge, last.orbit.times.clone(), Some(last.orbit)),
             None => {
-                self.stepper.assembly.memory.clone_from(&self.quiet_memory);
+                self.stepper.assembly.memory.clone_from(&self.rest_memory);
                 let steps = (clock.period_s / cycle * FIRST).round() as usize;
                 if steps > MOST_STEPS {
                     return Err(Trouble::TooLong { steps });
                 }
                 (
-                    self.quiet_charge.clone(),
+                    self.rest_charge.clone(),
                     mesh::even(clock.period_s, steps),
                     None,
                 )
@@ -494,7 +495,7 @@ impl<'c> Periodic<'c> {
             // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
             let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
             if (off <= 1.0 || rounding) && fine && same_memory {
-                return Ok(Ok(Found {
+                return Ok(Ok(PeriodicState {
                     growth: Some(growth(&pass.monodromy, pass.moved.len())),
                     error,
                     ..self.keep(&driving, charge, pass.orbit)
@@ -521,16 +522,16 @@ impl<'c> Periodic<'c> {
         clock: Clock,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<Found, E>, Trouble> {
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
         let driving = Driving { signal, clock };
         let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
         let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
         let steps = (clock.period_s / cycle * FIRST).round() as usize;
-        self.stepper.assembly.memory.clone_from(&self.quiet_memory);
+        self.stepper.assembly.memory.clone_from(&self.rest_memory);
         let mut mesh = mesh::even(clock.period_s, steps);
-        let mut charge = self.quiet_charge.clone();
+        let mut charge = self.rest_charge.clone();
         let mut old: Option<Orbit> = None;
-        let mut still = (String::new(), f64::INFINITY, "V");
+        let mut restless = (String::new(), f64::INFINITY, "V");
         for period in 1..=PERIODS {
             if let Err(e) = poll() {
                 return Ok(Err(e));
@@ -543,7 +544,7 @@ impl<'c> Periodic<'c> {
             let scale = self.scale(&pass);
             charge.clone_from(&pass.end);
             if worst(&pass.moved, &scale) <= 10.0 && error <= 2.0 * KEPT {
-                return Ok(Ok(Found {
+                return Ok(Ok(PeriodicState {
                     method: Method::Settled { periods: period },
                     error,
                     ..self.keep(&driving, charge, pass.orbit)
@@ -559,23 +560,23 @@ impl<'c> Periodic<'c> {
                     true => "V",
                     false => "A",
                 };
-                still = (name, pass.moved[k].abs(), unit);
+                restless = (name, pass.moved[k].abs(), unit);
             }
             if error > KEPT {
                 mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
             }
             old = Some(pass.orbit);
         }
-        Err(Trouble::Restless {
+        Err(Trouble::NotPeriodic {
             periods: PERIODS,
-            place: still.0,
-            moves: still.1,
-            unit: still.2,
+            place: restless.0,
+            moves: restless.1,
+            unit: restless.2,
         })
     }
 
     /// Keeps the steady state found.
-    fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> Found {
+    fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> PeriodicState {
         let allowed = Allowance {
             part: self.accuracy.relative,
             ..ALLOWED
@@ -588,7 +589,7 @@ impl<'c> Periodic<'c> {
                 |t| driving.value(t),
             );
         }
-        let found = Found {
+        let found = PeriodicState {
             method: Method::Direct,
             effort: Effort::default(),
             steps: orbit.steps(),
@@ -608,7 +609,7 @@ impl<'c> Periodic<'c> {
     /// By how much each unknown may be off, `[n]`.
     fn tolerance(&self, orbit: Option<&Orbit>) -> Vec<f64> {
         let nodes = self.stepper.assembly.unknowns.nodes();
-        let n = self.quiet.len();
+        let n = self.rest_state.len();
         // Nothing is known yet of how far anything moves, and nothing of this pass is kept.
         let swings = orbit.map_or_else(|| vec![FIRST_V / self.accuracy.relative; n], Orbit::swings);
         (0..n)
@@ -651,7 +652,8 @@ impl<'c> Periodic<'c> {
         let stepper = &mut self.stepper;
         let n = start.len();
         let m = stepper.state.len();
-        let mut orbit = Orbit::from(old.map_or_else(|| self.quiet.clone(), |o| o.end().to_vec()));
+        let mut orbit =
+            Orbit::from(old.map_or_else(|| self.rest_state.clone(), |o| o.end().to_vec()));
         let mut charge = start.to_vec();
         let mut columns = vec![0.0; m * n];
         for (c, &k) in stepper.state.iter().enumerate() {
@@ -840,12 +842,12 @@ fn no_solution(circuit: &Circuit, failure: Failure, n: usize, time_s: f64) -> No
         Failure::Unsettled {
             unknown,
             equation,
-            excess,
+            residual_ratio,
             iterations,
         } => Failure::Unsettled {
             unknown: unknown % n,
             equation,
-            excess,
+            residual_ratio,
             iterations,
         },
         singular => singular,
@@ -858,10 +860,10 @@ fn no_solution(circuit: &Circuit, failure: Failure, n: usize, time_s: f64) -> No
 mod tests {
     use super::*;
     use crate::circuit::bind::Timing;
-    use crate::circuit::params::Settings;
+    use crate::circuit::params::Overrides;
     use crate::circuit::{self, Piece};
-    use crate::diag::Sources;
-    use crate::netlist::{self, source::LoadProblem, source::Loader};
+    use crate::diag::Files;
+    use crate::netlist::{self, loader::LoadProblem, loader::Loader};
 
     struct Text(&'static str);
 
@@ -872,16 +874,16 @@ mod tests {
     }
 
     fn built(text: &'static str) -> Circuit {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = netlist::read("test.cir", &Text(text), &mut sources);
-        let settings = Settings::default();
+        let settings = Overrides::default();
         circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
             .unwrap_or_else(|problems| panic!("{problems:?}"))
             .circuit
     }
 
     /// The steady state with `V1` driven, found, and the wave at `out`.
-    fn solved(circuit: &Circuit, signal: &Signal) -> Result<(Found, Wave), Trouble> {
+    fn solved(circuit: &Circuit, signal: &Signal) -> Result<(PeriodicState, Wave), Trouble> {
         let driven = match circuit.element("V1").expect("there").ports[0].piece {
             Piece::Branch(k) => Driven::Voltage(k),
             _ => panic!("no source"),
@@ -988,7 +990,7 @@ mod tests {
             "t\nV1 a 0 0\nR1 a b 1k\nC1 b 0 1u\nD1 b out dx\nR2 out 0 1k\nC2 out 0 1u\n.model dx d(is=1n)\n",
         );
         let signal = Signal::sine(1e3, 5.0);
-        let (direct, wave) = solved(&circuit, &signal).unwrap();
+        let (dc_value, wave) = solved(&circuit, &signal).unwrap();
         let Piece::Branch(k) = circuit.element("V1").unwrap().ports[0].piece else {
             panic!("no source");
         };
@@ -1006,7 +1008,7 @@ mod tests {
             .unwrap()
             .unwrap();
         assert!(
-            matches!(settled.method, Method::Settled { periods } if periods > direct.effort.passes)
+            matches!(settled.method, Method::Settled { periods } if periods > dc_value.effort.passes)
         );
         let out = Observable::voltage(&circuit, circuit.node("out").unwrap());
         let other = search.wave(&out);

@@ -142,15 +142,15 @@ mod tests {
     use super::*;
     use crate::analysis::operating_point;
     use crate::circuit::bind::Timing;
-    use crate::circuit::params::Settings;
+    use crate::circuit::params::Overrides;
     use crate::circuit::{self, Circuit};
-    use crate::diag::Sources;
+    use crate::diag::Files;
     use crate::netlist::{self, MemoryLoader};
 
     fn built(text: &str) -> Circuit {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
-        let (settings, timing) = (Settings::default(), Timing::default());
+        let (settings, timing) = (Overrides::default(), Timing::default());
         let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
         built.unwrap_or_else(|e| panic!("{e:?}")).circuit
     }

@@ -21,7 +21,7 @@ use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::Failure;
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::Pickup;
+use crate::system::probe::LinearProbe;
 use crate::system::unknowns::Unknowns;
 use num_complex::Complex;
 use std::f64::consts::TAU;
@@ -201,7 +201,7 @@ impl At<'_> {
     /// What a probe reads in a solution of [`At::solve`] for the same excitation.
     pub fn read(
         &self,
-        pickup: &Pickup,
+        pickup: &LinearProbe,
         excitation: Excitation,
         x: &[Complex<f64>],
     ) -> Complex<f64> {
@@ -215,12 +215,12 @@ impl At<'_> {
     }
 
     /// What a probe reads in the last solution of [`At::solve`], for that excitation.
-    pub fn read_solved(&self, pickup: &Pickup, excitation: Excitation) -> Complex<f64> {
+    pub fn read_solved(&self, pickup: &LinearProbe, excitation: Excitation) -> Complex<f64> {
         self.read(pickup, excitation, &self.small.right)
     }
 
     /// From an excitation to a probe: V/V, A/V, ohms or A/A.
-    pub fn transfer(&mut self, excitation: Excitation, pickup: &Pickup) -> Complex<f64> {
+    pub fn transfer(&mut self, excitation: Excitation, pickup: &LinearProbe) -> Complex<f64> {
         self.solve(excitation);
         self.read_solved(pickup, excitation)
     }
@@ -240,7 +240,7 @@ impl At<'_> {
     }
 
     /// How a probe's transfer changes with s, after [`At::solve_slope`].
-    pub fn read_slope(&self, pickup: &Pickup) -> Complex<f64> {
+    pub fn read_slope(&self, pickup: &LinearProbe) -> Complex<f64> {
         let (x, slope) = (&self.small.right, &self.small.slope);
         let terms = pickup.terms.iter();
         terms
@@ -251,7 +251,7 @@ impl At<'_> {
     /// The transposed system: y such that a probe reads the sum of y times right-hand sides.
     /// For 1 A put into node a and taken out of b that is y(a) - y(b), ground 0; for 1 V more
     /// across a branch, y of that branch.
-    pub fn solve_adjoint(&mut self, pickup: &Pickup) -> &[Complex<f64>] {
+    pub fn solve_adjoint(&mut self, pickup: &LinearProbe) -> &[Complex<f64>] {
         let right = &mut self.small.right;
         right.fill(Complex::default());
         for &(k, g, c) in &pickup.terms {
@@ -309,9 +309,9 @@ mod tests {
     use super::*;
     use crate::analysis::operating_point;
     use crate::circuit::bind::Timing;
-    use crate::circuit::params::Settings;
+    use crate::circuit::params::Overrides;
     use crate::circuit::{self, Circuit};
-    use crate::diag::Sources;
+    use crate::diag::Files;
     use crate::netlist::{self, FileLoader};
     use crate::system::probe::Observable;
 
@@ -319,11 +319,11 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("test.cir");
         std::fs::write(&path, text).unwrap();
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let reading = netlist::read(path.to_str().unwrap(), &FileLoader, &mut sources);
         circuit::build(
             &reading.netlist,
-            &Settings::default(),
+            &Overrides::default(),
             Timing::default(),
             &mut sources,
         )

@@ -4,10 +4,10 @@ use super::mains::{self, Instant};
 use super::{NoSolution, operating_point};
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::fun;
-use crate::math::integrate::{self, GAMMA};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
-use crate::math::newton::{self, Failure, Problem, Settings};
-use crate::system::assemble::{ABSOLUTE, Ask, Assembly};
+use crate::math::newton::{self, Equations, Failure, NewtonSettings};
+use crate::math::tr_bdf2::{self, GAMMA};
+use crate::system::assemble::{ABSOLUTE, Assembly, SourceState};
 use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::Moment;
 
@@ -102,7 +102,7 @@ pub struct Stepper<'c> {
     /// Start, inner point and end of the last step.
     points: [Sample; 3],
     /// Start of the last step, and the step before's inner point: for extrapolation.
-    before: Option<Past>,
+    previous: Option<Past>,
     step_s: f64,
     accuracy: Accuracy,
     lowest: Vec<f64>,
@@ -133,24 +133,24 @@ struct Past {
 struct Stage<'a, 'c> {
     assembly: &'a mut Assembly<'c>,
     lu: &'a mut StaticLu<f64>,
-    ask: Ask,
+    ask: SourceState,
     a: f64,
     /// q' = a q + offset.
     offset: &'a [f64],
     tolerance: &'a [f64],
 }
 
-impl Problem for Stage<'_, '_> {
+impl Equations for Stage<'_, '_> {
     fn size(&self) -> usize {
         self.assembly.len()
     }
 
     fn linearise(&mut self, x: &[f64], residual: &mut [f64]) -> bool {
-        let drawn_back = self.assembly.evaluate(x, self.ask, self.a, true);
+        let limited = self.assembly.evaluate(x, self.ask, self.a, true);
         for (k, r) in residual.iter_mut().enumerate() {
             *r = self.assembly.f[k] + self.a * self.assembly.q[k] + self.offset[k];
         }
-        drawn_back
+        limited
     }
 
     fn solve(&mut self, residual: &mut [f64]) -> Result<(), Singular> {
@@ -163,9 +163,9 @@ impl Problem for Stage<'_, '_> {
         self.tolerance[i]
     }
 
-    fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+    fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
         self.assembly.evaluate(x, self.ask, self.a, false);
-        self.assembly.weigh(x, self.ask, self.a);
+        self.assembly.residual_scale(x, self.ask, self.a);
         let mut worst = (0.0, 0);
         for k in 0..x.len() {
             let r = self.assembly.f[k] + self.a * self.assembly.q[k] + self.offset[k];
@@ -207,11 +207,11 @@ impl<'c> Stepper<'c> {
         accuracy: Accuracy,
     ) -> Result<(Self, operating_point::Point), Box<NoSolution>> {
         let mut assembly = Assembly::new(circuit);
-        let point = operating_point::solve(&mut assembly, Ask::at(0.0), &circuit.held)?;
+        let point = operating_point::solve(&mut assembly, SourceState::at(0.0), &circuit.held)?;
         let mut stepper = Self::from_point(assembly, point.x.clone(), accuracy);
         if !circuit.held.is_empty() {
             let charges = stepper.points[2].q.clone();
-            stepper.let_go(&charges)?;
+            stepper.consistent_start(&charges)?;
         }
         Ok((stepper, point))
     }
@@ -227,14 +227,14 @@ impl<'c> Stepper<'c> {
         let zero = vec![0.0; assembly.len()];
         let mut stepper = Self::from_point(assembly, zero, accuracy);
         stepper.assembly.forget();
-        stepper.let_go(&charges)?;
+        stepper.consistent_start(&charges)?;
         Ok(stepper)
     }
 
     /// At rest at an operating point already found.
     pub fn from_point(mut assembly: Assembly<'c>, x: Vec<f64>, accuracy: Accuracy) -> Self {
         let n = assembly.len();
-        assembly.evaluate(&x, Ask::at(0.0), 0.0, false);
+        assembly.evaluate(&x, SourceState::at(0.0), 0.0, false);
         let rest = Sample {
             time: 0.0,
             x_rate: vec![0.0; n],
@@ -258,7 +258,7 @@ impl<'c> Stepper<'c> {
             auditor,
             lu: StaticLu::new(n, indptr, indices),
             points: [rest.clone(), rest.clone(), rest],
-            before: None,
+            previous: None,
             time: 0.0,
             step_s: 0.0,
             effort: Effort::default(),
@@ -327,7 +327,7 @@ impl<'c> Stepper<'c> {
         times
             .iter()
             .map(|t| {
-                let w = integrate::interpolate((t - start) / self.step_s);
+                let w = tr_bdf2::interpolate((t - start) / self.step_s);
                 w[0] * values[0] + w[1] * values[1] + w[2] * values[2]
             })
             .collect()
@@ -350,7 +350,7 @@ impl<'c> Stepper<'c> {
 
     /// A very short backward-Euler step from given charges: finds voltages and rates that
     /// agree with them whatever held them before.
-    fn let_go(&mut self, charges: &[f64]) -> Result<(), Box<NoSolution>> {
+    fn consistent_start(&mut self, charges: &[f64]) -> Result<(), Box<NoSolution>> {
         let h = 1e-9;
         let a = 1.0 / h;
         let offset: Vec<f64> = charges.iter().map(|q| -a * q).collect();
@@ -360,13 +360,13 @@ impl<'c> Stepper<'c> {
             &mut Stage {
                 assembly: &mut self.assembly,
                 lu: &mut self.lu,
-                ask: Ask::at(0.0),
+                ask: SourceState::at(0.0),
                 a,
                 offset: &offset,
                 tolerance: &tolerance,
             },
             &mut x,
-            &Settings::default(),
+            &NewtonSettings::default(),
         );
         if let Err(failure) = found {
             return Err(Box::new(self.no_solution(&failure)));
@@ -404,14 +404,14 @@ impl<'c> Stepper<'c> {
 
     /// Tries a step of `h` with the driven source (if any) at the given values at the inner
     /// point and the end. On success the step stands in `points` but is not yet taken.
-    fn attempt(
+    fn try_step(
         &mut self,
         h: f64,
         drive: Option<[f64; 2]>,
         tolerance: &[f64],
     ) -> Result<(), Failure> {
         let n = self.assembly.len();
-        let a = integrate::factor(h);
+        let a = tr_bdf2::factor(h);
         let t0 = self.time;
         let t1 = t0 + GAMMA * h;
         let t2 = t0 + h;
@@ -444,24 +444,24 @@ impl<'c> Stepper<'c> {
             }
             for (k, o) in offset.iter_mut().enumerate() {
                 *o = if stage == 1 {
-                    integrate::inner_rate(a, 0.0, start.q[k], start.q_rate[k])
+                    tr_bdf2::inner_rate(a, 0.0, start.q[k], start.q_rate[k])
                 } else {
-                    integrate::end_rate(a, 0.0, inner.q[k], start.q[k])
+                    tr_bdf2::end_rate(a, 0.0, inner.q[k], start.q[k])
                 };
             }
             let found = newton::solve(
                 &mut Stage {
                     assembly: &mut self.assembly,
                     lu: &mut self.lu,
-                    ask: Ask::at(t),
+                    ask: SourceState::at(t),
                     a,
                     offset: &offset,
                     tolerance: &settle,
                 },
                 x,
-                &Settings {
+                &NewtonSettings {
                     max_iterations: 40,
-                    ..Settings::default()
+                    ..NewtonSettings::default()
                 },
             );
             match found {
@@ -477,16 +477,16 @@ impl<'c> Stepper<'c> {
                 inner.q.copy_from_slice(&self.assembly.q);
                 for k in 0..n {
                     inner.q_rate[k] =
-                        integrate::inner_rate(a, inner.q[k], start.q[k], start.q_rate[k]);
+                        tr_bdf2::inner_rate(a, inner.q[k], start.q[k], start.q_rate[k]);
                     inner.x_rate[k] =
-                        integrate::inner_rate(a, inner.x[k], start.x[k], start.x_rate[k]);
+                        tr_bdf2::inner_rate(a, inner.x[k], start.x[k], start.x_rate[k]);
                 }
             } else {
                 end.time = t;
                 end.q.copy_from_slice(&self.assembly.q);
                 for k in 0..n {
-                    end.q_rate[k] = integrate::end_rate(a, end.q[k], inner.q[k], start.q[k]);
-                    end.x_rate[k] = integrate::end_rate(a, end.x[k], inner.x[k], start.x[k]);
+                    end.q_rate[k] = tr_bdf2::end_rate(a, end.q[k], inner.q[k], start.q[k]);
+                    end.x_rate[k] = tr_bdf2::end_rate(a, end.x[k], inner.x[k], start.x[k]);
                 }
             }
         }
@@ -507,7 +507,7 @@ impl<'c> Stepper<'c> {
 
     /// A guess at time `t`: the parabola through the last known points where there are any.
     fn extrapolate(&self, start: &Sample, t: f64, x: &mut [f64]) {
-        let Some(past) = &self.before else {
+        let Some(past) = &self.previous else {
             x.copy_from_slice(&start.x);
             return;
         };
@@ -520,15 +520,11 @@ impl<'c> Stepper<'c> {
     /// The local error of the step that stands in `points`, in multiples of what is allowed.
     fn error(&mut self, tolerance: &[f64]) -> f64 {
         let [start, inner, end] = &self.points;
-        let a = integrate::factor(self.step_s);
+        let a = tr_bdf2::factor(self.step_s);
         let mut e = std::mem::take(&mut self.work);
         for (k, e) in e.iter_mut().enumerate() {
-            let charge = integrate::local_error(
-                self.step_s,
-                start.q_rate[k],
-                inner.q_rate[k],
-                end.q_rate[k],
-            );
+            let charge =
+                tr_bdf2::local_error(self.step_s, start.q_rate[k], inner.q_rate[k], end.q_rate[k]);
             // What a charge is known to no better than rounding is no error of the step: taken
             // for one, it would ask for shorter steps, where it is larger still.
             let known = ROUNDED * end.q[k].abs();
@@ -546,7 +542,7 @@ impl<'c> Stepper<'c> {
         }
         // Voltages without charge have no such error but are interpolated all the same:
         // their third difference tells how far the parabola strays between the points.
-        if let Some(past) = &self.before {
+        if let Some(past) = &self.previous {
             let times = [past.times[0], past.times[1], start.time];
             let w = lagrange(times, end.time);
             let ahead: f64 = times.iter().map(|t| (end.time - t) / self.step_s).product();
@@ -562,7 +558,8 @@ impl<'c> Stepper<'c> {
         // than that tells nothing; a shorter step would tell less.
         if worst > 1.0 {
             let end = &self.points[2];
-            self.assembly.rounding(&end.x, Ask::at(end.time), a, &mut e);
+            self.assembly
+                .rounding(&end.x, SourceState::at(end.time), a, &mut e);
             self.lu.solve(&mut e);
             let noise = (0..e.len())
                 .filter(|&k| self.differential[k])
@@ -577,7 +574,7 @@ impl<'c> Stepper<'c> {
     }
 
     /// Takes the step that stands in `points`.
-    fn take(&mut self) {
+    fn accept(&mut self) {
         self.effort.steps += 1;
         self.time = self.points[2].time;
         let end = &self.points[2];
@@ -585,7 +582,7 @@ impl<'c> Stepper<'c> {
             self.lowest[k] = self.lowest[k].min(end.x[k]);
             self.highest[k] = self.highest[k].max(end.x[k]);
         }
-        let past = self.before.get_or_insert_with(|| Past {
+        let past = self.previous.get_or_insert_with(|| Past {
             times: [0.0; 2],
             x: [vec![0.0; end.x.len()], vec![0.0; end.x.len()]],
         });
@@ -595,26 +592,26 @@ impl<'c> Stepper<'c> {
         }
         if let Some(auditor) = &mut self.auditor {
             let [_, inner, end] = &self.points;
-            let point = |of: &'_ Sample| Ask::at(of.time);
+            let point = |of: &'_ Sample| SourceState::at(of.time);
             let (inner, end) = ((&inner.x[..], point(inner)), (&end.x[..], point(end)));
             auditor.step(&self.assembly, self.step_s, inner, end);
         }
         let x = std::mem::take(&mut self.points[2].x);
         if self.assembly.settle_memory(&x) {
-            self.before = None;
+            self.previous = None;
         }
         self.points[2].x = x;
     }
 
     /// Undoes the step that stands in `points`: its start is the present again.
-    fn take_back(&mut self) {
+    fn reject(&mut self) {
         self.points.swap(0, 2);
     }
 
     /// One step of exactly `h` (a sample), whatever its error; where Newton does not settle
     /// the step is halved, again and again if need be. The driven source moves from its
     /// present value through `inner` to `end`. The number of inner steps is returned.
-    pub fn fixed(
+    pub fn step_exactly(
         &mut self,
         h: f64,
         drive: [f64; 2],
@@ -622,23 +619,23 @@ impl<'c> Stepper<'c> {
     ) -> Result<usize, Box<NoSolution>> {
         let from = self.assembly.external.map_or(0.0, |e| e.1);
         let t0 = self.time;
-        if self.attempt(h, Some(drive), tolerance).is_ok() {
-            self.take();
+        if self.try_step(h, Some(drive), tolerance).is_ok() {
+            self.accept();
             self.time = t0 + h;
             return Ok(1);
         }
         // The drive between its three known values: a parabola.
         let at = |s: f64| {
-            let w = integrate::interpolate(s);
+            let w = tr_bdf2::interpolate(s);
             w[0] * from + w[1] * drive[0] + w[2] * drive[1]
         };
-        self.before = None;
+        self.previous = None;
         let (mut s, mut part, mut taken) = (0.0, 0.5, 0);
         while s < 1.0 {
             let values = [at(s + GAMMA * part), at(s + part)];
-            match self.attempt(h * part, Some(values), tolerance) {
+            match self.try_step(h * part, Some(values), tolerance) {
                 Ok(()) => {
-                    self.take();
+                    self.accept();
                     s += part;
                     taken += 1;
                     part = (2.0 * part).min(1.0 - s);
@@ -722,10 +719,10 @@ pub fn run<E>(
             step = 0.5 * left;
         }
         let tolerance = stepper.tolerances();
-        if let Err(failure) = stepper.attempt(step, None, &tolerance) {
+        if let Err(failure) = stepper.try_step(step, None, &tolerance) {
             stepper.effort.unsettled += 1;
             h = step * 0.125;
-            stepper.before = None;
+            stepper.previous = None;
             if stepper.time + 8.0 * h <= stepper.time * (1.0 + 1e-15) || h < 1e-18 {
                 return Err(Box::new(stepper.no_solution(&failure)));
             }
@@ -737,14 +734,14 @@ pub fn run<E>(
         let tiny = step <= first * 1e-3;
         if error > 1.0 && !tiny {
             stepper.effort.rejected += 1;
-            stepper.take_back();
+            stepper.reject();
             h = step * change.clamp(0.1, 0.8);
             continue;
         }
         if lands {
             stepper.points[2].time = target;
         }
-        stepper.take();
+        stepper.accept();
         let mut upto = next_row;
         while upto < rows && time_of(upto) <= stepper.time + 1e-12 * run.step_s {
             upto += 1;
@@ -772,7 +769,7 @@ pub fn run<E>(
         if lands && corner.is_some_and(|c| c <= stepper.time * (1.0 + 1e-12)) {
             corner = next_corner(circuit, stepper.time);
             // Past a corner the old shape says nothing.
-            stepper.before = None;
+            stepper.previous = None;
             h = h.min(first.max(left * 1e-2));
         }
     }

@@ -14,7 +14,7 @@
 //! it are played, faded in, but not measured, so that the circuit is under way. Judging a
 //! factor N costs (4 N - 1) excerpts at the clip's own rate.
 
-use super::clip::{Clip, SampleSource, SourceProblem};
+use super::clip::{Clip, SampleStream, SourceProblem};
 use crate::math::{dense, fun};
 use std::collections::VecDeque;
 use std::f64::consts::{PI, TAU};
@@ -59,7 +59,7 @@ pub struct Excerpt {
 /// # Errors
 /// If the clip breaks off (outer), or `poll` says so (inner).
 pub fn loudest<E>(
-    clip: &mut dyn SampleSource,
+    clip: &mut dyn SampleStream,
     mut poll: impl FnMut() -> Result<(), E>,
 ) -> Result<Result<Excerpt, E>, SourceProblem> {
     let rate_hz = clip.rate_hz();
@@ -117,7 +117,7 @@ pub fn loudest<E>(
 
 /// The next samples, as many as asked for unless the clip ends.
 fn next_hop(
-    clip: &mut dyn SampleSource,
+    clip: &mut dyn SampleStream,
     hop: usize,
     out: &mut Vec<f64>,
 ) -> Result<(), SourceProblem> {

@@ -42,7 +42,7 @@ impl SourceProblem {
 }
 
 /// Sound that arrives block by block, so that memory need not grow with its length.
-pub trait SampleSource {
+pub trait SampleStream {
     /// Samples a second, Hz.
     fn rate_hz(&self) -> u32;
 
@@ -75,8 +75,8 @@ impl Clip {
     /// All that a source has to give.
     ///
     /// # Errors
-    /// As [`SampleSource::next_block`].
-    pub fn collect(source: &mut dyn SampleSource) -> Result<Clip, SourceProblem> {
+    /// As [`SampleStream::next_block`].
+    pub fn collect(source: &mut dyn SampleStream) -> Result<Clip, SourceProblem> {
         let (mut samples, mut block) = (Vec::new(), Vec::new());
         loop {
             source.next_block(BLOCK, &mut block)?;
@@ -117,7 +117,7 @@ pub struct ClipStream<'a> {
     next: usize,
 }
 
-impl SampleSource for ClipStream<'_> {
+impl SampleStream for ClipStream<'_> {
     fn rate_hz(&self) -> u32 {
         self.clip.rate_hz
     }

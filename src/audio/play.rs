@@ -1,22 +1,22 @@
 //! A circuit driven by sound: one solver step for each oversampled sample.
 
 use super::automation::Turning;
-use super::clip::{BLOCK, SampleSource, SourceProblem};
-use super::stepper::{Compiled, Stuck, Underway};
+use super::clip::{BLOCK, SampleStream, SourceProblem};
+use super::stepper::{Compiled, END, INNER, POINTS, Stuck, Underway};
 use crate::analysis::mains::{self, Instant, Mains};
 use crate::analysis::transient::{Accuracy, Stepper};
 use crate::analysis::{NoSolution, operating_point};
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;
 use crate::math::resample::{Decimator, Interpolator, REACH};
-use crate::math::{integrate, radau_pair};
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::math::{radau_pair, tr_bdf2};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::audit::{Allowance, Auditor};
 use crate::system::probe::{Moment, Observable};
 
 /// How a clip is played through a circuit.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Settings {
+pub struct PlaySettings {
     /// The source that the clip drives.
     pub driven: Driven,
     /// Its value at rest, V or A; the clip is added to it.
@@ -76,8 +76,8 @@ const COMPILED_CONTROLS: usize = 96;
 pub fn play<E>(
     circuit: &Circuit,
     probe: &Observable,
-    clip: &mut dyn SampleSource,
-    settings: &Settings,
+    clip: &mut dyn SampleStream,
+    settings: &PlaySettings,
     knobs: &[Turning],
     mut receive: impl FnMut(&[f64]) -> Result<(), E>,
 ) -> Result<Played, Stopped<E>> {
@@ -87,23 +87,21 @@ pub fn play<E>(
     }
     // Some silence goes before the clip and after it: the filters ring around its ends, and
     // what rings outside belongs to the first and last samples.
-    let around = if settings.oversample == 1 { 0 } else { REACH };
+    let around = REACH;
     // The first sample is answered at t = 0, so the circuit rests one step before the silence.
     let start_s = -step_s * (1 + around * settings.oversample) as f64;
     let engine =
         Engine::new(circuit, probe, settings, step_s, start_s).map_err(Stopped::NoSolution)?;
+    let mut up = Interpolator::at(settings.oversample, &[0.0, engine.inner_point()]);
     let mut line = Line {
-        weights: inner_weights(engine.inner_point()),
         engine,
         knobs,
         step_s,
-        window: [0.0; 4],
-        filled: 0,
+        recent: [0.0; POINTS],
         full_scale: settings.full_scale,
         start_s,
         steps: 0,
     };
-    let mut up = Interpolator::new(settings.oversample);
     let mut down = Decimator::new(settings.oversample);
     let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
     let mut early = around;
@@ -143,7 +141,6 @@ pub fn play<E>(
     answers.clear();
     line.push(&fast, &mut answers)
         .map_err(Stopped::NoSolution)?;
-    line.finish(&mut answers).map_err(Stopped::NoSolution)?;
     out.clear();
     down.push(&answers, &mut out);
     down.finish(&mut out);
@@ -268,7 +265,7 @@ impl<'c, 'p> Engine<'c, 'p> {
     fn new(
         circuit: &'c Circuit,
         probe: &'p Observable,
-        settings: &Settings,
+        settings: &PlaySettings,
         step_s: f64,
         start_s: f64,
     ) -> Result<Self, Box<NoSolution>> {
@@ -284,7 +281,7 @@ impl<'c, 'p> Engine<'c, 'p> {
                 (Some(warm), cycle.mean(), at_rest)
             }
             None => {
-                let point = operating_point::solve(&mut assembly, Ask::at(0.0), &[])?;
+                let point = operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?;
                 let moment = Moment {
                     time: Some(0.0),
                     x: &point.x,
@@ -366,17 +363,17 @@ impl<'c, 'p> Engine<'c, 'p> {
     /// After so many steps in silence.
     fn after(mut self, steps: usize) -> Result<Self, Box<NoSolution>> {
         for _ in 0..steps {
-            self.step(0.0, 0.0)?;
+            self.step(&[0.0; POINTS])?;
         }
         Ok(self)
     }
 
-    /// One step with the drive going through `inner` to `end`, both counted from rest; the
-    /// probe's value there, counted from rest.
-    fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
+    /// One step with the drive at the points that the stepper asks for, counted from rest;
+    /// the probe's value at its end, counted from rest.
+    fn step(&mut self, drive: &[f64; POINTS]) -> Result<f64, Box<NoSolution>> {
         match self {
-            Engine::Compiled(player) => player.step(inner, end),
-            Engine::General(general) => general.step(inner, end),
+            Engine::Compiled(player) => player.step(drive),
+            Engine::General(general) => general.step(drive[INNER], drive[END]),
         }
     }
 
@@ -384,7 +381,7 @@ impl<'c, 'p> Engine<'c, 'p> {
     fn inner_point(&self) -> f64 {
         match self {
             Engine::Compiled(_) => radau_pair::NODES[0],
-            Engine::General(_) => integrate::GAMMA,
+            Engine::General(_) => tr_bdf2::GAMMA,
         }
     }
 
@@ -405,13 +402,13 @@ impl<'c, 'p> Engine<'c, 'p> {
 }
 
 impl Player<'_, '_> {
-    fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
-        let stuck = self.compiled.step(inner, end);
+    fn step(&mut self, drive: &[f64; POINTS]) -> Result<f64, Box<NoSolution>> {
+        let stuck = self.compiled.step(drive);
         if let Err(Stuck { unknown }) = stuck {
             let failure = Failure::Unsettled {
                 unknown,
                 equation: unknown,
-                excess: f64::INFINITY,
+                residual_ratio: f64::INFINITY,
                 iterations: 0,
             };
             return Err(Box::new(NoSolution::new(
@@ -442,7 +439,7 @@ impl Player<'_, '_> {
         for (to, from) in self.assembly.memory.iter_mut().zip(self.compiled.memory()) {
             *to = from;
         }
-        self.assembly.external = Some((self.driven, self.driven_rest + end));
+        self.assembly.external = Some((self.driven, self.driven_rest + drive[END]));
         let moment = Moment {
             time: Some(self.time_s + self.ahead_s),
             x: &x,
@@ -450,7 +447,7 @@ impl Player<'_, '_> {
         };
         if let Some(auditor) = self.auditor.as_mut().filter(|_| audits) {
             let a = 1.0 / self.step_s;
-            let ask = Ask::at(self.time_s + self.ahead_s);
+            let ask = SourceState::at(self.time_s + self.ahead_s);
             auditor.moving(&self.assembly, &x, ask, a, &rates);
         }
         if let Some(voltage) = voltage {
@@ -463,7 +460,9 @@ impl Player<'_, '_> {
 impl General<'_, '_> {
     fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
         let drive = [self.rest + inner, self.rest + end];
-        let taken = self.stepper.fixed(self.step_s, drive, &self.tolerance)?;
+        let taken = self
+            .stepper
+            .step_exactly(self.step_s, drive, &self.tolerance)?;
         self.divided += u64::from(taken > 1);
         let probe = self.probe;
         Ok(self
@@ -478,11 +477,8 @@ struct Line<'c, 'p> {
     engine: Engine<'c, 'p>,
     knobs: &'p [Turning],
     step_s: f64,
-    /// The last four inputs: a step leads from the second to the third.
-    window: [f64; 4],
-    /// What they weigh at the engine's inner point.
-    weights: [f64; 4],
-    filled: usize,
+    /// The input at the start and inner point of the last three steps.
+    recent: [f64; POINTS],
     full_scale: f64,
     /// When the circuit's rest ends, s.
     start_s: f64,
@@ -490,68 +486,20 @@ struct Line<'c, 'p> {
 }
 
 impl Line<'_, '_> {
+    /// Takes the input at the start and inner point of steps, one after the other.
     fn push(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        for &sample in input {
-            self.window.rotate_left(1);
-            self.window[3] = self.full_scale * sample;
-            self.filled += 1;
-            // The step to a sample looks one sample ahead for its inner point.
-            if self.filled >= 2 {
-                self.step(out)?;
+        let (pairs, _) = input.as_chunks::<2>();
+        for pair in pairs {
+            self.recent.rotate_left(2);
+            self.recent[POINTS - 2] = self.full_scale * pair[0];
+            self.recent[POINTS - 1] = self.full_scale * pair[1];
+            for knob in self.knobs {
+                knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
             }
+            // The step to the start of the newest one.
+            out.push(self.engine.step(&self.recent)?);
+            self.steps += 1;
         }
         Ok(())
-    }
-
-    /// The step to the very last sample, as if it stayed there.
-    fn finish(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        if self.filled > 0 {
-            self.window.rotate_left(1);
-            self.window[3] = self.window[2];
-            self.step(out)?;
-        }
-        Ok(())
-    }
-
-    fn step(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        let inner: f64 = self
-            .window
-            .iter()
-            .zip(self.weights)
-            .map(|(x, w)| x * w)
-            .sum();
-        for knob in self.knobs {
-            knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
-        }
-        out.push(self.engine.step(inner, self.window[2])?);
-        self.steps += 1;
-        Ok(())
-    }
-}
-
-/// Lagrange weights of samples at -1, 0, 1, 2 for a point of the step from 0 to 1.
-fn inner_weights(s: f64) -> [f64; 4] {
-    [
-        -s * (s - 1.0) * (s - 2.0) / 6.0,
-        (s + 1.0) * (s - 1.0) * (s - 2.0) / 2.0,
-        -(s + 1.0) * s * (s - 2.0) / 2.0,
-        (s + 1.0) * s * (s - 1.0) / 6.0,
-    ]
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_cubic_is_interpolated_exactly() {
-        let f = |x: f64| 1.0 + 2.0 * x - 3.0 * x * x + 0.5 * x * x * x;
-        let w = inner_weights(0.4);
-        let y: f64 = [-1.0, 0.0, 1.0, 2.0]
-            .iter()
-            .zip(w)
-            .map(|(x, w)| f(*x) * w)
-            .sum();
-        assert!((y - f(0.4)).abs() < 1e-14);
     }
 }

@@ -28,6 +28,7 @@ mod predict;
 mod recipe;
 mod state;
 mod tables;
+mod wave;
 
 use crate::math::lu::Singular;
 use crate::math::radau_pair;
@@ -36,6 +37,8 @@ use pulp::{Arch, Simd, WithSimd};
 use recipe::Recipe;
 use state::State;
 use tables::Tables;
+use wave::Wave;
+pub use wave::{END, INNER, POINTS};
 
 /// Lengths of steps, each a quarter of the one before.
 const LENGTHS: usize = 10;
@@ -144,22 +147,23 @@ impl<'c> Compiled<'c> {
         self.state.time_s = time_s;
     }
 
-    /// One step, the driven source going from where it is through `inner` to `end` (counted
-    /// from its rest).
+    /// One step, the driven source going through `drive` (counted from its rest): start, inner
+    /// point of the step before; of this step; of the next.
     ///
     /// # Errors
     /// If not even the shortest part of it could be solved.
-    pub fn step(&mut self, inner: f64, end: f64) -> Result<(), Stuck> {
-        let whole = Whole {
-            drive: [self.state.drive, inner, end],
-            start_s: self.state.time_s,
-            clock: self.state.clock,
-        };
-        if self.advance(0, [inner, end]).is_err() {
+    pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<(), Stuck> {
+        let start_s = self.state.time_s;
+        if self.advance(0, [drive[INNER], drive[END]]).is_err() {
             self.divided += 1;
+            let whole = Whole {
+                wave: Wave::through(drive),
+                start_s,
+                clock: self.state.clock,
+            };
             self.quarters(0, &whole)?;
         }
-        self.state.time_s = whole.start_s + self.step_s;
+        self.state.time_s = start_s + self.step_s;
         Ok(())
     }
 
@@ -192,7 +196,7 @@ impl<'c> Compiled<'c> {
             let done = self.state.clock - whole.clock;
             let s = |k: f64| (done as f64 + k * length(fine) as f64) / length(0) as f64;
             self.state.time_s = whole.start_s + s(0.0) * self.step_s;
-            let drive = radau_pair::NODES.map(|node| whole.drive_at(s(node)));
+            let drive = radau_pair::NODES.map(|node| whole.wave.at(s(node)));
             if let Err(stuck) = self.advance(fine, drive) {
                 if fine + 1 == LENGTHS {
                     return Err(stuck);
@@ -240,19 +244,11 @@ impl<'c> Compiled<'c> {
 
 /// A step that is divided.
 struct Whole {
-    /// The driven source at its start, inner point and end.
-    drive: [f64; 3],
+    /// The driven source.
+    wave: Wave,
     start_s: f64,
     /// When it started, in the shortest steps.
     clock: u64,
-}
-
-impl Whole {
-    /// The driven source at a part of the step.
-    fn drive_at(&self, s: f64) -> f64 {
-        let (w, drive) = (radau_pair::interpolate(s), self.drive);
-        w[0] * drive[0] + w[1] * drive[1] + w[2] * drive[2]
-    }
 }
 
 /// A step in the processor's best instruction set.

@@ -1,11 +1,13 @@
 //! Cards bound to devices: values read, models looked up, references resolved.
 
 use super::flatten::{Expansion, Flat, list};
-use super::params::{self, Setting, Settings, What};
-use super::problem::Problem;
+use super::params::{self, Overrides, Setting, What};
+use super::problem::CircuitProblem;
+use super::remake::First;
 use super::*;
-use crate::device::behavioural::{Program, Step};
+use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
+use crate::device::role::DeviceRole;
 use crate::device::source::Wave;
 use crate::device::{self, Device, Given, Part, Winding};
 use crate::diag::{Diagnostic, nearest};
@@ -34,7 +36,7 @@ impl Default for Timing {
 /// What is needed while binding.
 pub struct Binder<'a> {
     expansion: &'a Expansion<'a>,
-    settings: &'a Settings,
+    settings: &'a Overrides,
     timing: Timing,
     /// The circuit so far.
     pub circuit: Circuit,
@@ -49,7 +51,7 @@ impl<'a> Binder<'a> {
     /// Binds all elements of an expansion.
     pub fn new(
         expansion: &'a Expansion<'a>,
-        settings: &'a Settings,
+        settings: &'a Overrides,
         timing: Timing,
         title: &str,
         celsius: f64,
@@ -159,7 +161,7 @@ impl<'a> Binder<'a> {
             None => {
                 let near = self.near(&full, self.circuit.node_names());
                 self.problems
-                    .push(Problem::UnknownNode { name: full, near }.at(name.span));
+                    .push(CircuitProblem::UnknownNode { name: full, near }.at(name.span));
                 Node::GROUND
             }
         }
@@ -206,7 +208,7 @@ impl<'a> Binder<'a> {
                 false => self.near(&path, sources.map(String::as_str)),
             };
             self.problems
-                .push(Problem::UnknownSource { name: path, near }.at(name.span));
+                .push(CircuitProblem::UnknownSource { name: path, near }.at(name.span));
             Branch(0)
         })
     }
@@ -243,7 +245,7 @@ impl<'a> Binder<'a> {
             return number;
         }
         self.problems.push(
-            Problem::BadValue {
+            CircuitProblem::BadValue {
                 what: "setting",
                 name: setting.target.clone(),
                 found: format!("`{}`", setting.value.text),
@@ -265,7 +267,7 @@ impl<'a> Binder<'a> {
         let index = &mut self.circuit.element_index;
         // `X1.R1` may be an element's own name and one inside `X1`.
         if index.insert(name.to_lowercase(), number).is_some() {
-            let problem = Problem::DuplicateElement { name: name.clone() };
+            let problem = CircuitProblem::DuplicateElement { name: name.clone() };
             self.problems.push(problem.at(flat.card.name.span));
         }
         self.circuit.elements.push(Element {
@@ -279,6 +281,8 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             rated: flat.card.rated.as_ref().map(|v| v.number),
+            tolerance: flat.card.tolerance,
+            made: Made::default(),
             position: None,
             track: None,
             span: Some(flat.card.span),
@@ -466,15 +470,12 @@ impl<'a> Binder<'a> {
                 target,
                 params,
             } => {
-                if target.text.eq_ignore_ascii_case("toggle")
-                    && self.expansion.frames[flat.frame]
-                        .model(&target.text)
-                        .is_none()
-                {
-                    let kind = device::kind("toggle").expect("toggle is registered");
-                    self.device(flat, kind, None, nodes, target, params, None);
-                } else {
-                    self.modelled(flat, nodes, target, params, None);
+                // A kind without parameters of a model is called by its own name.
+                let bare = device::kind(&target.text).filter(|k| k.model_params.is_empty());
+                let frame = &self.expansion.frames[flat.frame];
+                match bare.filter(|_| frame.model(&target.text).is_none()) {
+                    Some(kind) => self.device(flat, kind, None, nodes, target, params, None),
+                    None => self.modelled(flat, nodes, target, params, None),
                 }
             }
         }
@@ -484,7 +485,7 @@ impl<'a> Binder<'a> {
         let (a, b) = (self.node(flat, &nodes[0]), self.node(flat, &nodes[1]));
         if a == b {
             self.problems.push(
-                Problem::Shorted {
+                CircuitProblem::Shorted {
                     element: self.path(flat),
                     node: nodes[0].text.clone(),
                 }
@@ -511,7 +512,7 @@ impl<'a> Binder<'a> {
                 .any(|n| assign.name.text.eq_ignore_ascii_case(n))
             {
                 self.problems.push(
-                    Problem::UnknownParameter {
+                    CircuitProblem::UnknownParameter {
                         name: assign.name.text.clone(),
                         owner: path.clone(),
                         near: None,
@@ -522,22 +523,24 @@ impl<'a> Binder<'a> {
             }
         }
         let above = self.circuit.celsius - 27.0;
+        let at_27 = ohms;
         let mut ohms = ohms * (1.0 + tc[0] * above + tc[1] * above * above);
         if ohms == 0.0 || !ohms.is_finite() {
             self.problems
-                .push(Problem::ZeroResistance { name: path }.at(at));
+                .push(CircuitProblem::ZeroResistance { name: path }.at(at));
             ohms = 1.0;
         }
         self.circuit.resistances.push(Resistance { a, b, ohms });
         let piece = Piece::Resistance(self.circuit.resistances.len() - 1);
-        self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)])
-            .value = Some(ohms);
+        let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
+        element.value = Some(ohms);
+        element.made.instance = vec![at_27, tc[0], tc[1]];
     }
 
     fn positive(&mut self, what: &'static str, path: &str, value: f64, at: Span) {
         if !(value.is_finite() && value > 0.0) {
             self.problems.push(
-                Problem::BadValue {
+                CircuitProblem::BadValue {
                     what,
                     name: path.to_string(),
                     found: crate::num::full(value),
@@ -606,22 +609,22 @@ impl<'a> Binder<'a> {
         flat: Flat<'_>,
         expr: &Expr,
         senses: &mut Vec<Sense>,
-        steps: &mut Vec<Step>,
+        steps: &mut Vec<Operation>,
     ) -> usize {
         let step = match expr {
-            Expr::Number(x, _) => Step::Number(*x),
+            Expr::Number(x, _) => Operation::Number(*x),
             Expr::Voltage(a, b, _) => {
                 let a = self.known_node(flat, a);
                 let b = b
                     .as_ref()
                     .map_or(Node::GROUND, |b| self.known_node(flat, b));
-                Step::Control(control(senses, Sense::Voltage(a, b)))
+                Operation::Control(control(senses, Sense::Voltage(a, b)))
             }
             Expr::Current(source, _) => {
                 let branch = self.source_branch(flat, source);
-                Step::Control(control(senses, Sense::Current(branch)))
+                Operation::Control(control(senses, Sense::Current(branch)))
             }
-            Expr::Negate(a, _) => Step::Negate(self.compile(flat, a, senses, steps)),
+            Expr::Negate(a, _) => Operation::Negate(self.compile(flat, a, senses, steps)),
             Expr::Call(f, a, _) => {
                 let a = self.compile(flat, a, senses, steps);
                 function(*f, a)
@@ -630,11 +633,11 @@ impl<'a> Binder<'a> {
                 let a = self.compile(flat, a, senses, steps);
                 let b = self.compile(flat, b, senses, steps);
                 match op {
-                    Operator::Add => Step::Add(a, b),
-                    Operator::Subtract => Step::Subtract(a, b),
-                    Operator::Multiply => Step::Multiply(a, b),
-                    Operator::Divide => Step::Divide(a, b),
-                    Operator::Power => Step::Power(a, b),
+                    Operator::Add => Operation::Add(a, b),
+                    Operator::Subtract => Operation::Subtract(a, b),
+                    Operator::Multiply => Operation::Multiply(a, b),
+                    Operator::Divide => Operation::Divide(a, b),
+                    Operator::Power => Operation::Power(a, b),
                 }
             }
         };
@@ -653,6 +656,9 @@ impl<'a> Binder<'a> {
     ) {
         let letter = name_letter(&flat.card.name.text);
         let frame = &self.expansion.frames[flat.frame];
+        let path = self.path(flat);
+        let exchanged = self.exchanged(&path, flat, name);
+        let name = exchanged.as_ref().unwrap_or(name);
         let fits = |kind: &str| device::kind(kind).is_some_and(|k| k.letter == letter);
         let Some(model) = frame.model(&name.text) else {
             let near = match self.is_searching() {
@@ -660,12 +666,12 @@ impl<'a> Binder<'a> {
                 false => None,
             };
             let problem = if letter == 'X' {
-                Problem::UnknownCall {
+                CircuitProblem::UnknownCall {
                     name: name.text.clone(),
                     near,
                 }
             } else {
-                Problem::UnknownModel {
+                CircuitProblem::UnknownModel {
                     name: name.text.clone(),
                     near,
                 }
@@ -675,7 +681,7 @@ impl<'a> Binder<'a> {
         };
         let Some(kind) = device::kind(&model.kind.text) else {
             let near = nearest(&model.kind.text, device::REGISTRY.iter().map(|k| k.name));
-            let problem = Problem::UnknownKind {
+            let problem = CircuitProblem::UnknownKind {
                 name: model.kind.text.clone(),
                 near: near.map(str::to_string),
             };
@@ -694,21 +700,29 @@ impl<'a> Binder<'a> {
                 _ => kinds.join(" or "),
             };
             self.problems.push(
-                Problem::WrongKind {
+                CircuitProblem::WrongKind {
                     model: model.name.text.clone(),
                     kind: kind.name.to_string(),
                     expected,
-                    element: self.path(flat),
+                    element: path,
                 }
                 .at(name.span),
             );
             return;
         }
-        let values = params::fill(
+        let mut values = params::fill(
             kind.model_params,
             &model.params,
             &model.name.text,
             model.name.span,
+            self.settings,
+            &mut self.problems,
+        );
+        params::replace(
+            kind.model_params,
+            kind.instance_params,
+            &mut values,
+            &path,
             self.settings,
             &mut self.problems,
         );
@@ -721,6 +735,22 @@ impl<'a> Binder<'a> {
             given,
             sensed,
         );
+    }
+
+    /// The model that a setting puts in place of the one on the line: `XV1A=12AY7`.
+    fn exchanged(&self, path: &str, flat: Flat<'_>, name: &Name) -> Option<Name> {
+        let setting = self.settings.value(path)?;
+        let model = |name: &str| self.expansion.frames[flat.frame].model(name);
+        // The value of a pot is its position, unless it names a pot of another make.
+        let kind = model(&name.text).and_then(|m| device::kind(&m.kind.text));
+        let is_pot = kind.is_some_and(|k| k.role == DeviceRole::Pot);
+        if is_pot && model(&setting.value.text).is_none() {
+            return None;
+        }
+        Some(Name {
+            text: setting.value.text.clone(),
+            span: setting.value.span,
+        })
     }
 
     #[allow(clippy::too_many_arguments)]
@@ -737,18 +767,22 @@ impl<'a> Binder<'a> {
         let path = self.path(flat);
         // A W element's control is no node: its last two terminals stand for the sensed current.
         let expected = kind.terminals.len() - if sensed.is_some() { 2 } else { 0 };
-        // The substrate of a Q element may be left out.
-        let least = if kind.letter == 'Q' { 3 } else { expected };
+        let least = expected - kind.optional;
         if nodes.len() < least || nodes.len() > expected {
             self.problems.push(
-                Problem::NodeCount {
-                    element: path,
+                CircuitProblem::NodeCount {
+                    element: path.clone(),
                     target: target.text.clone(),
                     found: nodes.len(),
                     expected,
                     names: list(kind.terminals[..expected].iter().copied()),
                 }
-                .at(flat.card.span),
+                // Of a type that was set, the setting is at fault and not the line.
+                .at(if self.settings.value(&path).is_some() {
+                    target.span
+                } else {
+                    flat.card.span
+                }),
             );
             return;
         }
@@ -760,7 +794,7 @@ impl<'a> Binder<'a> {
             self.settings,
             &mut self.problems,
         );
-        let position = self.position(kind, &path, &mut instance, Some(flat.card.span));
+        let position = self.position(flat, kind, &path, &mut instance, target);
         let parameters = Given {
             kind,
             model: model.map_or(&[], |m| m.1),
@@ -768,7 +802,12 @@ impl<'a> Binder<'a> {
             celsius: self.circuit.celsius,
         };
         let built = (kind.build)(&parameters);
-        let track = (kind.name == device::pot::KIND.name).then(|| Track::of(&parameters));
+        let track = (kind.role == DeviceRole::Pot).then(|| Track::of(&parameters));
+        let made = Made {
+            model: parameters.model.to_vec(),
+            instance: parameters.instance.to_vec(),
+            first: First::of(&self.circuit),
+        };
         let mut terminals: Vec<Node> = nodes.iter().map(|n| self.node(flat, n)).collect();
         terminals.resize(expected, Node::GROUND);
         self.build(flat, kind, built, terminals, sensed);
@@ -776,19 +815,21 @@ impl<'a> Binder<'a> {
         element.model = model.map(|m| m.0.to_string());
         element.position = position;
         element.track = track;
+        element.made = made;
     }
 
     /// A pot's knob or a toggle's position from `--knob`, `--switch` or `--set`.
     fn position(
         &mut self,
+        flat: Flat<'_>,
         kind: &'static Kind,
         path: &str,
         instance: &mut [f64],
-        place: Option<Span>,
+        target: &Name,
     ) -> Option<f64> {
-        let (what, words, name) = match kind.name {
-            "pot" => (What::Knob, "0 to 10", "knob"),
-            "toggle" => (What::Switch, "0 or 1", "at"),
+        let (what, words, name) = match kind.role {
+            DeviceRole::Pot => (What::Knob, "0 to 10", "knob"),
+            DeviceRole::Toggle => (What::Switch, "0 or 1", "at"),
             _ => return None,
         };
         let k = kind.instance_params.iter().position(|p| p.name == name)?;
@@ -797,8 +838,11 @@ impl<'a> Binder<'a> {
             // Missing or no number: told already.
             return None;
         }
-        let mut found = (crate::num::full(instance[k]), place);
-        if let Some(setting) = by_hand.or_else(|| self.settings.value(path)) {
+        let mut found = (crate::num::full(instance[k]), Some(flat.card.span));
+        // A value that names another make of pot is no position.
+        let by_value = self.settings.value(path);
+        let by_value = by_value.filter(|s| s.value.span != target.span);
+        if let Some(setting) = by_hand.or(by_value) {
             instance[k] = setting.value.number;
             found = (setting.value.text.clone(), setting.span);
         }
@@ -808,7 +852,7 @@ impl<'a> Binder<'a> {
         };
         if !fits {
             self.problems.push(
-                Problem::ControlRange {
+                CircuitProblem::ControlRange {
                     what: kind.name,
                     name: path.to_string(),
                     found: found.0,
@@ -983,7 +1027,7 @@ impl<'a> Binder<'a> {
         let (factor, at) = self.main_value(&path, "value", k, Role::Plain);
         if !(factor > 0.0 && factor <= 1.0) {
             self.problems.push(
-                Problem::CouplingRange {
+                CircuitProblem::CouplingRange {
                     name: path,
                     found: crate::num::full(factor),
                 }
@@ -1000,13 +1044,13 @@ impl<'a> Binder<'a> {
                 Some((b, BranchKind::Inductance(h))) => found.push((b, *h)),
                 Some((b, _)) if self.poly_inductors.contains(&b.0) => {
                     self.problems
-                        .push(Problem::CoupledPoly { name: full }.at(name.span));
+                        .push(CircuitProblem::CoupledPoly { name: full }.at(name.span));
                 }
                 _ => {
                     let inductors = self.circuit.elements.iter().filter(|e| e.letter == 'L');
                     let near = self.near(&full, inductors.map(|e| e.name.as_str()));
                     self.problems
-                        .push(Problem::UnknownInductor { name: full, near }.at(name.span));
+                        .push(CircuitProblem::UnknownInductor { name: full, near }.at(name.span));
                 }
             }
         }
@@ -1015,13 +1059,13 @@ impl<'a> Binder<'a> {
         };
         if a == b {
             self.problems
-                .push(Problem::SelfCoupling { name: path }.at(flat.card.span));
+                .push(CircuitProblem::SelfCoupling { name: path }.at(flat.card.span));
             return;
         }
         let key = (a.min(b), a.max(b));
         if let Some(other) = self.coupled.insert(key, path.clone()) {
             self.problems
-                .push(Problem::RepeatedCoupling { name: path, other }.at(flat.card.span));
+                .push(CircuitProblem::RepeatedCoupling { name: path, other }.at(flat.card.span));
             return;
         }
         let mutual = factor * (la * lb).sqrt();
@@ -1037,7 +1081,7 @@ impl<'a> Binder<'a> {
                 .and_then(|w| match wave(w.shape, &numbers(&w.args), self.timing) {
                     Ok(wave) => Some(wave),
                     Err(what) => {
-                        let problem = Problem::BadWave {
+                        let problem = CircuitProblem::BadWave {
                             name: path.to_string(),
                             what,
                         };
@@ -1045,10 +1089,33 @@ impl<'a> Binder<'a> {
                         None
                     }
                 });
-        let setting = self
-            .settings
-            .parameter(path, "dc")
-            .or_else(|| self.settings.value(path));
+        let wave = wave.map(|wave| self.set_wave(path, wave, role));
+        let mut setting = self.settings.parameter(path, "dc");
+        if setting.is_none()
+            && let Some(bare) = self.settings.value(path)
+        {
+            // A bare value is the DC value. Of a source with a waveform it would take away what it
+            // is there for, unless the line says that it has a value at rest besides.
+            match &wave {
+                Some(wave) if drive.dc.is_none() && drive.ac.is_none() => {
+                    let problem = CircuitProblem::WaveValue {
+                        name: path.to_string(),
+                        shape: wave.word(),
+                        known: wave.parameters(),
+                    };
+                    self.problems.push(problem.at(bare.span));
+                }
+                Some(wave) => {
+                    let problem = CircuitProblem::WaveStays {
+                        name: path.to_string(),
+                        shape: wave.word(),
+                    };
+                    self.problems.push(problem.warn_at(bare.span));
+                    setting = Some(bare);
+                }
+                None => setting = Some(bare),
+            }
+        }
         let dc = match setting {
             Some(s) => self.number(s, role),
             None => match (&drive.dc, &wave) {
@@ -1062,21 +1129,61 @@ impl<'a> Binder<'a> {
             ac = Some((self.number(s, role), ac.map_or(0.0, |a| a.1)));
         }
         let says_dc = setting.is_some() || drive.dc.is_some();
-        Drive {
+        let mut drive = Drive {
             dc,
             says_dc,
             ac,
             wave,
+        };
+        if drive.mains_hz().is_some()
+            && drive.ac.is_none()
+            && let Some(setting) = self.settings.value(params::MAINS)
+        {
+            let percent = setting.value.number;
+            if percent > 0.0 && percent <= params::MOST_MAINS {
+                drive.scale_mains(percent);
+            } else {
+                let problem = CircuitProblem::MainsRange {
+                    found: setting.value.text.clone(),
+                };
+                self.problems.push(problem.at(setting.span));
+            }
         }
+        drive
+    }
+
+    /// A waveform with what is set of it by name.
+    fn set_wave(&mut self, path: &str, mut wave: Wave, role: Role) -> Wave {
+        for &name in wave.parameters() {
+            let Some(setting) = self.settings.parameter(path, name) else {
+                continue;
+            };
+            let role = if name == "freq" {
+                Role::Frequency
+            } else {
+                role
+            };
+            let value = self.number(setting, role);
+            let set = match value.is_nan() {
+                true => Err(format!("`{}` is not a number", setting.value.text)),
+                false => wave.set(name, value),
+            };
+            if let Err(what) = set {
+                let name = path.to_string();
+                self.problems
+                    .push(CircuitProblem::BadWave { name, what }.at(setting.span));
+            }
+        }
+        wave
     }
 
     fn unused_settings(&mut self) {
         let circuit = &self.circuit;
-        let of_kind = |name: &str| -> Vec<&str> {
+        let of_role = |role: DeviceRole| -> Vec<&str> {
             circuit
                 .elements
                 .iter()
-                .filter(|e| e.kind.is_some_and(|k| k.name == name))
+                .filter(|e| e.role() == Some(role))
                 .map(|e| e.name.as_str())
                 .collect()
         };
@@ -1091,8 +1198,10 @@ impl<'a> Binder<'a> {
         let known = |owner: &str| {
             if let Some(element) = circuit.element(owner) {
                 return Some(match (element.letter, element.kind) {
-                    (_, Some(kind)) => params::names(kind.instance_params),
-                    ('V' | 'I', None) => "dc ac".to_string(),
+                    (_, Some(kind)) => {
+                        params::names_of(kind.instance_params.iter().chain(kind.model_params))
+                    }
+                    ('V' | 'I', None) => format!("dc ac{}", wave_parameters(circuit, element)),
                     ('E' | 'F' | 'G' | 'H', None) => "gain".to_string(),
                     ('R', None) => "value tc1 tc2".to_string(),
                     ('C' | 'L', None) => "value ic".to_string(),
@@ -1101,11 +1210,29 @@ impl<'a> Binder<'a> {
             }
             model_kind(owner).map(|k| params::names(k.model_params))
         };
-        let found = self
-            .settings
-            .unused(&names, &of_kind("pot"), &of_kind("toggle"), known);
+        let found = self.settings.unused(
+            &names,
+            &of_role(DeviceRole::Pot),
+            &of_role(DeviceRole::Toggle),
+            known,
+        );
         self.problems.extend(found);
     }
+}
+
+/// The names that a source's waveform is set by, each after a blank.
+fn wave_parameters(circuit: &Circuit, source: &Element) -> String {
+    let drive = match source.ports.first().map(|p| p.piece) {
+        Some(Piece::Branch(k)) => match &circuit.branches[k].kind {
+            BranchKind::Source(drive) => Some(drive),
+            _ => None,
+        },
+        Some(Piece::Current(k)) => Some(&circuit.currents[k].drive),
+        _ => None,
+    };
+    let names = drive.and_then(|d| d.wave.as_ref());
+    let names = names.map_or(&[][..], Wave::parameters).iter();
+    names.map(|name| format!(" {name}")).collect()
 }
 
 /// An element's own name at the end of its path.
@@ -1161,26 +1288,26 @@ fn control(senses: &mut Vec<Sense>, sense: Sense) -> usize {
     })
 }
 
-fn function(f: Function, a: usize) -> Step {
+fn function(f: Function, a: usize) -> Operation {
     match f {
-        Function::Abs => Step::Abs(a),
-        Function::Acos => Step::Acos(a),
-        Function::Acosh => Step::Acosh(a),
-        Function::Asin => Step::Asin(a),
-        Function::Asinh => Step::Asinh(a),
-        Function::Atan => Step::Atan(a),
-        Function::Atanh => Step::Atanh(a),
-        Function::Cos => Step::Cos(a),
-        Function::Cosh => Step::Cosh(a),
-        Function::Exp => Step::Exp(a),
-        Function::Ln => Step::Ln(a),
-        Function::Log => Step::Log(a),
-        Function::Sin => Step::Sin(a),
-        Function::Sinh => Step::Sinh(a),
-        Function::Sqrt => Step::Sqrt(a),
-        Function::Tan => Step::Tan(a),
-        Function::U => Step::U(a),
-        Function::Uramp => Step::Uramp(a),
+        Function::Abs => Operation::Abs(a),
+        Function::Acos => Operation::Acos(a),
+        Function::Acosh => Operation::Acosh(a),
+        Function::Asin => Operation::Asin(a),
+        Function::Asinh => Operation::Asinh(a),
+        Function::Atan => Operation::Atan(a),
+        Function::Atanh => Operation::Atanh(a),
+        Function::Cos => Operation::Cos(a),
+        Function::Cosh => Operation::Cosh(a),
+        Function::Exp => Operation::Exp(a),
+        Function::Ln => Operation::Ln(a),
+        Function::Log => Operation::Log(a),
+        Function::Sin => Operation::Sin(a),
+        Function::Sinh => Operation::Sinh(a),
+        Function::Sqrt => Operation::Sqrt(a),
+        Function::Tan => Operation::Tan(a),
+        Function::U => Operation::U(a),
+        Function::Uramp => Operation::Uramp(a),
     }
 }
 

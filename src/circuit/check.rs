@@ -2,7 +2,7 @@
 //! the equations unsolvable, told in the builder's words.
 
 use super::flatten::list;
-use super::problem::Problem;
+use super::problem::CircuitProblem;
 use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
@@ -13,7 +13,7 @@ const ENOUGH: usize = super::problem::MOST + 1;
 /// Everything wrong with the wiring.
 pub fn topology(circuit: &Circuit) -> Vec<Diagnostic> {
     if circuit.elements.is_empty() {
-        return vec![Problem::Empty.at(None)];
+        return vec![CircuitProblem::Empty.at(None)];
     }
     let mut problems = Vec::new();
     let grounded = circuit
@@ -21,7 +21,7 @@ pub fn topology(circuit: &Circuit) -> Vec<Diagnostic> {
         .iter()
         .any(|e| e.terminals.contains(&Node::GROUND));
     if !grounded {
-        return vec![Problem::NoGround.at(circuit.elements[0].span)];
+        return vec![CircuitProblem::NoGround.at(circuit.elements[0].span)];
     }
     alone(circuit, &mut problems);
     let lone: Vec<Node> = lone_nodes(circuit);
@@ -159,7 +159,7 @@ fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
     for node in lone_nodes(circuit).into_iter().take(ENOUGH) {
         let element = &circuit.elements[count[node.0].1];
         let name = &circuit.nodes[node.0].name;
-        let problem = Problem::Alone {
+        let problem = CircuitProblem::Alone {
             element: element.name.clone(),
             node: name.clone(),
         };
@@ -231,17 +231,17 @@ fn unreached(circuit: &Circuit, told: &[Node], problems: &mut Vec<Diagnostic>) {
             .map(|e| e.name.as_str())
             .collect();
         let problem = if kind == 0 {
-            Problem::Floating {
+            CircuitProblem::Floating {
                 nodes: name(nodes),
                 elements,
             }
         } else if !driven.is_empty() {
-            Problem::CurrentCutSet {
+            CircuitProblem::CurrentCutSet {
                 sources: list(driven.iter().copied()),
                 nodes: name(nodes),
             }
         } else {
-            Problem::NoDcPath {
+            CircuitProblem::NoDcPath {
                 nodes: name(nodes),
                 elements,
             }
@@ -274,7 +274,7 @@ fn voltage_loops(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
             .collect::<Vec<_>>();
         names.push(&element.name);
         problems.push(
-            Problem::VoltageLoop {
+            CircuitProblem::VoltageLoop {
                 elements: list(names.into_iter()),
             }
             .at(element.span),
@@ -343,7 +343,7 @@ fn couplings(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
                 })
                 .collect();
             problems.push(
-                Problem::ImpossibleCoupling {
+                CircuitProblem::ImpossibleCoupling {
                     inductors: list(named.iter().map(|e| e.name.as_str())),
                 }
                 .at(named.first().and_then(|e| e.span)),

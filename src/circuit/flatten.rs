@@ -1,6 +1,7 @@
 //! Subcircuits expanded in place: every element with its dotted name and its scope.
 
-use super::problem::Problem;
+use super::params::Overrides;
+use super::problem::CircuitProblem;
 use crate::diag::{Diagnostic, nearest};
 use crate::limits::{Bound, Limits};
 use crate::netlist::card::{Body, Element, ElementKind, Model, Name, Subcircuit};
@@ -117,10 +118,12 @@ pub struct Expansion<'a> {
     pub broken_off: bool,
 }
 
-/// Expands a netlist. `library` holds the built-in models.
+/// Expands a netlist. `library` holds the built-in models; a setting of a call's own name, as
+/// in `XV1A=12AY7`, puts another definition or model in place of the one on its line.
 pub fn expand<'a>(
     body: &'a Body,
     library: &'a Body,
+    settings: &Overrides,
     limits: &Limits,
     problems: &mut Vec<Diagnostic>,
 ) -> Expansion<'a> {
@@ -137,18 +140,17 @@ pub fn expand<'a>(
         ports: HashMap::new(),
         scopes,
     });
-    let (mut chain, mut known) = (Vec::new(), census.known);
-    let deepest = limits.count(Bound::CallDepth);
-    walk(
-        body,
-        0,
-        deepest,
-        &mut expansion,
-        &mut chain,
-        &mut known,
+    let mut walk = Walk {
+        settings,
+        deepest: limits.count(Bound::CallDepth),
+        most: limits.get(Bound::Elements),
+        chain: Vec::new(),
+        known: census.known,
+        expansion,
         problems,
-    );
-    expansion
+    };
+    walk.body(body, 0);
+    walk.expansion
 }
 
 /// What the limit on names counts in, bytes.
@@ -213,11 +215,11 @@ impl<'a> Census<'a> {
                 long = long.or(Some(card.span));
             }
         }
-        let too_large = Problem::TooLarge {
+        let too_large = CircuitProblem::TooLarge {
             found: found.elements,
             limit: most.elements,
         };
-        let long_names = Problem::LongNames {
+        let long_names = CircuitProblem::LongNames {
             found: found.letters / MEGA,
             limit: most.letters / MEGA,
         };
@@ -279,99 +281,124 @@ fn inside<'a>(known: &mut Known<'a>, definition: &'a Subcircuit) -> Rc<Scope<'a>
     made.or_insert_with(|| Scope::of(&definition.body)).clone()
 }
 
-fn walk<'a>(
-    body: &'a Body,
-    frame: usize,
+/// The expansion as it grows.
+struct Walk<'a, 'w> {
+    settings: &'w Overrides,
     deepest: usize,
-    expansion: &mut Expansion<'a>,
-    chain: &mut Vec<&'a Subcircuit>,
-    known: &mut Known<'a>,
-    problems: &mut Vec<Diagnostic>,
-) {
-    for card in &body.elements {
+    /// Elements at most: a setting may call what the census did not count.
+    most: u64,
+    chain: Vec<&'a Subcircuit>,
+    known: Known<'a>,
+    expansion: Expansion<'a>,
+    problems: &'w mut Vec<Diagnostic>,
+}
+
+impl<'a> Walk<'a, '_> {
+    fn body(&mut self, body: &'a Body, frame: usize) {
+        for card in &body.elements {
+            self.card(card, frame);
+            if self.expansion.broken_off {
+                return;
+            }
+        }
+    }
+
+    fn card(&mut self, card: &'a Element, frame: usize) {
+        let found = self.expansion.elements.len() as u64;
+        if found > self.most {
+            let limit = self.most;
+            self.break_off(CircuitProblem::TooLarge { found, limit }.at(card.span));
+            return;
+        }
+        let element = Flat { frame, card };
         let ElementKind::Call {
             nodes,
             target,
             params,
         } = &card.kind
         else {
-            expansion.elements.push(Flat { frame, card });
-            continue;
+            self.expansion.elements.push(element);
+            return;
         };
-        let Some((level, definition)) = expansion.frames[frame].subcircuit(&target.text) else {
-            expansion.elements.push(Flat { frame, card });
-            continue;
+        let outer = &self.expansion.frames[frame];
+        let path = format!("{}{}", outer.prefix, card.name.text);
+        let Some((level, definition)) = self.called(outer, &path, &target.text) else {
+            self.expansion.elements.push(element);
+            return;
         };
+        let chain = &self.chain;
         if let Some(from) = chain.iter().position(|&s| std::ptr::eq(s, definition)) {
             let names: Vec<&str> = chain[from..]
                 .iter()
                 .chain([&definition])
                 .map(|s| s.name.text.as_str())
                 .collect();
-            problems.push(
-                Problem::Recursion {
-                    name: definition.name.text.clone(),
-                    chain: names.join(" -> "),
-                }
-                .at(target.span),
-            );
-            continue;
+            let problem = CircuitProblem::Recursion {
+                name: definition.name.text.clone(),
+                chain: names.join(" -> "),
+            };
+            self.problems.push(problem.at(target.span));
+            return;
         }
-        if chain.len() >= deepest {
-            problems.push(Problem::TooDeep { limit: deepest }.at(target.span));
-            expansion.broken_off = true;
+        if chain.len() >= self.deepest {
+            let limit = self.deepest;
+            self.break_off(CircuitProblem::TooDeep { limit }.at(target.span));
             return;
         }
         if nodes.len() != definition.ports.len() {
-            problems.push(
-                Problem::NodeCount {
-                    element: card.name.text.clone(),
-                    target: definition.name.text.clone(),
-                    found: nodes.len(),
-                    expected: definition.ports.len(),
-                    names: list(definition.ports.iter().map(|p| p.text.as_str())),
-                }
-                .at(card.span),
-            );
-            continue;
+            let problem = CircuitProblem::NodeCount {
+                element: card.name.text.clone(),
+                target: definition.name.text.clone(),
+                found: nodes.len(),
+                expected: definition.ports.len(),
+                names: list(definition.ports.iter().map(|p| p.text.as_str())),
+            };
+            self.problems.push(problem.at(card.span));
+            return;
         }
         if let Some(extra) = params.first() {
-            problems.push(
-                Problem::UnknownParameter {
-                    name: extra.name.text.clone(),
-                    owner: definition.name.text.clone(),
-                    near: None,
-                    known: "no parameters: it is a subcircuit".into(),
-                }
-                .at(extra.name.span),
-            );
+            let problem = CircuitProblem::UnknownParameter {
+                name: extra.name.text.clone(),
+                owner: definition.name.text.clone(),
+                near: None,
+                known: "no parameters: it is a subcircuit".into(),
+            };
+            self.problems.push(problem.at(extra.name.span));
         }
-        let outer = &expansion.frames[frame];
-        let ports = definition
-            .ports
-            .iter()
-            .zip(nodes)
+        let ports = definition.ports.iter().zip(nodes);
+        let ports = ports
             .map(|(port, node)| (port.key(), outer.node_name(node)))
             .collect();
-        let prefix = format!("{}{}.", outer.prefix, card.name.text);
         let mut scopes = outer.scopes[..=level].to_vec();
-        scopes.push(inside(known, definition));
-        expansion
-            .calls
-            .insert(prefix[..prefix.len() - 1].to_lowercase());
-        expansion.frames.push(Frame {
-            prefix,
+        scopes.push(inside(&mut self.known, definition));
+        self.expansion.calls.insert(path.to_lowercase());
+        self.expansion.frames.push(Frame {
+            prefix: path + ".",
             ports,
             scopes,
         });
-        let inner = expansion.frames.len() - 1;
-        chain.push(definition);
-        let body = &definition.body;
-        walk(body, inner, deepest, expansion, chain, known, problems);
-        chain.pop();
-        if expansion.broken_off {
-            return;
-        }
+        let inner = self.expansion.frames.len() - 1;
+        self.chain.push(definition);
+        self.body(&definition.body, inner);
+        self.chain.pop();
+    }
+
+    /// What a call calls: the subcircuit that a setting names, or that of its line; none where
+    /// it is a model.
+    fn called(
+        &self,
+        frame: &Frame<'a>,
+        path: &str,
+        target: &str,
+    ) -> Option<(usize, &'a Subcircuit)> {
+        // What is neither subcircuit nor model is reported where models are looked up.
+        let setting = self.settings.value(path);
+        frame.subcircuit(setting.map_or(target, |s| &s.value.text))
+    }
+
+    fn break_off(&mut self, problem: Diagnostic) {
+        self.problems.push(problem);
+        self.expansion.broken_off = true;
     }
 }
 

@@ -1,6 +1,6 @@
 //! The built-in valve cards: netlist text, embedded in the program.
 
-use crate::diag::{Diagnostic, Sources};
+use crate::diag::{Diagnostic, Files};
 use crate::netlist::card::Body;
 
 macro_rules! cards {
@@ -43,7 +43,7 @@ pub const FILES: &[(&str, &str)] = cards![
 ];
 
 /// Reads the built-in cards into one body.
-pub fn load(sources: &mut Sources) -> (Body, Vec<Diagnostic>) {
+pub fn load(sources: &mut Files) -> (Body, Vec<Diagnostic>) {
     let mut body = Body::default();
     let mut diagnostics = Vec::new();
     for (name, text) in FILES {

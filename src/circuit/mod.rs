@@ -7,17 +7,20 @@ pub mod ledger;
 pub mod library;
 pub mod params;
 pub mod problem;
+pub mod remake;
 
 use crate::device::pot::Track;
+use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
-use crate::diag::{Diagnostic, Sources, Span};
-use crate::netlist::card::{Card, Name, Netlist, Value};
+use crate::diag::{Diagnostic, Files, Span};
+use crate::netlist::card::{Card, Name, Netlist, Tolerance, Value};
 use bind::{Binder, Timing};
 use ledger::Ledger;
-use params::Settings;
-use problem::{Problem, cut};
+use params::Overrides;
+use problem::{CircuitProblem, cut};
+use remake::Made;
 use std::collections::HashMap;
 
 /// A node; 0 is ground.
@@ -183,6 +186,10 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// What a comment on its card says the part stands, W or V.
     pub rated: Option<f64>,
+    /// How far a comment on its card says the part may be off its value.
+    pub tolerance: Option<Tolerance>,
+    /// What it was made from, and where its parts stand.
+    pub made: Made,
     /// Knob or switch position, for the record.
     pub position: Option<f64>,
     /// What a pot's knob turns.
@@ -191,6 +198,21 @@ pub struct Element {
     pub span: Option<Span>,
     /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
     pub initial: Option<f64>,
+}
+
+impl Element {
+    /// What it is, if it is a part: a coupling of inductors is none.
+    pub fn role(&self) -> Option<DeviceRole> {
+        match self.kind {
+            Some(kind) => Some(kind.role),
+            None => DeviceRole::of_letter(self.letter),
+        }
+    }
+
+    /// Whether it is a valve, a rectifying one among them.
+    pub fn is_valve(&self) -> bool {
+        self.role().is_some_and(DeviceRole::is_valve)
+    }
 }
 
 /// A node's name.
@@ -327,9 +349,9 @@ pub struct Built {
 /// wiring checked. On failure all errors are returned, and the warnings with them.
 pub fn build(
     netlist: &Netlist,
-    settings: &Settings,
+    settings: &Overrides,
     timing: Timing,
-    sources: &mut Sources,
+    sources: &mut Files,
 ) -> Result<Built, Vec<Diagnostic>> {
     build_as(netlist, settings, timing, sources, true)
 }
@@ -341,22 +363,28 @@ pub fn build(
 /// Everything that is wrong with its lines.
 pub fn build_unwired(
     netlist: &Netlist,
-    settings: &Settings,
+    settings: &Overrides,
     timing: Timing,
-    sources: &mut Sources,
+    sources: &mut Files,
 ) -> Result<Built, Vec<Diagnostic>> {
     build_as(netlist, settings, timing, sources, false)
 }
 
 fn build_as(
     netlist: &Netlist,
-    settings: &Settings,
+    settings: &Overrides,
     timing: Timing,
-    sources: &mut Sources,
+    sources: &mut Files,
     wired: bool,
 ) -> Result<Built, Vec<Diagnostic>> {
     let (library, mut problems) = library::load(sources);
-    let expansion = flatten::expand(&netlist.body, &library, &netlist.limits, &mut problems);
+    let expansion = flatten::expand(
+        &netlist.body,
+        &library,
+        settings,
+        &netlist.limits,
+        &mut problems,
+    );
     if expansion.broken_off {
         return Err(cut(problems));
     }
@@ -413,7 +441,7 @@ fn celsius(netlist: &Netlist, problems: &mut Vec<Diagnostic>) -> f64 {
         if TEMPERATURES.contains(&value.number) {
             celsius = value.number;
         } else {
-            let problem = Problem::BadValue {
+            let problem = CircuitProblem::BadValue {
                 what: "temperature",
                 name: owner.into(),
                 found: value.text.clone(),
@@ -445,8 +473,8 @@ fn voltages(
 }
 
 /// The problem of a node that does not exist, with what may have been meant.
-pub fn unknown_node(circuit: &Circuit, name: &str) -> Problem {
-    Problem::UnknownNode {
+pub fn unknown_node(circuit: &Circuit, name: &str) -> CircuitProblem {
+    CircuitProblem::UnknownNode {
         name: name.to_string(),
         near: crate::diag::nearest(name, circuit.node_names()).map(str::to_string),
     }

@@ -1,12 +1,18 @@
 //! Settings from outside the netlist: values, knobs and switches.
 
 use super::ledger::Ledger;
-use super::problem::Problem;
+use super::problem::CircuitProblem;
 use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Value};
 use crate::num::{self, Role};
 use std::cell::Cell;
+use std::collections::HashMap;
+
+/// The name that stands for every mains source together, in per cent of what the netlist says.
+pub const MAINS: &str = "mains";
+/// The most that it can be set to: no part stands twice its mains.
+pub const MOST_MAINS: f64 = 200.0;
 
 /// What kind of setting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -52,7 +58,7 @@ impl Setting {
         };
         if let Some(doubt) = doubt {
             let text = self.value.text.clone();
-            out.push(Problem::Doubtful { text, doubt }.warn_at(self.value.span));
+            out.push(CircuitProblem::Doubtful { text, doubt }.warn_at(self.value.span));
         }
         number
     }
@@ -74,23 +80,27 @@ pub fn role(unit: &str) -> Role {
 
 /// All settings of a run.
 #[derive(Debug, Clone, Default)]
-pub struct Settings {
+pub struct Overrides {
     list: Vec<Setting>,
+    /// Indices into the list by target in lower case: `spread` sets hundreds.
+    by_target: HashMap<String, Vec<usize>>,
     /// Where the audit of the circuit's solutions is entered, if it was asked for.
     pub ledger: Option<Ledger>,
 }
 
-impl Settings {
+impl Overrides {
     /// None yet, for a circuit whose solutions are entered in a ledger.
     pub fn audited(ledger: Option<Ledger>) -> Self {
-        Settings {
+        Overrides {
             ledger,
-            ..Settings::default()
+            ..Overrides::default()
         }
     }
 
     /// Adds one; a later one of the same name wins.
     pub fn push(&mut self, setting: Setting) {
+        let places = self.by_target.entry(setting.target.to_ascii_lowercase());
+        places.or_default().push(self.list.len());
         self.list.push(setting);
     }
 
@@ -101,38 +111,33 @@ impl Settings {
 
     /// What is set for `path` itself, and marks it as used.
     pub fn value(&self, path: &str) -> Option<&Setting> {
-        self.find(What::Value, |target| target.eq_ignore_ascii_case(path))
+        self.find(What::Value, [path])
     }
 
     /// What is set for a parameter of `path`.
     pub fn parameter(&self, path: &str, name: &str) -> Option<&Setting> {
-        self.find(What::Value, |target| {
-            target
-                .rsplit_once('.')
-                .is_some_and(|(p, n)| p.eq_ignore_ascii_case(path) && n.eq_ignore_ascii_case(name))
-        })
+        if self.list.is_empty() {
+            return None;
+        }
+        self.find(What::Value, [format!("{path}.{name}").as_str()])
     }
 
     /// The position of a knob or switch, by its element's path with or without the X.
     pub fn position(&self, what: What, path: &str) -> Option<&Setting> {
-        let bare = bare(path);
-        self.find(what, |target| {
-            target.eq_ignore_ascii_case(path) || target.eq_ignore_ascii_case(&bare)
-        })
+        self.find(what, [path, &bare(path)])
     }
 
-    fn find(&self, what: What, matches: impl Fn(&str) -> bool) -> Option<&Setting> {
+    /// The last of the settings of any of these targets; all of them count as used.
+    fn find<const N: usize>(&self, what: What, targets: [&str; N]) -> Option<&Setting> {
         if self.list.is_empty() {
             return None;
         }
-        let mut found = None;
-        for setting in self.list.iter().filter(|s| s.what == what) {
-            if matches(&setting.target) {
-                setting.used.set(true);
-                found = Some(setting);
-            }
-        }
-        found
+        let keys = targets.map(str::to_ascii_lowercase);
+        let places = keys.iter().filter_map(|key| self.by_target.get(key));
+        let found = places.flatten().copied();
+        let found = found.filter(|&k| self.list[k].what == what);
+        let last = found.inspect(|&k| self.list[k].used.set(true)).max()?;
+        Some(&self.list[last])
     }
 
     /// An error for every setting that fitted nothing.
@@ -157,12 +162,13 @@ impl Settings {
                 };
                 let name = s.target.clone();
                 let problem = match s.what {
-                    What::Knob => Problem::NoControl {
+                    What::Value if name.eq_ignore_ascii_case(MAINS) => CircuitProblem::NoMains,
+                    What::Knob => CircuitProblem::NoControl {
                         what: "pot",
                         near: near_control(pots),
                         name,
                     },
-                    What::Switch => Problem::NoControl {
+                    What::Switch => CircuitProblem::NoControl {
                         what: "toggle",
                         near: near_control(toggles),
                         name,
@@ -170,18 +176,18 @@ impl Settings {
                     What::Value => match s.target.rsplit_once('.').and_then(|(owner, parameter)| {
                         known(owner).map(|known| (owner, parameter, known))
                     }) {
-                        Some((owner, parameter, known)) => Problem::SetParameter {
+                        Some((owner, parameter, known)) => CircuitProblem::SetParameter {
                             name: owner.to_string(),
                             parameter: parameter.to_string(),
                             known,
                         },
                         None => match known(&s.target) {
-                            Some(known) => Problem::SetParameter {
+                            Some(known) => CircuitProblem::SetParameter {
                                 name,
                                 parameter: "value".into(),
                                 known,
                             },
-                            None => Problem::SetUnknown {
+                            None => CircuitProblem::SetUnknown {
                                 near: near(elements),
                                 name,
                             },
@@ -210,7 +216,7 @@ pub fn fill(
     given: &[Assign],
     owner: &str,
     owner_span: Span,
-    settings: &Settings,
+    settings: &Overrides,
     out: &mut Vec<Diagnostic>,
 ) -> Vec<f64> {
     let mut values: Vec<f64> = table.iter().map(|p| p.default).collect();
@@ -231,16 +237,13 @@ pub fn fill(
     }
     for (k, param) in table.iter().enumerate() {
         if let Some(setting) = settings.parameter(owner, param.name) {
-            if param.words.is_empty() {
-                setting.number(role(param.unit), out);
-            }
-            match read(param, &setting.value, owner) {
+            match set(param, setting, owner, out) {
                 Ok(v) => values[k] = v,
                 Err(problem) => out.push(problem.at(setting.span)),
             }
         } else if param.required && places[k].is_none() {
             out.push(
-                Problem::MissingParameter {
+                CircuitProblem::MissingParameter {
                     name: param.name.to_string(),
                     owner: owner.to_string(),
                     meaning: param.meaning.to_string(),
@@ -252,15 +255,55 @@ pub fn fill(
     values
 }
 
+/// Lets settings of `owner` replace single values of a table: `XV1A.mu` moves one valve where
+/// `12AX7.mu` moves all of that type. A parameter that `own` has too is the element's own.
+pub fn replace(
+    table: &'static [Param],
+    own: &[Param],
+    values: &mut [f64],
+    owner: &str,
+    settings: &Overrides,
+    out: &mut Vec<Diagnostic>,
+) {
+    if settings.list.is_empty() {
+        return;
+    }
+    for (param, value) in table.iter().zip(values) {
+        if own.iter().any(|p| p.name.eq_ignore_ascii_case(param.name)) {
+            continue;
+        }
+        let Some(setting) = settings.parameter(owner, param.name) else {
+            continue;
+        };
+        match set(param, setting, owner, out) {
+            Ok(v) => *value = v,
+            Err(problem) => out.push(problem.at(setting.span)),
+        }
+    }
+}
+
+/// A setting's value of a parameter; a doubt about how it is written is reported.
+fn set(
+    param: &Param,
+    setting: &Setting,
+    owner: &str,
+    out: &mut Vec<Diagnostic>,
+) -> Result<f64, CircuitProblem> {
+    if param.words.is_empty() {
+        setting.number(role(param.unit), out);
+    }
+    read(param, &setting.value, owner)
+}
+
 /// One parameter's value, within its range.
-pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
+pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, CircuitProblem> {
     if !param.words.is_empty() {
         return param
             .words
             .iter()
             .position(|w| w.eq_ignore_ascii_case(&value.text))
             .map(|k| k as f64)
-            .ok_or_else(|| Problem::ParameterRange {
+            .ok_or_else(|| CircuitProblem::ParameterRange {
                 name: param.name.to_string(),
                 owner: owner.to_string(),
                 found: format!("`{}`", value.text),
@@ -272,7 +315,7 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
     if param.range.contains(&number) {
         return Ok(number);
     }
-    Err(Problem::ParameterRange {
+    Err(CircuitProblem::ParameterRange {
         name: param.name.to_string(),
         owner: owner.to_string(),
         found: match number.is_nan() {
@@ -297,8 +340,8 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, Problem> {
 }
 
 /// The problem of a parameter that a table does not have.
-pub fn unknown(name: &str, owner: &str, table: &[Param]) -> Problem {
-    Problem::UnknownParameter {
+pub fn unknown(name: &str, owner: &str, table: &[Param]) -> CircuitProblem {
+    CircuitProblem::UnknownParameter {
         name: name.to_string(),
         owner: owner.to_string(),
         near: nearest(name, table.iter().map(|p| p.name)).map(str::to_string),
@@ -308,8 +351,14 @@ pub fn unknown(name: &str, owner: &str, table: &[Param]) -> Problem {
 
 /// The names of a table, for messages.
 pub fn names(table: &[Param]) -> String {
-    if table.is_empty() {
+    names_of(table.iter())
+}
+
+/// The names of parameters, for messages.
+pub fn names_of<'p>(params: impl Iterator<Item = &'p Param>) -> String {
+    let names: Vec<&str> = params.map(|p| p.name).collect();
+    if names.is_empty() {
         return "no parameters".into();
     }
-    table.iter().map(|p| p.name).collect::<Vec<_>>().join(" ")
+    names.join(" ")
 }

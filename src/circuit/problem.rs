@@ -20,7 +20,7 @@ pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
         *count <= MOST
     });
     if errors > MOST {
-        all.push(Problem::TooMany { limit: MOST }.at(None));
+        all.push(CircuitProblem::TooMany { limit: MOST }.at(None));
     }
     all
 }
@@ -28,7 +28,7 @@ pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[allow(missing_docs)] // the messages say what the fields are
-pub enum Problem {
+pub enum CircuitProblem {
     #[error("the netlist has no elements")]
     Empty,
     #[error("unknown valve or subcircuit `{name}`")]
@@ -152,6 +152,18 @@ pub enum Problem {
         found: String,
         expected: &'static str,
     },
+    #[error("`{name}` has a waveform, {shape}, and keeps it: a bare value would take it away")]
+    WaveValue {
+        name: String,
+        shape: &'static str,
+        known: &'static [&'static str],
+    },
+    #[error("this is the DC value of `{name}` only: its {shape} stays as it is")]
+    WaveStays { name: String, shape: &'static str },
+    #[error("the mains cannot be at `{found}` per cent: expected more than 0 and at most 200")]
+    MainsRange { found: String },
+    #[error("there is no mains source to change")]
+    NoMains,
     #[error("`{text}` is no setting: expected NAME=VALUE")]
     SettingSyntax { text: String },
     #[error("more than {limit} errors; the rest is not shown")]
@@ -162,10 +174,10 @@ pub enum Problem {
     ProbeSubcircuit { name: String },
 }
 
-impl Problem {
+impl CircuitProblem {
     /// What to do about it.
     pub fn hint(&self) -> Option<String> {
-        use Problem::*;
+        use CircuitProblem::*;
         let near = |n: &Option<String>| n.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
             UnknownCall { near: n, .. } => near(n).or_else(|| {
@@ -220,6 +232,21 @@ impl Problem {
                 "put a small resistor (a winding has some ohms) in series with one of them".into(),
             ),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
+            WaveValue { name, known, .. } => {
+                let names: Vec<String> = known.iter().map(|k| format!("`{name}.{k}`")).collect();
+                Some(format!(
+                    "set {}; `--mains PERCENT` changes the mains",
+                    names.join(", ")
+                ))
+            }
+            WaveStays { name, .. } => Some(format!(
+                "`{name}.ampl=0` silences it, `{name}.ampl` sets its peak"
+            )),
+            NoMains => Some(
+                "the mains is a source with a SIN of 40 to 70 Hz and neither DC nor AC, such as \
+                 `VMAINS line 0 SIN(0 325 50)`"
+                    .into(),
+            ),
             SettingSyntax { .. } => Some("for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into()),
             Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
             ProbeSubcircuit { name } => Some(format!("name an element in it, as in `{name}.R1`")),

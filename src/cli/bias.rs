@@ -9,8 +9,8 @@ use crate::analysis::mains::{Cycle, Mains};
 use crate::analysis::operating_point::Method;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
-use crate::measure::chart::{self, Row, Verdict};
-use crate::measure::standing::{self, Found, Standing};
+use crate::measure::chart::{self, ChartRow, Verdict};
+use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::num;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::{Assembly, Driven};
@@ -59,28 +59,28 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let more: Vec<_> = sought.iter().map(|s| s.setting.clone()).collect();
     let circuit = session.circuit_with(&more, Timing::default())?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
-    let (standing, mut assembly) = standing::find(&circuit)?;
-    match &standing.found {
-        Found::Point(point) if point.method != Method::Plain => session.note(&format!(
+    let (quiescent, mut assembly) = quiescent::solve(&circuit)?;
+    match &quiescent.found {
+        AtRest::Point(point) if point.method != Method::Plain => session.note(&format!(
             "plain Newton did not settle; the operating point was found by {}",
             point.method.name()
         )),
-        Found::Cycle(mains, _) => session.note(&format!(
+        AtRest::Cycle(mains, _) => session.note(&format!(
             "{} a rectifier; the chart gives averages over a {} Hz cycle, found \
              without simulating how the supply charges; other sources rest at their DC values",
             of_mains(&circuit, mains),
             num::full(mains.freq_hz),
         )),
-        Found::Point(_) => {}
+        AtRest::Point(_) => {}
     }
-    if standing.capacitors.iter().any(|c| c.2.is_none()) {
+    if quiescent.capacitors.iter().any(|c| c.2.is_none()) {
         session.note(
             "with the valves cold no solution was found: what capacitors stand then is left out",
         );
     }
-    let mut rows = standing.rows(&mut assembly, &probes);
+    let mut rows = quiescent.rows(&mut assembly, &probes);
     let charted = rows.len();
-    rows.extend(sought.iter().map(|s| Row {
+    rows.extend(sought.iter().map(|s| ChartRow {
         subject: s.name.clone(),
         quantity: "sought value",
         value: s.value,
@@ -93,17 +93,17 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     session.finish(
         outputs,
-        || record(&circuit, &standing, &rows),
+        || record(&circuit, &quiescent, &rows),
         || {
             let rows = &rows[..charted];
-            let chart = printed(&circuit, &assembly, &standing, rows, probes.len());
+            let chart = printed(&circuit, &assembly, &quiescent, rows, probes.len());
             match &sought {
                 Some(sought) => format!("{}\n{chart}", sought.text),
                 None => chart,
             }
         },
     )?;
-    let over: Vec<&Row> = rows
+    let over: Vec<&ChartRow> = rows
         .iter()
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
@@ -137,7 +137,7 @@ fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
     }
 }
 
-fn exceeded(row: &Row) -> String {
+fn exceeded(row: &ChartRow) -> String {
     format!(
         "{} of `{}` is {}, its rating {}",
         row.quantity,
@@ -167,7 +167,7 @@ fn unit(unit: &str) -> &str {
     if unit == "ohm" { "Ω" } else { unit }
 }
 
-fn csv(rows: &[Row]) -> String {
+fn csv(rows: &[ChartRow]) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let write = |writer: &mut csv::Writer<Vec<u8>>, record: &[&str]| {
         writer.write_record(record).expect("writing to memory");
@@ -193,15 +193,15 @@ fn csv(rows: &[Row]) -> String {
     String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
 }
 
-fn record(circuit: &Circuit, standing: &Standing, rows: &[Row]) -> serde_json::Value {
-    let solution = match &standing.found {
-        Found::Point(point) => json!({
+fn record(circuit: &Circuit, quiescent: &Quiescent, rows: &[ChartRow]) -> serde_json::Value {
+    let solution = match &quiescent.found {
+        AtRest::Point(point) => json!({
             "method": point.method.name(),
             "iterations": point.iterations,
             "largest_residual_a": point.residual_a,
             "largest_residual_node": circuit.nodes[point.residual_node.0].name,
         }),
-        Found::Cycle(mains, cycle) => json!({
+        AtRest::Cycle(mains, cycle) => json!({
             "method": "mains cycle",
             "mains_hz": mains.freq_hz,
             "cycles": cycle.cycles,
@@ -226,20 +226,20 @@ fn record(circuit: &Circuit, standing: &Standing, rows: &[Row]) -> serde_json::V
 fn printed(
     circuit: &Circuit,
     assembly: &Assembly<'_>,
-    standing: &Standing,
-    rows: &[Row],
+    quiescent: &Quiescent,
+    rows: &[ChartRow],
     probed: usize,
 ) -> String {
     let mut text = format!("{}\n", circuit.title.trim());
     let celsius = num::full(circuit.celsius);
-    text += &match &standing.found {
-        Found::Point(point) => format!(
+    text += &match &quiescent.found {
+        AtRest::Point(point) => format!(
             "operating point at {celsius} C: {} after {} iterations; Kirchhoff's law holds within {}\n",
             point.method.name(),
             point.iterations,
             num::engineering(point.residual_a, "A", 2),
         ),
-        Found::Cycle(mains, Cycle { cycles, .. }) => format!(
+        AtRest::Cycle(mains, Cycle { cycles, .. }) => format!(
             "averages over a mains cycle of {} Hz at {celsius} C; it repeats itself, found in {cycles} cycles\n",
             num::full(mains.freq_hz),
         ),
@@ -249,7 +249,7 @@ fn printed(
         text += &format!("controls: {controls}\n");
     }
     // Probes stand last and may repeat a subject: the first row of each counts.
-    let mut found: HashMap<(&str, &str), &Row> = HashMap::new();
+    let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
     for row in rows {
         found
             .entry((row.subject.as_str(), row.quantity))
@@ -263,7 +263,7 @@ fn printed(
     };
 
     let mut columns = vec![("node", Side::Left), ("to ground", Side::Right)];
-    let ripples = matches!(standing.found, Found::Cycle(..));
+    let ripples = matches!(quiescent.found, AtRest::Cycle(..));
     if ripples {
         columns.push(("ripple", Side::Right));
     }
@@ -320,7 +320,7 @@ fn printed(
         ("verdict", Side::Left),
     ]);
     for valve in valves {
-        let volts = chart::electrodes(assembly, &standing.x, valve);
+        let volts = chart::electrodes(assembly, &quiescent.x, valve);
         let at = |name: &str| {
             volts
                 .iter()
@@ -506,7 +506,7 @@ fn rating(element: &Element, unit: &str) -> String {
     element.rated.map_or(String::new(), |r| shown(r, unit, 3))
 }
 
-fn verdict(row: &Row) -> String {
+fn verdict(row: &ChartRow) -> String {
     match row.verdict() {
         None => String::new(),
         Some(Verdict::Ok) => "ok".to_string(),

@@ -7,18 +7,18 @@ mod plots;
 mod recording;
 mod tables;
 
-use super::beside::Beside;
 use super::common;
 use super::failure::Failure;
 use super::guards::{self, Guards};
-use super::{Command, Outcome, SAFETY, cores, interrupt, room};
+use super::sheet_folder::SheetFolder;
+use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
-use crate::diag::{Diagnostic, Sources};
+use crate::diag::{Diagnostic, Files};
 use crate::netlist::{self, Loader};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::sheet::cases::Case;
 use crate::sheet::judge::Mark;
-use crate::sheet::problem::Problem;
+use crate::sheet::problem::SheetProblem;
 use crate::sheet::run::{self, Done, Ready};
 use crate::sheet::{self, schema};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -110,7 +110,7 @@ const CHECKED: f64 = 24e6;
 enum Item<'r> {
     Case {
         ready: &'r Ready,
-        beside: &'r Beside,
+        beside: &'r SheetFolder,
         case: &'r Case,
         expected: Vec<usize>,
     },
@@ -122,7 +122,7 @@ pub(crate) enum Checked<'r> {
     /// A case.
     Case {
         ready: &'r Ready,
-        beside: &'r Beside,
+        beside: &'r SheetFolder,
         case: &'r Case,
         expected: Vec<usize>,
         done: Done,
@@ -133,7 +133,7 @@ pub(crate) enum Checked<'r> {
 
 /// A sheet that was opened.
 enum Opened {
-    Ready(Box<Ready>, Beside),
+    Ready(Box<Ready>, SheetFolder),
     Bad(String, String),
 }
 
@@ -147,7 +147,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         return print(&(text + "\n"));
     }
     let guards = Guards::new(matches)?;
-    room::ask(CHECKED, "the sheets")?;
+    memory::require(CHECKED, "the sheets")?;
     let text = |name: &str| matches.get_one::<String>(name).map(String::as_str);
     let both = ["csv", "json", "junit"].map(|n| text(n) == Some(STANDARD_OUTPUT));
     if both.iter().filter(|b| **b).count() > 1 {
@@ -158,7 +158,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let only = text("only").map(|p| format!("*{p}*"));
     let wanted = |subject: &str| only.as_ref().is_none_or(|p| sheet::cases::fits(p, subject));
     let threads = matches.get_one::<u16>("threads");
-    let threads = threads.map_or_else(cores::all, |&n| usize::from(n));
+    let threads = threads.map_or_else(parallel::processors, |&n| usize::from(n));
 
     interrupt::watch();
     // Outputs are staged first: what cannot be written is told before the work, not after.
@@ -179,7 +179,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .map(String::as_str)
         .collect();
     let mut opened: Vec<Opened> =
-        cores::spread(&files::find(&asked), threads, |path| open(path, &guards));
+        parallel::map(&files::find(&asked), threads, |path| open(path, &guards));
     let ledger = matches.get_flag("audit").then(Ledger::default);
     for opened in &mut opened {
         if let (Opened::Ready(ready, _), Some(ledger)) = (opened, &ledger) {
@@ -217,7 +217,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         items = items.drain(cut(k - 1)..cut(k)).collect();
     }
     let stopped = || interrupt::check().is_err();
-    let checked: Vec<Checked<'_>> = cores::spread(&items, threads, |item| match item {
+    let checked: Vec<Checked<'_>> = parallel::map(&items, threads, |item| match item {
         Item::Bad(path, message) => Checked::Bad(path, message),
         Item::Case {
             ready,
@@ -317,7 +317,7 @@ fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
 }
 
 /// `K/N` of --shard.
-fn part(text: &str) -> Result<(usize, usize), Failure> {
+pub(super) fn part(text: &str) -> Result<(usize, usize), Failure> {
     let numbers = text
         .split_once('/')
         .and_then(|(k, n)| Some((k.trim().parse().ok()?, n.trim().parse().ok()?)));
@@ -330,6 +330,17 @@ fn part(text: &str) -> Result<(usize, usize), Failure> {
     }
 }
 
+/// A sheet that can be run, with the folder that its names start from.
+///
+/// # Errors
+/// What is wrong with it or its netlist.
+pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder), Failure> {
+    match open(&Ok(PathBuf::from(path)), guards) {
+        Opened::Ready(ready, beside) => Ok((*ready, beside)),
+        Opened::Bad(_, message) => Err(Failure::Told(message)),
+    }
+}
+
 /// Opens a sheet: reads it and its netlist, and builds the circuit once. All mistakes of the
 /// sheet are told before those of its netlist.
 fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
@@ -338,8 +349,8 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
         Err(told) => return Opened::Bad(told.clone(), format!("error: {told}")),
     };
     let name = path.display().to_string();
-    let mut sources = Sources::default();
-    let bad = |sources: &Sources, problems: &[Diagnostic]| {
+    let mut sources = Files::default();
+    let bad = |sources: &Files, problems: &[Diagnostic]| {
         let all: Vec<String> = problems.iter().map(|p| sources.render(p)).collect();
         Opened::Bad(name.clone(), all.join("\n"))
     };
@@ -355,10 +366,10 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
         Ok(sheet) => sheet,
         Err(problems) => return bad(&sources, &problems),
     };
-    let beside = Beside::new(path, guards.sandbox.as_ref(), &guards.limits);
+    let beside = SheetFolder::new(path, guards.sandbox.as_ref(), &guards.limits);
     let netlist_path = beside.path(&sheet.netlist).display().to_string();
     if let Err(why) = beside.loader().load(&netlist_path, None) {
-        let problem = Problem::Netlist {
+        let problem = SheetProblem::Netlist {
             path: sheet.netlist.clone(),
             why: why.to_string(),
         };

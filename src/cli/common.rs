@@ -2,13 +2,13 @@
 
 use super::failure::Failure;
 use super::guards::{self, Guards};
-use super::{interrupt, room};
+use super::{interrupt, memory};
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
-use crate::circuit::params::{Setting, Settings, What};
-use crate::circuit::problem::Problem;
+use crate::circuit::params::{self, Overrides, Setting, What};
+use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
-use crate::diag::{Diagnostic, FileId, Sources, Span};
+use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::Bound;
 use crate::netlist;
 use crate::netlist::card::{Card, Netlist, Value};
@@ -40,10 +40,18 @@ pub fn options(command: clap::Command) -> clap::Command {
         .arg(many(
             "set",
             "NAME=VALUE",
-            "Set an element's value, or NAME.parameter; X1.R5 reaches into a subcircuit",
+            "Set a value, a valve type (XV1A=12AY7) or a parameter (XV1A.mu=90, 12AX7.mu=90); X1.R5 \
+             reaches into a subcircuit",
         ))
         .arg(many("knob", "NAME=0..10", "Turn a pot"))
         .arg(many("switch", "NAME=0|1", "Open (0) or close (1) a toggle"))
+        .arg(
+            Arg::new("mains")
+                .long("mains")
+                .value_name("PERCENT")
+                .allow_hyphen_values(true)
+                .help("Scale every mains source, for example 90 or 110"),
+        )
         .arg(
             many(
                 "probe",
@@ -99,10 +107,10 @@ const BUILT: f64 = 70.0;
 pub struct Session<'m> {
     matches: &'m ArgMatches,
     /// Texts for messages.
-    pub sources: Sources,
+    pub sources: Files,
     /// The cards.
     pub netlist: Netlist,
-    settings: Settings,
+    settings: Overrides,
     /// What the run may take, and where it may read.
     pub guards: Guards,
     /// Whether to print errors only.
@@ -114,7 +122,7 @@ pub struct Session<'m> {
 impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
         let path = matches.get_one::<String>("netlist").expect("required");
@@ -130,7 +138,7 @@ impl<'m> Session<'m> {
         }
         let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
         let mut problems = reading.diagnostics;
-        let mut settings = Settings::audited(matches.get_flag("audit").then(Ledger::default));
+        let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
             ("set", What::Value),
             ("knob", What::Knob),
@@ -143,11 +151,14 @@ impl<'m> Session<'m> {
                 }
             }
         }
+        if let Some(text) = matches.get_one::<String>("mains") {
+            settings.push(mains(&mut sources, text));
+        }
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
         }
         let bytes: usize = sources.files().map(|file| sources.text(file).len()).sum();
-        room::ask(bytes as f64 * BUILT, "the circuit")?;
+        memory::require(bytes as f64 * BUILT, "the circuit")?;
         let mut session = Session {
             matches,
             sources,
@@ -202,7 +213,7 @@ impl<'m> Session<'m> {
     }
 
     /// The settings of the command line.
-    pub fn settings(&self) -> &Settings {
+    pub fn settings(&self) -> &Overrides {
         &self.settings
     }
 
@@ -399,12 +410,12 @@ pub fn tell(text: &str) {
 
 /// A file for a text that is not known yet: staged before the work, so that what cannot be
 /// written is told at once.
-pub struct Waiting {
+pub struct PendingText {
     file: File,
     path: PathBuf,
 }
 
-impl Waiting {
+impl PendingText {
     /// A place for it, if it was asked for.
     pub fn stage(outputs: &mut Outputs, path: Option<&Path>) -> Result<Option<Self>, Failure> {
         let Some(path) = path else {
@@ -412,7 +423,7 @@ impl Waiting {
         };
         let file = outputs.stage(path)?;
         let path = path.to_owned();
-        Ok(Some(Waiting { file, path }))
+        Ok(Some(PendingText { file, path }))
     }
 
     /// Writes the text.
@@ -428,8 +439,8 @@ pub fn commit(outputs: Outputs) -> Result<(), Failure> {
 }
 
 /// `NAME=VALUE` with its place on the command line.
-fn setting(
-    sources: &mut Sources,
+pub(super) fn setting(
+    sources: &mut Files,
     option: &str,
     what: What,
     text: &str,
@@ -438,7 +449,7 @@ fn setting(
     let file = sources.add("command line", line.as_str());
     let start = option.len() + 3;
     let bad = || {
-        Problem::SettingSyntax {
+        CircuitProblem::SettingSyntax {
             text: text.to_string(),
         }
         .at(Span::new(file, start, line.len()))
@@ -455,6 +466,21 @@ fn setting(
         number(value, file, equals + 1, line.len()),
         Some(Span::new(file, start, line.len())),
     ))
+}
+
+/// The mains in per cent, with or without the sign.
+fn mains(sources: &mut Files, text: &str) -> Setting {
+    let line = format!("--mains {text}");
+    let file = sources.add("command line", line.as_str());
+    let start = line.len() - text.len();
+    let percent = text.trim().trim_end_matches('%').trim_end();
+    let value = number(percent, file, start, line.len());
+    Setting::new(
+        What::Value,
+        params::MAINS,
+        value,
+        Some(Span::new(file, start, line.len())),
+    )
 }
 
 /// A value as typed, with its place.

@@ -66,9 +66,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if found.broken_off {
         session.note("the search was broken off: there may be a shorter account of what differs");
     }
-    Ok(match found.differences.is_empty() {
-        true => Outcome::Done,
-        false => Outcome::FellShort,
+    Ok(if found.differences.is_empty() {
+        Outcome::Done
+    } else {
+        Outcome::FellShort
     })
 }
 
@@ -82,12 +83,14 @@ fn graph(session: &mut Session<'_>, netlist: &Netlist) -> Result<Graph, Failure>
     }
     // What is built has no longer the words of its lines; the graph is made of these.
     let (library, mut problems) = library::load(&mut session.sources);
-    let expansion = flatten::expand(&netlist.body, &library, &netlist.limits, &mut problems);
-    let mut graph = Graph::of(&expansion);
-    for setting in settings.list() {
-        graph.set(setting);
-    }
-    Ok(graph)
+    let expansion = flatten::expand(
+        &netlist.body,
+        &library,
+        &settings,
+        &netlist.limits,
+        &mut problems,
+    );
+    Ok(Graph::of(&expansion, &settings))
 }
 
 fn text(found: &Comparison) -> String {

@@ -4,16 +4,16 @@ mod drawn;
 mod levels;
 mod shown;
 
-use super::common::{self, Session, Waiting, number_option};
+use super::common::{self, PendingText, Session, number_option};
 use super::failure::Failure;
 use super::variant::Variant;
-use super::{Command, Outcome, interrupt, source, variant};
+use super::{Command, Outcome, driven_source, interrupt, variant};
 use crate::analysis::mains;
-use crate::analysis::periodic::{Found, Method};
+use crate::analysis::periodic::{Method, PeriodicState};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::device::source::Drive;
-use crate::figure::source::own_sine;
+use crate::figure::driven_source::own_sine;
 use crate::measure::distortion::{Intermodulation, Load, Pair, Reading, Tester};
 use crate::num::{self, Role};
 use crate::system::assemble::Driven;
@@ -108,7 +108,7 @@ struct Measured {
 }
 
 impl Measured {
-    fn found(&self) -> impl Iterator<Item = &Found> {
+    fn found(&self) -> impl Iterator<Item = &PeriodicState> {
         let tones = self.tones.iter().map(|t| &t.found);
         let onsets = self.onsets.iter().flatten();
         let readings = self.readings.iter().chain(onsets).map(|r| &r.found);
@@ -158,8 +158,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .transpose()?;
     interrupt::watch();
     let mut outputs = session.guards.outputs();
-    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
-    let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
+    let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
     let findings = found(&mut session, (freq_hz, levels, pair))?;
 
@@ -185,7 +185,7 @@ fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Fi
         interrupt::check()?;
         let circuit = session.circuit_with(&variant.settings, Timing::default())?;
         let question = "which source gives the sine?";
-        let (source, driven, drive) = source::named(session, &circuit, question)?;
+        let (source, driven, drive) = driven_source::named(session, &circuit, question)?;
         let probe = probe(session, &circuit)?;
         let load = load(session, &circuit)?;
         let findings = match &mut findings {

@@ -4,7 +4,7 @@ use super::{Outcome, interrupt};
 use crate::analysis::NoSolution;
 use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
-use crate::diag::{Diagnostic, Sources};
+use crate::diag::{Diagnostic, Files};
 use crate::measure::distortion::Halt;
 use crate::num;
 use crate::report::file::FileProblem;
@@ -14,7 +14,9 @@ use crate::report::wav::WavProblem;
 #[derive(Debug)]
 pub enum Failure {
     /// Mistakes in the netlist or the settings, already with their places.
-    Input(Box<Sources>, Vec<Diagnostic>),
+    Input(Box<Files>, Vec<Diagnostic>),
+    /// The same, already in words.
+    Told(String),
     /// A mistake on the command line that has no place in a file.
     Usage {
         /// What is wrong.
@@ -102,6 +104,7 @@ impl Failure {
                 .iter()
                 .map(|d| sources.render(d) + "\n")
                 .collect(),
+            Failure::Told(text) => format!("{}\n", text.trim_end()),
             Failure::Usage { message, hint } => plain(message, hint.as_deref()),
             Failure::File(problem) => plain(&problem.to_string(), Some(&problem.hint())),
             Failure::Wav(problem) => plain(&problem.to_string(), problem.hint()),

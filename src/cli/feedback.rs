@@ -2,9 +2,9 @@
 
 mod shown;
 
-use super::common::{self, Session, Waiting, number_option};
+use super::common::{self, PendingText, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt, source};
+use super::{Command, Outcome, driven_source, interrupt};
 use crate::analysis::natural::Stability;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
@@ -15,7 +15,7 @@ use crate::limits::Bound;
 use crate::measure::distortion::{Halt, Tester};
 use crate::measure::feedback::{self, Figures, Question};
 use crate::measure::gain::size;
-use crate::measure::standing;
+use crate::measure::quiescent;
 use crate::num::{self, Role};
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
@@ -74,7 +74,7 @@ fn options(command: clap::Command) -> clap::Command {
 const OPEN: f64 = 1e18;
 
 /// One value and what it does.
-struct Row {
+struct ElementRow {
     /// None for `open`.
     ohms: Option<f64>,
     /// As typed.
@@ -99,14 +99,14 @@ struct Findings {
     freq_hz: f64,
     level_v: f64,
     load: Option<String>,
-    rows: Vec<Row>,
+    rows: Vec<ElementRow>,
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     interrupt::watch();
     let mut outputs = session.guards.outputs();
-    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
+    let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
     let findings = found(&mut session)?;
     if let Some(table) = table {
         table.fill(&findings.csv())?;
@@ -152,7 +152,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             }
         };
         let question = "which source gives the signal?";
-        let (source, driven, _) = source::named(session, &circuit, question)?;
+        let (source, driven, _) = driven_source::named(session, &circuit, question)?;
         let probe = probe(session, &circuit)?;
         let version = Version {
             circuit: &circuit,
@@ -169,7 +169,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             Some(name) => Some(damping(&circuit, name, &probe, &figures)?),
             None => None,
         };
-        findings.rows.push(Row {
+        findings.rows.push(ElementRow {
             ohms,
             text,
             figures,
@@ -196,7 +196,7 @@ struct Version<'a> {
 impl Version<'_> {
     fn judged(&self) -> Result<(Figures, Thd), Failure> {
         let circuit = self.circuit;
-        let (x, mut assembly) = standing::at_rest(circuit)?;
+        let (x, mut assembly) = quiescent::at_rest(circuit)?;
         let x = &x;
         let pickup = self
             .probe

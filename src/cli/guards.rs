@@ -1,7 +1,7 @@
 //! `--limit` and `--sandbox`: what one run may take, and where it may read.
 
 use super::failure::Failure;
-use super::{interrupt, room};
+use super::{interrupt, memory};
 use crate::inputs::Sandbox;
 use crate::limits::{Bound, Limits, raise};
 use crate::netlist::SandboxLoader;
@@ -90,6 +90,6 @@ impl Guards {
         self.within(Bound::Figures, count, |count, most| {
             format!("{count} figures would be put out, at most {most} are kept")
         })?;
-        room::ask(count * bytes_each, "the figures that are asked for")
+        memory::require(count * bytes_each, "the figures that are asked for")
     }
 }

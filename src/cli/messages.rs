@@ -21,7 +21,7 @@ pub const COMMAND: Command = Command {
 };
 
 /// One message.
-struct Row {
+struct MessageRow {
     /// As the tool prints it, with an example's names.
     message: String,
     /// Whether the work goes on.
@@ -46,11 +46,11 @@ macro_rules! rows {
         }
 
         /// A row for each variant.
-        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::Row> {
+        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::MessageRow> {
             let examples = vec![$($problem::$variant { $($field: $value),* }),*];
             let row = |problem: $problem| {
                 let (cause, remedy) = explain(&problem);
-                $crate::cli::messages::Row {
+                $crate::cli::messages::MessageRow {
                     message: $text(&problem),
                     is_warning: $warns(&problem),
                     cause,
@@ -70,7 +70,7 @@ fn s(text: &str) -> String {
 }
 
 /// The sections in the order of the document.
-fn sections() -> [(&'static str, &'static str, Vec<Row>); 13] {
+fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 14] {
     [
         (
             "The text of a netlist",
@@ -98,6 +98,11 @@ fn sections() -> [(&'static str, &'static str, Vec<Row>); 13] {
             sheets::figures::rows(),
         ),
         ("Sheets", "Of `check`.", sheets::rows()),
+        (
+            "Tolerances",
+            "Of `spread`, and of `; tol=` on a part's line.",
+            sheets::tolerances::rows(),
+        ),
         ("Files that are read", "", files::read::rows()),
         ("Netlists and sheets as files", "", files::texts::rows()),
         ("Files that are written", "", files::rows()),

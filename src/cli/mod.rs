@@ -1,25 +1,27 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
-mod beside;
 mod bias;
 mod check;
 mod common;
 mod compare;
-mod cores;
 mod distortion;
+mod driven_source;
 mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
+mod memory;
 mod messages;
 mod noise;
+mod parallel;
 mod render;
 mod response;
-mod room;
 mod scope;
-mod source;
+mod sheet_folder;
+mod spread;
 mod variant;
 mod vary;
 
@@ -76,6 +78,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &compare::COMMAND,
     &limits::COMMAND,

@@ -1,15 +1,15 @@
 //! `noise`: the hiss at a probe.
 
-use super::common::{Session, Waiting};
+use super::common::{PendingText, Session};
 use super::failure::Failure;
 use super::frequencies::{self, Asked};
-use super::{Command, Outcome, source};
+use super::{Command, Outcome, driven_source};
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::math::lu::Singular;
 use crate::measure::noise::{self, Density, Listener, Total};
-use crate::measure::standing;
+use crate::measure::quiescent;
 use crate::num;
 use crate::report::plot::{self, Trace};
 use crate::report::table::{Side, Table};
@@ -62,8 +62,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let asked = frequencies::asked(&session)?;
     let mut outputs = session.guards.outputs();
-    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
-    let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
+    let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
     let findings = found(&mut session, asked)?;
 
@@ -82,7 +82,7 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
     let probe = probe(session, &circuit)?;
     let with_ac = circuit.drives().filter(|d| d.ac.is_some()).count();
     let source = match session.text("source").is_some() || with_ac == 1 {
-        true => Some(source::named(
+        true => Some(driven_source::named(
             session,
             &circuit,
             "which source is the input?",
@@ -90,7 +90,7 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
         false => None,
     };
     let driven = source.as_ref().map(|s| s.1);
-    let (x, mut assembly) = standing::at_rest(&circuit)?;
+    let (x, mut assembly) = quiescent::at_rest(&circuit)?;
     let pickup = probe.pickup(&mut assembly, &x).expect("a voltage has one");
     let origins = noise::origins(&mut assembly, &x);
     let mut small = SmallSignal::new(&mut assembly, &x);

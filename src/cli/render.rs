@@ -5,11 +5,11 @@ mod summary;
 
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, cores, interrupt, room, source, variant};
+use super::{Command, Outcome, driven_source, interrupt, memory, parallel, variant};
 use crate::audio::aliasing;
 use crate::audio::automation::{Curve, Turning};
 use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
-use crate::audio::clip::{Clip, SampleSource};
+use crate::audio::clip::{Clip, SampleStream};
 use crate::audio::phrase;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
@@ -139,7 +139,7 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    room::ask(PLAYED, "a sound to be played")?;
+    memory::require(PLAYED, "a sound to be played")?;
     let factor = oversample(&session)?;
     let input_volts = session
         .positive("input-volts", Role::Voltage)?
@@ -260,7 +260,7 @@ fn jobs(session: &mut Session<'_>, curves: &[(String, Curve)]) -> Result<Vec<Job
             knobs.push(turning);
         }
         let (source, driven, drive) =
-            source::named(session, &circuit, "which source does the clip drive?")?;
+            driven_source::named(session, &circuit, "which source does the clip drive?")?;
         let probes = session.probes(&circuit, &["tran"])?;
         let count = probes.len();
         let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
@@ -339,7 +339,7 @@ fn in_parallel(
 ) -> Vec<Result<Made, Failure>> {
     let failed = AtomicUsize::new(usize::MAX);
     let numbered: Vec<(usize, &Job)> = jobs.iter().enumerate().collect();
-    cores::spread(&numbered, cores::all(), |&(k, job)| {
+    parallel::map(&numbered, parallel::processors(), |&(k, job)| {
         let poll = || match failed.load(Ordering::Relaxed) < k {
             true => Err(Failure::Interrupted),
             false => interrupt::check(),

@@ -3,16 +3,16 @@
 mod drawn;
 mod shown;
 
-use super::common::{Session, Waiting};
+use super::common::{PendingText, Session};
 use super::failure::Failure;
 use super::variant::Variant;
-use super::{Command, Outcome, frequencies, interrupt, source, variant};
+use super::{Command, Outcome, driven_source, frequencies, interrupt, variant};
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::{self, Circuit, Node};
 use crate::measure::band::Band;
 use crate::measure::gain::{self, Response, Seen, Wanted};
-use crate::measure::standing;
+use crate::measure::quiescent;
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -113,8 +113,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let frequencies_hz = frequencies::asked(&session)?.rows_hz;
     interrupt::watch();
     let mut outputs = session.guards.outputs();
-    let table = Waiting::stage(&mut outputs, session.csv().as_deref())?;
-    let plot = Waiting::stage(&mut outputs, session.text("plot").map(Path::new))?;
+    let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
     let findings = found(&mut session, frequencies_hz)?;
 
@@ -152,7 +152,7 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
         interrupt::check()?;
         let circuit = session.circuit_with(&variant.settings, Timing::default())?;
         let question = "which source gives the signal?";
-        let (source, driven, _) = source::named(session, &circuit, question)?;
+        let (source, driven, _) = driven_source::named(session, &circuit, question)?;
         let probes = probes(session, &circuit, findings.impedances.is_empty())?;
         let nodes = nodes(session, &circuit)?;
         let seen: Vec<Seen> = nodes
@@ -189,7 +189,7 @@ fn curves(
     variant: Variant,
     (driven, probes, seen): (Driven, Vec<Observable>, Vec<Seen>),
 ) -> Result<Curves, Failure> {
-    let (x, mut assembly) = standing::at_rest(circuit)?;
+    let (x, mut assembly) = quiescent::at_rest(circuit)?;
     let pickups = probes
         .iter()
         .filter_map(|p| p.pickup(&mut assembly, &x))

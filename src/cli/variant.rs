@@ -117,10 +117,10 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
 mod tests {
     use super::*;
     use crate::circuit::params::What;
-    use crate::diag::Sources;
+    use crate::diag::Files;
 
     fn variant(pairs: &[(&str, &str)]) -> Variant {
-        let file = Sources::default().add("command line", "");
+        let file = Files::default().add("command line", "");
         let setting = |&(name, text): &(&str, &str)| {
             Setting::new(What::Value, name, common::number(text, file, 0, 0), None)
         };

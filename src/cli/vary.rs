@@ -1,13 +1,13 @@
 //! `vary`: any figure against one or two stepped values.
 
-use super::beside::Beside;
 use super::common::{self, Session};
 use super::failure::Failure;
-use super::{Command, Outcome, cores, interrupt};
+use super::sheet_folder::SheetFolder;
+use super::{Command, Outcome, interrupt, parallel};
 use crate::circuit::bind::Timing;
-use crate::circuit::params::{Setting, Settings};
+use crate::circuit::params::{Overrides, Setting};
 use crate::diag::Span;
-use crate::figure::bench::{Bench, Found, Reading, Trouble};
+use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::{Choice, choose};
 use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
@@ -31,14 +31,14 @@ pub const COMMAND: Command = Command {
 fn options(command: clap::Command) -> clap::Command {
     command
         .arg(
-            Arg::new("step")
-                .long("step")
+            Arg::new("vary")
+                .long("vary")
                 .value_name("NAME=a,b,c")
                 .action(ArgAction::Append)
                 .required(true)
                 .help(
-                    "Step an element's value, NAME.parameter, pot, toggle, valve or `temperature` \
-                     through these; given again: every combination",
+                    "Step a value, NAME.parameter, pot, toggle, valve type, `temperature` or `mains` \
+                     (per cent) through these; repeat it to run every combination",
                 ),
         )
         .arg(
@@ -64,13 +64,13 @@ fn options(command: clap::Command) -> clap::Command {
 const STEPS: usize = 2;
 
 /// A value that is stepped.
-struct Step {
+struct Stepped {
     name: String,
     values: Vec<Choice>,
 }
 
 /// One combination, measured: a value for each figure; none where there is no solution.
-type Row = (Vec<Choice>, Vec<Result<Reading, String>>);
+type Combination = (Vec<Choice>, Vec<Result<Reading, String>>);
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
@@ -100,7 +100,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
     let combinations: Vec<Vec<Choice>> = combinations(&steps);
     let figure_list: Vec<&Figure> = figures.iter().collect();
-    let beside = Beside::here(session.guards.sandbox.as_ref(), &session.guards.limits);
+    let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let stopped = || interrupt::check().is_err();
     // Settings note their use, so that every combination has its own.
     let given: Vec<_> = session
@@ -110,9 +110,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .map(|s| (s.what, s.target.clone(), s.value.clone(), s.span))
         .collect();
     let (netlist, sources) = (&session.netlist, &session.sources);
-    let measured = cores::spread(&combinations, cores::all(), |choices| {
+    let measured = parallel::map(&combinations, parallel::processors(), |choices| {
         let (netlist, settings) = choose(netlist, &base, choices);
-        let mut all = Settings::audited(base.ledger.clone());
+        let mut all = Overrides::audited(base.ledger.clone());
         for (what, target, value, span) in &given {
             all.push(Setting::new(*what, target.clone(), value.clone(), *span));
         }
@@ -123,7 +123,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Ok(found) => found
                 .into_iter()
                 .map(|f| match f {
-                    Ok(Found::Number(reading)) => Ok(Ok(reading)),
+                    Ok(FigureValue::Number(reading)) => Ok(Ok(reading)),
                     Ok(_) => unreachable!("only numbers are let through"),
                     Err(Trouble::NoSolution(none)) => Ok(Err(none.to_string())),
                     Err(Trouble::Unsolved(why) | Trouble::Absent(why)) => Ok(Err(why)),
@@ -137,7 +137,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Err(problems) => Err(Failure::Input(Box::new(bench.sources.clone()), problems)),
         }
     });
-    let mut rows: Vec<Row> = Vec::new();
+    let mut rows: Vec<Combination> = Vec::new();
     for (choices, values) in combinations.into_iter().zip(measured) {
         rows.push((choices, values?));
     }
@@ -163,13 +163,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     Ok(outcome)
 }
 
-/// The values of every --step.
-fn steps(session: &mut Session<'_>) -> Result<Vec<Step>, Failure> {
-    let mut steps: Vec<Step> = Vec::new();
-    for text in session.texts("step") {
+/// The values of every --vary.
+fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
+    let mut steps: Vec<Stepped> = Vec::new();
+    for text in session.texts("vary") {
         let wrong = |why: &str| {
-            Failure::usage(format!("`--step {text}` {why}"))
-                .hint("expected NAME=a,b,c, for example `--step RK1=1k,1.5k,2.2k`")
+            Failure::usage(format!("`--vary {text}` {why}"))
+                .hint("expected NAME=a,b,c, for example `--vary RK1=1k,1.5k,2.2k`")
         };
         let (name, list) = text.split_once('=').ok_or_else(|| wrong("has no `=`"))?;
         let name = name.trim();
@@ -177,9 +177,9 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Step>, Failure> {
             return Err(wrong("lacks a name or a value"));
         }
         if steps.iter().any(|s| s.name.eq_ignore_ascii_case(name)) {
-            return Err(wrong("names what another --step does"));
+            return Err(wrong("names what another --vary does"));
         }
-        let line = format!("--step {text}");
+        let line = format!("--vary {text}");
         let file = session.sources.add("command line", line.as_str());
         let mut start = line.len() - list.len();
         let values = list
@@ -195,7 +195,7 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Step>, Failure> {
                 choice
             })
             .collect();
-        steps.push(Step {
+        steps.push(Stepped {
             name: name.to_string(),
             values,
         });
@@ -240,7 +240,7 @@ fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure> {
 }
 
 /// Every combination, the last step's values changing first.
-fn combinations(steps: &[Step]) -> Vec<Vec<Choice>> {
+fn combinations(steps: &[Stepped]) -> Vec<Vec<Choice>> {
     steps.iter().fold(vec![Vec::new()], |all, step| {
         all.iter()
             .flat_map(|before| {
@@ -260,7 +260,7 @@ fn label(choices: &[Choice]) -> String {
 }
 
 /// One row a combination and figure; stepped numbers in base units.
-fn csv(steps: &[Step], figures: &[Figure], rows: &[Row]) -> String {
+fn csv(steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let mut write = |row: Vec<String>| writer.write_record(&row).expect("writing to memory");
     let mut head: Vec<String> = steps.iter().map(|s| s.name.clone()).collect();
@@ -284,7 +284,12 @@ fn base_units(choice: &Choice) -> String {
     num::parse(&choice.text).map_or_else(|| choice.text.clone(), num::full)
 }
 
-fn record(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> serde_json::Value {
+fn record(
+    title: &str,
+    steps: &[Stepped],
+    figures: &[Figure],
+    rows: &[Combination],
+) -> serde_json::Value {
     json!({
         "title": title.trim(),
         "steps": steps.iter().map(|s| json!({
@@ -304,7 +309,7 @@ fn record(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> serd
 }
 
 /// A table with a column a figure, and shares of ratings where there are any.
-fn printed(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> String {
+fn printed(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
     let mut columns: Vec<(&str, Side)> = steps
         .iter()
         .map(|s| (s.name.as_str(), Side::Right))
@@ -329,7 +334,7 @@ fn printed(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> Str
 }
 
 /// The figures over the first value: a curve for each second value.
-fn drawn(title: &str, steps: &[Step], figures: &[Figure], rows: &[Row]) -> String {
+fn drawn(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
     let place = |choice: &Choice| num::parse(&choice.text).unwrap_or(f64::NAN);
     let mut x: Vec<f64> = steps[0].values.iter().map(place).collect();
     x.sort_by(f64::total_cmp);

@@ -62,6 +62,13 @@ pub struct Fit {
 const ROUNDS: usize = 4;
 
 impl Fit {
+    /// What the strays come to: leads of one part that took each other's place are one mistake,
+    /// so parts count more than leads.
+    fn cost(&self) -> usize {
+        let first = |n: &usize| *n == 0 || self.strays[n - 1].part != self.strays[*n].part;
+        2 * (0..self.strays.len()).filter(first).count() + self.strays.len()
+    }
+
     /// Lays the graphs on each other. `leads` are those of the built parts, with chains put into
     /// the drawn order (see `chains`).
     pub fn of(drawn: &Graph, built: &Graph, leads: &[Vec<Net>], mapping: &Mapping) -> Fit {
@@ -97,7 +104,7 @@ impl Fit {
                 for trial in trials {
                     let fit = laid.fit(&trial);
                     let least = better.as_ref().map_or(&best, |b: &(Fit, _)| &b.0);
-                    if fit.strays.len() < least.strays.len() {
+                    if fit.cost() < least.cost() {
                         better = Some((fit, trial));
                     }
                 }

@@ -6,9 +6,11 @@
 //! that references are leads like any other.
 
 use crate::circuit::flatten::{Expansion, Flat, Frame};
-use crate::circuit::params::{Setting, What, role};
+use crate::circuit::params::{Overrides, Setting, What, role};
 use crate::device::{self, Kind};
-use crate::netlist::card::{Assign, Control, Drive, ElementKind, Model, Name, Reactive, Value};
+use crate::netlist::card::{
+    Assign, Control, Drive, Element, ElementKind, Model, Name, Reactive, Value,
+};
 use crate::netlist::expr::Expr;
 use crate::num::{self, Role};
 use std::collections::HashMap;
@@ -102,15 +104,23 @@ pub struct Graph {
 }
 
 impl Graph {
-    /// The graph of an expanded netlist. Parts whose model is not known are left without one.
-    pub fn of(expansion: &Expansion<'_>) -> Graph {
-        let mut maker = Maker::default();
+    /// The graph of an expanded netlist with the settings of the command line. Parts whose model
+    /// is not known are left without one.
+    pub fn of(expansion: &Expansion<'_>, settings: &Overrides) -> Graph {
+        let mut maker = Maker {
+            graph: Graph::default(),
+            net_of: HashMap::new(),
+            settings,
+        };
         maker.graph.nets.push("0".into());
         for flat in &expansion.elements {
             maker.part(expansion, *flat);
         }
         maker.references(expansion);
         let mut graph = maker.graph;
+        for setting in settings.list() {
+            graph.set(setting);
+        }
         graph.index();
         graph
     }
@@ -127,7 +137,7 @@ impl Graph {
 
     /// Puts a setting of the command line into the parts that it speaks of: a value, a
     /// parameter of a model, a switch. Knobs are not part of how a circuit is built.
-    pub fn set(&mut self, setting: &Setting) {
+    fn set(&mut self, setting: &Setting) {
         let number = |role| num::parse_value(&setting.value.text, role).map(|n| n.0);
         let Ok(plain) = number(Role::Plain) else {
             return;
@@ -167,13 +177,13 @@ impl Graph {
     }
 }
 
-#[derive(Default)]
-struct Maker {
+struct Maker<'s> {
     graph: Graph,
     net_of: HashMap<String, Net>,
+    settings: &'s Overrides,
 }
 
-impl Maker {
+impl Maker<'_> {
     fn net(&mut self, frame: &Frame<'_>, name: &Name) -> Net {
         let full = frame.node_name(name);
         if full == "0" || full.eq_ignore_ascii_case("gnd") {
@@ -199,7 +209,7 @@ impl Maker {
             closed: None,
         };
         let mut kind = None;
-        let (nodes, alike) = self.described(frame, &line.kind, letter, &mut facts, &mut kind);
+        let (nodes, alike) = self.described(frame, line, letter, &mut facts, &mut kind);
         let leads = nodes.iter().map(|n| self.net(frame, n)).collect::<Vec<_>>();
         let alike = match (alike, leads.len()) {
             (true, 2..) => Leads::FirstTwoAlike,
@@ -219,13 +229,14 @@ impl Maker {
     fn described<'c>(
         &mut self,
         frame: &Frame<'_>,
-        line: &'c ElementKind,
+        line: &'c Element,
         letter: char,
         facts: &mut Facts,
         kind: &mut Option<&'static Kind>,
     ) -> (Vec<&'c Name>, bool) {
         use ElementKind::*;
-        match line {
+        let line_name = &line.name;
+        match &line.kind {
             Resistor {
                 nodes,
                 value,
@@ -278,7 +289,7 @@ impl Maker {
                 params,
                 ..
             } => {
-                *kind = modelled(frame, model, facts);
+                *kind = modelled(frame, &model.text, facts);
                 if let Some(area) = area {
                     facts.values.push(("area", area.number, ""));
                 }
@@ -291,14 +302,14 @@ impl Maker {
                 model,
                 on,
             } => {
-                *kind = modelled(frame, model, facts);
+                *kind = modelled(frame, &model.text, facts);
                 facts.closed = *on;
                 (nodes.iter().chain(control).collect(), true)
             }
             CurrentSwitch {
                 nodes, model, on, ..
             } => {
-                *kind = modelled(frame, model, facts);
+                *kind = modelled(frame, &model.text, facts);
                 facts.closed = *on;
                 (nodes.iter().collect(), true)
             }
@@ -307,7 +318,9 @@ impl Maker {
                 target,
                 params,
             } => {
-                *kind = modelled(frame, target, facts);
+                let path = format!("{}{}", frame.prefix, line_name.text);
+                let other = self.settings.value(&path).map(|s| s.value.text.as_str());
+                *kind = modelled(frame, other.unwrap_or(&target.text), facts);
                 for assign in params {
                     let value = assign.value.number;
                     match assign.name.key().as_str() {
@@ -377,15 +390,15 @@ impl Maker {
 }
 
 /// The device and parameters behind a model's name; a toggle is a kind itself.
-fn modelled(frame: &Frame<'_>, name: &Name, facts: &mut Facts) -> Option<&'static Kind> {
-    facts.model = name.text.clone();
-    match frame.model(&name.text) {
+fn modelled(frame: &Frame<'_>, name: &str, facts: &mut Facts) -> Option<&'static Kind> {
+    facts.model = name.to_string();
+    match frame.model(name) {
         Some(model) => {
             let kind = device::kind(&model.kind.text)?;
             facts.model_values = parameters(kind, model);
             Some(kind)
         }
-        None => device::kind(&name.text),
+        None => device::kind(name),
     }
 }
 

@@ -16,7 +16,7 @@ use crate::math::fun;
 /// One step of a program; operands are earlier steps.
 #[derive(Debug, Clone, Copy, PartialEq)]
 #[allow(missing_docs)] // the names say it
-pub enum Step {
+pub enum Operation {
     Number(f64),
     /// The n-th control value.
     Control(usize),
@@ -50,7 +50,7 @@ pub enum Step {
 #[derive(Debug, Clone)]
 pub struct Program {
     controls: usize,
-    steps: Vec<Step>,
+    steps: Vec<Operation>,
 }
 
 const LARGEST: f64 = 1e300;
@@ -62,7 +62,7 @@ const STRAIGHT: f64 = 300.0;
 
 impl Program {
     /// Of so many control values. Panics on a step that uses a later one: our bug.
-    pub fn new(controls: usize, steps: Vec<Step>) -> Self {
+    pub fn new(controls: usize, steps: Vec<Operation>) -> Self {
         assert!(!steps.is_empty());
         Program { controls, steps }
     }
@@ -95,7 +95,7 @@ impl Program {
         for k in (0..n).rev() {
             let w = weight[k];
             let (first, second) = operands(self.steps[k]);
-            if let Step::Control(c) = self.steps[k] {
+            if let Operation::Control(c) = self.steps[k] {
                 slope[c] = tame(slope[c] + w);
             }
             if let Some(a) = first {
@@ -113,7 +113,7 @@ impl Program {
 
     /// Whether zero controls may be where it has no value or no slope.
     fn shuns_zero(&self) -> bool {
-        use Step::*;
+        use Operation::*;
         self.steps
             .iter()
             .any(|s| matches!(s, Divide(..) | Power(..) | Ln(_) | Log(_) | Sqrt(_)))
@@ -128,8 +128,8 @@ fn tame(x: f64) -> f64 {
     }
 }
 
-fn operands(step: Step) -> (Option<usize>, Option<usize>) {
-    use Step::*;
+fn operands(step: Operation) -> (Option<usize>, Option<usize>) {
+    use Operation::*;
     match step {
         Number(_) | Control(_) => (None, None),
         Add(a, b) | Subtract(a, b) | Multiply(a, b) | Divide(a, b) | Power(a, b) => {
@@ -142,45 +142,45 @@ fn operands(step: Step) -> (Option<usize>, Option<usize>) {
 }
 
 /// A step's value and its slopes over its operands.
-fn step(step: Step, u: &[f64], tape: &[(f64, f64, f64)]) -> (f64, f64, f64) {
+fn step(step: Operation, u: &[f64], tape: &[(f64, f64, f64)]) -> (f64, f64, f64) {
     let v = |k: usize| tape[k].0;
     let one = |(value, slope): (f64, f64)| (value, slope, 0.0);
     match step {
-        Step::Number(x) => (x, 0.0, 0.0),
-        Step::Control(c) => (u[c], 0.0, 0.0),
-        Step::Negate(a) => (-v(a), -1.0, 0.0),
-        Step::Add(a, b) => (v(a) + v(b), 1.0, 1.0),
-        Step::Subtract(a, b) => (v(a) - v(b), 1.0, -1.0),
-        Step::Multiply(a, b) => (v(a) * v(b), v(b), v(a)),
-        Step::Divide(a, b) => {
+        Operation::Number(x) => (x, 0.0, 0.0),
+        Operation::Control(c) => (u[c], 0.0, 0.0),
+        Operation::Negate(a) => (-v(a), -1.0, 0.0),
+        Operation::Add(a, b) => (v(a) + v(b), 1.0, 1.0),
+        Operation::Subtract(a, b) => (v(a) - v(b), 1.0, -1.0),
+        Operation::Multiply(a, b) => (v(a) * v(b), v(b), v(a)),
+        Operation::Divide(a, b) => {
             let d = v(b).abs().max(SMALLEST).copysign(v(b));
             (v(a) / d, 1.0 / d, -v(a) / d / d)
         }
-        Step::Power(a, b) => power(v(a), v(b)),
-        Step::Abs(a) => one((v(a).abs(), if v(a) < 0.0 { -1.0 } else { 1.0 })),
-        Step::Acos(a) => one(inside(v(a), |x| {
+        Operation::Power(a, b) => power(v(a), v(b)),
+        Operation::Abs(a) => one((v(a).abs(), if v(a) < 0.0 { -1.0 } else { 1.0 })),
+        Operation::Acos(a) => one(inside(v(a), |x| {
             (fun::acos(x), -1.0 / (1.0 - x * x).sqrt())
         })),
-        Step::Asin(a) => one(inside(v(a), |x| (fun::asin(x), 1.0 / (1.0 - x * x).sqrt()))),
-        Step::Atanh(a) => one(inside(v(a), |x| (fun::atanh(x), 1.0 / (1.0 - x * x)))),
-        Step::Acosh(a) => {
+        Operation::Asin(a) => one(inside(v(a), |x| (fun::asin(x), 1.0 / (1.0 - x * x).sqrt()))),
+        Operation::Atanh(a) => one(inside(v(a), |x| (fun::atanh(x), 1.0 / (1.0 - x * x)))),
+        Operation::Acosh(a) => {
             let x = v(a).max(1.0);
             one((fun::acosh(x), 1.0 / (x * x - 1.0).max(1e-18).sqrt()))
         }
-        Step::Asinh(a) => one((fun::asinh(v(a)), 1.0 / fun::hypot(v(a), 1.0))),
-        Step::Atan(a) => one((fun::atan(v(a)), 1.0 / (1.0 + v(a) * v(a)))),
-        Step::Cos(a) => one((fun::cos(v(a)), -fun::sin(v(a)))),
-        Step::Sin(a) => one((fun::sin(v(a)), fun::cos(v(a)))),
-        Step::Tan(a) => {
+        Operation::Asinh(a) => one((fun::asinh(v(a)), 1.0 / fun::hypot(v(a), 1.0))),
+        Operation::Atan(a) => one((fun::atan(v(a)), 1.0 / (1.0 + v(a) * v(a)))),
+        Operation::Cos(a) => one((fun::cos(v(a)), -fun::sin(v(a)))),
+        Operation::Sin(a) => one((fun::sin(v(a)), fun::cos(v(a)))),
+        Operation::Tan(a) => {
             let y = fun::tan(v(a));
             one((y, 1.0 + y * y))
         }
-        Step::Exp(a) => one(exponential(v(a))),
-        Step::Cosh(a) => {
+        Operation::Exp(a) => one(exponential(v(a))),
+        Operation::Cosh(a) => {
             let ((p, dp), (m, dm)) = (exponential(v(a)), exponential(-v(a)));
             one((0.5 * (p + m), 0.5 * (dp - dm)))
         }
-        Step::Sinh(a) => {
+        Operation::Sinh(a) => {
             // Near zero the difference of exponentials would lose digits.
             if v(a).abs() < 1.0 {
                 return (fun::sinh(v(a)), fun::cosh(v(a)), 0.0);
@@ -188,17 +188,17 @@ fn step(step: Step, u: &[f64], tape: &[(f64, f64, f64)]) -> (f64, f64, f64) {
             let ((p, dp), (m, dm)) = (exponential(v(a)), exponential(-v(a)));
             one((0.5 * (p - m), 0.5 * (dp + dm)))
         }
-        Step::Ln(a) => one(logarithm(v(a))),
-        Step::Log(a) => {
+        Operation::Ln(a) => one(logarithm(v(a))),
+        Operation::Log(a) => {
             let (y, d) = logarithm(v(a));
             one((y / std::f64::consts::LN_10, d / std::f64::consts::LN_10))
         }
-        Step::Sqrt(a) => {
+        Operation::Sqrt(a) => {
             let y = v(a).abs().sqrt();
             one((y, 0.5f64.copysign(v(a)) / y.max(1e-150)))
         }
-        Step::U(a) => one((if v(a) > 0.0 { 1.0 } else { 0.0 }, 0.0)),
-        Step::Uramp(a) => one(if v(a) > 0.0 { (v(a), 1.0) } else { (0.0, 0.0) }),
+        Operation::U(a) => one((if v(a) > 0.0 { 1.0 } else { 0.0 }, 0.0)),
+        Operation::Uramp(a) => one(if v(a) > 0.0 { (v(a), 1.0) } else { (0.0, 0.0) }),
     }
 }
 
@@ -265,8 +265,8 @@ impl Law for Program {
 mod tests {
     use super::*;
 
-    fn every_function() -> Vec<Step> {
-        use Step::*;
+    fn every_function() -> Vec<Operation> {
+        use Operation::*;
         vec![
             Abs(0),
             Acos(0),
@@ -301,13 +301,14 @@ mod tests {
     fn slopes_agree_with_differences() {
         for step in every_function() {
             for x in [-3.1, -0.7, -0.2, 0.3, 0.8, 1.7, 2.5] {
-                let program = Program::new(1, vec![Step::Control(0), Step::Number(1.3), step]);
+                let program =
+                    Program::new(1, vec![Operation::Control(0), Operation::Number(1.3), step]);
                 let f = |x: f64| program.value(&[x], &mut [0.0]);
                 let mut slope = [0.0];
                 program.value(&[x], &mut slope);
                 let unclamped = match step {
-                    Step::Acos(_) | Step::Asin(_) | Step::Atanh(_) => x.abs() < 1.0,
-                    Step::Acosh(_) => x > 1.0,
+                    Operation::Acos(_) | Operation::Asin(_) | Operation::Atanh(_) => x.abs() < 1.0,
+                    Operation::Acosh(_) => x > 1.0,
                     _ => true,
                 };
                 let h = 1e-6;
@@ -328,7 +329,8 @@ mod tests {
         for step in every_function() {
             for x in [0.0, 1e-300, 1.0, 709.0, 1e6, 1e300] {
                 for x in [x, -x] {
-                    let program = Program::new(1, vec![Step::Control(0), Step::Number(0.5), step]);
+                    let program =
+                        Program::new(1, vec![Operation::Control(0), Operation::Number(0.5), step]);
                     let mut slope = [0.0];
                     let v = program.value(&[x], &mut slope);
                     assert!(v.is_finite() && slope[0].is_finite(), "{step:?} at {x}");

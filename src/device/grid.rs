@@ -37,14 +37,28 @@ impl Grid {
     /// Current and conductance at a grid-cathode voltage.
     #[inline(always)]
     pub fn current(&self, vgk: f64) -> (f64, f64) {
-        law(self.gg, self.cg, 1.0 / self.cg, self.xi, vgk)
+        let found = law(self.gg, self.cg, 1.0 / self.cg, self.xi, vgk);
+        (found.current, found.slope)
     }
+}
+
+/// What the law says of one grid-cathode voltage.
+#[derive(Debug, Clone, Copy)]
+pub struct GridAnswer {
+    /// A.
+    pub current: f64,
+    /// S.
+    pub slope: f64,
+    /// ln(1 + exp(cg vgk))/cg, the positive part of the grid voltage, rounded at zero, V.
+    pub drive: f64,
+    /// Its slope.
+    pub drive_slope: f64,
 }
 
 /// The law by itself, without a branch. The slope divides by no less than the smallest
 /// number: `soft/cg` vanishes a little before `soft` does, at -66.3 V for the 12AX7's cg.
 #[inline(always)]
-pub fn law(gg: f64, cg: f64, per_cg: f64, xi: f64, vgk: f64) -> (f64, f64) {
+pub fn law(gg: f64, cg: f64, per_cg: f64, xi: f64, vgk: f64) -> GridAnswer {
     let (soft, slope) = lanes::softplus(cg * vgk);
     let drive = soft * per_cg;
     let drive = if drive > f64::MIN_POSITIVE {
@@ -53,8 +67,13 @@ pub fn law(gg: f64, cg: f64, per_cg: f64, xi: f64, vgk: f64) -> (f64, f64) {
         f64::MIN_POSITIVE
     };
     // At the smallest number the power is nothing for xi > 1 and next to nothing for xi = 1.
-    let i = gg * lanes::power(drive, xi);
-    (i, xi * i / drive * slope)
+    let current = gg * lanes::power(drive, xi);
+    GridAnswer {
+        current,
+        slope: xi * current / drive * slope,
+        drive,
+        drive_slope: slope,
+    }
 }
 
 /// Draws a proposed grid-cathode voltage back towards the last one.

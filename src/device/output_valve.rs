@@ -46,12 +46,14 @@
 //! positive grid is extrapolated. Left out: secondary emission (the dent of a tetrode), grid
 //! current that grows as the plate falls, screens that are cooler at low grids, heater, noise.
 
+use super::role::DeviceRole;
 use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::pentode::around;
 use crate::device::{
     Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, WIDTH, limit,
 };
+use crate::device::{base, production};
 use crate::math::lanes;
 
 /// Rounds the foot of the screen's own curve, V^2: no valve works at 3 V of screen.
@@ -148,6 +150,14 @@ const PARAMS: &[Param] = &[
         f64::NAN,
         0.0..=1e12,
     ),
+    base::BASE,
+    base::VH,
+    base::IH,
+    production::TOLIP,
+    production::TOLMU,
+    production::TOLVCT,
+    production::TOLHALF,
+    production::VTEST,
 ];
 
 /// The output valve.
@@ -156,7 +166,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "output pentode or beam tetrode valve, right below the knee",
     terminals: &["plate", "screen", "grid", "cathode"],
+    role: DeviceRole::Valve,
     dc_paths: &[(0, 3), (1, 3)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,
@@ -253,19 +265,19 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
     let ig2 = per_kg2 * space * (1.0 + tail);
     let dig2 = -0.75 * per_kg2 * space * tail * root * per_total;
     let screen = per_kg2 * (1.0 + tail + 0.5 * alphas / r * through * crowd * per_total);
-    let (ig, dig) = grid::law(gg, cg, per_cg, xi, vgk);
+    let grid = grid::law(gg, cg, per_cg, xi, vgk);
     let gate = |x: f64| if on { x } else { 0.0 };
     [
         gate(full * rise * through),
         gate(ig2),
-        ig,
+        grid.current,
         gate(dip),
         gate(plate * to_screen),
         gate(plate * to_grid),
         gate(dig2),
         gate(screen * to_screen),
         gate(screen * to_grid),
-        dig,
+        grid.slope,
     ]
 }
 

@@ -33,9 +33,11 @@
 //! charge, partition between plate and screen, grid current as shot noise, flicker below
 //! fcorner (`noise`).
 
+use super::role::DeviceRole;
 use crate::device::grid::{self, Grid};
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
+use crate::device::{base, production};
 use crate::math::fun;
 
 const PARAMS: &[Param] = &[
@@ -63,6 +65,7 @@ const PARAMS: &[Param] = &[
     ),
     Param::new("kp", "sharpness of cut-off", "1", 48.0, 1e-3..=1e5),
     Param::new("kvb", "knee", "V", 12.0, 1e-6..=1e6),
+    Param::new("vct", "contact potential", "V", 0.0, -10.0..=10.0),
     Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
     Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
     Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
@@ -108,6 +111,14 @@ const PARAMS: &[Param] = &[
         f64::NAN,
         0.0..=1e12,
     ),
+    base::BASE,
+    base::VH,
+    base::IH,
+    production::TOLIP,
+    production::TOLMU,
+    production::TOLVCT,
+    production::TOLHALF,
+    production::VTEST,
 ];
 
 /// The pentode.
@@ -116,7 +127,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "pentode or beam tetrode valve (Koren)",
     terminals: &["plate", "screen", "grid", "cathode"],
+    role: DeviceRole::Valve,
     dc_paths: &[(0, 3), (1, 3)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,
@@ -137,6 +150,7 @@ fn build(given: &Given<'_>) -> Device {
             per_kg2: 1.0 / given.model("kg2"),
             kp: given.model("kp"),
             kvb: given.model("kvb"),
+            vct: given.model("vct"),
             grid: Grid::new(given),
             fcorner: given.model("fcorner"),
         }),
@@ -196,6 +210,7 @@ struct Pentode {
     per_kg2: f64,
     kp: f64,
     kvb: f64,
+    vct: f64,
     grid: Grid,
     fcorner: f64,
 }
@@ -214,6 +229,7 @@ impl Law for Pentode {
         limit::bounded(u, out, |u, out| {
             let (vpk, vg2k, vgk) = (u[0], u[1], u[2]);
             (out.i[2], out.g[8]) = self.grid.current(vgk);
+            let vgk = vgk + self.vct;
             if vg2k > 0.0 {
                 if vpk > 0.0 {
                     self.plate(vpk, vg2k, vgk, out);

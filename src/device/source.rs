@@ -12,6 +12,10 @@
 
 use crate::math::fun;
 use std::f64::consts::TAU;
+use std::ops::RangeInclusive;
+
+/// Frequencies that mains have, Hz.
+const MAINS_HZ: RangeInclusive<f64> = 40.0..=70.0;
 
 /// A time function with all its numbers, in V or A and s.
 #[derive(Debug, Clone, PartialEq)]
@@ -162,6 +166,117 @@ impl Wave {
         }
     }
 
+    /// The same function with all its volts or amperes multiplied.
+    pub fn scaled(&self, factor: f64) -> Wave {
+        let mut wave = self.clone();
+        match &mut wave {
+            Wave::Pulse { v1, v2, .. } | Wave::Exp { v1, v2, .. } => {
+                *v1 *= factor;
+                *v2 *= factor;
+            }
+            Wave::Sin {
+                offset, amplitude, ..
+            }
+            | Wave::Sffm {
+                offset, amplitude, ..
+            } => {
+                *offset *= factor;
+                *amplitude *= factor;
+            }
+            Wave::Pwl(points) => points.iter_mut().for_each(|p| p.1 *= factor),
+        }
+        wave
+    }
+
+    /// The word that a netlist writes it with.
+    pub fn word(&self) -> &'static str {
+        match self {
+            Wave::Pulse { .. } => "PULSE",
+            Wave::Sin { .. } => "SIN",
+            Wave::Exp { .. } => "EXP",
+            Wave::Pwl(_) => "PWL",
+            Wave::Sffm { .. } => "SFFM",
+        }
+    }
+
+    /// What of it can be set by name: how far it goes from where it rests, where it rests, and
+    /// for what repeats how often.
+    pub fn parameters(&self) -> &'static [&'static str] {
+        match self {
+            Wave::Pulse { .. } | Wave::Sin { .. } | Wave::Sffm { .. } => {
+                &["ampl", "freq", "offset"]
+            }
+            Wave::Exp { .. } | Wave::Pwl(_) => &["ampl", "offset"],
+        }
+    }
+
+    /// Sets one of [`parameters`](Self::parameters), in V or A, or Hz. A PULSE and an EXP rest at
+    /// their first value and go to their second; a PWL rests at its first point, and its farthest
+    /// point is as far away as it goes. The other numbers stay.
+    ///
+    /// # Errors
+    /// What contradicts the other numbers, in a few words.
+    pub fn set(&mut self, name: &str, value: f64) -> Result<(), String> {
+        let say = crate::num::full;
+        if name == "freq" && (value <= 0.0 || !value.is_finite()) {
+            return Err(format!(
+                "the frequency is {} Hz, expected more than zero",
+                say(value)
+            ));
+        }
+        match (self, name) {
+            (Wave::Sin { amplitude, .. } | Wave::Sffm { amplitude, .. }, "ampl") => {
+                *amplitude = value;
+            }
+            (Wave::Sin { offset, .. } | Wave::Sffm { offset, .. }, "offset") => *offset = value,
+            (Wave::Sin { freq_hz, .. }, "freq") => *freq_hz = value,
+            (Wave::Sffm { carrier_hz, .. }, "freq") => *carrier_hz = value,
+            (Wave::Pulse { v1, v2, .. } | Wave::Exp { v1, v2, .. }, "ampl") => *v2 = *v1 + value,
+            (Wave::Pulse { v1, v2, .. } | Wave::Exp { v1, v2, .. }, "offset") => {
+                *v2 += value - *v1;
+                *v1 = value;
+            }
+            (
+                Wave::Pulse {
+                    rise,
+                    fall,
+                    width,
+                    period,
+                    ..
+                },
+                "freq",
+            ) => {
+                let least = *rise + *fall + *width;
+                if 1.0 / value < least * (1.0 - 1e-12) {
+                    return Err(format!(
+                        "a period of {} s is shorter than rise, width and fall together, {} s",
+                        say(1.0 / value),
+                        say(least)
+                    ));
+                }
+                *period = 1.0 / value;
+            }
+            (Wave::Pwl(points), "offset") => {
+                let moved = value - points.first().map_or(0.0, |p| p.1);
+                points.iter_mut().for_each(|p| p.1 += moved);
+            }
+            (Wave::Pwl(points), "ampl") => {
+                let rest = points.first().map_or(0.0, |p| p.1);
+                let far = points.iter().map(|p| p.1 - rest);
+                let far = far.fold(0.0, |a: f64, b| if b.abs() > a.abs() { b } else { a });
+                if far == 0.0 {
+                    return Err("a PWL that stays at one value has no amplitude to set".into());
+                }
+                let factor = value / far;
+                points
+                    .iter_mut()
+                    .for_each(|p| p.1 = rest + (p.1 - rest) * factor);
+            }
+            _ => unreachable!("one of its parameters"),
+        }
+        Ok(())
+    }
+
     /// The next corner after `t`, s: a transient must step onto it.
     pub fn next_corner(&self, t: f64) -> Option<f64> {
         // A corner this near has been reached: times are sums of rounded numbers.
@@ -222,6 +337,33 @@ pub struct Drive {
 }
 
 impl Drive {
+    /// The frequency of a sine that may be the mains, Hz: 40 to 70 Hz, undamped, and without a DC
+    /// value of its own, which is a builder's way to say what the source is worth at rest.
+    pub fn mains_hz(&self) -> Option<f64> {
+        match self.wave {
+            Some(Wave::Sin {
+                amplitude,
+                freq_hz,
+                damping,
+                ..
+            }) if !self.says_dc && amplitude != 0.0 && damping == 0.0 => {
+                MAINS_HZ.contains(&freq_hz).then_some(freq_hz)
+            }
+            _ => None,
+        }
+    }
+
+    /// Scales the mains to a percentage; whether it is the mains.
+    pub fn scale_mains(&mut self, percent: f64) -> bool {
+        if self.mains_hz().is_none() || self.ac.is_some() {
+            return false;
+        }
+        if let Some(Wave::Sin { amplitude, .. }) = &mut self.wave {
+            *amplitude *= percent / 100.0;
+        }
+        true
+    }
+
     /// The value at a time, s; before 0 it stands still.
     pub fn value(&self, t: f64) -> f64 {
         self.wave.as_ref().map_or(self.dc, |w| w.value(t.max(0.0)))
@@ -260,6 +402,29 @@ mod tests {
             corners.push(t);
         }
         assert_eq!(corners, [1.0, 2.0, 4.0, 5.0, 11.0, 12.0]);
+    }
+
+    #[test]
+    fn a_wave_keeps_its_other_numbers_when_one_is_set() {
+        let mut pulse = Wave::Pulse {
+            v1: 1.0,
+            v2: 3.0,
+            delay: 0.0,
+            rise: 1e-3,
+            fall: 1e-3,
+            width: 1e-3,
+            period: 1.0,
+        };
+        assert_eq!(pulse.set("offset", 5.0), Ok(()));
+        assert_eq!((pulse.value(0.0), pulse.value(1.5e-3)), (5.0, 7.0));
+        assert_eq!(pulse.set("ampl", -1.0), Ok(()));
+        assert_eq!((pulse.value(0.0), pulse.value(1.5e-3)), (5.0, 4.0));
+        assert!(pulse.set("freq", 1e3).unwrap_err().contains("shorter"));
+        assert_eq!(pulse.set("freq", 100.0), Ok(()));
+        assert_eq!(pulse.value(11.5e-3), 4.0);
+        let mut line = Wave::Pwl(vec![(0.0, 1.0), (1.0, 3.0), (2.0, 0.0)]);
+        assert_eq!(line.set("ampl", 4.0), Ok(()));
+        assert_eq!((line.value(1.0), line.value(2.0)), (5.0, -1.0));
     }
 
     #[test]

@@ -30,12 +30,14 @@
 //! time, heater, hum, microphony. Noise: plate current smoothed by space charge, grid
 //! current as shot noise, flicker below fcorner (`noise`).
 
+use super::role::DeviceRole;
 use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{
     Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, Part, Pin, Reading, WIDTH,
     limit,
 };
+use crate::device::{base, production};
 use crate::math::lanes;
 
 const PARAMS: &[Param] = &[
@@ -45,6 +47,27 @@ const PARAMS: &[Param] = &[
     Param::new("kp", "sharpness of cut-off", "1", 600.0, 1e-3..=1e5),
     Param::new("kvb", "knee, squared volts", "V^2", 300.0, 1e-6..=1e8),
     Param::new("vct", "contact potential", "V", 0.0, -10.0..=10.0),
+    Param::new(
+        "isl",
+        "how much mu falls towards cut-off and rises above zero",
+        "1",
+        0.0,
+        0.0..=10.0,
+    ),
+    Param::new(
+        "knee",
+        "plate volts at which the plate gets half of the current",
+        "V",
+        0.0,
+        0.0..=1e3,
+    ),
+    Param::new(
+        "take",
+        "further knee for each volt of positive grid",
+        "1",
+        0.0,
+        0.0..=1e3,
+    ),
     Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
     Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
     Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
@@ -82,7 +105,18 @@ const PARAMS: &[Param] = &[
         f64::NAN,
         0.0..=1e12,
     ),
+    base::BASE,
+    base::VH,
+    base::IH,
+    production::TOLIP,
+    production::TOLMU,
+    production::TOLVCT,
+    production::TOLHALF,
+    production::VTEST,
 ];
+
+/// How far the bend of the grid's control goes at most: its slope lies between 0.2 and 1.8.
+const MOST: f64 = 0.8;
 
 /// The triode.
 pub const KIND: Kind = Kind {
@@ -90,7 +124,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "triode valve (Koren)",
     terminals: &["plate", "grid", "cathode"],
+    role: DeviceRole::Valve,
     dc_paths: &[(0, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,
@@ -116,6 +152,9 @@ fn build(given: &Given<'_>) -> Device {
                 1.0 / kp,
                 given.model("kvb"),
                 given.model("vct"),
+                given.model("isl") * given.model("mu"),
+                given.model("knee"),
+                given.model("take"),
                 gg,
                 cg,
                 1.0 / cg,
@@ -160,8 +199,8 @@ struct Triode {
     fcorner: f64,
 }
 
-/// 1/mu, ex, 2/kg1, kp, 1/kp, kvb, vct, then the grid's gg, cg, 1/cg, xi.
-const CONSTANTS: usize = 11;
+/// 1/mu, ex, 2/kg1, kp, 1/kp, kvb, vct, isl mu, knee, take, then the grid's gg, cg, 1/cg, xi.
+const CONSTANTS: usize = 14;
 
 /// Plate and grid current, then the slopes dip/dvpk, dip/dvgk and dig/dvgk. Without a
 /// branch, so that [`Bank`] has several triodes answered at a time by the same instructions.
@@ -175,6 +214,9 @@ fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
         per_kp,
         kvb,
         vct,
+        bend,
+        knee,
+        take,
         gg,
         cg,
         per_cg,
@@ -182,18 +224,34 @@ fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
     ] = constants;
     let vg = vgk + vct;
     let per_s = 1.0 / (kvb + vpk * vpk).sqrt();
-    let (soft, f) = lanes::softplus(kp * (per_mu + vg * per_s));
+    let q = vg * per_s;
+    let y = bend * q;
+    let hyperbola = (y * y + MOST * MOST).sqrt();
+    let per_both = 1.0 / (hyperbola * (hyperbola + MOST));
+    let (soft, f) = lanes::softplus(kp * (per_mu + q + MOST * y * q * hyperbola * per_both));
+    let f = f * (1.0 + MOST * y * (hyperbola + MOST) * per_both);
     let e1 = vpk * per_kp * soft;
     let on = e1 > f64::MIN_POSITIVE;
     let e1 = if on { e1 } else { 1.0 };
-    let ip = two_per_kg1 * lanes::power(e1, ex);
+    let space = two_per_kg1 * lanes::power(e1, ex);
+    let grid = grid::law(gg, cg, per_cg, xi, vgk);
+    let taken = knee + take * grid.drive;
+    let per_all = 1.0 / (vpk + taken);
+    let share = vpk * per_all;
+    let ip = space * share;
     let dip = ex * ip / e1;
     let run = vpk * per_s;
-    let dip_dvpk = dip * (soft * per_kp - f * vg * per_s * run * run);
-    let dip_dvgk = dip * f * run;
-    let (ig, dig) = grid::law(gg, cg, per_cg, xi, vgk);
+    let dip_dvpk =
+        dip * (soft * per_kp - f * vg * per_s * run * run) + space * taken * per_all * per_all;
+    let dip_dvgk = dip * f * run - ip * take * grid.drive_slope * per_all;
     let plate = |x: f64| if on { x } else { 0.0 };
-    [plate(ip), ig, plate(dip_dvpk), plate(dip_dvgk), dig]
+    [
+        plate(ip),
+        grid.current,
+        plate(dip_dvpk),
+        plate(dip_dvgk),
+        grid.slope,
+    ]
 }
 
 impl Law for Triode {
@@ -250,13 +308,13 @@ impl Bank {
     #[inline(always)]
     pub fn answer(&self, u: &[[[f64; WIDTH]; 2]], out: &mut [[[f64; WIDTH]; 5]]) {
         for ((constants, u), out) in self.packs.packs.iter().zip(u).zip(out) {
-            let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10] = constants;
+            let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10, c11, c12, c13] = constants;
             let [vpk, vgk] = u;
             let [mut o0, mut o1, mut o2, mut o3, mut o4] = [[0.0; WIDTH]; 5];
             for lane in 0..WIDTH {
                 let constants = [
                     c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
-                    c8[lane], c9[lane], c10[lane],
+                    c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane],
                 ];
                 let a = answer(constants, vpk[lane], vgk[lane]);
                 o0[lane] = a[0];

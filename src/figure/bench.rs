@@ -6,16 +6,16 @@ mod sine;
 mod small;
 
 use super::Figure;
-use super::problem::Problem;
+use super::problem::FigureProblem;
 use super::registry::{Gives, OfWave};
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{self, Run};
 use crate::audio::clip::Clip;
 use crate::circuit::bind::Timing;
-use crate::circuit::params::Settings;
+use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
-use crate::diag::{Diagnostic, Sources};
-use crate::measure::standing::{self, Standing};
+use crate::diag::{Diagnostic, Files};
+use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::netlist::card::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
@@ -26,7 +26,7 @@ use small::Quiet;
 
 /// What a figure came to.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Found {
+pub enum FigureValue {
     /// A number.
     Number(Reading),
     /// A curve.
@@ -108,9 +108,9 @@ pub trait Clips: Sync {
 /// A circuit whose figures are wanted.
 pub struct Bench<'n> {
     netlist: &'n Netlist,
-    settings: Settings,
+    settings: Overrides,
     /// Texts for messages.
-    pub sources: Sources,
+    pub sources: Files,
     /// What was doubtful about the circuit when it was built first.
     pub warnings: Vec<Diagnostic>,
     clips: &'n dyn Clips,
@@ -124,8 +124,8 @@ impl<'n> Bench<'n> {
     /// A circuit under settings. `stopped` is asked now and then whether to break off.
     pub fn new(
         netlist: &'n Netlist,
-        settings: Settings,
-        sources: Sources,
+        settings: Overrides,
+        sources: Files,
         clips: &'n dyn Clips,
         stopped: &'n (dyn Fn() -> bool + Sync),
     ) -> Self {
@@ -158,29 +158,46 @@ impl<'n> Bench<'n> {
     pub fn measure(
         &mut self,
         figures: &[&Figure],
-    ) -> Result<Vec<Result<Found, Trouble>>, Vec<Diagnostic>> {
+    ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
         let circuit = self.circuit(Timing::default())?;
+        self.measure_on(&circuit, figures, None, None)
+    }
+
+    /// Every figure of a circuit that was built here and whose values were changed since. The
+    /// search for its rest begins at a neighbour's, if there is one; `alter` makes the same
+    /// changes in a circuit that has to be built anew, because a waveform's times make others of
+    /// its sources.
+    ///
+    /// # Errors
+    /// Those of [`measure`](Self::measure).
+    pub fn measure_on(
+        &mut self,
+        circuit: &Circuit,
+        figures: &[&Figure],
+        near: Option<&AtRest>,
+        alter: Option<&dyn Fn(&mut Circuit)>,
+    ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
         let bound: Vec<Result<Bound, Diagnostic>> = figures
             .iter()
             .map(|figure| {
-                let bound = bind(figure, &circuit, self.netlist)?;
-                self.fits(&circuit, figure, &bound)?;
+                let bound = bind(figure, circuit, self.netlist)?;
+                self.fits(circuit, figure, &bound)?;
                 Ok(bound)
             })
             .collect();
-        let mut found: Vec<Option<Result<Found, Trouble>>> = bound
+        let mut found: Vec<Option<Result<FigureValue, Trouble>>> = bound
             .iter()
             .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
             .collect();
-        self.still(&circuit, figures, &bound, &mut found);
-        let mut driving = Driving::new(&circuit, self.stopped);
+        self.still(circuit, figures, &bound, near, &mut found);
+        let mut driving = Driving::new(circuit, self.stopped);
         for (k, bound) in bound.iter().enumerate() {
             if let Ok(Bound::Sine(sine)) = bound {
                 found[k] = Some(driving.measure(sine, figures[k]));
             }
         }
-        self.waves(figures, &bound, &mut found)?;
-        self.sounds(&circuit, figures, &bound, &mut found);
+        self.waves(figures, &bound, alter, &mut found)?;
+        self.sounds(circuit, figures, &bound, &mut found);
         Ok(found
             .into_iter()
             .map(|f| f.expect("every way was gone"))
@@ -192,7 +209,7 @@ impl<'n> Bench<'n> {
         let most = self.netlist.limits.count(crate::limits::Bound::Stores);
         let found = circuit.stores();
         match matches!(bound, Bound::Sine(_) | Bound::Played(..)) && found > most {
-            true => Err(Problem::TooManyStores { found, most }.at(figure.span)),
+            true => Err(FigureProblem::TooManyStores { found, most }.at(figure.span)),
             false => Ok(()),
         }
     }
@@ -204,7 +221,8 @@ impl<'n> Bench<'n> {
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
-        found: &mut [Option<Result<Found, Trouble>>],
+        near: Option<&AtRest>,
+        found: &mut [Option<Result<FigureValue, Trouble>>],
     ) {
         let of_point = |b: &Result<Bound, Diagnostic>| {
             matches!(b, Ok(Bound::Direct(_) | Bound::Chart(_) | Bound::Small(_)))
@@ -213,7 +231,10 @@ impl<'n> Bench<'n> {
         if wanted.is_empty() {
             return;
         }
-        let (standing, mut assembly) = match standing::find(circuit) {
+        let cold = wanted
+            .iter()
+            .any(|&k| figures[k].quantity.name == "voltage cold");
+        let (quiescent, mut assembly) = match quiescent::solve_near(circuit, near, cold) {
             Ok(solved) => solved,
             Err(none) => {
                 for &k in &wanted {
@@ -226,12 +247,12 @@ impl<'n> Bench<'n> {
             .into_iter()
             .partition(|&k| matches!(bound[k], Ok(Bound::Small(_))));
         if !charted.is_empty() {
-            charts(&standing, &mut assembly, &charted, figures, bound, found);
+            charts(&quiescent, &mut assembly, &charted, figures, bound, found);
         }
         if small.is_empty() {
             return;
         }
-        let mut quiet = Quiet::new(circuit, assembly, standing.x);
+        let mut quiet = Quiet::new(circuit, assembly, quiescent.x);
         for k in small {
             if let Ok(Bound::Small(small)) = &bound[k] {
                 found[k] = Some(quiet.measure(small, figures[k]));
@@ -244,7 +265,8 @@ impl<'n> Bench<'n> {
         &mut self,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
-        found: &mut [Option<Result<Found, Trouble>>],
+        alter: Option<&dyn Fn(&mut Circuit)>,
+        found: &mut [Option<Result<FigureValue, Trouble>>],
     ) -> Result<(), Vec<Diagnostic>> {
         let mut groups: Vec<(&Run, Vec<usize>)> = Vec::new();
         for (k, bound) in bound.iter().enumerate() {
@@ -258,10 +280,13 @@ impl<'n> Bench<'n> {
         }
         for (run, members) in groups {
             // Published defaults of sources hang on the times.
-            let circuit = self.circuit(Timing {
+            let mut circuit = self.circuit(Timing {
                 step_s: run.step_s,
                 stop_s: run.stop_s,
             })?;
+            if let Some(alter) = alter {
+                alter(&mut circuit);
+            }
             let probes: Vec<Observable> = members
                 .iter()
                 .map(|&k| match &bound[k] {
@@ -300,8 +325,8 @@ impl<'n> Bench<'n> {
                 });
                 debug_assert!(matches!(
                     (figures[k].quantity.gives, &found[k]),
-                    (Gives::Number, Some(Ok(Found::Number(_))))
-                        | (Gives::Curve, Some(Ok(Found::Curve(_))))
+                    (Gives::Number, Some(Ok(FigureValue::Number(_))))
+                        | (Gives::Curve, Some(Ok(FigureValue::Curve(_))))
                         | (_, Some(Err(_)))
                 ));
             }
@@ -315,7 +340,7 @@ impl<'n> Bench<'n> {
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
-        found: &mut [Option<Result<Found, Trouble>>],
+        found: &mut [Option<Result<FigureValue, Trouble>>],
     ) {
         let mut done: Vec<(&Playing, Result<played::Sound, Trouble>)> = Vec::new();
         for k in 0..bound.len() {
@@ -337,12 +362,12 @@ impl<'n> Bench<'n> {
 
 /// Figures of the chart.
 fn charts(
-    standing: &Standing,
+    quiescent: &Quiescent,
     assembly: &mut Assembly<'_>,
     wanted: &[usize],
     figures: &[&Figure],
     bound: &[Result<Bound, Diagnostic>],
-    found: &mut [Option<Result<Found, Trouble>>],
+    found: &mut [Option<Result<FigureValue, Trouble>>],
 ) {
     let probes: Vec<Observable> = wanted
         .iter()
@@ -351,7 +376,7 @@ fn charts(
             _ => None,
         })
         .collect();
-    let rows = standing.rows(assembly, &probes);
+    let rows = quiescent.rows(assembly, &probes);
     let (rows, probed) = rows.split_at(rows.len() - probes.len());
     let mut probed = probed.iter();
     for &k in wanted {
@@ -362,7 +387,7 @@ fn charts(
             _ => probed.next(),
         };
         found[k] = Some(match row {
-            Some(row) => Ok(Found::Number(Reading {
+            Some(row) => Ok(FigureValue::Number(Reading {
                 value: row.value,
                 unit: row.unit,
                 limit: row.limit,
@@ -381,7 +406,7 @@ fn charts(
     }
 }
 
-fn wave(of: OfWave, probe: &Observable, times: &[f64], values: Vec<f64>) -> Found {
+fn wave(of: OfWave, probe: &Observable, times: &[f64], values: Vec<f64>) -> FigureValue {
     let n = values.len().max(1) as f64;
     let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
     let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -396,7 +421,7 @@ fn wave(of: OfWave, probe: &Observable, times: &[f64], values: Vec<f64>) -> Foun
             (squares.sum::<f64>() / n).sqrt()
         }
         OfWave::Whole => {
-            return Found::Curve(Curve {
+            return FigureValue::Curve(Curve {
                 across: Across::Time,
                 x: times.to_vec(),
                 y: values,
@@ -405,7 +430,7 @@ fn wave(of: OfWave, probe: &Observable, times: &[f64], values: Vec<f64>) -> Foun
             });
         }
     };
-    Found::Number(Reading {
+    FigureValue::Number(Reading {
         value,
         unit: probe.kind.unit(),
         limit: None,

@@ -2,16 +2,17 @@
 //! temperature, all by one form, `NAME = value`.
 
 use crate::circuit::Circuit;
-use crate::circuit::params::{Setting, Settings, What, bare};
+use crate::circuit::params::{self, Overrides, Setting, What, bare};
+use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
-use crate::measure::chart;
-use crate::netlist::card::{Card, ControlCard, ElementKind, Name, Netlist, Value};
+use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::num;
 
 /// One thing that is set.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Choice {
-    /// An element's value, `NAME.parameter`, a knob, a switch, a valve, or `temperature`.
+    /// An element's value, `NAME.parameter`, a knob, a switch, a valve, `temperature`, or `mains`
+    /// (per cent).
     pub name: String,
     /// The value as written.
     pub text: String,
@@ -25,10 +26,10 @@ pub const TEMPERATURE: &str = "temperature";
 /// A netlist and the settings to build it with, once the choices are made. `base` is the
 /// circuit without them, which says what each name stands for. A later choice of the same name
 /// wins. What names nothing is told when the circuit is built.
-pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Settings) {
+pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Overrides) {
     let mut netlist = netlist.clone();
     // Whoever audits the base audits what is made of it.
-    let mut settings = Settings::audited(base.ledger.clone());
+    let mut settings = Overrides::audited(base.ledger.clone());
     for choice in choices {
         let value = Value {
             number: num::parse(&choice.text).unwrap_or(f64::NAN),
@@ -40,17 +41,6 @@ pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist
                 kind: Card::Temp(vec![value]),
                 span: choice.span,
             });
-        } else if is_valve(base, &choice.name) {
-            let elements = netlist.body.elements.iter_mut();
-            let same = |name: &Name| name.text.eq_ignore_ascii_case(&choice.name);
-            for element in elements.filter(|e| same(&e.name)) {
-                if let ElementKind::Call { target, .. } = &mut element.kind {
-                    *target = Name {
-                        text: choice.text.clone(),
-                        span: choice.span,
-                    };
-                }
-            }
         } else {
             let what = kind(base, &choice.name);
             let span = Some(choice.span);
@@ -60,15 +50,10 @@ pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist
     (netlist, settings)
 }
 
-/// Whether a name is that of a valve on the netlist's own level.
-fn is_valve(circuit: &Circuit, name: &str) -> bool {
-    !name.contains('.') && circuit.element(name).is_some_and(chart::is_valve)
-}
-
 /// What a name stands for: an element or parameter as for --set, a pot or a toggle. A name
 /// that is nothing is taken for what comes nearest, so that it is suggested.
 pub fn kind(circuit: &Circuit, name: &str) -> What {
-    if circuit.element(name).is_some() {
+    if circuit.element(name).is_some() || name.eq_ignore_ascii_case(params::MAINS) {
         // A pot or toggle takes its position as its value too.
         return What::Value;
     }
@@ -91,9 +76,9 @@ fn controls(circuit: &Circuit) -> Vec<(String, What)> {
         .elements
         .iter()
         .filter_map(|e| {
-            let what = match e.kind?.name {
-                "pot" => What::Knob,
-                "toggle" => What::Switch,
+            let what = match e.role()? {
+                DeviceRole::Pot => What::Knob,
+                DeviceRole::Toggle => What::Switch,
                 _ => return None,
             };
             Some((bare(&e.name), what))

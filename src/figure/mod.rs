@@ -8,11 +8,11 @@
 pub mod amount;
 pub mod bench;
 pub mod choice;
+pub mod driven_source;
 mod name;
 pub mod problem;
 pub mod registry;
 pub mod seek;
-pub mod source;
 pub mod timing;
 
 pub use name::{Figure, Subject, Words};

@@ -1,7 +1,7 @@
 //! The line of text that names a figure.
 
 use super::amount::{self, Behind};
-use super::problem::Problem;
+use super::problem::FigureProblem;
 use super::registry::{self, About, Condition, QUANTITIES, Quantity, Takes};
 use crate::diag::{Diagnostic, FileId, Span, nearest};
 use crate::netlist::card::{Name, Probe};
@@ -155,7 +155,7 @@ impl Figure {
     pub fn parse(text: &str, words: Words) -> Result<Self, Diagnostic> {
         let whole = Piece { text, at: 0 }.trim();
         if whole.text.is_empty() {
-            return Err(Problem::Empty.at(words.span(0, text.len())));
+            return Err(FigureProblem::Empty.at(words.span(0, text.len())));
         }
         let (head, with) = match whole.split_word("with") {
             Some((head, with)) => (head.trim(), Some(with)),
@@ -174,7 +174,7 @@ impl Figure {
         for piece in with.into_iter().flat_map(Piece::split_commas) {
             let given = condition(quantity, piece.trim(), &words)?;
             if figure.given(given.key).is_some() {
-                return Err(Problem::ConditionTwice { key: given.key }.at(given.span));
+                return Err(FigureProblem::ConditionTwice { key: given.key }.at(given.span));
             }
             figure.conditions.push(given);
         }
@@ -183,7 +183,7 @@ impl Figure {
             .iter()
             .find(|c| c.default.is_none() && figure.given(c.key).is_none())
         {
-            return Err(Problem::MissingCondition {
+            return Err(FigureProblem::MissingCondition {
                 quantity: quantity.name,
                 key: missing.key,
                 example: quantity.example,
@@ -231,14 +231,14 @@ fn what<'a>(
             true => head.span(words),
             false => name.span(words),
         };
-        return Err(Problem::UnknownQuantity {
+        return Err(FigureProblem::UnknownQuantity {
             name: squeezed,
             near,
         }
         .at(span));
     };
     if subject.text.is_empty() {
-        return Err(Problem::NoSubject {
+        return Err(FigureProblem::NoSubject {
             quantity: quantity.name,
             example: quantity.example,
         }
@@ -264,14 +264,14 @@ fn bare<'a>(
 ) -> Result<(&'static Quantity, Subject, Piece<'a>), Diagnostic> {
     let squeezed = head.text.split_whitespace().collect::<Vec<_>>().join(" ");
     if let Some(quantity) = registry::quantity(&squeezed) {
-        return Err(Problem::NoSubject {
+        return Err(FigureProblem::NoSubject {
             quantity: quantity.name,
             example: quantity.example,
         }
         .at(head.span(words)));
     }
     if !head.text.contains('(') {
-        return Err(Problem::NoFigure {
+        return Err(FigureProblem::NoFigure {
             text: head.text.to_string(),
         }
         .at(head.span(words)));
@@ -287,7 +287,7 @@ fn bare<'a>(
 }
 
 fn wrong_subject(quantity: &'static Quantity, subject: Piece<'_>, words: &Words) -> Diagnostic {
-    Problem::WrongSubject {
+    FigureProblem::WrongSubject {
         quantity: quantity.name,
         expected: quantity.about.word(),
         found: subject.text.to_string(),
@@ -366,7 +366,7 @@ fn condition(
         .find(|c| c.key.eq_ignore_ascii_case(key))
     else {
         let keys = quantity.conditions.iter().map(|c| c.key);
-        return Err(Problem::UnknownCondition {
+        return Err(FigureProblem::UnknownCondition {
             quantity: quantity.name,
             key: key.to_string(),
             near: nearest(key, keys.clone()).map(str::to_string),
@@ -378,7 +378,7 @@ fn condition(
         .at(key_span));
     };
     if value.text.is_empty() {
-        return Err(Problem::NoConditionValue {
+        return Err(FigureProblem::NoConditionValue {
             key: condition.key.to_string(),
         }
         .at(key_span));
@@ -395,7 +395,7 @@ fn condition(
 /// A condition's number; NaN where it takes a word.
 fn number(condition: &'static Condition, text: &str, span: Span) -> Result<f64, Diagnostic> {
     let expected = |expected: String| {
-        Problem::ConditionValue {
+        FigureProblem::ConditionValue {
             key: condition.key,
             found: text.to_string(),
             expected,
@@ -403,9 +403,10 @@ fn number(condition: &'static Condition, text: &str, span: Span) -> Result<f64, 
         .at(span)
     };
     let in_unit = |unit: &'static str| {
-        let amount = amount::read(text).map_err(|wrong| Problem::amount(text, wrong).at(span))?;
+        let amount =
+            amount::read(text).map_err(|wrong| FigureProblem::amount(text, wrong).at(span))?;
         match amount.unit {
-            Behind::Unit(found) if found != unit => Err(Problem::WrongUnit {
+            Behind::Unit(found) if found != unit => Err(FigureProblem::WrongUnit {
                 found,
                 expected: unit.to_string(),
             }
@@ -440,10 +441,10 @@ fn number(condition: &'static Condition, text: &str, span: Span) -> Result<f64, 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diag::Sources;
+    use crate::diag::Files;
 
     fn parse(text: &str) -> Result<Figure, (String, String)> {
-        let mut sources = Sources::default();
+        let mut sources = Files::default();
         let file = sources.add("t", text);
         Figure::parse(text, Words::whole(file, text)).map_err(|d| {
             let span = d.span.expect("a place");

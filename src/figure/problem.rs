@@ -7,7 +7,7 @@ use crate::limits::{Bound, raise};
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[allow(missing_docs)] // the messages say what the fields are
-pub enum Problem {
+pub enum FigureProblem {
     #[error("expected a figure, found nothing")]
     Empty,
     #[error("`{text}` is no figure")]
@@ -112,15 +112,15 @@ pub enum Problem {
     NoRating { figure: String },
 }
 
-impl Problem {
+impl FigureProblem {
     /// The problem of a text that is no amount.
     pub fn amount(text: &str, wrong: Wrong) -> Self {
         match wrong {
-            Wrong::Number => Problem::NoAmount {
+            Wrong::Number => FigureProblem::NoAmount {
                 text: text.to_string(),
             },
-            Wrong::Unit(unit) => Problem::UnknownUnit { unit },
-            Wrong::Mega(unit) => Problem::Mega { unit },
+            Wrong::Unit(unit) => FigureProblem::UnknownUnit { unit },
+            Wrong::Mega(unit) => FigureProblem::Mega { unit },
         }
     }
 
@@ -139,43 +139,47 @@ impl Problem {
         let like = |example: &str| Some(format!("for example `{example}`"));
         let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
-            Problem::Empty | Problem::NoFigure { .. } => Some(
+            FigureProblem::Empty | FigureProblem::NoFigure { .. } => Some(
                 "expected QUANTITY of SUBJECT, or a probe; `gridleak check --explain` lists them"
                     .into(),
             ),
-            Problem::UnknownQuantity { near, .. } => {
+            FigureProblem::UnknownQuantity { near, .. } => {
                 meant(near).or(Some("`gridleak check --explain` lists every figure".into()))
             }
-            Problem::NoSubject { example, .. }
-            | Problem::WrongSubject { example, .. }
-            | Problem::MissingCondition { example, .. } => like(example),
-            Problem::UnknownCondition { near, known, .. } => {
+            FigureProblem::NoSubject { example, .. }
+            | FigureProblem::WrongSubject { example, .. }
+            | FigureProblem::MissingCondition { example, .. } => like(example),
+            FigureProblem::UnknownCondition { near, known, .. } => {
                 meant(near).or_else(|| match known.is_empty() {
                     true => Some("it takes none".into()),
                     false => Some(format!("it takes {known}")),
                 })
             }
-            Problem::NoConditionValue { key } => Some(format!("expected `{key} VALUE`")),
-            Problem::NotCharted { has, .. } if !has.is_empty() => Some(format!("it has {has}")),
-            Problem::UnknownElement { near, .. } => meant(near),
-            Problem::UnknownSource { near, known, .. } => {
+            FigureProblem::NoConditionValue { key } => Some(format!("expected `{key} VALUE`")),
+            FigureProblem::NotCharted { has, .. } if !has.is_empty() => {
+                Some(format!("it has {has}"))
+            }
+            FigureProblem::UnknownElement { near, .. } => meant(near),
+            FigureProblem::UnknownSource { near, known, .. } => {
                 meant(near).or_else(|| (!known.is_empty()).then(|| format!("there is {known}")))
             }
-            Problem::WhichSource { known, .. } => {
+            FigureProblem::WhichSource { known, .. } => {
                 Some(format!("add `with source NAME`; the netlist has {known}"))
             }
-            Problem::TooLong { .. } => Some("ask for fewer, or for a shorter stretch".into()),
-            Problem::TooManyStores { .. } => Some(raise(Bound::Stores)),
-            Problem::Both { .. } => Some("give one of them".into()),
-            Problem::NoLoop { .. } => {
+            FigureProblem::TooLong { .. } => Some("ask for fewer, or for a shorter stretch".into()),
+            FigureProblem::TooManyStores { .. } => Some(raise(Bound::Stores)),
+            FigureProblem::Both { .. } => Some("give one of them".into()),
+            FigureProblem::NoLoop { .. } => {
                 Some("expected a resistor of which one end at least is free to move".into())
             }
-            Problem::SmallPower { .. } => {
+            FigureProblem::SmallPower { .. } => {
                 Some("look at voltage and current by themselves, with v(...) and i(...)".into())
             }
-            Problem::NoAmount { .. } => Some("for example `196.2 V` or `1.07 mA`".into()),
-            Problem::UnknownUnit { .. } => Some("units are V, A, W, ohm, Hz, s, dB, deg, %".into()),
-            Problem::Mega { .. } => Some("write MEG for mega, m for milli".into()),
+            FigureProblem::NoAmount { .. } => Some("for example `196.2 V` or `1.07 mA`".into()),
+            FigureProblem::UnknownUnit { .. } => {
+                Some("units are V, A, W, ohm, Hz, s, dB, deg, %".into())
+            }
+            FigureProblem::Mega { .. } => Some("write MEG for mega, m for milli".into()),
             _ => None,
         }
     }

@@ -3,7 +3,7 @@
 use super::lu::Singular;
 
 /// A set of equations F(x) = 0.
-pub trait Problem {
+pub trait Equations {
     /// Number of unknowns and of equations.
     fn size(&self) -> usize;
     /// Puts F(x) into `residual` and keeps the Jacobian there. True if the problem drew
@@ -14,21 +14,21 @@ pub trait Problem {
     /// The largest step of unknown `i` at value `x` that counts as settled.
     fn step_tolerance(&self, i: usize, x: f64) -> f64;
     /// The true residual at x, in multiples of what is tolerated, and its worst equation.
-    fn excess(&mut self, x: &[f64]) -> (f64, usize);
+    fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize);
 }
 
 /// When to give up.
 #[derive(Debug, Clone, Copy)]
-pub struct Settings {
+pub struct NewtonSettings {
     /// Iterations.
     pub max_iterations: usize,
     /// Largest change of any one unknown in one iteration (a trust region); infinite for none.
     pub max_step: f64,
 }
 
-impl Default for Settings {
+impl Default for NewtonSettings {
     fn default() -> Self {
-        Settings {
+        NewtonSettings {
             max_iterations: 100,
             max_step: f64::INFINITY,
         }
@@ -37,7 +37,7 @@ impl Default for Settings {
 
 /// How a solution was found.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Found {
+pub struct Converged {
     /// Linear systems solved.
     pub iterations: usize,
 }
@@ -54,7 +54,7 @@ pub enum Failure {
         /// The equation with the worst residual.
         equation: usize,
         /// That residual in multiples of what is tolerated.
-        excess: f64,
+        residual_ratio: f64,
         /// Iterations done.
         iterations: usize,
     },
@@ -80,19 +80,19 @@ const SHORTEST: f64 = 0.03;
 
 /// Solves F(x) = 0 from the guess in `x`, which becomes the solution. On failure `x` is
 /// the last iterate.
-pub fn solve<P: Problem + ?Sized>(
+pub fn solve<P: Equations + ?Sized>(
     problem: &mut P,
     x: &mut [f64],
-    settings: &Settings,
-) -> Result<Found, Failure> {
+    settings: &NewtonSettings,
+) -> Result<Converged, Failure> {
     let n = problem.size();
     let mut step = vec![0.0; n];
     let mut worst_unknown = 0;
     let mut before = f64::INFINITY;
-    let mut last_excess = (f64::INFINITY, 0);
+    let mut last_ratio = (f64::INFINITY, 0);
     let mut damping = 1.0;
     for iteration in 1..=settings.max_iterations {
-        let drawn_back = problem.linearise(x, &mut step);
+        let limited = problem.linearise(x, &mut step);
         problem.solve(&mut step).map_err(Failure::Singular)?;
         if step.iter().any(|s| !s.is_finite()) {
             break;
@@ -114,29 +114,29 @@ pub fn solve<P: Problem + ?Sized>(
         // Where the steps no longer shrink, rounding has the last word: the residual decides.
         let stuck = iteration >= STUCK && worst >= 0.3 * before && worst < 1e6;
         // So late Newton goes to and fro: shorter steps lead out of a circle.
-        if iteration >= CIRCLING && !drawn_back {
+        if iteration >= CIRCLING && !limited {
             damping = match worst > 0.9 * before {
                 true => (0.5 * damping).max(SHORTEST),
                 false => (1.25f64 * damping).min(1.0),
             };
         }
         before = worst;
-        if (worst <= 1.0 || stuck) && !drawn_back && longest <= settings.max_step {
-            last_excess = problem.excess(x);
-            if last_excess.0 <= 1.0 {
-                return Ok(Found {
+        if (worst <= 1.0 || stuck) && !limited && longest <= settings.max_step {
+            last_ratio = problem.residual_ratio(x);
+            if last_ratio.0 <= 1.0 {
+                return Ok(Converged {
                     iterations: iteration,
                 });
             }
         }
     }
-    if last_excess.0.is_infinite() {
-        last_excess = problem.excess(x);
+    if last_ratio.0.is_infinite() {
+        last_ratio = problem.residual_ratio(x);
     }
     Err(Failure::Unsettled {
         unknown: worst_unknown,
-        equation: last_excess.1,
-        excess: last_excess.0,
+        equation: last_ratio.1,
+        residual_ratio: last_ratio.0,
         iterations: settings.max_iterations,
     })
 }
@@ -151,7 +151,7 @@ mod tests {
         slope: f64,
     }
 
-    impl Problem for Root {
+    impl Equations for Root {
         fn size(&self) -> usize {
             1
         }
@@ -167,7 +167,7 @@ mod tests {
         fn step_tolerance(&self, _: usize, x: f64) -> f64 {
             1e-12 + 1e-9 * x.abs()
         }
-        fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+        fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
             ((x[0] * x[0] - self.a).abs() / 1e-9, 0)
         }
     }
@@ -178,7 +178,7 @@ mod tests {
         let found = solve(
             &mut Root { a: 2.0, slope: 0.0 },
             &mut x,
-            &Settings::default(),
+            &NewtonSettings::default(),
         )
         .unwrap();
         assert!((x[0] - 2f64.sqrt()).abs() < 1e-15);
@@ -194,7 +194,7 @@ mod tests {
                 slope: 0.0,
             },
             &mut x,
-            &Settings::default(),
+            &NewtonSettings::default(),
         );
         assert!(matches!(failure, Err(Failure::Unsettled { .. })));
     }

@@ -36,8 +36,7 @@ const LANES: usize = 8;
 /// The stream is taken as silent before its start and after its end.
 #[derive(Debug, Clone)]
 pub struct Interpolator {
-    factor: usize,
-    /// One row of `2 * REACH` taps for each output between two inputs.
+    /// One row of `2 * REACH` taps for each output that is not an input.
     phases: Vec<[f64; 2 * REACH]>,
     window: Window,
 }
@@ -48,15 +47,22 @@ impl Interpolator {
     /// # Panics
     /// If the factor is nought.
     pub fn new(factor: usize) -> Self {
-        let taps = prototype(factor);
-        let middle = factor * REACH;
-        // Output n + p/factor is the sum over m of input m times h((n - m) factor + p).
-        let phases = (1..factor)
-            .map(|p| std::array::from_fn(|k| taps[middle + (REACH - 1) * factor + p - k * factor]))
-            .collect();
+        Self::at(factor, &[0.0])
+    }
+
+    /// One that gives the signal at several `points` of each step of the higher rate, the
+    /// first of them 0, the others rising below 1: as many outputs for each step.
+    ///
+    /// # Panics
+    /// If the factor is nought.
+    pub fn at(factor: usize, points: &[f64]) -> Self {
+        assert!(factor > 0, "a sample rate cannot be changed by nought");
+        debug_assert_eq!(points.first(), Some(&0.0));
+        let times =
+            (0..factor).flat_map(|p| points.iter().map(move |s| (p as f64 + s) / factor as f64));
         Interpolator {
-            factor,
-            phases,
+            // The sample itself passes untouched: the filter is nought at all other inputs.
+            phases: times.skip(1).map(taps_at).collect(),
             window: Window::new(REACH - 1),
         }
     }
@@ -64,22 +70,21 @@ impl Interpolator {
     /// Takes samples and appends to `out` all that can be said already: it
     /// lags by [`REACH`] input samples until [`Interpolator::finish`].
     pub fn push(&mut self, samples: &[f64], out: &mut Vec<f64>) {
-        if self.factor == 1 {
+        if self.phases.is_empty() {
             out.extend_from_slice(samples);
             return;
         }
         self.window.extend(samples);
         while let Some(near) = self.window.take(2 * REACH, 1) {
-            // The sample itself passes untouched: the filter is nought at all other inputs.
             out.push(near[REACH - 1]);
             out.extend(self.phases.iter().map(|taps| dot(taps, near)));
         }
     }
 
     /// Ends the stream and appends the rest: `factor` times as many samples
-    /// as were pushed will have come out.
+    /// as were pushed will have come out for each point of a step.
     pub fn finish(mut self, out: &mut Vec<f64>) {
-        if self.factor > 1 {
+        if !self.phases.is_empty() {
             self.push(&[0.0; REACH], out);
         }
     }
@@ -144,6 +149,16 @@ impl Decimator {
         let tail = broken + REACH * self.factor - self.factor;
         self.push(&vec![0.0; tail], out);
     }
+}
+
+/// What an interpolator's inputs weigh `t` periods after one of them, `t` below 1.
+fn taps_at(t: f64) -> [f64; 2 * REACH] {
+    let mut taps: [f64; 2 * REACH] =
+        std::array::from_fn(|k| kernel(t + (REACH - 1) as f64 - k as f64));
+    // A steady input must come out steady: without this its images stand 120 dB below it.
+    let sum: f64 = taps.iter().sum();
+    taps.iter_mut().for_each(|tap| *tap /= sum);
+    taps
 }
 
 /// The filter at the higher rate, `2 * REACH * factor + 1` taps, symmetric; the

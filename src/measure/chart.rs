@@ -3,12 +3,13 @@
 
 use super::impedance::{SmallDirect, is_fixed};
 use crate::circuit::{Element, Node};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::Assembly;
 use crate::system::probe::{Moment, Observable};
 
 /// One figure.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Row {
+pub struct ChartRow {
     /// `v(plate1)`, `XV1A`, or a probe's expression.
     pub subject: String,
     /// `voltage`, `plate dissipation` ...
@@ -21,7 +22,7 @@ pub struct Row {
     pub limit: Option<f64>,
 }
 
-impl Row {
+impl ChartRow {
     /// Whether it stays within its limit; none where there is no limit.
     pub fn verdict(&self) -> Option<Verdict> {
         self.limit.map(|limit| {
@@ -59,7 +60,7 @@ impl Verdict {
 pub const DERATING: f64 = 2.0;
 
 /// The rows of one operating point: nodes, valves, resistors, sources, and last the probes.
-pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<Row> {
+pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<ChartRow> {
     let moment = Moment {
         time: None,
         x,
@@ -71,7 +72,7 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
             continue;
         };
         let last = rows.iter().rposition(|r| r.subject == element.name);
-        let row = Row {
+        let row = ChartRow {
             subject: element.name.clone(),
             quantity,
             value: ohms,
@@ -89,7 +90,7 @@ pub fn moving_rows(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     probes: &[Observable],
-) -> Vec<Row> {
+) -> Vec<ChartRow> {
     let (circuit, x) = (assembly.circuit, moment.x);
     let mut rows = Vec::new();
     for (k, node) in circuit
@@ -99,7 +100,7 @@ pub fn moving_rows(
         .skip(1)
         .filter(|(_, n)| !n.inner)
     {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: format!("v({})", node.name),
             quantity: "voltage",
             value: assembly.unknowns.voltage(x, Node(k)),
@@ -114,7 +115,7 @@ pub fn moving_rows(
         let watts = Observable::power(element).read(assembly, moment);
         let wanted = (element.letter == 'R').then_some(("wattage needed", DERATING * watts.abs()));
         for (quantity, value) in [("dissipation", watts)].into_iter().chain(wanted) {
-            rows.push(Row {
+            rows.push(ChartRow {
                 subject: element.name.clone(),
                 quantity,
                 value,
@@ -126,9 +127,9 @@ pub fn moving_rows(
     for element in circuit
         .elements
         .iter()
-        .filter(|e| matches!(e.letter, 'V' | 'I'))
+        .filter(|e| e.role().is_some_and(DeviceRole::is_source))
     {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity: "current",
             value: Observable::current(element).read(assembly, moment),
@@ -137,7 +138,7 @@ pub fn moving_rows(
         });
     }
     for probe in probes {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: probe.label.clone(),
             quantity: probe.kind.word(),
             value: probe.read(assembly, moment),
@@ -150,17 +151,20 @@ pub fn moving_rows(
 
 /// Whether an element is a valve.
 pub fn is_valve(element: &Element) -> bool {
-    element
-        .kind
-        .is_some_and(|k| k.letter == 'X' && k.terminals.contains(&"cathode"))
+    element.is_valve()
 }
 
 /// Whether an element is a resistor or a pot.
 pub fn is_resistor(element: &Element) -> bool {
-    element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
+    element.role().is_some_and(DeviceRole::is_resistance)
 }
 
-fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, rows: &mut Vec<Row>) {
+fn valve(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+    rows: &mut Vec<ChartRow>,
+) {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
         names
@@ -182,7 +186,7 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, row
     };
     let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
     let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        rows.push(Row {
+        rows.push(ChartRow {
             subject: element.name.clone(),
             quantity,
             value,

@@ -5,7 +5,7 @@
 //! output, modulation distortion, difference-frequency distortion. The standard refers the
 //! total to the whole output; most of the trade refers it to the fundamental. Both are here.
 
-use crate::analysis::periodic::{Accuracy, Found, Periodic, Signal, Trouble};
+use crate::analysis::periodic::{Accuracy, Periodic, PeriodicState, Signal, Trouble};
 use crate::circuit::{Circuit, Element};
 use crate::math::fun;
 use crate::system::assemble::Driven;
@@ -76,7 +76,7 @@ pub struct Reading {
     /// Power in the load without DC, W.
     pub load_w: Option<f64>,
     /// How it was found.
-    pub found: Found,
+    pub found: PeriodicState,
 }
 
 impl Reading {
@@ -157,7 +157,7 @@ pub struct Intermodulation {
     /// The same of third order.
     pub third: f64,
     /// How it was found.
-    pub found: Found,
+    pub found: PeriodicState,
 }
 
 impl Intermodulation {

@@ -9,7 +9,7 @@ use crate::math::lu::Singular;
 use crate::measure::band;
 use crate::measure::gain::{self, degrees, size};
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::Pickup;
+use crate::system::probe::LinearProbe;
 use num_complex::Complex;
 
 /// A loop as one figure each.
@@ -49,7 +49,7 @@ pub struct Question<'a> {
     /// The source that gives 1 V or 1 A.
     pub driven: Driven,
     /// Where the output is read.
-    pub pickup: &'a Pickup,
+    pub pickup: &'a LinearProbe,
     /// The nodes of the output.
     pub output: (Node, Node),
     /// Hz.

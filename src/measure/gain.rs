@@ -6,7 +6,7 @@ use crate::math::fun;
 use crate::math::lu::Singular;
 use crate::measure::band::Band;
 use crate::system::assemble::Driven;
-use crate::system::probe::Pickup;
+use crate::system::probe::LinearProbe;
 use num_complex::Complex;
 
 /// Where an impedance is seen.
@@ -53,7 +53,7 @@ pub struct Wanted {
     /// The source that gives 1 V or 1 A.
     pub driven: Driven,
     /// What is looked at.
-    pub pickups: Vec<Pickup>,
+    pub pickups: Vec<LinearProbe>,
     /// Whether the group delay is wanted.
     pub delay: bool,
     /// Where impedances are wanted.
@@ -147,7 +147,7 @@ pub fn decades(from_hz: f64, to_hz: f64, per_decade: f64) -> Vec<f64> {
 pub fn band(
     small: &mut SmallSignal,
     driven: Driven,
-    pickup: &Pickup,
+    pickup: &LinearProbe,
     frequencies_hz: &[f64],
     gains: &[Complex<f64>],
 ) -> Result<Option<Band>, Singular> {

@@ -2,7 +2,7 @@
 
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
-use crate::system::assemble::{Ask, Assembly};
+use crate::system::assemble::{Assembly, SourceState};
 
 /// The circuit's Jacobian at an operating point, factored: small changes of direct current.
 #[derive(Debug)]
@@ -18,9 +18,9 @@ impl SmallDirect {
         x: &[f64],
         pulled: &[usize],
     ) -> Result<Self, Singular> {
-        assembly.evaluate(x, Ask::DC, 0.0, false);
+        assembly.evaluate(x, SourceState::DC, 0.0, false);
         for &law in pulled {
-            assembly.pull(law, x);
+            assembly.unplug_from_jacobian(law, x);
         }
         let (indptr, indices) = assembly.pattern();
         let mut lu = StaticLu::new(assembly.len(), indptr, indices);

@@ -8,4 +8,4 @@ pub mod gain;
 pub mod impedance;
 pub mod noise;
 pub mod preferred;
-pub mod standing;
+pub mod quiescent;

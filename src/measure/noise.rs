@@ -16,7 +16,7 @@ use crate::math::fun;
 use crate::math::lu::Singular;
 use crate::measure::gain::size;
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::Pickup;
+use crate::system::probe::LinearProbe;
 use num_complex::Complex;
 
 /// A source of noise somewhere in the circuit.
@@ -134,7 +134,7 @@ pub struct Total {
 #[derive(Debug)]
 pub struct Listener<'a> {
     small: &'a mut SmallSignal,
-    pickup: &'a Pickup,
+    pickup: &'a LinearProbe,
     origins: &'a [Origin],
     source: Option<Driven>,
 }
@@ -146,7 +146,7 @@ impl<'a> Listener<'a> {
     /// A voltage probe that hears these origins; `source` is what its noise is referred to.
     pub fn new(
         small: &'a mut SmallSignal,
-        pickup: &'a Pickup,
+        pickup: &'a LinearProbe,
         origins: &'a [Origin],
         source: Option<Driven>,
     ) -> Self {

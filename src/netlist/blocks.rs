@@ -3,9 +3,9 @@
 
 use std::collections::HashMap;
 
-use crate::diag::{Sources, Span};
+use crate::diag::{Files, Span};
 use crate::netlist::card::{Body, Element, Model, Name, Subcircuit};
-use crate::netlist::problem::{Located, Problem, quoted};
+use crate::netlist::problem::{Located, NetlistProblem, quoted};
 
 /// What became of a card.
 pub(crate) type Outcome = Result<(), Box<Located>>;
@@ -59,7 +59,7 @@ impl Blocks {
     }
 
     /// Adds a model to the innermost block.
-    pub fn model(&mut self, model: Model, sources: &Sources) -> Outcome {
+    pub fn model(&mut self, model: Model, sources: &Files) -> Outcome {
         let block = self.innermost();
         let key = model.name.key();
         if let Some(first) = block.models.get(&key) {
@@ -91,11 +91,11 @@ impl Blocks {
         card: Span,
         name: Option<Name>,
         floor: usize,
-        sources: &Sources,
+        sources: &Files,
     ) -> Vec<Located> {
         let mut problems = Vec::new();
         let Some(innermost) = self.open[floor..].last().map(|block| block.name.clone()) else {
-            return vec![Problem::StrayEnds.at(card)];
+            return vec![NetlistProblem::StrayEnds.at(card)];
         };
         if let Some(name) = name {
             let is_meant = |block: &Block| match &block.name {
@@ -106,7 +106,7 @@ impl Blocks {
                 // The name says which definition ends; the .ends of those inside are missing.
                 (Some(meant), _) => problems = self.close_to(floor + meant + 1, sources),
                 (None, Some(open)) => {
-                    let problem = Problem::WrongEnds {
+                    let problem = NetlistProblem::WrongEnds {
                         found: quoted(&name.text),
                         open: quoted(&open.text),
                     };
@@ -121,11 +121,11 @@ impl Blocks {
     }
 
     /// Closes, at the end of a file, the subcircuits that it left open.
-    pub fn close_to(&mut self, depth: usize, sources: &Sources) -> Vec<Located> {
+    pub fn close_to(&mut self, depth: usize, sources: &Files) -> Vec<Located> {
         let mut problems = Vec::new();
         while self.open.len() > depth {
             if let Some(name) = self.open.last().and_then(|block| block.name.clone()) {
-                let missing = Problem::MissingEnds {
+                let missing = NetlistProblem::MissingEnds {
                     name: quoted(&name.text),
                 };
                 problems.push(missing.at(name.span));
@@ -136,7 +136,7 @@ impl Blocks {
     }
 
     /// Ends the innermost subcircuit and defines it in the block around it.
-    fn close(&mut self, sources: &Sources) -> Outcome {
+    fn close(&mut self, sources: &Files) -> Outcome {
         let Some(Block {
             name: Some(name),
             ports,
@@ -166,7 +166,7 @@ impl Blocks {
 
 /// A definition whose name is taken. The same place of the same file is no mistake: a library
 /// may be included by two ways.
-fn again(what: &'static str, name: &Name, first: Span, sources: &Sources) -> Outcome {
+fn again(what: &'static str, name: &Name, first: Span, sources: &Files) -> Outcome {
     let place = |span: Span| (sources.name(span.file), span.start);
     match first.file != name.span.file && place(first) == place(name.span) {
         true => Ok(()),
@@ -175,7 +175,7 @@ fn again(what: &'static str, name: &Name, first: Span, sources: &Sources) -> Out
 }
 
 fn duplicate(what: &'static str, name: &Name, first: Span) -> Box<Located> {
-    let problem = Problem::Duplicate {
+    let problem = NetlistProblem::Duplicate {
         what,
         name: quoted(&name.text),
     };

@@ -7,7 +7,7 @@ use crate::netlist::card::{Control, ElementKind, Name, Output, Value};
 use crate::netlist::elements::{poly, unknown_parameter};
 use crate::netlist::formula;
 use crate::netlist::grammar::{numbers, pair, quantity, required, setting_name};
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, need, wrong};
 use crate::num::Role;
 
@@ -64,7 +64,7 @@ pub(crate) fn control<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, Control> {
     }
     let (i, _) = numbers(i, Role::Plain)?;
     i.remark(
-        Problem::IgnoredGuess {
+        NetlistProblem::IgnoredGuess {
             name: quoted(&name.text),
         },
         guess.span,
@@ -79,7 +79,7 @@ fn dimensions(i: Text<'_>) -> Parsed<'_, usize> {
         Ok(n @ 1..=100) => Ok((rest, n)),
         _ => {
             let found = quoted(&word.text);
-            Err(wrong(Problem::Dimensions { found }, word.span))
+            Err(wrong(NetlistProblem::Dimensions { found }, word.span))
         }
     }
 }
@@ -109,7 +109,7 @@ pub(crate) fn behavioural<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKin
         "i" => Output::Current,
         "v" => Output::Voltage,
         _ => {
-            let problem = Problem::NotOneOf {
+            let problem = NetlistProblem::NotOneOf {
                 expected: "I= or V=",
                 found: quoted(&which.text),
                 nearest: None,

@@ -9,7 +9,7 @@ use crate::netlist::card::{Assign, Card, ControlCard, Model, Name, Print, Value}
 use crate::netlist::formula::name_in_parentheses;
 use crate::netlist::grammar::{number, positional, quantity, required, setting, setting_value};
 use crate::netlist::probe::{probe, probes};
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, Trouble, blank, end, gap, symbol, word, wrong};
 use crate::num::Role;
 
@@ -80,7 +80,7 @@ pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
                 Some(whole) => Some(*whole),
                 None => nearest(key, names),
             };
-            let problem = Problem::UnknownCard {
+            let problem = NetlistProblem::UnknownCard {
                 name: quoted(&name.text),
                 nearest,
             };
@@ -101,7 +101,7 @@ pub(crate) fn model(card: Text<'_>) -> Parsed<'_, Model> {
     while let (rest, Some(param)) = opt(setting).parse(i)? {
         if params.iter().any(|p| p.name.key() == param.name.key()) {
             let Name { text, span } = param.name;
-            return Err(wrong(Problem::GivenTwice { what: text }, span));
+            return Err(wrong(NetlistProblem::GivenTwice { what: text }, span));
         }
         params.push(param);
         i = rest;
@@ -148,7 +148,7 @@ pub(crate) fn include(card: Text<'_>) -> Parsed<'_, Name> {
         .unwrap_or(inner.len());
     if length == 0 {
         let what = "a file name".to_string();
-        return Err(wrong(Problem::Missing { what }, i.head()));
+        return Err(wrong(NetlistProblem::Missing { what }, i.head()));
     }
     let before = usize::from(quote.is_some());
     let after = &inner[length..];
@@ -162,7 +162,7 @@ pub(crate) fn include(card: Text<'_>) -> Parsed<'_, Name> {
         Some(quote) => {
             let symbol = if quote == '"' { "\"" } else { "'" };
             let found = "the end of the line".to_string();
-            return Err(wrong(Problem::Symbol { symbol, found }, path.span));
+            return Err(wrong(NetlistProblem::Symbol { symbol, found }, path.span));
         }
         None => i_at(length),
     };
@@ -247,7 +247,7 @@ fn print(i: Text<'_>) -> Parsed<'_, Card> {
         (i, all) = probes(i)?;
     }
     for name in noise {
-        i.remark(Problem::IgnoredProbe { name: name.text }, name.span);
+        i.remark(NetlistProblem::IgnoredProbe { name: name.text }, name.span);
     }
     let probes = all;
     Ok((i, Card::Print(Print { analysis, probes })))
@@ -312,7 +312,7 @@ fn one_of(
     if allowed.contains(&word.key().as_str()) {
         return Ok(());
     }
-    let problem = Problem::NotOneOf {
+    let problem = NetlistProblem::NotOneOf {
         expected,
         found: quoted(&word.text),
         nearest: nearest(&word.text, allowed.iter().copied()),

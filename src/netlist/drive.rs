@@ -9,7 +9,7 @@ use nom::sequence::preceded;
 use crate::diag::nearest;
 use crate::netlist::card::{Drive, Name, Shape, Value, Wave};
 use crate::netlist::grammar::{as_number, number, once, quantity};
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, Trouble, adjacent_word, blank, gap, symbol, wrong};
 use crate::num::{self, Role};
 
@@ -80,7 +80,7 @@ fn shape(key: &str) -> Option<Shape> {
 /// A value without DC before it.
 fn bare_value(i: Text<'_>, word: Name, role: Role) -> Result<Value, nom::Err<Trouble>> {
     if word.text.starts_with(char::is_alphabetic) && num::parse_value(&word.text, role).is_err() {
-        let problem = Problem::NotOneOf {
+        let problem = NetlistProblem::NotOneOf {
             expected: "a value, DC, AC or a time function",
             nearest: nearest(&word.text, WORDS).and_then(|n| WORDS.into_iter().find(|w| *w == n)),
             found: quoted(&word.text),
@@ -105,7 +105,10 @@ fn arguments(i: Text<'_>, shape: Shape, role: Role) -> Parsed<'_, Vec<Value>> {
         }
         if let (_, Some(inner)) = opt(preceded(blank, tag("("))).parse(i)? {
             let (what, found) = ("a number or `)`".to_string(), "(".to_string());
-            return Err(wrong(Problem::NotANumber { what, found }, inner.span()));
+            return Err(wrong(
+                NetlistProblem::NotANumber { what, found },
+                inner.span(),
+            ));
         }
         let next = argument_role(shape, args.len(), role);
         match open {
@@ -153,7 +156,7 @@ fn check(shape: Shape, args: &[Value], word: &Name) -> Result<(), nom::Err<Troub
     }
     let found = args.len();
     let span = args.get(most).map_or(word.span, |extra| extra.span);
-    let problem = Problem::WaveNumbers {
+    let problem = NetlistProblem::WaveNumbers {
         shape,
         least,
         most,
@@ -165,14 +168,17 @@ fn check(shape: Shape, args: &[Value], word: &Name) -> Result<(), nom::Err<Troub
 fn check_pairs(args: &[Value], word: &Name) -> Result<(), nom::Err<Trouble>> {
     if args.is_empty() || args.len() % 2 == 1 {
         let span = args.last().map_or(word.span, |last| last.span);
-        return Err(wrong(Problem::WavePairs { found: args.len() }, span));
+        return Err(wrong(NetlistProblem::WavePairs { found: args.len() }, span));
     }
     let times: Vec<&Value> = args.iter().step_by(2).collect();
     match times.windows(2).find(|t| t[1].number <= t[0].number) {
         None => Ok(()),
         Some(pair) => {
             let (earlier, later) = (pair[0].text.clone(), pair[1].text.clone());
-            Err(wrong(Problem::WaveOrder { earlier, later }, pair[1].span))
+            Err(wrong(
+                NetlistProblem::WaveOrder { earlier, later },
+                pair[1].span,
+            ))
         }
     }
 }

@@ -17,7 +17,7 @@ use crate::limits::Bound;
 use crate::netlist::card::Name;
 use crate::netlist::expr::{Expr, Function, Operator};
 use crate::netlist::grammar::{as_number, required};
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, blank, found, name, need, next_span, symbol, wrong};
 use crate::num::Role;
 
@@ -29,7 +29,10 @@ pub(crate) fn expression(i: Text<'_>) -> Parsed<'_, Expr> {
         return Ok((i, tree.expr));
     }
     let found = found(i).trim_matches('`').to_string();
-    Err(wrong(Problem::NotAnOperator { found }, next_operator(i)))
+    Err(wrong(
+        NetlistProblem::NotAnOperator { found },
+        next_operator(i),
+    ))
 }
 
 /// The functions as a message lists them.
@@ -62,7 +65,10 @@ pub(crate) fn name_in_parentheses<'a>(i: Text<'a>, what: &str) -> Parsed<'a, Nam
 fn inner_name<'a>(i: Text<'a>, what: &str) -> Parsed<'a, Name> {
     let (i, ()) = blank(i)?;
     match i.as_str().starts_with([',', '(', ')']) {
-        true => Err(wrong(Problem::NotAName { found: found(i) }, next_span(i))),
+        true => Err(wrong(
+            NetlistProblem::NotAName { found: found(i) },
+            next_span(i),
+        )),
         false => required(i, || what.to_string()),
     }
 }
@@ -112,7 +118,7 @@ fn operation(i: Text<'_>, weakest: Strength, depth: usize) -> Parsed<'_, Tree> {
         // Sums and products grow the tree to the left, and whoever walks it recurses.
         let limit = i.limit(Bound::ExpressionLength);
         if height > limit {
-            return Err(wrong(Problem::TooLong { limit }, right.expr.span()));
+            return Err(wrong(NetlistProblem::TooLong { limit }, right.expr.span()));
         }
         let (a, b) = (Box::new(left.expr), Box::new(right.expr));
         let expr = Expr::Binary(operator, a, b, span);
@@ -138,7 +144,7 @@ fn operand(i: Text<'_>, depth: usize) -> Parsed<'_, Tree> {
     let (i, ()) = blank(i)?;
     let limit = i.limit(Bound::ExpressionDepth);
     if depth > limit {
-        return Err(wrong(Problem::TooDeep { limit }, i.head()));
+        return Err(wrong(NetlistProblem::TooDeep { limit }, i.head()));
     }
     let (rest, sign) = opt(one_of("+-")).parse(i)?;
     if let Some(sign) = sign {
@@ -169,7 +175,10 @@ fn operand(i: Text<'_>, depth: usize) -> Parsed<'_, Tree> {
         (rest, Some(word)) => named(i, rest, name(word), depth),
         (i, None) => {
             let found = found_operand(i);
-            Err(wrong(Problem::NotAnOperand { found }, next_operator(i)))
+            Err(wrong(
+                NetlistProblem::NotAnOperand { found },
+                next_operator(i),
+            ))
         }
     }
 }
@@ -183,7 +192,7 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
             "pi" => Ok((i, Tree::leaf(Expr::Number(std::f64::consts::PI, word.span)))),
             "e" => Ok((i, Tree::leaf(Expr::Number(std::f64::consts::E, word.span)))),
             _ => Err(wrong(
-                Problem::UnknownName {
+                NetlistProblem::UnknownName {
                     name: quoted(&word.text),
                 },
                 word.span,
@@ -205,7 +214,10 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
         let names = Function::NAMES.iter().map(|(name, _)| *name);
         let nearest = nearest(&key, names);
         let name = quoted(&word.text);
-        return Err(wrong(Problem::UnknownFunction { name, nearest }, word.span));
+        return Err(wrong(
+            NetlistProblem::UnknownFunction { name, nearest },
+            word.span,
+        ));
     };
     let (i, ()) = need(i, "(")?;
     let (i, inner) = operation(i, Strength::Sum, depth + 1)?;

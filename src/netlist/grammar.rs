@@ -9,7 +9,7 @@ use nom::sequence::terminated;
 
 use crate::diag::Span;
 use crate::netlist::card::{Assign, Name, Value};
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{
     Parsed, Text, Trouble, found, gap, need, next_span, symbol, word, wrong,
 };
@@ -21,9 +21,12 @@ pub(crate) fn required<'a>(i: Text<'a>, what: impl Fn() -> String) -> Parsed<'a,
     match opt(word).parse(i)? {
         (rest, Some(word)) => Ok((rest, word)),
         (i, None) if i.as_str().is_empty() => {
-            Err(wrong(Problem::Missing { what: what() }, i.span()))
+            Err(wrong(NetlistProblem::Missing { what: what() }, i.span()))
         }
-        (i, None) => Err(wrong(Problem::NotAName { found: found(i) }, next_span(i))),
+        (i, None) => Err(wrong(
+            NetlistProblem::NotAName { found: found(i) },
+            next_span(i),
+        )),
     }
 }
 
@@ -111,7 +114,7 @@ pub(crate) fn as_number(
         Ok((number, doubt)) => {
             if let Some(doubt) = doubt {
                 i.remark(
-                    Problem::Doubtful {
+                    NetlistProblem::Doubtful {
                         text: text.clone(),
                         doubt,
                     },
@@ -121,14 +124,14 @@ pub(crate) fn as_number(
             Ok(Value { number, text, span })
         }
         Err(NumberError::TooLarge) => Err(wrong(
-            Problem::TooLarge {
+            NetlistProblem::TooLarge {
                 text: quoted(&text),
             },
             span,
         )),
         Err(NumberError::Malformed) => {
             let (what, found) = (what.to_string(), quoted(&text));
-            Err(wrong(Problem::NotANumber { what, found }, span))
+            Err(wrong(NetlistProblem::NotANumber { what, found }, span))
         }
     }
 }
@@ -143,7 +146,7 @@ pub(crate) fn once<T>(
     match place.replace(given) {
         None => Ok(()),
         Some(_) => Err(wrong(
-            Problem::GivenTwice {
+            NetlistProblem::GivenTwice {
                 what: what.to_string(),
             },
             span,
@@ -163,7 +166,9 @@ pub(crate) fn balanced(i: Text<'_>) -> Parsed<'_, ()> {
         let (after, found) = alt((tag("("), tag(")"), plain)).parse(rest)?;
         match found.as_str() {
             "(" => open.push(found.span()),
-            ")" if open.pop().is_none() => return Err(wrong(Problem::Unopened, found.span())),
+            ")" if open.pop().is_none() => {
+                return Err(wrong(NetlistProblem::Unopened, found.span()));
+            }
             // A line end that nothing continues; cards do not have one.
             "" => break,
             _ => {}
@@ -171,7 +176,7 @@ pub(crate) fn balanced(i: Text<'_>) -> Parsed<'_, ()> {
         rest = after;
     }
     match open.pop() {
-        Some(span) => Err(wrong(Problem::Unclosed, span)),
+        Some(span) => Err(wrong(NetlistProblem::Unclosed, span)),
         None => Ok((i, ())),
     }
 }

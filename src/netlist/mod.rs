@@ -20,13 +20,13 @@ pub mod expr;
 mod formula;
 mod grammar;
 mod lines;
+pub mod loader;
 mod probe;
 pub mod problem;
 mod reader;
 mod semiconductors;
-pub mod source;
 mod text;
 
+pub use loader::{FileLoader, LoadProblem, Loader, MemoryLoader, SandboxLoader};
 pub use probe::parse_probe;
 pub use reader::{MOST_DIAGNOSTICS, Reading, read, read_library, read_within};
-pub use source::{FileLoader, LoadProblem, Loader, MemoryLoader, SandboxLoader};

@@ -7,7 +7,7 @@ use crate::diag::{Diagnostic, FileId};
 use crate::netlist::card::{Name, Probe};
 use crate::netlist::formula::{name_in_parentheses, nodes_of_voltage};
 use crate::netlist::grammar::required;
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, end, gap, wrong};
 
 /// A probe from a text of its own, such as a command line's; `file` holds just that text.
@@ -21,7 +21,7 @@ pub fn parse_probe(text: &str, file: FileId) -> Result<Probe, Diagnostic> {
     match whole(i) {
         Ok((_, probe)) => Ok(probe),
         Err(nom::Err::Failure(Trouble::Wrong(located))) => Err((*located).into()),
-        Err(_) => Err(Problem::UnknownProbe { name: quoted(text) }
+        Err(_) => Err(NetlistProblem::UnknownProbe { name: quoted(text) }
             .at(i.span())
             .into()),
     }
@@ -47,7 +47,7 @@ pub(crate) fn probe(i: Text<'_>) -> Parsed<'_, (Probe, Name)> {
         }
         _ => {
             let name = quoted(&word.text);
-            return Err(wrong(Problem::UnknownProbe { name }, word.span));
+            return Err(wrong(NetlistProblem::UnknownProbe { name }, word.span));
         }
     };
     let span = start.span_to(i);

@@ -4,13 +4,13 @@ use thiserror::Error;
 
 use crate::diag::{Diagnostic, Span};
 use crate::limits::{Bound, raise};
-use crate::netlist::source::LoadProblem;
+use crate::netlist::loader::LoadProblem;
 use crate::num::Doubt;
 
 /// A cause, with what its message needs. Names are as written.
 #[derive(Debug, Clone, PartialEq, Error)]
 #[allow(missing_docs)] // the messages say it
-pub enum Problem {
+pub enum NetlistProblem {
     // Words of a card.
     #[error("expected {what}, found the end of the card")]
     Missing { what: String },
@@ -71,6 +71,8 @@ pub enum Problem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
+    Tolerance(String),
 
     // Expressions and probes.
     #[error("expected a number, a function or `(`, found {found}")]
@@ -135,81 +137,88 @@ pub enum Problem {
     TooManyErrors { limit: usize },
 }
 
-impl Problem {
+impl NetlistProblem {
     /// What to do about it, where there is something to say.
     pub fn hint(&self) -> Option<String> {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
-            Problem::NotANumber { found, .. } => number_hint(found).map(String::from),
-            Problem::Rated(_) => Some("for example `; rated=3W` or `; rated=450V`".to_string()),
-            Problem::ExtraWords {
+            NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            NetlistProblem::Rated(_) => {
+                Some("for example `; rated=3W` or `; rated=450V`".to_string())
+            }
+            NetlistProblem::Tolerance(_) => {
+                Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())
+            }
+            NetlistProblem::ExtraWords {
                 after_comma: true, ..
             } => Some("a comma separates words; decimals are written with a point".into()),
-            Problem::NotOneOf { nearest, .. } => nearest.and_then(did_you_mean),
-            Problem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
-            Problem::UnknownParameter { name, known, .. } => {
+            NetlistProblem::NotOneOf { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
+            NetlistProblem::UnknownParameter { name, known, .. } => {
                 let nearest = crate::diag::nearest(name, known.iter().copied());
                 Some(match nearest {
                     Some(nearest) => format!("did you mean `{nearest}`?"),
                     None => format!("known are {}", known.join(", ")),
                 })
             }
-            Problem::ZeroResistance { .. } => {
+            NetlistProblem::ZeroResistance { .. } => {
                 Some("give both ends one node name, or write a small value such as 1m".into())
             }
-            Problem::WaveOrder { .. } => {
+            NetlistProblem::WaveOrder { .. } => {
                 Some("give a step a short rise time, e.g. 1m 0 1.001m 5".into())
             }
-            Problem::Duplicate { .. } => Some("give one of the two another name".into()),
-            Problem::Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
-            Problem::IgnoredGuess { .. } => {
+            NetlistProblem::Duplicate { .. } => Some("give one of the two another name".into()),
+            NetlistProblem::Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
+            NetlistProblem::IgnoredGuess { .. } => {
                 Some("leave the IC= away; use .nodeset to guide the operating point".into())
             }
-            Problem::NotAnOperand { found } if found == "`*`" => {
+            NetlistProblem::NotAnOperand { found } if found == "`*`" => {
                 Some("a power is written `a^b`".into())
             }
-            Problem::NotAnOperand { found } if found == "`{`" => {
+            NetlistProblem::NotAnOperand { found } if found == "`{`" => {
                 Some("write the expression without braces".into())
             }
-            Problem::UnknownFunction { nearest, .. } => match nearest {
+            NetlistProblem::UnknownFunction { nearest, .. } => match nearest {
                 Some(nearest) => did_you_mean(nearest),
                 None => Some(format!(
                     "known are {}",
                     crate::netlist::formula::function_names()
                 )),
             },
-            Problem::UnknownName { name } => Some(format!(
+            NetlistProblem::UnknownName { name } => Some(format!(
                 "a node voltage is written v({name}), a current through a voltage source i({name})"
             )),
-            Problem::TooLong { .. } => Some(format!(
+            NetlistProblem::TooLong { .. } => Some(format!(
                 "split the sum with parentheses or over two B sources; {}",
                 raise(Bound::ExpressionLength)
             )),
-            Problem::UnknownProbe { .. } => {
+            NetlistProblem::UnknownProbe { .. } => {
                 Some("probes are v(node), v(node,node), i(element) and p(element)".into())
             }
-            Problem::UnknownCard { nearest, .. } => nearest.and_then(did_you_mean),
-            Problem::InsideSubcircuit { .. } => {
+            NetlistProblem::UnknownCard { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::InsideSubcircuit { .. } => {
                 Some("move it in front of the .subckt or behind its .ends".into())
             }
-            Problem::TitleHoldsCard { .. } => Some("put a title line above it".into()),
-            Problem::WrongEnds { open, .. } => Some(format!("did you mean `.ends {open}`?")),
-            Problem::MissingEnds { .. } => Some("each .subckt needs an .ends of its own".into()),
-            Problem::Unreadable { from, why, .. } => match (why.hint(), from) {
+            NetlistProblem::TitleHoldsCard { .. } => Some("put a title line above it".into()),
+            NetlistProblem::WrongEnds { open, .. } => Some(format!("did you mean `.ends {open}`?")),
+            NetlistProblem::MissingEnds { .. } => {
+                Some("each .subckt needs an .ends of its own".into())
+            }
+            NetlistProblem::Unreadable { from, why, .. } => match (why.hint(), from) {
                 (Some(hint), _) => Some(hint),
                 (None, Some(from)) => {
                     Some(format!("the path is looked up from the folder of `{from}`"))
                 }
                 (None, None) => None,
             },
-            Problem::TooDeep { .. } => Some(format!(
+            NetlistProblem::TooDeep { .. } => Some(format!(
                 "split it over two B sources; {}",
                 raise(Bound::ExpressionDepth)
             )),
-            Problem::SubcircuitsTooDeep { .. } => Some(raise(Bound::DefinitionDepth)),
-            Problem::IncludesTooDeep { .. } => Some(raise(Bound::IncludeDepth)),
-            Problem::TooManyIncludes { .. } => Some(raise(Bound::Includes)),
-            Problem::TooMuchText { .. } => Some(raise(Bound::NetlistSize)),
+            NetlistProblem::SubcircuitsTooDeep { .. } => Some(raise(Bound::DefinitionDepth)),
+            NetlistProblem::IncludesTooDeep { .. } => Some(raise(Bound::IncludeDepth)),
+            NetlistProblem::TooManyIncludes { .. } => Some(raise(Bound::Includes)),
+            NetlistProblem::TooMuchText { .. } => Some(raise(Bound::NetlistSize)),
             _ => None,
         }
     }
@@ -218,12 +227,13 @@ impl Problem {
     pub fn is_warning(&self) -> bool {
         matches!(
             self,
-            Problem::Doubtful { .. }
-                | Problem::IgnoredGuess { .. }
-                | Problem::Rated(_)
-                | Problem::IgnoredProbe { .. }
-                | Problem::IgnoredCard { .. }
-                | Problem::TitleHoldsCard { .. }
+            NetlistProblem::Doubtful { .. }
+                | NetlistProblem::IgnoredGuess { .. }
+                | NetlistProblem::Rated(_)
+                | NetlistProblem::Tolerance(_)
+                | NetlistProblem::IgnoredProbe { .. }
+                | NetlistProblem::IgnoredCard { .. }
+                | NetlistProblem::TitleHoldsCard { .. }
         )
     }
 
@@ -241,7 +251,7 @@ impl Problem {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Located {
     /// What is wrong.
-    pub problem: Problem,
+    pub problem: NetlistProblem,
     /// Where; nowhere if the main file could not be read.
     pub span: Option<Span>,
     /// A second place and what it is.

@@ -6,7 +6,7 @@
 
 use std::sync::Arc;
 
-use crate::diag::{Diagnostic, FileId, Sources, Span};
+use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::{Bound, Limits};
 use crate::netlist::blocks::{Blocks, Outcome};
 use crate::netlist::card::{ControlCard, Name, Netlist};
@@ -14,8 +14,8 @@ use crate::netlist::controls::{self, IGNORED};
 use crate::netlist::elements::element;
 use crate::netlist::grammar::balanced;
 use crate::netlist::lines::next_card;
-use crate::netlist::problem::{Located, Problem, quoted};
-use crate::netlist::source::{LoadProblem, Loader};
+use crate::netlist::loader::{LoadProblem, Loader};
+use crate::netlist::problem::{Located, NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
 
 /// A netlist and what there is to say about it. With an error among the diagnostics the netlist
@@ -39,7 +39,7 @@ impl Reading {
 pub const MOST_DIAGNOSTICS: usize = 50;
 
 /// Reads a netlist, which begins with its title, and all that it includes.
-pub fn read(path: &str, loader: &dyn Loader, sources: &mut Sources) -> Reading {
+pub fn read(path: &str, loader: &dyn Loader, sources: &mut Files) -> Reading {
     read_within(path, loader, sources, &Limits::default())
 }
 
@@ -47,7 +47,7 @@ pub fn read(path: &str, loader: &dyn Loader, sources: &mut Sources) -> Reading {
 pub fn read_within(
     path: &str,
     loader: &dyn Loader,
-    sources: &mut Sources,
+    sources: &mut Files,
     limits: &Limits,
 ) -> Reading {
     let mut reader = Reader::new(sources);
@@ -59,7 +59,7 @@ pub fn read_within(
             reader.files(loader);
         }
         Err(why) => {
-            let problem = Problem::Unreadable {
+            let problem = NetlistProblem::Unreadable {
                 path: path.to_string(),
                 from: None,
                 why,
@@ -75,7 +75,7 @@ pub fn read_within(
 }
 
 /// Reads cards that have no title and include nothing, such as the valves that come along.
-pub fn read_library(name: &str, text: &str, sources: &mut Sources) -> Reading {
+pub fn read_library(name: &str, text: &str, sources: &mut Files) -> Reading {
     let mut reader = Reader::new(sources);
     reader.open(name.to_string(), text.to_string());
     reader.files(&NoFiles);
@@ -91,7 +91,7 @@ impl Loader for NoFiles {
 }
 
 struct Reader<'s> {
-    sources: &'s mut Sources,
+    sources: &'s mut Files,
     files: Vec<OpenFile>,
     blocks: Blocks,
     title: String,
@@ -115,7 +115,7 @@ struct OpenFile {
 }
 
 impl<'s> Reader<'s> {
-    fn new(sources: &'s mut Sources) -> Self {
+    fn new(sources: &'s mut Files) -> Self {
         Reader {
             sources,
             files: Vec::new(),
@@ -161,7 +161,7 @@ impl<'s> Reader<'s> {
         let card = Text::new(&text, start, end, file, &remarks);
         if holds_card(card) {
             let words = quoted(line.trim());
-            self.report(Problem::TitleHoldsCard { words }.at(card.span()));
+            self.report(NetlistProblem::TitleHoldsCard { words }.at(card.span()));
         }
     }
 
@@ -200,7 +200,7 @@ impl<'s> Reader<'s> {
     fn card(&mut self, card: Text<'_>, loader: &dyn Loader) -> Outcome {
         let words = card.as_str();
         if words.starts_with('+') {
-            return Err(Box::new(Problem::NothingToContinue.at(card.head())));
+            return Err(Box::new(NetlistProblem::NothingToContinue.at(card.head())));
         }
         if !words.starts_with('.') {
             done(card, balanced)?;
@@ -212,7 +212,7 @@ impl<'s> Reader<'s> {
         match key.as_str() {
             key if IGNORED.contains(&key) => {
                 let name_text = quoted(&name.text);
-                self.report(Problem::IgnoredCard { name: name_text }.at(name.span));
+                self.report(NetlistProblem::IgnoredCard { name: name_text }.at(name.span));
                 Ok(())
             }
             ".end" => {
@@ -237,7 +237,7 @@ impl<'s> Reader<'s> {
                 let control = done(card, controls::control)?;
                 if self.blocks.depth() > 0 {
                     let name_text = quoted(&name.text);
-                    let problem = Problem::InsideSubcircuit { name: name_text };
+                    let problem = NetlistProblem::InsideSubcircuit { name: name_text };
                     return Err(Box::new(problem.at(name.span)));
                 }
                 self.controls.push(control);
@@ -265,7 +265,9 @@ impl<'s> Reader<'s> {
             open.at = open.text.len();
             self.blocks.drop_to(open.floor);
         }
-        Err(Box::new(Problem::SubcircuitsTooDeep { limit }.at(span)))
+        Err(Box::new(
+            NetlistProblem::SubcircuitsTooDeep { limit }.at(span),
+        ))
     }
 
     fn ends(&mut self, card: Text<'_>, place: Span) -> Outcome {
@@ -279,17 +281,17 @@ impl<'s> Reader<'s> {
 
     fn include(&mut self, path: Name, loader: &dyn Loader) -> Outcome {
         let from = self.sources.name(path.span.file).to_string();
-        let at = |problem: Problem| Err(Box::new(problem.at(path.span)));
+        let at = |problem: NetlistProblem| Err(Box::new(problem.at(path.span)));
         let limit = self.limits.count(Bound::Includes);
         if self.includes >= limit {
             self.files.clear();
-            return at(Problem::TooManyIncludes { limit });
+            return at(NetlistProblem::TooManyIncludes { limit });
         }
         let limit = self.limits.count(Bound::IncludeDepth);
         if self.files.len() > limit {
             let chain = self.chain(&path.text, 0);
             self.files.clear();
-            return at(Problem::IncludesTooDeep { limit, chain });
+            return at(NetlistProblem::IncludesTooDeep { limit, chain });
         }
         self.includes += 1;
         match self.load(loader, &path.text, Some(&from)) {
@@ -300,7 +302,7 @@ impl<'s> Reader<'s> {
                     .position(|f| self.sources.name(f.file) == name);
                 if let Some(first) = open {
                     let chain = self.chain(&name, first);
-                    return at(Problem::IncludeLoop { chain });
+                    return at(NetlistProblem::IncludeLoop { chain });
                 }
                 self.open(name, text);
                 Ok(())
@@ -308,11 +310,11 @@ impl<'s> Reader<'s> {
             Err(LoadProblem::TooLarge) if self.bytes > 0 => {
                 let limit = self.limits.count(Bound::NetlistSize);
                 self.files.clear();
-                at(Problem::TooMuchText { limit })
+                at(NetlistProblem::TooMuchText { limit })
             }
             Err(why) => {
                 let (path, from) = (path.text.clone(), Some(from));
-                at(Problem::Unreadable { path, from, why })
+                at(NetlistProblem::Unreadable { path, from, why })
             }
         }
     }
@@ -354,7 +356,7 @@ impl<'s> Reader<'s> {
                 if self.errors == MOST_DIAGNOSTICS + 1 {
                     let span = file.unwrap_or(Span::new(FileId(0), 0, 0));
                     self.diagnostics
-                        .push(Problem::TooManyErrors { limit }.at(span).into());
+                        .push(NetlistProblem::TooManyErrors { limit }.at(span).into());
                 }
                 return;
             }
@@ -408,7 +410,9 @@ fn done<'a, T>(
         ) => Err(located),
         Err(_) => {
             let found = found(card);
-            Err(Box::new(Problem::NotAName { found }.at(next_span(card))))
+            Err(Box::new(
+                NetlistProblem::NotAName { found }.at(next_span(card)),
+            ))
         }
     }
 }

@@ -8,7 +8,7 @@ use crate::netlist::elements::unknown_parameter;
 use crate::netlist::grammar::{
     as_number, node, number, numbers, once, pair, positional, quantity, required, setting_name,
 };
-use crate::netlist::problem::{Problem, quoted};
+use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, Trouble, wrong};
 use crate::num::{self, Role};
 
@@ -77,7 +77,10 @@ fn instance<'a>(
                 let what = format!("a value of `{}`", setting.text);
                 let (rest, value) = quantity(rest, &what, Role::Plain)?;
                 if params.iter().any(|p| p.name.key() == key) {
-                    return Err(wrong(Problem::GivenTwice { what: key }, setting.span));
+                    return Err(wrong(
+                        NetlistProblem::GivenTwice { what: key },
+                        setting.span,
+                    ));
                 }
                 params.push(Assign {
                     name: setting,
@@ -170,7 +173,7 @@ fn on_or_off(i: Text<'_>) -> Parsed<'_, bool> {
         "on" => Ok((rest, true)),
         "off" => Ok((rest, false)),
         _ => {
-            let problem = Problem::NotOneOf {
+            let problem = NetlistProblem::NotOneOf {
                 expected: "ON or OFF",
                 found: quoted(&word.text),
                 nearest: None,

@@ -20,7 +20,7 @@ use nom::{Compare, CompareResult, IResult, Input, Needed, Offset, Parser};
 use crate::diag::{FileId, Span};
 use crate::limits::{Bound, Limits};
 use crate::netlist::card::Name;
-use crate::netlist::problem::{Located, Problem, quoted};
+use crate::netlist::problem::{Located, NetlistProblem, quoted};
 
 /// A stretch of a file and where remarks go that do not stop the reading.
 #[derive(Debug, Clone, Copy)]
@@ -105,7 +105,7 @@ impl<'a> Text<'a> {
     }
 
     /// Notes a warning.
-    pub fn remark(self, problem: Problem, span: Span) {
+    pub fn remark(self, problem: NetlistProblem, span: Span) {
         self.remarks.found.borrow_mut().push(problem.at(span));
     }
 
@@ -116,7 +116,7 @@ impl<'a> Text<'a> {
 }
 
 /// Gives up for good.
-pub(crate) fn wrong(problem: Problem, span: Span) -> nom::Err<Trouble> {
+pub(crate) fn wrong(problem: NetlistProblem, span: Span) -> nom::Err<Trouble> {
     nom::Err::Failure(Trouble::Wrong(Box::new(problem.at(span))))
 }
 
@@ -162,7 +162,7 @@ pub(crate) fn need<'a>(i: Text<'a>, symbol_text: &'static str) -> Parsed<'a, ()>
     match after.words.strip_prefix(symbol_text) {
         Some(_) => Ok((after.take_from(symbol_text.len()), ())),
         None => Err(wrong(
-            Problem::Symbol {
+            NetlistProblem::Symbol {
                 symbol: symbol_text,
                 found: found(after),
             },
@@ -179,7 +179,7 @@ pub(crate) fn end(i: Text<'_>) -> Parsed<'_, ()> {
     }
     let skipped = i.words[..i.words.len() - rest.words.len()].trim_end();
     let span = next_span(rest);
-    let problem = Problem::ExtraWords {
+    let problem = NetlistProblem::ExtraWords {
         found: quoted(next_words(rest)),
         after_comma: skipped.ends_with(','),
     };

@@ -9,7 +9,7 @@
 //! system has none, the new content stays: the one gap known). What went to standard output
 //! or to a device cannot be taken back, so it goes first.
 
-use super::waiting::{Waiting, builder, plain};
+use super::unnamed::{UnnamedFile, builder, plain};
 use crate::inputs::Sandbox;
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Seek, SeekFrom, Write};
@@ -177,7 +177,7 @@ enum Place {
     /// A device or pipe, likewise: renaming over it would replace it.
     Device(File),
     /// A file, links followed, and the new one waiting beside it.
-    File(PathBuf, Waiting),
+    File(PathBuf, UnnamedFile),
 }
 
 #[derive(Debug)]
@@ -196,6 +196,11 @@ pub struct Outputs {
 }
 
 impl Outputs {
+    /// Takes other outputs in, to be put in place together.
+    pub fn join(&mut self, others: Outputs) {
+        self.staged.extend(others.staged);
+    }
+
     /// No outputs yet.
     pub fn new() -> Self {
         Outputs::default()
@@ -287,7 +292,7 @@ impl Outputs {
             Existing::File(permissions) => Some(permissions),
             Existing::Nothing => None,
         };
-        let waiting = Waiting::new(directory_of(&real), kept).map_err(system)?;
+        let waiting = UnnamedFile::new(directory_of(&real), kept).map_err(system)?;
         Ok(Place::File(real, waiting))
     }
 
@@ -345,7 +350,7 @@ fn send(mut waiting: File, to: &mut impl Write) -> io::Result<()> {
 }
 
 /// Renames all, or takes back those that were renamed.
-fn publish(files: Vec<(PathBuf, PathBuf, Waiting)>) -> Result<(), FileProblem> {
+fn publish(files: Vec<(PathBuf, PathBuf, UnnamedFile)>) -> Result<(), FileProblem> {
     // Names first: where there is no room for one, nothing has been renamed yet.
     let mut named = Vec::new();
     for (asked, real, waiting) in files {
@@ -557,7 +562,7 @@ mod tests {
         fs::create_dir(at("wall")).unwrap();
         // Past the check, as if the directory had been made in between.
         let files = ["new", "old", "wall"].map(|name| {
-            let waiting = Waiting::new(place.path(), None).unwrap();
+            let waiting = UnnamedFile::new(place.path(), None).unwrap();
             waiting.file().write_all(b"x").unwrap();
             (at(name), at(name), waiting)
         });

@@ -4,5 +4,5 @@ pub mod file;
 pub mod plot;
 pub mod progress;
 pub mod table;
-mod waiting;
+mod unnamed;
 pub mod wav;

@@ -1,6 +1,6 @@
 //! The cases of a sheet: every combination of what its blocks of choices vary.
 
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use super::words::{Entry, Reader};
 use crate::diag::Span;
 use crate::figure::choice::Choice;
@@ -79,7 +79,7 @@ pub fn block<'a>(
         if values.is_empty() && list.is_empty() {
             let span = reader.of(entry.value);
             let name = entry.name.to_string();
-            reader.wrong(Problem::NoChoices { name }, span);
+            reader.wrong(SheetProblem::NoChoices { name }, span);
             continue;
         }
         if entry.name == "names" {
@@ -89,7 +89,7 @@ pub fn block<'a>(
         let key = entry.name.to_lowercase();
         if !taken.insert(key) {
             let name = entry.name.to_string();
-            reader.wrong(Problem::VariedTwice { name }, entry.key);
+            reader.wrong(SheetProblem::VariedTwice { name }, entry.key);
         }
         columns.push((entry, values));
     }
@@ -97,14 +97,14 @@ pub fn block<'a>(
         return None;
     }
     let Some(count) = columns.first().map(|c| c.1.len()) else {
-        reader.wrong(Problem::EmptyVary, owner);
+        reader.wrong(SheetProblem::EmptyVary, owner);
         return None;
     };
     let lengths = columns.iter().map(|(e, v)| (*e, v.len()));
     let named = names.iter().map(|(n, e)| (*e, n.len()));
     for (entry, found) in lengths.chain(named).collect::<Vec<_>>() {
         if found != count {
-            let problem = Problem::UnequalChoices {
+            let problem = SheetProblem::UnequalChoices {
                 name: entry.name.to_string(),
                 found,
                 expected: count,

@@ -1,7 +1,7 @@
 //! A measured curve held against a stored one.
 
 use super::expect::Tolerance;
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use crate::audio::level::decibels;
 use crate::figure::bench::{Across, Curve};
 use crate::math::fun;
@@ -22,11 +22,11 @@ pub struct Apart {
 ///
 /// # Errors
 /// What is wrong with the file.
-pub fn stored(path: &str, text: &str, like: &Curve) -> Result<(Vec<f64>, Vec<f64>), Problem> {
+pub fn stored(path: &str, text: &str, like: &Curve) -> Result<(Vec<f64>, Vec<f64>), SheetProblem> {
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
-    let bad = |line: u64, why: String| Problem::CsvLine {
+    let bad = |line: u64, why: String| SheetProblem::CsvLine {
         path: path.to_string(),
         line,
         why,
@@ -40,7 +40,7 @@ pub fn stored(path: &str, text: &str, like: &Curve) -> Result<(Vec<f64>, Vec<f64
         Some(k) if k > 0 => k,
         _ if headings.len() == 2 => 1,
         _ => {
-            return Err(Problem::NoColumn {
+            return Err(SheetProblem::NoColumn {
                 path: path.to_string(),
                 column: like.heading.clone(),
                 has: headings
@@ -99,7 +99,7 @@ pub fn apart(
     found: &Curve,
     tolerance: Option<Tolerance>,
     mask: &[(f64, f64)],
-) -> Result<Apart, Problem> {
+) -> Result<Apart, SheetProblem> {
     let (x, y) = expected;
     let (first, last) = (x[0], x[x.len() - 1]);
     let (from, to) = match (found.x.first(), found.x.last()) {
@@ -109,7 +109,7 @@ pub fn apart(
     // Times that were summed and times that were read may differ in their last digits.
     let slack = 1e-9 * (last - first).abs().max(last.abs());
     if !(from <= first + slack && to >= last - slack) {
-        return Err(Problem::Reach {
+        return Err(SheetProblem::Reach {
             path: path.to_string(),
             found_from: num::full(first),
             found_to: num::full(last),
@@ -228,6 +228,6 @@ mod tests {
             assert!(problem.to_string().contains(message), "{problem}");
         }
         let far = apart("m", (&[0.0, 9.0], &[0.0, 0.0]), &like, None, &[(0.0, 1.0)]);
-        assert!(matches!(far, Err(Problem::Reach { .. })));
+        assert!(matches!(far, Err(SheetProblem::Reach { .. })));
     }
 }

@@ -1,7 +1,7 @@
 //! One expectation: a figure and what it should be.
 
 use super::keys::EXPECT;
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use super::words::{Entry, Item, Reader, number};
 use crate::diag::{Diagnostic, Span};
 use crate::figure::amount::{self, Behind};
@@ -139,7 +139,7 @@ pub fn expectation<'a>(
                 _ => None,
             };
             if let Some(with) = refused {
-                let problem = Problem::DoesNotGo {
+                let problem = SheetProblem::DoesNotGo {
                     key: "tolerance".into(),
                     with: with.into(),
                 };
@@ -156,7 +156,7 @@ pub fn expectation<'a>(
                 _ => true,
             };
             if needed {
-                reader.wrong(Problem::NoTolerance, figure_entry.key);
+                reader.wrong(SheetProblem::NoTolerance, figure_entry.key);
                 return None;
             }
             (None, String::new())
@@ -195,7 +195,7 @@ fn want<'a>(
         "value", "at-least", "at-most", "file", "mask", "bands", "envelope",
     ] {
         if let Some(e) = entry(key).filter(|_| !allowed.contains(&key)) {
-            let problem = Problem::DoesNotGo {
+            let problem = SheetProblem::DoesNotGo {
                 key: key.into(),
                 with: format!("`{}`", figure.quantity.name),
             };
@@ -210,7 +210,7 @@ fn want<'a>(
         Gives::Number => numbers(reader, figure, figure_key, entry),
         Gives::Curve => {
             let Some(e) = entry("file") else {
-                let problem = Problem::NothingExpected {
+                let problem = SheetProblem::NothingExpected {
                     figure: figure.quantity.name.into(),
                     needed: "the `file` it is held against",
                 };
@@ -232,7 +232,7 @@ fn want<'a>(
             if let Some(e) = entry("file") {
                 for key in ["bands", "envelope"] {
                     if let Some(other) = entry(key) {
-                        let problem = Problem::DoesNotGo {
+                        let problem = SheetProblem::DoesNotGo {
                             key: key.into(),
                             with: "`file`".into(),
                         };
@@ -274,7 +274,7 @@ fn numbers<'a>(
     let (least, most) = (entry("at-least"), entry("at-most"));
     if least.is_some() || most.is_some() {
         if let Some(e) = entry("value") {
-            let problem = Problem::DoesNotGo {
+            let problem = SheetProblem::DoesNotGo {
                 key: "value".into(),
                 with: "`at-least` and `at-most`".into(),
             };
@@ -290,7 +290,7 @@ fn numbers<'a>(
             && l.of_rating == m.of_rating
             && l.number > m.number
         {
-            let problem = Problem::EmptyRange {
+            let problem = SheetProblem::EmptyRange {
                 least: m.text.clone(),
                 most: l.text.clone(),
             };
@@ -301,7 +301,7 @@ fn numbers<'a>(
     }
     if figure.quantity.name == "run time" {
         // No machine takes the same time twice, so that it can only be bounded.
-        let problem = Problem::NothingExpected {
+        let problem = SheetProblem::NothingExpected {
             figure: "run time".into(),
             needed: "`at-most`",
         };
@@ -354,7 +354,7 @@ fn wrong_unit(found: &'static str, unit: &str, span: Span) -> Diagnostic {
         "" | "x" => "none".to_string(),
         unit => unit.to_string(),
     };
-    problem::Problem::WrongUnit { found, expected }.at(span)
+    problem::FigureProblem::WrongUnit { found, expected }.at(span)
 }
 
 /// A number or a text with a unit.
@@ -377,7 +377,7 @@ fn read_amount(
         Err(wrong) => {
             reader
                 .problems
-                .push(problem::Problem::amount(&text, wrong).at(span));
+                .push(problem::FigureProblem::amount(&text, wrong).at(span));
             None
         }
     }
@@ -403,7 +403,7 @@ fn tolerance(
             match amount::read(head) {
                 Ok(amount) => (amount, text, span),
                 Err(wrong) => {
-                    let problem = problem::Problem::amount(&text, wrong);
+                    let problem = problem::FigureProblem::amount(&text, wrong);
                     reader.problems.push(problem.at(span));
                     return None;
                 }
@@ -427,7 +427,7 @@ fn tolerance(
         }
         Behind::Unit("dB") if sound => {
             if n >= 0.0 {
-                reader.wrong(Problem::IdleTolerance { text }, span);
+                reader.wrong(SheetProblem::IdleTolerance { text }, span);
                 return None;
             }
             return Some((Tolerance::Decibels(n), text));
@@ -442,8 +442,8 @@ fn tolerance(
         }
     };
     match n {
-        0.0 => reader.wrong(Problem::ZeroTolerance, span),
-        n if n < 0.0 => reader.wrong(Problem::NegativeTolerance { text }, span),
+        0.0 => reader.wrong(SheetProblem::ZeroTolerance, span),
+        n if n < 0.0 => reader.wrong(SheetProblem::NegativeTolerance { text }, span),
         _ => return Some((tolerance, text)),
     }
     None
@@ -464,12 +464,12 @@ fn mask(reader: &mut Reader<'_>, figure: &Figure, entry: Entry<'_>) -> Option<Ve
             DeValue::Array(pair) if pair.len() == 2 => pair.iter().collect(),
             DeValue::Array(pair) => {
                 let found = format!("a list of {}", pair.len());
-                reader.wrong(Problem::MaskPair { found }, span);
+                reader.wrong(SheetProblem::MaskPair { found }, span);
                 continue;
             }
             _ => {
                 let found = "no list".to_string();
-                reader.wrong(Problem::MaskPair { found }, span);
+                reader.wrong(SheetProblem::MaskPair { found }, span);
                 continue;
             }
         };
@@ -489,16 +489,16 @@ fn mask(reader: &mut Reader<'_>, figure: &Figure, entry: Entry<'_>) -> Option<Ve
             continue;
         };
         if allowed <= 0.0 {
-            reader.wrong(Problem::ZeroTolerance, allowed_at);
+            reader.wrong(SheetProblem::ZeroTolerance, allowed_at);
         }
         if pairs.last().is_some_and(|last| last.0 >= place) {
-            reader.wrong(Problem::MaskOrder { text }, at);
+            reader.wrong(SheetProblem::MaskOrder { text }, at);
         }
         pairs.push((place, allowed));
     }
     if pairs.is_empty() && reader.problems.len() == before {
         let span = reader.of(entry.value);
-        reader.wrong(Problem::EmptyMask, span);
+        reader.wrong(SheetProblem::EmptyMask, span);
     }
     (reader.problems.len() == before).then_some(pairs)
 }

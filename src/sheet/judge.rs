@@ -2,15 +2,15 @@
 
 use super::curve;
 use super::expect::{Amount, Expectation, Tolerance, Want};
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use super::record::NewValue;
 use super::{Stored, sound};
 use crate::audio::clip::Clip;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::audio::level::{decibels, ratio};
 use crate::diag::{Diagnostic, Span};
-use crate::figure::bench::{Across, Curve, Found, Reading};
-use crate::figure::problem::Problem as FigureProblem;
+use crate::figure::bench::{Across, Curve, FigureValue, Reading};
+use crate::figure::problem::FigureProblem;
 use crate::num;
 
 /// The judgement on an expectation.
@@ -123,18 +123,18 @@ pub fn shown(value: f64, unit: &str) -> String {
 pub fn judge(
     expectation: &Expectation,
     case: &str,
-    found: &Found,
+    found: &FigureValue,
     stored: &dyn Stored,
 ) -> Result<Verdict, Diagnostic> {
     match (&expectation.want, found) {
-        (Want::Value { all, by_case, .. }, Found::Number(reading)) => {
+        (Want::Value { all, by_case, .. }, FigureValue::Number(reading)) => {
             let own = by_case.iter().find(|c| c.0 == case).map(|c| &c.2);
             value(expectation, own.or(all.as_ref()), *reading)
         }
-        (Want::Range { least, most }, Found::Number(reading)) => {
+        (Want::Range { least, most }, FigureValue::Number(reading)) => {
             range(expectation, least.as_ref(), most.as_ref(), *reading)
         }
-        (Want::Curve { file, span, mask }, Found::Curve(found)) => along(
+        (Want::Curve { file, span, mask }, FigureValue::Curve(found)) => along(
             expectation,
             &of_case(file, case),
             *span,
@@ -142,10 +142,10 @@ pub fn judge(
             found,
             stored,
         ),
-        (Want::Sound { file, span }, Found::Sound(clip)) => {
+        (Want::Sound { file, span }, FigureValue::Sound(clip)) => {
             heard(expectation, &of_case(file, case), *span, clip, stored)
         }
-        (Want::Fingerprint { bands, envelope }, Found::Sound(clip)) => {
+        (Want::Fingerprint { bands, envelope }, FigureValue::Sound(clip)) => {
             levels(expectation, bands.as_ref(), envelope.as_ref(), clip)
         }
         _ => unreachable!("the reader lets only what fits go together"),
@@ -363,14 +363,14 @@ fn along(
     });
     let unreadable = |why| {
         let path = file.to_string();
-        Problem::Stored { path, why }.at(span)
+        SheetProblem::Stored { path, why }.at(span)
     };
     let Some(text) = stored.text(file).map_err(unreadable)? else {
         let path = file.to_string();
-        verdict.message = Some(Problem::NotStored { path }.to_string());
+        verdict.message = Some(SheetProblem::NotStored { path }.to_string());
         return Ok(verdict);
     };
-    let at_file = |problem: Problem| problem.at(span);
+    let at_file = |problem: SheetProblem| problem.at(span);
     let (x, y) = curve::stored(file, &text, found).map_err(at_file)?;
     let apart =
         curve::apart(file, (&x, &y), found, expectation.tolerance, mask).map_err(at_file)?;
@@ -427,11 +427,11 @@ fn heard(
     });
     let unreadable = |why| {
         let path = file.to_string();
-        Problem::Stored { path, why }.at(span)
+        SheetProblem::Stored { path, why }.at(span)
     };
     let Some(expected) = stored.sound(file).map_err(unreadable)? else {
         let path = file.to_string();
-        verdict.message = Some(Problem::NotStored { path }.to_string());
+        verdict.message = Some(SheetProblem::NotStored { path }.to_string());
         return Ok(verdict);
     };
     let apart = sound::apart(file, &expected, found, tolerance, unit).map_err(|p| p.at(span))?;
@@ -519,7 +519,7 @@ fn levels(
     let mut worst = (0.0f64, String::new());
     for (key, (expected, span), found) in pairs {
         if expected.len() != found.len() {
-            return Err(Problem::Fingerprint {
+            return Err(SheetProblem::Fingerprint {
                 key,
                 found: expected.len(),
                 expected: found.len(),

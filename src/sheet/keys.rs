@@ -72,7 +72,7 @@ pub const SHEET: &[Key] = &[
         "settings",
         Holds::Settings,
         false,
-        "values, NAME.parameter, knobs, switches, valves and `temperature`, for every case",
+        "values, NAME.parameter, knobs, switches, valves, `temperature` and `mains` (per cent), for every case",
     ),
     key(
         "vary",

@@ -6,7 +6,7 @@ use crate::diag::{Diagnostic, Span};
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[allow(missing_docs)] // the messages say what the fields are
-pub enum Problem {
+pub enum SheetProblem {
     #[error("not TOML: {why}")]
     Syntax { why: String },
     #[error("unknown key `{name}`")]
@@ -125,11 +125,11 @@ pub enum Problem {
     },
 }
 
-impl Problem {
+impl SheetProblem {
     /// A key that no table has.
     pub fn unknown_key(name: &str, table: &[Key]) -> Self {
         let names = || table.iter().map(|k| k.name);
-        Problem::UnknownKey {
+        SheetProblem::UnknownKey {
             name: name.to_string(),
             near: crate::diag::nearest(name, names()).map(str::to_string),
             known: names().collect::<Vec<_>>().join(", "),
@@ -150,50 +150,50 @@ impl Problem {
     pub fn hint(&self) -> Option<String> {
         let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
-            Problem::UnknownKey { near, known, .. } => {
+            SheetProblem::UnknownKey { near, known, .. } => {
                 meant(near).or(Some(format!("known are {known}")))
             }
-            Problem::MissingKey { key, meaning } => Some(format!("`{key}` is {meaning}")),
-            Problem::Netlist { .. } => Some("its path starts from the sheet's folder".into()),
-            Problem::NoExpectations => Some("add a block `[[expect]]`".into()),
-            Problem::UnequalChoices { .. } => Some(
+            SheetProblem::MissingKey { key, meaning } => Some(format!("`{key}` is {meaning}")),
+            SheetProblem::Netlist { .. } => Some("its path starts from the sheet's folder".into()),
+            SheetProblem::NoExpectations => Some("add a block `[[expect]]`".into()),
+            SheetProblem::UnequalChoices { .. } => Some(
                 "names of one `[[vary]]` block go in step; give each a block of its own to combine"
                     .into(),
             ),
-            Problem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
-            Problem::TooManyChoices { .. } => Some("make several sheets of it".into()),
-            Problem::TooManyCases { .. } => Some(format!(
+            SheetProblem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
+            SheetProblem::TooManyChoices { .. } => Some("make several sheets of it".into()),
+            SheetProblem::TooManyCases { .. } => Some(format!(
                 "make several sheets of it; {}",
                 crate::limits::raise(crate::limits::Bound::Cases)
             )),
-            Problem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
-            Problem::UnknownCase { near, cases, .. } => {
+            SheetProblem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
+            SheetProblem::UnknownCase { near, cases, .. } => {
                 meant(near).or(Some(format!("the cases are {cases}")))
             }
-            Problem::NothingExpected { .. } => {
+            SheetProblem::NothingExpected { .. } => {
                 Some("leave only `value` or `file` away to have it recorded".into())
             }
-            Problem::LevelsOfCases { .. } => Some(
+            SheetProblem::LevelsOfCases { .. } => Some(
                 "add `cases = \"...\"`, or hold it against a `file` with {case} in its name".into(),
             ),
-            Problem::NoTolerance => Some("for example `tolerance = \"1 %\"`".into()),
-            Problem::ZeroTolerance => Some(
+            SheetProblem::NoTolerance => Some("for example `tolerance = \"1 %\"`".into()),
+            SheetProblem::ZeroTolerance => Some(
                 "give what may differ without harm, for example `0.1 %`; digits beyond 1e-9 of \
                  the value mean nothing"
                     .into(),
             ),
-            Problem::IdleTolerance { .. } => {
+            SheetProblem::IdleTolerance { .. } => {
                 Some("a sound is held to a level below its own, for example `-60 dB`".into())
             }
-            Problem::NotStored { .. } => Some("`gridleak check --record` writes it".into()),
-            Problem::Rate { .. } => Some(
+            SheetProblem::NotStored { .. } => Some("`gridleak check --record` writes it".into()),
+            SheetProblem::Rate { .. } => Some(
                 "record it anew with --record --overwrite, or give the clip it came from".into(),
             ),
-            Problem::Length { .. } | Problem::Fingerprint { .. } => {
+            SheetProblem::Length { .. } | SheetProblem::Fingerprint { .. } => {
                 Some("record it anew with --record --overwrite".into())
             }
-            Problem::NoColumn { has, .. } => Some(format!("it has {has}")),
-            Problem::MaskPair { .. } | Problem::EmptyMask => {
+            SheetProblem::NoColumn { has, .. } => Some(format!("it has {has}")),
+            SheetProblem::MaskPair { .. } | SheetProblem::EmptyMask => {
                 Some("for example `mask = [[\"20 Hz\", \"3 dB\"], [\"100 Hz\", \"1 dB\"]]`".into())
             }
             _ => None,

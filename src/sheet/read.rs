@@ -3,10 +3,10 @@
 use super::cases::{self, Case, combine, fits};
 use super::expect::{Expectation, Want, expectation};
 use super::keys::SHEET;
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use super::words::Reader;
 use crate::circuit::problem::cut;
-use crate::diag::{Diagnostic, FileId, Sources, Span, nearest};
+use crate::diag::{Diagnostic, FileId, Files, Span, nearest};
 use crate::figure::choice::Choice;
 use crate::limits::{Bound, Limits};
 use std::collections::HashSet;
@@ -37,7 +37,7 @@ const MOST_SYNTAX: usize = 3;
 ///
 /// # Errors
 /// Everything that is wrong with it, at its place.
-pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
+pub fn read(file: FileId, sources: &Files) -> Result<Sheet, Vec<Diagnostic>> {
     read_within(file, sources, &Limits::default())
 }
 
@@ -47,7 +47,7 @@ pub fn read(file: FileId, sources: &Sources) -> Result<Sheet, Vec<Diagnostic>> {
 /// As [`read`].
 pub fn read_within(
     file: FileId,
-    sources: &Sources,
+    sources: &Files,
     limits: &Limits,
 ) -> Result<Sheet, Vec<Diagnostic>> {
     let text = sources.shared_text(file);
@@ -60,7 +60,7 @@ pub fn read_within(
     for error in errors.iter().take(MOST_SYNTAX) {
         let span = error.span().map(|range| reader.span(range));
         let why = error.message().trim().replace('\n', ", ");
-        reader.problems.push(Problem::Syntax { why }.at(span));
+        reader.problems.push(SheetProblem::Syntax { why }.at(span));
     }
     if !reader.problems.is_empty() {
         return Err(reader.problems);
@@ -116,7 +116,7 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -
         }
         let most = limits.count(Bound::Cases);
         if count > most {
-            let problem = Problem::TooManyCases {
+            let problem = SheetProblem::TooManyCases {
                 count: count.to_string(),
                 most,
             };
@@ -126,7 +126,7 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -
         let values = |block: &Vec<Case>| block.first().map_or(0, |case| case.choices.len());
         let set = count.saturating_mul(blocks.iter().map(values).sum());
         if set > cases::MOST_CHOICES {
-            let problem = Problem::TooManyChoices {
+            let problem = SheetProblem::TooManyChoices {
                 count: set,
                 most: cases::MOST_CHOICES,
             };
@@ -140,7 +140,7 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -
     if let Some(e) = entry("expect") {
         let list = reader.list("expect", e.value, "tables, as in `[[expect]]`")?;
         if list.is_empty() {
-            reader.wrong(Problem::NoExpectations, e.key);
+            reader.wrong(SheetProblem::NoExpectations, e.key);
         }
         for item in list.iter() {
             let span = reader.of(item);
@@ -175,7 +175,7 @@ fn same_names(reader: &mut Reader<'_>, cases: &[Case]) {
     for pair in names.windows(2).filter(|pair| pair[0].0 == pair[1].0) {
         if let Some(span) = pair[1].1 {
             let name = pair[1].0.to_string();
-            reader.wrong(Problem::SameCase { name }, span);
+            reader.wrong(SheetProblem::SameCase { name }, span);
             return;
         }
     }
@@ -193,7 +193,7 @@ fn of_cases(reader: &mut Reader<'_>, expectation: &Expectation, cases: &[Case]) 
     if let Some((pattern, span)) = &expectation.cases
         && !cases.iter().any(|c| fits(pattern, &c.name))
     {
-        let problem = Problem::NoCase {
+        let problem = SheetProblem::NoCase {
             pattern: pattern.clone(),
             cases: known(),
         };
@@ -206,14 +206,17 @@ fn of_cases(reader: &mut Reader<'_>, expectation: &Expectation, cases: &[Case]) 
         };
         let count = cases.iter().filter(fit).count();
         if count > 1 {
-            reader.wrong(Problem::LevelsOfCases { count }, expectation.figure.span);
+            reader.wrong(
+                SheetProblem::LevelsOfCases { count },
+                expectation.figure.span,
+            );
         }
     }
     if let Want::Value { by_case, .. } = &expectation.want {
         for (name, span, _) in by_case {
             if !cases.iter().any(|c| c.name == *name) {
                 let names = cases.iter().map(|c| c.name.as_str());
-                let problem = Problem::UnknownCase {
+                let problem = SheetProblem::UnknownCase {
                     name: name.clone(),
                     near: nearest(name, names).map(str::to_string),
                     cases: known(),

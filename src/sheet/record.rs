@@ -255,14 +255,14 @@ fn list(numbers: &[String]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::diag::Sources;
+    use crate::diag::Files;
     use crate::sheet::read;
 
     /// The sheet's text after these amounts of its expectations were stored, which must be a
     /// sheet again.
     fn stored(text: &str, changes: &[(usize, &str, &str)]) -> String {
         let parse = |text: &str| {
-            let mut sources = Sources::default();
+            let mut sources = Files::default();
             let file = sources.add("t", text);
             read(file, &sources).unwrap_or_else(|e| panic!("{e:#?} in\n{text}"))
         };

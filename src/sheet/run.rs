@@ -5,11 +5,11 @@ use super::judge::{Mark, Verdict, judge};
 use super::read::Sheet;
 use super::{Expectation, Stored};
 use crate::circuit::bind::Timing;
-use crate::circuit::params::Settings;
+use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
-use crate::diag::{Diagnostic, Sources};
+use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
-use crate::figure::bench::{Bench, Found, Reading, Trouble};
+use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::choose;
 use crate::netlist::card::Netlist;
 
@@ -19,7 +19,7 @@ pub struct Ready {
     /// The sheet's path, as it was found.
     pub path: String,
     /// Texts for messages.
-    pub sources: Sources,
+    pub sources: Files,
     /// The sheet.
     pub sheet: Sheet,
     /// Its netlist.
@@ -37,14 +37,14 @@ impl Ready {
     /// What is wrong with the circuit by itself.
     pub fn new(
         path: String,
-        mut sources: Sources,
+        mut sources: Files,
         sheet: Sheet,
         netlist: Netlist,
         warnings: &[Diagnostic],
-    ) -> Result<Self, (Sources, Vec<Diagnostic>)> {
+    ) -> Result<Self, (Files, Vec<Diagnostic>)> {
         let built = circuit::build(
             &netlist,
-            &Settings::default(),
+            &Overrides::default(),
             Timing::default(),
             &mut sources,
         );
@@ -152,7 +152,7 @@ pub fn run(
             }
             Err(Trouble::Absent(why)) => {
                 // Held against nothing, for what was expected to be told.
-                let nothing = Found::Number(Reading {
+                let nothing = FigureValue::Number(Reading {
                     value: f64::NAN,
                     unit: expectation.figure.unit(),
                     limit: None,

@@ -1,7 +1,7 @@
 //! A rendered sound held against a stored one, or against levels of it.
 
 use super::expect::Tolerance;
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use crate::audio::clip::Clip;
 use crate::audio::level::decibels;
 
@@ -27,16 +27,16 @@ pub fn apart(
     found: &Clip,
     tolerance: Tolerance,
     unit: &'static str,
-) -> Result<Apart, Problem> {
+) -> Result<Apart, SheetProblem> {
     if expected.rate_hz != found.rate_hz {
-        return Err(Problem::Rate {
+        return Err(SheetProblem::Rate {
             path: path.to_string(),
             found: expected.rate_hz,
             expected: found.rate_hz,
         });
     }
     if expected.samples.len() != found.samples.len() {
-        return Err(Problem::Length {
+        return Err(SheetProblem::Length {
             path: path.to_string(),
             found: expected.samples.len(),
             expected: found.samples.len(),
@@ -102,12 +102,12 @@ mod tests {
         let t = Tolerance::Absolute(1.0);
         assert!(matches!(
             apart("m", &slow, &a, t, "V"),
-            Err(Problem::Rate { .. })
+            Err(SheetProblem::Rate { .. })
         ));
         let long = clip(&[0.0, 0.0]);
         assert!(matches!(
             apart("m", &long, &a, t, "V"),
-            Err(Problem::Length { .. })
+            Err(SheetProblem::Length { .. })
         ));
     }
 }

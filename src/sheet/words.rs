@@ -1,7 +1,7 @@
 //! TOML with the place of every word.
 
 use super::keys::Key;
-use super::problem::Problem;
+use super::problem::SheetProblem;
 use crate::diag::{Diagnostic, FileId, Span};
 use crate::figure::Words;
 use std::ops::Range;
@@ -44,7 +44,7 @@ impl<'t> Reader<'t> {
     }
 
     /// Notes a mistake.
-    pub fn wrong(&mut self, problem: Problem, span: Span) {
+    pub fn wrong(&mut self, problem: SheetProblem, span: Span) {
         self.problems.push(problem.at(span));
     }
 
@@ -73,14 +73,14 @@ impl<'t> Reader<'t> {
         let entries = self.entries(table);
         for entry in &entries {
             if !keys.iter().any(|k| k.name == entry.name) {
-                self.wrong(Problem::unknown_key(entry.name, keys), entry.key);
+                self.wrong(SheetProblem::unknown_key(entry.name, keys), entry.key);
             }
         }
         keys.iter()
             .map(|key| {
                 let found = entries.iter().find(|e| e.name == key.name).copied();
                 if found.is_none() && key.required {
-                    let missing = Problem::MissingKey {
+                    let missing = SheetProblem::MissingKey {
                         key: key.name,
                         meaning: key.meaning,
                     };
@@ -101,7 +101,7 @@ impl<'t> Reader<'t> {
             DeValue::Array(_) => "a list",
             DeValue::Table(_) => "a table",
         };
-        let problem = Problem::WrongType {
+        let problem = SheetProblem::WrongType {
             key: key.to_string(),
             found: found.to_string(),
             expected: expected.to_string(),

@@ -15,7 +15,7 @@ use sprs::{CsMat, TriMat};
 
 /// What a solution is asked of.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Ask {
+pub struct SourceState {
     /// Time, s: what the sources are worth. None: their DC values.
     pub time: Option<f64>,
     /// Factor on every independent source (1 but while stepping sources).
@@ -24,19 +24,19 @@ pub struct Ask {
     pub gmin: f64,
 }
 
-impl Ask {
+impl SourceState {
     /// The DC operating point.
-    pub const DC: Ask = Ask {
+    pub const DC: SourceState = SourceState {
         time: None,
         sources: 1.0,
         gmin: 0.0,
     };
 
     /// The sources at a time.
-    pub fn at(time: f64) -> Ask {
-        Ask {
+    pub fn at(time: f64) -> SourceState {
+        SourceState {
             time: Some(time),
-            ..Ask::DC
+            ..SourceState::DC
         }
     }
 }
@@ -90,7 +90,7 @@ pub struct Assembly<'c> {
     /// Jacobian values a C + G in the order of the pattern.
     pub jacobian: Vec<f64>,
     /// What the currents at each equation add up to without their signs, `[n]`, and
-    /// the rounding error to be expected of them; filled by [`Assembly::weigh`].
+    /// the rounding error to be expected of them; filled by [`Assembly::residual_scale`].
     pub scale: Vec<f64>,
     /// Evaluations of all laws so far.
     pub evaluations: usize,
@@ -118,7 +118,7 @@ pub struct Assembly<'c> {
 
 /// Where the laws were last evaluated: what limiting starts from.
 #[derive(Debug, Clone)]
-pub struct Trail {
+pub struct LimitHistory {
     last: Vec<f64>,
     known: bool,
 }
@@ -251,7 +251,7 @@ impl<'c> Assembly<'c> {
 
     /// Fills `f`, `q` and `jacobian` (= a C + G) at `x`. With `limit` the laws may draw
     /// their controls back and are then extended in a straight line to `x`; true if any did.
-    pub fn evaluate(&mut self, x: &[f64], ask: Ask, a: f64, limit: bool) -> bool {
+    pub fn evaluate(&mut self, x: &[f64], ask: SourceState, a: f64, limit: bool) -> bool {
         self.jacobian.copy_from_slice(&self.g_linear);
         if a != 0.0 {
             for (j, c) in self.jacobian.iter_mut().zip(&self.c_linear) {
@@ -274,7 +274,7 @@ impl<'c> Assembly<'c> {
     pub fn evaluate_apart(
         &mut self,
         x: &[f64],
-        ask: Ask,
+        ask: SourceState,
         limit: bool,
         storage: &mut [f64],
     ) -> bool {
@@ -313,21 +313,21 @@ impl<'c> Assembly<'c> {
 
     /// Exchanges where the laws were last evaluated with another such trail: a method that
     /// solves for several moments at once keeps one for each.
-    pub fn exchange_trail(&mut self, trail: &mut Trail) {
-        std::mem::swap(&mut self.last, &mut trail.last);
-        std::mem::swap(&mut self.has_last, &mut trail.known);
+    pub fn exchange_history(&mut self, history: &mut LimitHistory) {
+        std::mem::swap(&mut self.last, &mut history.last);
+        std::mem::swap(&mut self.has_last, &mut history.known);
     }
 
     /// A trail without a past.
-    pub fn fresh_trail(&self) -> Trail {
-        Trail {
+    pub fn fresh_history(&self) -> LimitHistory {
+        LimitHistory {
             last: vec![0.0; self.last.len()],
             known: false,
         }
     }
 
     /// Currents and charges of the linear parts and sources, from voltage differences.
-    fn linear(&mut self, x: &[f64], ask: Ask) {
+    fn linear(&mut self, x: &[f64], ask: SourceState) {
         self.f.fill(0.0);
         self.q.fill(0.0);
         let (f, q) = (&mut self.f[..], &mut self.q[..]);
@@ -375,7 +375,7 @@ impl<'c> Assembly<'c> {
     }
 
     fn laws(&mut self, x: &[f64], a: f64, limit: bool, mut storage: Option<&mut [f64]>) -> bool {
-        let mut drawn_back = false;
+        let mut limited = false;
         self.evaluations += 1;
         for (index, part) in self.circuit.laws.iter().enumerate() {
             let wiring = &self.wiring[index];
@@ -408,7 +408,7 @@ impl<'c> Assembly<'c> {
             let mut answer = blank(nc, no, &mut work.i, &mut work.q, &mut work.g, &mut work.c);
             part.law.answer(u, self.memory[index], &mut answer);
             if limit && u != proposed {
-                drawn_back = true;
+                limited = true;
                 for o in 0..no {
                     for k in 0..nc {
                         let ahead = proposed[k] - u[k];
@@ -434,22 +434,22 @@ impl<'c> Assembly<'c> {
             }
         }
         self.has_last = true;
-        drawn_back
+        limited
     }
 
     /// Fills `scale` after an evaluation at `x`: for each equation the sum of its terms
     /// without signs, so that a residual can be judged, rounding included.
-    pub fn weigh(&mut self, x: &[f64], ask: Ask, a: f64) {
+    pub fn residual_scale(&mut self, x: &[f64], ask: SourceState, a: f64) {
         let mut walk = std::mem::take(&mut self.walk);
-        walk.conduct(self, x, ask, a);
-        walk.weigh(self.unknowns.nodes(), &mut self.scale);
+        walk.add_parts(self, x, ask, a);
+        walk.residual_scale(self.unknowns.nodes(), &mut self.scale);
         self.walk = walk;
     }
 
     /// What rounding leaves uncertain in each equation at `x`, A or V, charges weighed by `a`.
-    pub fn rounding(&mut self, x: &[f64], ask: Ask, a: f64, to: &mut [f64]) {
+    pub fn rounding(&mut self, x: &[f64], ask: SourceState, a: f64, to: &mut [f64]) {
         let mut walk = std::mem::take(&mut self.walk);
-        walk.conduct(self, x, ask, a);
+        walk.add_parts(self, x, ask, a);
         walk.rounding(to);
         self.walk = walk;
     }
@@ -504,7 +504,7 @@ impl<'c> Assembly<'c> {
 
     /// Takes one law's slopes at `x` out of the Jacobian of the last direct-current evaluation,
     /// as if its device were pulled from its socket.
-    pub fn pull(&mut self, index: usize, x: &[f64]) {
+    pub fn unplug_from_jacobian(&mut self, index: usize, x: &[f64]) {
         let g = self.law_currents(index, x).g;
         for stamp in &self.wiring[index].stamps {
             self.jacobian[stamp.place as usize] -= stamp.sign * g[stamp.entry as usize];

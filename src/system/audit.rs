@@ -10,16 +10,16 @@
 //! currents alone. What is left over is judged by the currents that meet, and by what
 //! rounding of the voltages makes of it where a part is stiff.
 //!
-//! The same walk tells the solvers how large a residual may be (`Walk::weigh`).
+//! The same walk tells the solvers how large a residual may be (`Walk::residual_scale`).
 
 use super::assemble::{
-    ABSOLUTE, Ask, Assembly, Driven, RELATIVE, ROUNDING, SOCKET_S, source_value,
+    ABSOLUTE, Assembly, Driven, RELATIVE, ROUNDING, SOCKET_S, SourceState, source_value,
 };
 use super::unknowns::Unknowns;
 use crate::circuit::ledger::{Finding, Watts};
 use crate::circuit::{Branch, BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::Answer;
-use crate::math::integrate;
+use crate::math::tr_bdf2;
 
 /// How far a solution may be off.
 #[derive(Debug, Clone, Copy)]
@@ -37,20 +37,20 @@ pub struct Allowance {
 pub struct Walk {
     /// What the currents out of each node add up to, A; by how much the voltage of each branch
     /// is not what it should be, V. `[n]`
-    left: Vec<f64>,
+    residual: Vec<f64>,
     /// The same sums without signs.
-    met: Vec<f64>,
+    magnitude: Vec<f64>,
     /// What those sums would move by if every voltage and current moved by all of itself.
-    lean: Vec<f64>,
+    rounding: Vec<f64>,
     /// What they would move by if every voltage moved by a volt, charges kept.
-    stiff: Vec<f64>,
+    slope_sum: Vec<f64>,
     /// Charges and fluxes: capacitances, then inductive branches, then the laws' outputs.
     pub stored: Vec<f64>,
     /// Which of `stored` is a branch's.
     flux: Vec<usize>,
     /// The sum of all powers, W, and that without signs.
     watts: f64,
-    turned: f64,
+    power_abs: f64,
     law: Buffers,
 }
 
@@ -93,31 +93,31 @@ enum Into {
 impl Walk {
     /// Goes over all parts at `x`; what flows into stores is not added yet. `a` is the weight
     /// of a charge in its rate, 1/s, for what rounding makes of it.
-    pub fn conduct(&mut self, assembly: &Assembly<'_>, x: &[f64], ask: Ask, a: f64) {
+    pub fn add_parts(&mut self, assembly: &Assembly<'_>, x: &[f64], ask: SourceState, a: f64) {
         let circuit = assembly.circuit;
         let at = assembly.unknowns;
         for of in [
-            &mut self.left,
-            &mut self.met,
-            &mut self.lean,
-            &mut self.stiff,
+            &mut self.residual,
+            &mut self.magnitude,
+            &mut self.rounding,
+            &mut self.slope_sum,
         ] {
             of.clear();
             of.resize(at.len(), 0.0);
         }
-        (self.watts, self.turned) = (0.0, 0.0);
+        (self.watts, self.power_abs) = (0.0, 0.0);
         self.stored.clear();
         let v = |node: Node| at.voltage(x, node);
         for r in &circuit.resistances {
             let (across, size) = (v(r.a) - v(r.b), v(r.a).abs() + v(r.b).abs());
             let siemens = 1.0 / r.ohms;
             self.flow(r.a, r.b, across / r.ohms, across);
-            self.soften(Into::Nodes(r.a, r.b), siemens.abs(), size);
+            self.add_slope(Into::Nodes(r.a, r.b), siemens.abs(), size);
         }
         for c in &circuit.capacitances {
             let (across, size) = (v(c.a) - v(c.b), v(c.a).abs() + v(c.b).abs());
             self.stored.push(c.farads * across);
-            self.hold(Into::Nodes(c.a, c.b), a * c.farads * size);
+            self.add_charge(Into::Nodes(c.a, c.b), a * c.farads * size);
         }
         let value = |drive, which| match assembly.external {
             Some((driven, value)) if driven == which => value,
@@ -132,18 +132,18 @@ impl Walk {
             let row = at.nodes() + k;
             let (va, vb) = (v(branch.a), v(branch.b));
             self.flow(branch.a, branch.b, x[row], 0.0);
-            self.left[row] += va - vb;
-            self.met[row] += va.abs() + vb.abs();
-            self.lean[row] += va.abs() + vb.abs();
+            self.residual[row] += va - vb;
+            self.magnitude[row] += va.abs() + vb.abs();
+            self.rounding[row] += va.abs() + vb.abs();
             self.flux.push(self.stored.len());
             match &branch.kind {
                 BranchKind::Source(drive) => {
                     let volts = value(drive, Driven::Voltage(k));
-                    self.push(row, volts, x[row]);
+                    self.add_voltage(row, volts, x[row]);
                 }
                 BranchKind::Inductance(henries) => {
                     self.stored.push(henries * x[row]);
-                    self.hold(Into::Row(row), a * henries * x[row].abs());
+                    self.add_charge(Into::Row(row), a * henries * x[row].abs());
                 }
                 BranchKind::Controlled => {}
             }
@@ -152,7 +152,7 @@ impl Walk {
             for (to, from) in [(one, other), (other, one)] {
                 let current = x[at.nodes() + from];
                 self.stored[self.flux[to]] += mutual * current;
-                self.hold(Into::Row(at.nodes() + to), a * mutual * current.abs());
+                self.add_charge(Into::Row(at.nodes() + to), a * mutual * current.abs());
             }
         }
         for gain in &circuit.gains {
@@ -160,9 +160,9 @@ impl Walk {
             let output = gain.gain * sensed;
             match gain.sink {
                 Sink::Current(p, q) => self.flow(p, q, output, v(p) - v(q)),
-                Sink::Branch(b) => self.push(at.branch(b), output, x[at.branch(b)]),
+                Sink::Branch(b) => self.add_voltage(at.branch(b), output, x[at.branch(b)]),
             }
-            self.soften(into(&at, gain.sink), gain.gain.abs(), size);
+            self.add_slope(into(&at, gain.sink), gain.gain.abs(), size);
         }
         self.laws(assembly, x, a);
     }
@@ -202,12 +202,12 @@ impl Walk {
                 let row = o * controls..(o + 1) * controls;
                 match sink {
                     Sink::Current(p, q) => self.flow(p, q, law.i[o], v(p) - v(q)),
-                    Sink::Branch(b) => self.push(at.branch(b), law.i[o], x[at.branch(b)]),
+                    Sink::Branch(b) => self.add_voltage(at.branch(b), law.i[o], x[at.branch(b)]),
                 }
                 let slope: f64 = law.g[row.clone()].iter().map(|g| g.abs()).sum();
                 let charge: f64 = law.c[row].iter().map(|c| c.abs()).sum();
-                self.soften(into(&at, sink), slope, size);
-                self.hold(into(&at, sink), a * charge * size);
+                self.add_slope(into(&at, sink), slope, size);
+                self.add_charge(into(&at, sink), a * charge * size);
                 self.stored.push(law.q[o]);
             }
         }
@@ -224,13 +224,13 @@ impl Walk {
         }
         for (k, branch) in circuit.branches.iter().enumerate() {
             if let BranchKind::Inductance(_) = branch.kind {
-                self.push(at.nodes() + k, next(), x[at.nodes() + k]);
+                self.add_voltage(at.nodes() + k, next(), x[at.nodes() + k]);
             }
         }
         for sink in circuit.laws.iter().flat_map(|part| &part.outputs) {
             match *sink {
                 Sink::Current(p, q) => self.flow(p, q, next(), v(p) - v(q)),
-                Sink::Branch(b) => self.push(at.branch(b), next(), x[at.branch(b)]),
+                Sink::Branch(b) => self.add_voltage(at.branch(b), next(), x[at.branch(b)]),
             }
         }
     }
@@ -283,37 +283,37 @@ impl Walk {
             return;
         }
         if let Some(k) = from.0.checked_sub(1) {
-            self.left[k] += amperes;
-            self.met[k] += amperes.abs();
+            self.residual[k] += amperes;
+            self.magnitude[k] += amperes.abs();
         }
         if let Some(k) = to.0.checked_sub(1) {
-            self.left[k] -= amperes;
-            self.met[k] += amperes.abs();
+            self.residual[k] -= amperes;
+            self.magnitude[k] += amperes.abs();
         }
         self.power(amperes * across);
     }
 
     /// A share of the voltage that a branch with so many amperes should have.
-    fn push(&mut self, row: usize, volts: f64, amperes: f64) {
-        self.left[row] -= volts;
-        self.met[row] += volts.abs();
+    fn add_voltage(&mut self, row: usize, volts: f64, amperes: f64) {
+        self.residual[row] -= volts;
+        self.magnitude[row] += volts.abs();
         self.power(volts * amperes);
     }
 
     fn power(&mut self, watts: f64) {
         self.watts += watts;
-        self.turned += watts.abs();
+        self.power_abs += watts.abs();
     }
 
-    fn soften(&mut self, into: Into, slope: f64, size: f64) {
+    fn add_slope(&mut self, into: Into, slope: f64, size: f64) {
         self.rows(into, |walk, row| {
-            walk.lean[row] += slope * size;
-            walk.stiff[row] += slope;
+            walk.rounding[row] += slope * size;
+            walk.slope_sum[row] += slope;
         });
     }
 
-    fn hold(&mut self, into: Into, amount: f64) {
-        self.rows(into, |walk, row| walk.lean[row] += amount);
+    fn add_charge(&mut self, into: Into, amount: f64) {
+        self.rows(into, |walk, row| walk.rounding[row] += amount);
     }
 
     fn rows(&mut self, into: Into, add: impl Fn(&mut Self, usize)) {
@@ -331,19 +331,19 @@ impl Walk {
     }
 
     /// What rounding to a last place or two leaves uncertain in each sum, `[n]`, after
-    /// [`Walk::conduct`].
+    /// [`Walk::add_parts`].
     pub fn rounding(&self, to: &mut [f64]) {
-        for (to, lean) in to.iter_mut().zip(&self.lean) {
-            *to = 2.0 * f64::EPSILON * lean;
+        for (to, rounding) in to.iter_mut().zip(&self.rounding) {
+            *to = 2.0 * f64::EPSILON * rounding;
         }
     }
 
-    /// What a residual of each equation is to be judged by, `[n]`, after [`Walk::conduct`]:
+    /// What a residual of each equation is to be judged by, `[n]`, after [`Walk::add_parts`]:
     /// the terms without signs, and the rounding to be expected of them.
-    pub fn weigh(&self, nodes: usize, scale: &mut [f64]) {
+    pub fn residual_scale(&self, nodes: usize, scale: &mut [f64]) {
         for (row, s) in scale.iter_mut().enumerate() {
             let own = if row < nodes { 0.0 } else { 1.0 };
-            *s = self.met[row] + own + self.lean[row] * ROUNDING / RELATIVE;
+            *s = self.magnitude[row] + own + self.rounding[row] * ROUNDING / RELATIVE;
         }
     }
 }
@@ -377,7 +377,7 @@ pub struct Balance {
     /// What is missed there, A or V.
     pub missed: f64,
     /// What meets there, without signs.
-    pub met: f64,
+    pub magnitude: f64,
     /// What is missed in multiples of what is accepted.
     pub excess: f64,
     /// Powers.
@@ -406,23 +406,43 @@ impl Auditor {
     }
 
     /// Audits a point at rest; held nodes are fed from outside.
-    pub fn rest(&mut self, assembly: &Assembly<'_>, x: &[f64], ask: Ask, held: &[(Node, f64)]) {
-        self.walk.conduct(assembly, x, ask, 0.0);
+    pub fn rest(
+        &mut self,
+        assembly: &Assembly<'_>,
+        x: &[f64],
+        ask: SourceState,
+        held: &[(Node, f64)],
+    ) {
+        self.walk.add_parts(assembly, x, ask, 0.0);
         self.enter(assembly, x, ask.time.filter(|&t| t != 0.0), held);
     }
 
     /// Audits a moment in which the stores take so much, `[stored]`.
-    pub fn moment(&mut self, assembly: &Assembly<'_>, x: &[f64], ask: Ask, a: f64, rates: &[f64]) {
-        self.walk.conduct(assembly, x, ask, a);
+    pub fn moment(
+        &mut self,
+        assembly: &Assembly<'_>,
+        x: &[f64],
+        ask: SourceState,
+        a: f64,
+        rates: &[f64],
+    ) {
+        self.walk.add_parts(assembly, x, ask, a);
         self.walk
             .store(assembly.circuit, assembly.unknowns, x, rates);
         self.enter(assembly, x, ask.time, &[]);
     }
 
     /// Audits a moment in which the unknowns move at the rates given, 1/s.
-    pub fn moving(&mut self, assembly: &Assembly<'_>, x: &[f64], ask: Ask, a: f64, rates: &[f64]) {
+    pub fn moving(
+        &mut self,
+        assembly: &Assembly<'_>,
+        x: &[f64],
+        ask: SourceState,
+        a: f64,
+        rates: &[f64],
+    ) {
         let (circuit, at) = (assembly.circuit, assembly.unknowns);
-        self.walk.conduct(assembly, x, ask, a);
+        self.walk.add_parts(assembly, x, ask, a);
         let flows = self.walk.drift(assembly, x, rates);
         self.walk.store(circuit, at, x, &flows);
         self.enter(assembly, x, ask.time, &[]);
@@ -430,7 +450,7 @@ impl Auditor {
 
     /// Charges and fluxes of all parts at `x`.
     pub fn charges(&mut self, assembly: &Assembly<'_>, x: &[f64]) -> Vec<f64> {
-        self.walk.conduct(assembly, x, Ask::DC, 0.0);
+        self.walk.add_parts(assembly, x, SourceState::DC, 0.0);
         self.walk.stored.clone()
     }
 
@@ -453,26 +473,26 @@ impl Auditor {
         &mut self,
         assembly: &Assembly<'_>,
         step_s: f64,
-        inner: (&[f64], Ask),
-        end: (&[f64], Ask),
+        inner: (&[f64], SourceState),
+        end: (&[f64], SourceState),
     ) {
-        let a = integrate::factor(step_s);
+        let a = tr_bdf2::factor(step_s);
         let (circuit, at) = (assembly.circuit, assembly.unknowns);
         let past = self.past.take();
-        self.walk.conduct(assembly, inner.0, inner.1, a);
+        self.walk.add_parts(assembly, inner.0, inner.1, a);
         let middle = self.walk.stored.clone();
         if let (Some((start, Some(rates))), None) = (&past, assembly.external) {
             let flows: Vec<f64> = (0..start.len())
-                .map(|k| integrate::inner_rate(a, middle[k], start[k], rates[k]))
+                .map(|k| tr_bdf2::inner_rate(a, middle[k], start[k], rates[k]))
                 .collect();
             self.walk.store(circuit, at, inner.0, &flows);
             self.enter(assembly, inner.0, inner.1.time, &[]);
         }
-        self.walk.conduct(assembly, end.0, end.1, a);
+        self.walk.add_parts(assembly, end.0, end.1, a);
         let last = self.walk.stored.clone();
         let flows = past.map(|(start, _)| {
             let flows: Vec<f64> = (0..start.len())
-                .map(|k| integrate::end_rate(a, last[k], middle[k], start[k]))
+                .map(|k| tr_bdf2::end_rate(a, last[k], middle[k], start[k]))
                 .collect();
             self.walk.store(circuit, at, end.0, &flows);
             self.enter(assembly, end.0, end.1.time, &[]);
@@ -488,29 +508,29 @@ impl Auditor {
         let mut balance = Balance {
             worst: 0,
             missed: 0.0,
-            met: 0.0,
+            magnitude: 0.0,
             excess: 0.0,
             watts: Watts {
                 excess: 0.0,
                 missed: walk.watts,
-                turned: 0.5 * walk.turned,
+                turned: 0.5 * walk.power_abs,
             },
         };
-        let mut watts = ABSOLUTE + allowed.part * walk.turned;
+        let mut watts = ABSOLUTE + allowed.part * walk.power_abs;
         for (k, &x) in x.iter().enumerate() {
             let is_node = k < nodes;
             let own = if is_node { 0.0 } else { 1.0 };
             let accepted = ABSOLUTE
-                + allowed.part * (walk.met[k] + own)
-                + allowed.known * walk.lean[k]
-                + allowed.volts * walk.stiff[k];
+                + allowed.part * (walk.magnitude[k] + own)
+                + allowed.known * walk.rounding[k]
+                + allowed.volts * walk.slope_sum[k];
             if is_node && held.iter().any(|h| h.0.0 == k + 1) {
                 // Whatever holds the node gives what is missed.
-                balance.watts.missed -= x * walk.left[k];
+                balance.watts.missed -= x * walk.residual[k];
                 continue;
             }
             watts += accepted * x.abs();
-            let excess = walk.left[k].abs() / accepted;
+            let excess = walk.residual[k].abs() / accepted;
             // Written so that NaN counts as the worst.
             let better = excess <= balance.excess;
             if !better {
@@ -519,7 +539,8 @@ impl Auditor {
                 } else {
                     excess
                 };
-                (balance.worst, balance.missed, balance.met) = (k, walk.left[k], walk.met[k]);
+                (balance.worst, balance.missed, balance.magnitude) =
+                    (k, walk.residual[k], walk.magnitude[k]);
             }
         }
         let excess = balance.watts.missed.abs() / watts;
@@ -553,7 +574,7 @@ impl Auditor {
                 true => "A",
                 false => "V",
             },
-            met: found.met,
+            met: found.magnitude,
         });
     }
 }

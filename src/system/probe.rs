@@ -2,7 +2,7 @@
 
 use super::assemble::{Assembly, Driven, source_value};
 use super::unknowns::Unknowns;
-use crate::circuit::problem::Problem;
+use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit, Element, Node, Piece, Port, Sense};
 use crate::device::Pin;
 use crate::diag::{Diagnostic, nearest};
@@ -150,17 +150,17 @@ impl Observable {
 /// What a probe reads of small changes about a solution: the sum of (G + s C) times unknowns,
 /// and of the driven source's own current where the probe is in its path.
 #[derive(Debug, Clone, Default)]
-pub struct Pickup {
+pub struct LinearProbe {
     /// Unknown, siemens (or 1), farads (or 0).
     pub terms: Vec<(usize, f64, f64)>,
     /// Independent current sources in the path, by their place in the circuit, with sign.
     pub own: Vec<(usize, f64)>,
 }
 
-impl Pickup {
+impl LinearProbe {
     /// The voltage between two nodes.
     pub fn voltage(unknowns: &Unknowns, a: Node, b: Node) -> Self {
-        let mut pickup = Pickup::default();
+        let mut pickup = LinearProbe::default();
         pickup.add(unknowns, (a, b), 1.0, 0.0);
         pickup
     }
@@ -184,15 +184,15 @@ impl Pickup {
 impl Observable {
     /// What it reads of small changes about the solution `x`; none for power, which is a
     /// product and has no small-signal meaning.
-    pub fn pickup(&self, assembly: &mut Assembly<'_>, x: &[f64]) -> Option<Pickup> {
+    pub fn pickup(&self, assembly: &mut Assembly<'_>, x: &[f64]) -> Option<LinearProbe> {
         let unknowns = assembly.unknowns;
         let circuit = assembly.circuit;
         let ports = match &self.what {
-            What::Voltage(a, b) => return Some(Pickup::voltage(&unknowns, *a, *b)),
+            What::Voltage(a, b) => return Some(LinearProbe::voltage(&unknowns, *a, *b)),
             What::Current(ports) => ports,
             What::Power(_) => return None,
         };
-        let mut pickup = Pickup::default();
+        let mut pickup = LinearProbe::default();
         for &(port, sign) in ports {
             match port.piece {
                 Piece::Resistance(k) => {
@@ -234,11 +234,11 @@ fn find<'c>(circuit: &'c Circuit, name: &Name) -> Result<&'c Element, Diagnostic
         .iter()
         .any(|e| e.name.to_lowercase().starts_with(&prefix));
     let problem = if is_call {
-        Problem::ProbeSubcircuit {
+        CircuitProblem::ProbeSubcircuit {
             name: name.text.clone(),
         }
     } else {
-        Problem::UnknownElement {
+        CircuitProblem::UnknownElement {
             name: name.text.clone(),
             near: nearest(&name.text, circuit.elements.iter().map(|e| e.name.as_str()))
                 .map(str::to_string),

@@ -6,12 +6,12 @@
 use super::solvers::Matrix;
 use gridleak::analysis::operating_point;
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Sources;
-use gridleak::math::integrate;
+use gridleak::diag::Files;
+use gridleak::math::tr_bdf2;
 use gridleak::netlist::{self, MemoryLoader};
-use gridleak::system::assemble::{Ask, Assembly};
+use gridleak::system::assemble::{Assembly, SourceState};
 use std::fmt::Write;
 
 /// A preamplifier of `stages` triodes in a row, 8 unknowns for one and 5 for each further:
@@ -41,13 +41,13 @@ pub fn preamp(stages: usize) -> String {
 
 /// The circuit of a netlist that is known to be good.
 pub fn built(text: &str) -> Circuit {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("bench.cir", text);
     let reading = netlist::read("bench.cir", &loader, &mut sources);
     assert!(reading.is_good(), "{:?}", reading.diagnostics);
     circuit::build(
         &reading.netlist,
-        &Settings::default(),
+        &Overrides::default(),
         Timing::default(),
         &mut sources,
     )
@@ -60,7 +60,7 @@ pub fn built(text: &str) -> Circuit {
 pub fn jacobians(circuit: &Circuit, step_s: Option<f64>, more: usize) -> Vec<Matrix> {
     let (point, mut assembly) =
         operating_point::dc(circuit).unwrap_or_else(|none| panic!("{none}"));
-    let a = step_s.map_or(0.0, integrate::factor);
+    let a = step_s.map_or(0.0, tr_bdf2::factor);
     let mut random = Random(7);
     let mut x = point.x.clone();
     let mut found = vec![];
@@ -74,7 +74,7 @@ pub fn jacobians(circuit: &Circuit, step_s: Option<f64>, more: usize) -> Vec<Mat
 }
 
 fn jacobian(assembly: &mut Assembly<'_>, x: &[f64], a: f64) -> Matrix {
-    assembly.evaluate(x, Ask::DC, a, false);
+    assembly.evaluate(x, SourceState::DC, a, false);
     let (indptr, indices) = assembly.pattern();
     Matrix {
         n: assembly.len(),

@@ -9,11 +9,12 @@
 
 use gridleak::analysis::transient::{self, Accuracy, Run};
 use gridleak::audio::clip::Clip;
-use gridleak::audio::play::{self, Played, Settings};
+use gridleak::audio::play::{self, PlaySettings, Played};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::{self, Circuit, Piece, params};
-use gridleak::diag::Sources;
+use gridleak::diag::{FileId, Files, Span};
 use gridleak::math::resample::Decimator;
+use gridleak::netlist::card::Value;
 use gridleak::netlist::{self, FileLoader};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
@@ -70,8 +71,34 @@ pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
     built(&root.join(path), &text)
 }
 
+/// A netlist of the repository with switches set.
+pub fn switched(path: &str, switches: &[(&str, f64)]) -> Circuit {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = std::fs::read_to_string(root.join(path)).expect("in the repository");
+    let mut settings = params::Overrides::default();
+    for (name, at) in switches {
+        let value = Value {
+            number: *at,
+            text: at.to_string(),
+            span: Span::new(FileId(0), 0, 0),
+        };
+        settings.push(params::Setting::new(
+            params::What::Switch,
+            *name,
+            value,
+            None,
+        ));
+    }
+    built_with(&root.join(path), &text, &settings)
+}
+
 /// The circuit of a text that stands for the file at `path`.
 pub fn built(path: &Path, text: &str) -> Circuit {
+    built_with(path, text, &params::Overrides::default())
+}
+
+/// The same with settings.
+pub fn built_with(path: &Path, text: &str, settings: &params::Overrides) -> Circuit {
     let folder = tempfile::tempdir().expect("a folder");
     let from = path.parent().expect("a folder");
     for entry in std::fs::read_dir(from).expect("a folder").flatten() {
@@ -81,12 +108,11 @@ pub fn built(path: &Path, text: &str) -> Circuit {
     }
     let own = folder.path().join("own.cir");
     std::fs::write(&own, text).expect("a file");
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let name = own.to_str().expect("UTF-8");
     let reading = netlist::read(name, &FileLoader, &mut sources);
     assert!(reading.is_good(), "{:?}", reading.diagnostics);
-    let settings = params::Settings::default();
-    circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
+    circuit::build(&reading.netlist, settings, Timing::default(), &mut sources)
         .unwrap_or_else(|problems| panic!("{problems:?}"))
         .circuit
 }
@@ -114,7 +140,7 @@ pub fn render_at(
     oversample: usize,
 ) -> (Vec<f64>, Played) {
     let probe = Observable::voltage(circuit, circuit.node(node).expect("a node"));
-    let settings = Settings {
+    let settings = PlaySettings {
         driven: driven(circuit),
         rest: 0.0,
         full_scale: volts,

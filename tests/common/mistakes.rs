@@ -3,7 +3,7 @@
 //! `* expect: LINE:COLUMN part of the message` stands for an error, `* warn:` for a warning;
 //! ` hint: ` and part of the hint may follow. Nothing else may be said.
 
-use gridleak::diag::{Diagnostic, Sources};
+use gridleak::diag::{Diagnostic, Files};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -32,7 +32,7 @@ struct Expectation {
     hint: Option<String>,
 }
 
-fn expectations(sources: &Sources) -> Vec<Expectation> {
+fn expectations(sources: &Files) -> Vec<Expectation> {
     let mut all = Vec::new();
     for file in sources.files() {
         // A file that is included twice is here twice: it is wrong twice.
@@ -65,7 +65,7 @@ fn expectations(sources: &Sources) -> Vec<Expectation> {
 }
 
 /// What differs between what was said and what the comments of all files ask for.
-pub fn differences(diagnostics: &[Diagnostic], sources: &Sources) -> Vec<String> {
+pub fn differences(diagnostics: &[Diagnostic], sources: &Files) -> Vec<String> {
     let mut expected = expectations(sources);
     assert!(!expected.is_empty(), "nothing is expected");
     let mut failures = Vec::new();

@@ -1,18 +1,18 @@
 //! Netlists read from a text in memory.
 
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::{MemoryLoader, Reading, read};
 
 /// A netlist as read, with the texts its messages point into.
-pub fn reading(text: &str) -> (Reading, Sources) {
-    let mut sources = Sources::default();
+pub fn reading(text: &str) -> (Reading, Files) {
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("test.cir", text);
     let reading = read("test.cir", &loader, &mut sources);
     (reading, sources)
 }
 
 /// All that there was to say about it.
-pub fn shown(reading: &Reading, sources: &Sources) -> String {
+pub fn shown(reading: &Reading, sources: &Files) -> String {
     let all = reading.diagnostics.iter().map(|d| sources.render(d));
     all.collect::<Vec<_>>().join("\n")
 }

@@ -7,11 +7,11 @@
 
 use gridleak::analysis::operating_point;
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::{self, MemoryLoader};
-use gridleak::system::assemble::{Ask, Assembly};
+use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::system::probe::{Moment, Observable};
 
 /// Points of a period: room for harmonics 2 to 20.
@@ -174,7 +174,7 @@ impl Stage {
         for k in 0..points {
             let time = (k as f64 + 0.5) / points as f64;
             let mut assembly = Assembly::new(&circuit);
-            let point = operating_point::solve(&mut assembly, Ask::at(time), &[])
+            let point = operating_point::solve(&mut assembly, SourceState::at(time), &[])
                 .unwrap_or_else(|e| panic!("{e}\n{}", self.label));
             let moment = Moment {
                 time: Some(time),
@@ -295,13 +295,13 @@ pub fn currents(valve: &str, va: f64, vg2: f64, vg1: f64) -> [f64; 2] {
 }
 
 fn built(text: &str) -> Circuit {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let loader = MemoryLoader::new("stage.cir", text);
     let reading = netlist::read("stage.cir", &loader, &mut sources);
     assert!(reading.is_good(), "{:?}\n{text}", reading.diagnostics);
     circuit::build(
         &reading.netlist,
-        &Settings::default(),
+        &Overrides::default(),
         Timing::default(),
         &mut sources,
     )

@@ -2,7 +2,7 @@
 
 use crate::math::fun;
 use crate::math::radau::{self, STAGES};
-use crate::system::assemble::{Ask, Assembly};
+use crate::system::assemble::{Assembly, SourceState};
 use crate::system::audit::Auditor;
 use crate::system::probe::{Moment, Observable};
 use std::f64::consts::TAU;
@@ -119,7 +119,7 @@ impl Orbit {
                 if let Some(external) = &mut assembly.external {
                     external.1 = drive(t);
                 }
-                let (x, ask) = (self.stage(step, stage), Ask::at(clock(t)));
+                let (x, ask) = (self.stage(step, stage), SourceState::at(clock(t)));
                 auditor.moment(assembly, x, ask, row[stage] / h, &rates);
             }
         }

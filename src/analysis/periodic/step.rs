@@ -2,9 +2,9 @@
 
 use crate::circuit::BranchKind;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
-use crate::math::newton::{self, Failure, Problem, Settings};
+use crate::math::newton::{self, Equations, Failure, NewtonSettings};
 use crate::math::radau::{self, STAGES};
-use crate::system::assemble::{Ask, Assembly, Trail};
+use crate::system::assemble::{Assembly, LimitHistory, SourceState};
 
 /// A step is settled when another Newton iteration would move nothing by more than this part
 /// of the error allowed.
@@ -44,7 +44,7 @@ pub struct Stepper<'c> {
     /// Where these go for each pair of different stages: row stage, column stage, places.
     across: Vec<(usize, usize, Vec<usize>)>,
     row_of: Vec<usize>,
-    trails: Vec<Trail>,
+    histories: Vec<LimitHistory>,
     storage: Vec<Vec<f64>>,
     f: Vec<f64>,
     q: Vec<f64>,
@@ -104,7 +104,7 @@ impl<'c> Stepper<'c> {
             values: vec![0.0; columns.len()],
             own,
             across,
-            trails: vec![assembly.fresh_trail(); STAGES],
+            histories: vec![assembly.fresh_history(); STAGES],
             storage: vec![vec![0.0; row_of.len()]; STAGES],
             row_of,
             stored,
@@ -117,7 +117,7 @@ impl<'c> Stepper<'c> {
 
     /// Forgets where the laws were: the next step may lie anywhere.
     pub fn forget(&mut self) {
-        self.trails.fill(self.assembly.fresh_trail());
+        self.histories.fill(self.assembly.fresh_history());
     }
 
     /// Solves the step of `h` from `t` (s into the period) with the charges `charge` at its
@@ -133,7 +133,7 @@ impl<'c> Stepper<'c> {
         tolerance: &[f64],
         x: &mut [f64],
     ) -> Result<(), Failure> {
-        let mut step = Step {
+        let mut step = RadauStep {
             sources,
             t,
             h,
@@ -142,9 +142,9 @@ impl<'c> Stepper<'c> {
             before: f64::INFINITY,
             at: self,
         };
-        let settings = Settings {
+        let settings = NewtonSettings {
             max_iterations: 25,
-            ..Settings::default()
+            ..NewtonSettings::default()
         };
         newton::solve(&mut step, x, &settings)?;
         // The iteration that would come next is known already: it is taken, which leaves
@@ -219,7 +219,7 @@ impl<'c> Stepper<'c> {
 }
 
 /// The equations of one step.
-struct Step<'a, 'c> {
+struct RadauStep<'a, 'c> {
     sources: &'a dyn Sources,
     t: f64,
     h: f64,
@@ -230,25 +230,25 @@ struct Step<'a, 'c> {
     at: &'a mut Stepper<'c>,
 }
 
-impl Step<'_, '_> {
+impl RadauStep<'_, '_> {
     /// Evaluates all stages; `self.at.values` becomes the matrix.
     fn evaluate(&mut self, x: &[f64], residual: &mut [f64], limit: bool) -> bool {
         let at = &mut *self.at;
         let n = at.n;
-        let mut drawn_back = false;
+        let mut limited = false;
         for stage in 0..STAGES {
             let t = self.t + radau::C[stage] * self.h;
             if let Some(external) = &mut at.assembly.external {
                 external.1 = self.sources.value(t);
             }
-            let ask = Ask::at(self.sources.clock(t));
+            let ask = SourceState::at(self.sources.clock(t));
             let part = stage * n..(stage + 1) * n;
-            at.assembly.exchange_trail(&mut at.trails[stage]);
+            at.assembly.exchange_history(&mut at.histories[stage]);
             let storage = &mut at.storage[stage];
-            drawn_back |= at
+            limited |= at
                 .assembly
                 .evaluate_apart(&x[part.clone()], ask, limit, storage);
-            at.assembly.exchange_trail(&mut at.trails[stage]);
+            at.assembly.exchange_history(&mut at.histories[stage]);
             at.f[part.clone()].copy_from_slice(&at.assembly.f);
             at.q[part].copy_from_slice(&at.assembly.q);
             let weight = at.d[stage][stage] / self.h;
@@ -271,7 +271,7 @@ impl Step<'_, '_> {
                 }
             }
         }
-        drawn_back
+        limited
     }
 
     fn allowed(&self, i: usize, x: f64) -> f64 {
@@ -284,7 +284,7 @@ impl Step<'_, '_> {
     }
 }
 
-impl Problem for Step<'_, '_> {
+impl Equations for RadauStep<'_, '_> {
     fn size(&self) -> usize {
         STAGES * self.at.n
     }
@@ -310,7 +310,7 @@ impl Problem for Step<'_, '_> {
 
     /// The judge is the Newton step that would come next. It costs no evaluation of its own:
     /// the matrix at the solution is needed anyway, to carry small changes through the step.
-    fn excess(&mut self, x: &[f64]) -> (f64, usize) {
+    fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
         let mut left = std::mem::take(&mut self.at.left);
         self.evaluate(x, &mut left, false);
         let solved = self.solve(&mut left).is_ok();

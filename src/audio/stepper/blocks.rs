@@ -21,9 +21,9 @@ const PIVOT: f64 = 1e-3;
 
 /// An output that moves its block's controls by less than this part of their own step is left
 /// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
-const QUIET: f64 = 1e-6;
+const MIN_INFLUENCE: f64 = 1e-6;
 /// What moves no control by more than this, V, is not passed on.
-const SILENT_V: f64 = 1e-9;
+const NEGLIGIBLE_V: f64 = 1e-9;
 /// Up to so many outputs, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 4;
 
@@ -45,20 +45,20 @@ pub(super) struct Block {
     /// K for these, `[height * outputs]` column by column.
     k: Vec<f64>,
     /// Where the slopes of each output come from, and how loud it is within the block.
-    rows: Vec<Row>,
+    rows: Vec<GroupRow>,
     /// Panels of controls that are solved for later.
     later: Vec<usize>,
 }
 
 /// An output at a stage.
 #[derive(Debug, Clone, Copy)]
-struct Row {
+struct GroupRow {
     slopes: Slopes,
     /// The law's controls among those of the block.
     first: usize,
     controls: usize,
     /// The most that it moves a control of the block.
-    loudness: f64,
+    influence: f64,
 }
 
 /// Where an output's slopes stand.
@@ -72,7 +72,7 @@ enum Slopes {
 }
 
 /// What Newton's step is worked out from and where it goes.
-pub(super) struct Step<'a> {
+pub(super) struct BlockStep<'a> {
     /// The bank's answers, stage by stage; the last three rows are slopes beyond those at rest.
     pub bank: &'a [[[f64; WIDTH]; 5]],
     /// Slopes of single laws beyond those at rest, stage by stage.
@@ -88,13 +88,13 @@ pub(super) struct Step<'a> {
     pub side: &'a mut [f64],
     pub part: &'a mut [f64],
     /// Room for outputs that matter and their slopes.
-    pub loud: &'a mut Vec<usize>,
+    pub significant: &'a mut Vec<usize>,
     pub rows: &'a mut Vec<f64>,
 }
 
 /// The step; false if the equations are singular.
 #[inline(always)]
-pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
+pub(super) fn solve(table: &Tables, step: &mut BlockStep<'_>) -> bool {
     for block in &table.blocks {
         let quick = match block.triodes.len() {
             1 => triode(block, step),
@@ -112,8 +112,8 @@ pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
             let columns = if block.outputs.len() <= FEW_OUTPUTS {
                 &block.outputs
             } else {
-                loud(table, block.outputs.iter().copied(), dy, step.loud);
-                &*step.loud
+                significant(table, block.outputs.iter().copied(), dy, step.significant);
+                &*step.significant
             };
             table.reach.subtract_columns(columns, dy, later, missing);
         }
@@ -123,20 +123,21 @@ pub(super) fn solve(table: &Tables, step: &mut Step<'_>) -> bool {
 
 /// The outputs among some that move a control.
 #[inline(always)]
-pub(super) fn loud(
+pub(super) fn significant(
     table: &Tables,
     among: impl Iterator<Item = usize>,
     y: &[f64],
     to: &mut Vec<usize>,
 ) {
     to.clear();
-    let heard = |o: &usize| heard(y[*o].abs() * table.loudness[*o], SILENT_V);
-    to.extend(among.filter(heard));
+    let is_significant =
+        |o: &usize| is_significant(y[*o].abs() * table.influence[*o], NEGLIGIBLE_V);
+    to.extend(among.filter(is_significant));
 }
 
 /// Whether a size counts: NaN does, so that it is noticed.
 #[inline(always)]
-fn heard(size: f64, least: f64) -> bool {
+fn is_significant(size: f64, least: f64) -> bool {
     size >= least || size.is_nan()
 }
 
@@ -144,7 +145,7 @@ fn heard(size: f64, least: f64) -> bool {
 /// the last few products do not wait for the triodes before. False if a determinant is a
 /// difference of near equals.
 #[inline(always)]
-fn triode(block: &Block, step: &mut Step<'_>) -> bool {
+fn triode(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let ([k], _) = block.k.as_chunks::<{ 4 * 2 * STAGES }>() else {
         return false;
     };
@@ -253,7 +254,7 @@ fn minus(a: [f64; 2], b: [f64; 2]) -> [f64; 2] {
 
 /// N/4 triodes without exchange of rows; false if that would not be safe.
 #[inline(always)]
-fn triodes<const N: usize>(block: &Block, step: &mut Step<'_>) -> bool {
+fn triodes<const N: usize>(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let (k, _) = block.k.as_chunks::<N>();
     let (k, _) = k.as_chunks::<{ 2 * STAGES }>();
     let (packs, panels) = (step.bank.len() / STAGES, step.missing.len() / STAGES);
@@ -319,7 +320,7 @@ fn triodes<const N: usize>(block: &Block, step: &mut Step<'_>) -> bool {
 /// Any laws, with exchange of rows: (1 + S K) dy = S missing for the outputs that matter, S being
 /// the slopes, then the controls by missing - K dy.
 #[inline(always)]
-fn any(block: &Block, step: &mut Step<'_>) -> bool {
+fn any(block: &Block, step: &mut BlockStep<'_>) -> bool {
     match block.widest {
         2 => any_of::<2>(block, step),
         3 => any_of::<3>(block, step),
@@ -329,7 +330,7 @@ fn any(block: &Block, step: &mut Step<'_>) -> bool {
 
 /// The same for laws of at most W controls; 0 for as many as there are.
 #[inline(always)]
-fn any_of<const W: usize>(block: &Block, step: &mut Step<'_>) -> bool {
+fn any_of<const W: usize>(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let width = if W > 0 { W } else { block.widest };
     let part = &mut step.part[..block.height];
     let missing = step.missing.as_flattened();
@@ -337,35 +338,35 @@ fn any_of<const W: usize>(block: &Block, step: &mut Step<'_>) -> bool {
     for (x, &c) in part.iter_mut().zip(&block.controls) {
         *x = missing[c];
     }
-    step.loud.clear();
+    step.significant.clear();
     step.rows.resize(block.rows.len() * width, 0.0);
     for (number, row) in block.rows.iter().enumerate() {
         let slopes = &mut step.rows[number * width..][..width];
         row.slopes(step.bank, step.slopes, slopes);
         let most = slopes.iter().fold(0.0f64, |m, s| m.max(s.abs()));
-        if heard(most * row.loudness, QUIET) {
-            step.loud.push(number);
+        if is_significant(most * row.influence, MIN_INFLUENCE) {
+            step.significant.push(number);
         }
     }
     let slopes = &step.rows[..];
-    let loud = &step.loud[..];
-    let n = loud.len();
+    let significant = &step.significant[..];
+    let n = significant.len();
     let (matrix, side) = (&mut step.matrix[..n * n], &mut step.side[..n]);
     let columns = matrix.chunks_exact_mut(n.max(1));
-    for (c, (column, &output)) in columns.zip(loud).enumerate() {
+    for (c, (column, &output)) in columns.zip(significant).enumerate() {
         let k = &block.k[output * block.height..][..block.height];
-        for (entry, &number) in column.iter_mut().zip(loud) {
+        for (entry, &number) in column.iter_mut().zip(significant) {
             *entry = dot::<W>(block, slopes, number, k);
         }
         column[c] += 1.0;
     }
-    for (side, &number) in side.iter_mut().zip(loud) {
+    for (side, &number) in side.iter_mut().zip(significant) {
         *side = dot::<W>(block, slopes, number, part);
     }
     if !dense::solve_columns_here(matrix, side) {
         return false;
     }
-    for (dy, &output) in side.iter().zip(loud) {
+    for (dy, &output) in side.iter().zip(significant) {
         let k = &block.k[output * block.height..][..block.height];
         for (x, k) in part.iter_mut().zip(k) {
             *x -= dy * k;
@@ -401,7 +402,7 @@ fn dot<const W: usize>(block: &Block, slopes: &[f64], number: usize, values: &[f
     sum
 }
 
-impl Row {
+impl GroupRow {
     /// Slopes beyond those at rest to the law's controls, then zeros.
     #[inline(always)]
     fn slopes(&self, bank: &[[[f64; WIDTH]; 5]], single: &[f64], to: &mut [f64]) {
@@ -475,7 +476,7 @@ fn rows(
     reach: &Panels,
     places: &[&Place<'_>],
     controls: &[usize],
-) -> Vec<Row> {
+) -> Vec<GroupRow> {
     let (no, packs) = (recipe.outputs.len(), recipe.rest.len());
     let (mut rows, mut first) = (vec![], 0);
     for place in places {
@@ -483,7 +484,7 @@ fn rows(
         for stage in 0..STAGES {
             for (o, &output) in place.outputs.iter().enumerate() {
                 let column = stage * no + output;
-                rows.push(Row {
+                rows.push(GroupRow {
                     slopes: match place.lane {
                         None => Slopes::Single(
                             stage * recipe.slopes.len() + place.first_slope + o * count,
@@ -493,7 +494,7 @@ fn rows(
                     },
                     first,
                     controls: count,
-                    loudness: controls
+                    influence: controls
                         .iter()
                         .fold(0.0, |most, &c| reach.at(c, column).abs().max(most)),
                 });

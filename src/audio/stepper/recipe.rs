@@ -6,7 +6,7 @@ use crate::circuit::{BranchKind, Circuit};
 use crate::device::source::Drive;
 use crate::device::{Answer, Banks, Enlisted, Law, WIDTH};
 use crate::math::panels::HEIGHT;
-use crate::system::assemble::{Ask, Assembly, Driven};
+use crate::system::assemble::{Assembly, Driven, SourceState};
 
 /// A pack of the triodes' bank fills one panel of controls: vpk of each, then vgk of each.
 const PACK: usize = 2 * WIDTH;
@@ -118,7 +118,7 @@ impl<'c> Recipe<'c> {
         underway: Option<&Underway<'_>>,
     ) -> Self {
         let circuit: &'c Circuit = assembly.circuit;
-        assembly.evaluate(x, Ask::at(0.0), 0.0, false);
+        assembly.evaluate(x, SourceState::at(0.0), 0.0, false);
         let n = assembly.len();
         let (indptr, indices) = assembly.pattern();
         let (g, c) = assembly.linear_values();

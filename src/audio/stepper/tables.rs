@@ -23,7 +23,7 @@ pub(super) struct Tables {
     /// What the laws' outputs at each stage take from the rows: K on top.
     pub reach: Panels,
     /// The most that each output moves a control, V for one unit of it, `[stages * outputs]`.
-    pub loudness: Vec<f64>,
+    pub influence: Vec<f64>,
     /// How Newton's equations are solved.
     pub blocks: Vec<Block>,
 }
@@ -129,7 +129,7 @@ impl Tables {
         };
         let controls = rows.first_state();
         let most = |k: usize| (0..controls).fold(0.0f64, |m, row| m.max(reach.at(row, k).abs()));
-        let loudness = (0..STAGES * outputs).map(most).collect();
+        let influence = (0..STAGES * outputs).map(most).collect();
         Ok(Tables {
             step_s,
             level,
@@ -139,7 +139,7 @@ impl Tables {
             },
             lead,
             reach,
-            loudness,
+            influence,
             blocks,
         })
     }

@@ -1,19 +1,19 @@
 //! `bias --seek`: the value of one element that brings a figure to a target.
 
-use super::super::beside::Beside;
 use super::super::common::Session;
 use super::super::failure::Failure;
+use super::super::sheet_folder::SheetFolder;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
 use crate::circuit::{Circuit, Element};
 use crate::diag::nearest;
 use crate::figure::amount::{self, Behind};
-use crate::figure::bench::{Bench, Found, Reading, Trouble};
+use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice;
-use crate::figure::problem::Problem;
+use crate::figure::driven_source;
+use crate::figure::problem::FigureProblem;
 use crate::figure::registry::Gives;
 use crate::figure::seek::{self, Outcome, Scale};
-use crate::figure::source;
 use crate::figure::{Figure, Words};
 use crate::measure::preferred::Series;
 use crate::netlist::card::Value;
@@ -76,14 +76,14 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         crate::diag::Span::new(file, start, start + wanted.trim().len())
     };
     let amount = amount::read(wanted)
-        .map_err(|w| session.failed(vec![Problem::amount(wanted.trim(), w).at(span)]))?;
+        .map_err(|w| session.failed(vec![FigureProblem::amount(wanted.trim(), w).at(span)]))?;
     let of_rating = amount.unit == Behind::Unit("%") && figure.unit() != "%";
     if let Behind::Unit(found) = amount.unit
         && found != figure.unit()
         && !of_rating
     {
         let expected = figure.unit().to_string();
-        return Err(session.failed(vec![Problem::WrongUnit { found, expected }.at(span)]));
+        return Err(session.failed(vec![FigureProblem::WrongUnit { found, expected }.at(span)]));
     }
     let mover = mover(&circuit, by)?;
     let kind = choice::kind(&circuit, &mover.name);
@@ -95,7 +95,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         };
         Setting::new(kind, mover.name.clone(), value, None)
     };
-    let beside = Beside::here(session.guards.sandbox.as_ref(), &session.guards.limits);
+    let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let measure = |value: f64| -> Result<Option<Reading>, Failure> {
         let mut settings = session.settings().clone();
         settings.push(setting(value));
@@ -107,7 +107,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
             Err(problems) => return Err(Failure::Input(Box::new(bench.sources), problems)),
         };
         match found.pop() {
-            Some(Ok(Found::Number(reading))) => Ok(Some(reading)),
+            Some(Ok(FigureValue::Number(reading))) => Ok(Some(reading)),
             Some(Err(Trouble::NoSolution(_) | Trouble::Unsolved(_) | Trouble::Absent(_))) => {
                 Ok(None)
             }
@@ -124,7 +124,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         (true, Some(limit)) => amount.number / 100.0 * limit,
         (true, None) => {
             let figure = figure.text.clone();
-            return Err(session.failed(vec![Problem::NoRating { figure }.at(span)]));
+            return Err(session.failed(vec![FigureProblem::NoRating { figure }.at(span)]));
         }
     };
     let say = |value: f64| {
@@ -225,7 +225,7 @@ fn mover(circuit: &Circuit, name: &str) -> Result<Mover, Failure> {
         unit,
         scale,
     };
-    let source = || source::find(circuit, Some(&element.name)).map(|s| s.drive.dc);
+    let source = || driven_source::find(circuit, Some(&element.name)).map(|s| s.drive.dc);
     let found = match (element.letter, element.value, element.position) {
         ('R', Some(v), _) if v > 0.0 => Some(of(v, "ohm", Scale::Ratios)),
         ('C', Some(v), _) if v > 0.0 => Some(of(v, "F", Scale::Ratios)),

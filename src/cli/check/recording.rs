@@ -1,7 +1,7 @@
 //! --record: what is missing is stored, what changed only when asked.
 
-use super::super::beside::Beside;
 use super::super::failure::Failure;
+use super::super::sheet_folder::SheetFolder;
 use super::Checked;
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::wav::{Format, WavProblem, WavWriter};
@@ -138,7 +138,7 @@ fn sheet(outputs: &mut Outputs, ready: &Ready, changes: &[Change<'_>]) -> Result
     Ok(())
 }
 
-fn file_of(outputs: &mut Outputs, beside: &Beside, new: &NewValue) -> Result<(), Failure> {
+fn file_of(outputs: &mut Outputs, beside: &SheetFolder, new: &NewValue) -> Result<(), Failure> {
     match new {
         NewValue::Text { file, text } => {
             let path = beside.path(file);

@@ -1,7 +1,7 @@
 //! What `distortion` puts out as figures: CSV, JSON and the printed table.
 
 use super::{Findings, Measured, ONSETS, grows};
-use crate::analysis::periodic::{Found, Method};
+use crate::analysis::periodic::{Method, PeriodicState};
 use crate::measure::distortion::{HARMONICS, Intermodulation, Reading};
 use crate::num;
 use crate::report::table::{Side, Table};
@@ -124,7 +124,7 @@ impl Findings {
             Some(_) => self.intermodulation(),
         };
         text += &self.clipping();
-        let effort = |f: &Found| f.effort.evaluations;
+        let effort = |f: &PeriodicState| f.effort.evaluations;
         let found = || self.measured.iter().flat_map(Measured::found);
         let settled = found().any(|f| f.method != Method::Direct);
         text += &format!(
@@ -344,7 +344,7 @@ fn tones(t: &Intermodulation) -> Value {
     })
 }
 
-fn solution(found: &Found) -> Value {
+fn solution(found: &PeriodicState) -> Value {
     let periods = match found.method {
         Method::Direct => None,
         Method::Settled { periods } => Some(periods),

@@ -1,7 +1,7 @@
 //! What `feedback` puts out: CSV, JSON, the printed table and its warnings.
 
 use super::super::common::{self, Session};
-use super::{Findings, Row};
+use super::{ElementRow, Findings};
 use crate::analysis::natural::Stability;
 use crate::measure::gain::{decibels, degrees, size};
 use crate::num;
@@ -22,7 +22,7 @@ const HEAD: [&str; 9] = [
     "thd_percent",
 ];
 
-impl Row {
+impl ElementRow {
     /// Loop gain and what feedback takes off the gain, both dB.
     fn loop_db(&self) -> Option<(f64, f64)> {
         let around = self.figures.around.as_ref()?;

@@ -1,14 +1,19 @@
 //! Mistakes in the wiring and the values of a circuit.
 
 use super::{rows, s};
-use crate::circuit::problem::Problem;
+use crate::circuit::problem::CircuitProblem;
 use crate::num::Doubt;
 
-fn warns(problem: &Problem) -> bool {
-    matches!(problem, Problem::Doubtful { .. } | Problem::Shorted { .. })
+fn warns(problem: &CircuitProblem) -> bool {
+    matches!(
+        problem,
+        CircuitProblem::Doubtful { .. }
+            | CircuitProblem::Shorted { .. }
+            | CircuitProblem::WaveStays { .. }
+    )
 }
 
-rows! { Problem, Problem::to_string, warns, Problem::hint;
+rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
     Empty { } => "No part was found in the netlist.";
     UnknownCall { name: s("12AX8"), near: Some(s("12AX7")) } => "An X line's last name is that of no valve and no subcircuit.";
     UnknownModel { name: s("1N4008"), near: Some(s("1N4007")) } => "A part names a model that there is not.";
@@ -46,6 +51,10 @@ rows! { Problem, Problem::to_string, warns, Problem::hint;
     SetParameter { name: s("XV1"), parameter: s("mew"), known: s("mu, ex, kg1") } => "The part is there but has no such parameter.";
     NoControl { what: "pot", name: s("VOLUM"), near: Some(s("VOLUME")) } => "--knob or --switch names no pot or toggle of the netlist.", "Check the spelling; the X in front may be left out.";
     ControlRange { what: "pot", name: s("VOLUME"), found: s("11"), expected: "0 to 10" } => "The control cannot be turned so far.", "Knobs run from 0 to 10, switches are 0 or 1.";
+    WaveValue { name: s("VMAINS"), shape: "SIN", known: &["ampl", "freq", "offset"] } => "A source with a waveform was to be set by its bare name.";
+    WaveStays { name: s("VIN"), shape: "SIN" } => "A source has both a DC value and a waveform, and only the DC value was set.";
+    MainsRange { found: s("0") } => "--mains is a percentage of the mains volts in the netlist.", "Give 90 or 110, for example.";
+    NoMains { } => "--mains was given for a netlist without a mains source.";
     SettingSyntax { text: s("R5") } => "An option that sets something needs a name, `=` and a value.";
     TooMany { limit: 50 } => "So much is wrong that more messages would not help.", "Mend the first ones and run it again.";
     Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";

@@ -1,6 +1,6 @@
 //! What can go wrong with files.
 
-use super::{Row, rows};
+use super::{MessageRow, rows};
 use crate::report::file::FileProblem;
 use std::io;
 
@@ -103,7 +103,7 @@ pub(super) mod sound {
 }
 
 /// Clips, cabinets and knob positions.
-pub(super) fn curves() -> Vec<Row> {
+pub(super) fn curves() -> Vec<MessageRow> {
     let mut all = clips::rows();
     all.extend(cabinets::rows());
     all.extend(knobs::rows());

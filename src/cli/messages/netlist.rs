@@ -2,10 +2,10 @@
 
 use super::{rows, s};
 use crate::inputs::InputProblem;
-use crate::netlist::problem::Problem;
+use crate::netlist::problem::NetlistProblem;
 use crate::num::Doubt;
 
-rows! { Problem, Problem::to_string, Problem::is_warning, Problem::hint;
+rows! { NetlistProblem, NetlistProblem::to_string, NetlistProblem::is_warning, NetlistProblem::hint;
     Missing { what: s("a value") } => "The line ends before all that belongs to it was written.", "Write what is missing, or begin the next line with `+`.";
     NotANumber { what: s("a value"), found: s("4,7k") } => "A number was expected there.", "Write it as 4700, 4.7k, 4k7 or 4.7e3.";
     TooLarge { text: s("1e999") } => "The number is larger than any computer's arithmetic holds.", "Check the exponent and the suffix.";
@@ -28,6 +28,7 @@ rows! { Problem, Problem::to_string, Problem::is_warning, Problem::hint;
     Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
     IgnoredGuess { name: s("D1") } => "A starting value was given to a part whose start is found by the tool.";
     Rated { 0: s("3") } => "The remark `; rated=` after a part tells what it stands, and this one has no unit.";
+    Tolerance { 0: s("five") } => "The remark `; tol=` after a part says how far it may be off its value, and this one is not a percentage.";
     NotAnOperand { found: s("`*`") } => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
     NotAnOperator { found: s("v") } => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
     UnknownFunction { name: s("cosine"), nearest: Some("cos") } => "The expression calls a function that there is not.";

@@ -3,7 +3,7 @@
 use super::rows;
 use crate::audio::clip::SourceProblem;
 use crate::cli::failure::Failure;
-use crate::diag::Sources;
+use crate::diag::Files;
 use crate::inputs::InputProblem;
 use crate::report::file::FileProblem;
 use crate::report::wav::WavProblem;
@@ -25,7 +25,8 @@ fn hint(failure: &Failure) -> Option<String> {
 }
 
 rows! { Failure, text, |_: &Failure| false, hint;
-    Input { 0: Box::new(Sources::default()), 1: Vec::new() } => "Netlist, settings or sheet have mistakes; all are told at once.", "Mend them from the first on.";
+    Told { 0: "error: the sheet has mistakes".to_string() } => "A sheet that a command is about, or its netlist, has mistakes; all are told at once.", "Mend them from the top.";
+    Input { 0: Box::new(Files::default()), 1: Vec::new() } => "Netlist, settings or sheet have mistakes; all are told at once.", "Mend them from the first on.";
     Usage { message: "`--step -1` is no time".to_string(), hint: Some("for example `--step 10u`".to_string()) } => "An option is missing, contradicts another or makes no sense; the message names it.";
     File { 0: FileProblem::NoName } => "An output cannot be written; see above.";
     Wav { 0: WavProblem::Open(InputProblem::NotFound) } => "A sound file cannot be read; see above.", "See the list of sound files above.";
@@ -41,7 +42,7 @@ rows! { Failure, text, |_: &Failure| false, hint;
 
 /// No solution.
 pub(super) mod none {
-    use super::super::Row;
+    use super::super::MessageRow;
     use crate::analysis::NoSolution;
     use crate::analysis::periodic::Trouble;
 
@@ -57,13 +58,13 @@ pub(super) mod none {
     }
 
     /// The shapes that it comes in, and the troubles of steady states.
-    pub fn rows() -> Vec<Row> {
+    pub fn rows() -> Vec<MessageRow> {
         let later = NoSolution {
             analysis: "transient",
             time: Some(0.0123),
             ..example(false)
         };
-        let row = |none: &NoSolution, cause| Row {
+        let row = |none: &NoSolution, cause| MessageRow {
             message: none.to_string(),
             is_warning: false,
             cause,
@@ -101,7 +102,7 @@ pub(super) mod none {
             Incommensurate { 0: Incommensurate { source: s("VHUM"), freq_hz: 50.0, signal_hz: 1234.5 } } => "Another source moves in a rhythm of its own, so that nothing ever repeats.";
             NoSolution { 0: Box::new(super::example(false)) } => "The circuit has no operating point, or a step of the wave could not be solved.";
             TooLong { steps: 5_000_000 } => "The sources repeat together only after a very long time.";
-            Restless { periods: 400, place: s("v(plate1)"), moves: 0.3, unit: "V" } => "The circuit does not come to repeat itself: it oscillates, or settles for very long.";
+            NotPeriodic { periods: 400, place: s("v(plate1)"), moves: 0.3, unit: "V" } => "The circuit does not come to repeat itself: it oscillates, or settles for very long.";
         }
     }
 }

@@ -1,9 +1,9 @@
 //! Mistakes in sheets, and in figures by name.
 
 use super::{rows, s};
-use crate::sheet::problem::Problem;
+use crate::sheet::problem::SheetProblem;
 
-rows! { Problem, Problem::to_string, |_: &Problem| false, Problem::hint;
+rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetProblem::hint;
     Syntax { why: s("expected `=`") } => "The file is not TOML, the form that sheets are written in.", "Mend the place that is shown; texts stand in quotes.";
     UnknownKey { name: s("tolerence"), near: Some(s("tolerance")), known: s("figure, value, tolerance") } => "A sheet has no such key.";
     WrongType { key: s("value"), found: s("a list"), expected: s("text in quotes") } => "The key takes another kind of value.", "Write what is expected.";
@@ -43,9 +43,9 @@ rows! { Problem, Problem::to_string, |_: &Problem| false, Problem::hint;
 /// Figures by name.
 pub(super) mod figures {
     use super::super::{rows, s};
-    use crate::figure::problem::Problem;
+    use crate::figure::problem::FigureProblem;
 
-    rows! { Problem, Problem::to_string, |_: &Problem| false, Problem::hint;
+    rows! { FigureProblem, FigureProblem::to_string, |_: &FigureProblem| false, FigureProblem::hint;
         Empty { } => "No figure was named.";
         NoFigure { text: s("the gain, please") } => "The words are no figure that the tool measures.";
         UnknownQuantity { name: s("gian"), near: Some(s("gain")) } => "No figure has that name.";
@@ -75,5 +75,19 @@ pub(super) mod figures {
         Mega { unit: s("MV") } => "Capital and small m are told apart by nobody, so the tool asks.";
         WrongUnit { found: "V", expected: s("A") } => "The value is of another kind than the figure.", "Give it in the unit that is expected.";
         NoRating { figure: s("v(out)") } => "A percentage is of a rating, and this figure has none.", "Write the value with its unit.";
+    }
+}
+
+/// Tolerances.
+pub mod tolerances {
+    use super::super::{rows, s};
+    use crate::tolerance::problem::ToleranceProblem;
+
+    rows! { ToleranceProblem, ToleranceProblem::to_string, |_: &ToleranceProblem| false, ToleranceProblem::hint;
+        Syntax { text: s("R5%") } => "A tolerance on the command line says what it is of.";
+        NotATolerance { text: s("five") } => "How far a value may be off is a percentage of it.";
+        NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance stands beside something that is not bought by value.";
+        Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
+        Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is no part that one could buy.";
     }
 }

@@ -4,10 +4,10 @@ use super::super::failure::Failure;
 use crate::audio::aliasing::{self, Choice, Excerpt};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
-use crate::audio::clip::{Clip, SampleSource, SourceProblem};
+use crate::audio::clip::{Clip, SampleStream, SourceProblem};
 use crate::audio::level::{self, Level, Spool, Spooled};
 use crate::audio::loudness::{self, Loudness};
-use crate::audio::play::{self, Played, Settings, Stopped};
+use crate::audio::play::{self, PlaySettings, Played, Stopped};
 use crate::circuit::Circuit;
 use crate::inputs::{self, Sandbox};
 use crate::report::file::{self, FileProblem};
@@ -38,7 +38,7 @@ impl Input {
     }
 
     /// The sound from its start.
-    pub fn open(&self) -> Result<Box<dyn SampleSource + '_>, Failure> {
+    pub fn open(&self) -> Result<Box<dyn SampleStream + '_>, Failure> {
         Ok(match self {
             Input::File(path, sandbox) => Box::new(open_wav(path, sandbox.as_ref())?),
             Input::Phrase(clip) => Box::new(clip.stream()),
@@ -248,12 +248,12 @@ impl Job {
     fn play(
         &self,
         plan: &Plan,
-        clip: &mut dyn SampleSource,
+        clip: &mut dyn SampleStream,
         oversample: usize,
         knobs: &[Turning],
         receive: impl FnMut(&[f64]) -> Result<(), Failure>,
     ) -> Result<Played, Stopped<Failure>> {
-        let settings = Settings {
+        let settings = PlaySettings {
             driven: self.driven,
             rest: self.rest,
             full_scale: plan.input_volts,

@@ -1,8 +1,8 @@
 //! A figure looked up in a circuit.
 
-use super::super::problem::Problem;
+use super::super::driven_source::{self, Driving};
+use super::super::problem::FigureProblem;
 use super::super::registry::{About, OfSound, OfWave, Takes, Way};
-use super::super::source::{self, Driving};
 use super::super::timing;
 use super::super::{Figure, Subject};
 use super::MOST_POINTS;
@@ -81,7 +81,7 @@ pub fn element<'c>(figure: &Figure, circuit: &'c Circuit) -> Result<&'c Element,
     };
     circuit.element(text).ok_or_else(|| {
         let names = circuit.elements.iter().map(|e| e.name.as_str());
-        Problem::UnknownElement {
+        FigureProblem::UnknownElement {
             name: text.clone(),
             near: nearest(text, names).map(str::to_string),
         }
@@ -91,7 +91,7 @@ pub fn element<'c>(figure: &Figure, circuit: &'c Circuit) -> Result<&'c Element,
 
 /// The diagnostic for a quantity that the chart does not have for an element.
 pub fn not_charted(figure: &Figure, element: &str, has: &[&str]) -> Diagnostic {
-    Problem::NotCharted {
+    FigureProblem::NotCharted {
         element: element.to_string(),
         quantity: figure.quantity.name,
         has: has.join(", "),
@@ -104,17 +104,17 @@ fn run(figure: &Figure, netlist: &Netlist) -> Result<Run, Diagnostic> {
     let run = timing::run(netlist, times[0], times[1], times[2]).map_err(|wrong| {
         let quantity = figure.quantity;
         match wrong {
-            timing::Wrong::Missing(key) => Problem::MissingCondition {
+            timing::Wrong::Missing(key) => FigureProblem::MissingCondition {
                 quantity: quantity.name,
                 key,
                 example: quantity.example,
             },
-            timing::Wrong::NotPositive => Problem::MissingCondition {
+            timing::Wrong::NotPositive => FigureProblem::MissingCondition {
                 quantity: quantity.name,
                 key: "step",
                 example: quantity.example,
             },
-            timing::Wrong::From(from, stop) => Problem::FromAfterStop {
+            timing::Wrong::From(from, stop) => FigureProblem::FromAfterStop {
                 from: num::full(from),
                 stop: num::full(stop),
             },
@@ -123,7 +123,7 @@ fn run(figure: &Figure, netlist: &Netlist) -> Result<Run, Diagnostic> {
     })?;
     let points = (run.stop_s - run.from_s) / run.step_s;
     if points > MOST_POINTS {
-        return Err(Problem::TooLong {
+        return Err(FigureProblem::TooLong {
             points: format!("{points:.1e}"),
             most: format!("{MOST_POINTS:.0e}"),
         }
@@ -141,8 +141,8 @@ pub fn driving(figure: &Figure, circuit: &Circuit) -> Result<Driving, Diagnostic
         .next()
         .expect("the quantity has a source");
     let given = figure.given(key);
-    source::find(circuit, given.map(|g| g.text.as_str())).ok_or_else(|| {
-        let names: Vec<String> = source::sources(circuit)
+    driven_source::find(circuit, given.map(|g| g.text.as_str())).ok_or_else(|| {
+        let names: Vec<String> = driven_source::sources(circuit)
             .into_iter()
             .map(|s| s.name)
             .collect();
@@ -152,13 +152,13 @@ pub fn driving(figure: &Figure, circuit: &Circuit) -> Result<Driving, Diagnostic
             .collect::<Vec<_>>()
             .join(", ");
         match given {
-            Some(given) => Problem::UnknownSource {
+            Some(given) => FigureProblem::UnknownSource {
                 near: nearest(&given.text, names.iter().map(String::as_str)).map(str::to_string),
                 name: given.text.clone(),
                 known,
             }
             .at(given.span),
-            None => Problem::WhichSource {
+            None => FigureProblem::WhichSource {
                 quantity: figure.quantity.name,
                 known,
             }

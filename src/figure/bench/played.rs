@@ -1,14 +1,14 @@
 //! A clip played through the circuit for its figures.
 
 use super::super::Figure;
-use super::super::problem::Problem;
+use super::super::driven_source::Driving;
+use super::super::problem::FigureProblem;
 use super::super::registry::OfSound;
-use super::super::source::Driving;
-use super::{Clips, Found, Reading, Trouble};
+use super::{Clips, FigureValue, Reading, Trouble};
 use crate::audio::clip::Clip;
 use crate::audio::level::Level;
 use crate::audio::phrase;
-use crate::audio::play::{self, Settings, Stopped};
+use crate::audio::play::{self, PlaySettings, Stopped};
 use crate::circuit::Circuit;
 use crate::system::probe::Observable;
 use std::time::Instant;
@@ -71,14 +71,14 @@ impl Playing {
         clips: &dyn Clips,
         stopped: &(dyn Fn() -> bool + Sync),
     ) -> Result<Sound, Trouble> {
-        let at_clip = |problem: Problem| {
+        let at_clip = |problem: FigureProblem| {
             let span = figure.given("clip").map_or(figure.span, |g| g.span);
             Trouble::Input(problem.at(span))
         };
         let mut clip = match &self.clip {
             None => phrase::phrase(PHRASE_RATE_HZ),
             Some(name) => clips.clip(name).map_err(|why| {
-                at_clip(Problem::Clip {
+                at_clip(FigureProblem::Clip {
                     name: name.clone(),
                     why,
                 })
@@ -89,11 +89,11 @@ impl Playing {
             clip.samples.truncate(most.clamp(1.0, 1e12) as usize);
         }
         if clip.samples.is_empty() {
-            return Err(at_clip(Problem::EmptyClip {
+            return Err(at_clip(FigureProblem::EmptyClip {
                 name: self.clip.clone().unwrap_or_default(),
             }));
         }
-        let settings = Settings {
+        let settings = PlaySettings {
             driven: self.driving.driven,
             rest: self.driving.drive.value(0.0),
             full_scale: self.input_volts,
@@ -127,7 +127,7 @@ impl Playing {
             }),
             Err(Stopped::NoSolution(none)) => Err(Trouble::NoSolution(none)),
             Err(Stopped::Receiver(trouble)) => Err(trouble),
-            Err(Stopped::Clip(problem)) => Err(at_clip(Problem::Clip {
+            Err(Stopped::Clip(problem)) => Err(at_clip(FigureProblem::Clip {
                 name: self.clip.clone().unwrap_or_default(),
                 why: problem.to_string(),
             })),
@@ -137,12 +137,12 @@ impl Playing {
 
 impl Sound {
     /// One figure of it.
-    pub fn figure(&self, of: OfSound, playing: &Playing) -> Found {
+    pub fn figure(&self, of: OfSound, playing: &Playing) -> FigureValue {
         let mut level = Level::default();
         level.push(&self.clip.samples);
         let unit = playing.probe.kind.unit();
         let number = |value, unit| {
-            Found::Number(Reading {
+            FigureValue::Number(Reading {
                 value,
                 unit,
                 limit: None,
@@ -152,7 +152,7 @@ impl Sound {
             OfSound::Peak => number(level.peak(), unit),
             OfSound::Rms => number(level.rms(), unit),
             OfSound::RunTime => number(self.run_time, "x"),
-            OfSound::Whole => Found::Sound(self.clip.clone()),
+            OfSound::Whole => FigureValue::Sound(self.clip.clone()),
         }
     }
 }

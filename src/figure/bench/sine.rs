@@ -4,11 +4,11 @@
 //! are asked for beside it; those that share a working point share the reading.
 
 use super::super::Figure;
-use super::super::problem::Problem;
+use super::super::driven_source;
+use super::super::problem::FigureProblem;
 use super::super::registry::OfSine;
-use super::super::source;
 use super::bound::{driving, element, probe};
-use super::{Found, Reading, Trouble};
+use super::{FigureValue, Reading, Trouble};
 use crate::analysis::periodic;
 use crate::circuit::Circuit;
 use crate::diag::Diagnostic;
@@ -68,7 +68,7 @@ impl Sine {
                     .value
                     .filter(|&r| element.letter == 'R' && r > 0.0)
                     .ok_or_else(|| {
-                        Problem::NotResistor {
+                        FigureProblem::NotResistor {
                             quantity: figure.quantity.name,
                             name: element.name.clone(),
                         }
@@ -78,7 +78,7 @@ impl Sine {
             }
             _ => (probe(figure, circuit)?, f64::NAN),
         };
-        let own = source::own_sine(&driving.drive);
+        let own = driven_source::own_sine(&driving.drive);
         let work = match of {
             OfSine::Intermodulation => {
                 let pair = match figure.given("pair") {
@@ -124,7 +124,7 @@ fn set(figure: &Figure, of: OfSine, own: Option<f64>) -> Result<Set, Diagnostic>
     let mut all = all.into_iter().flatten();
     let (first, second) = (all.next(), all.next());
     if let (Some(first), Some(second)) = (first, second) {
-        return Err(Problem::Both {
+        return Err(FigureProblem::Both {
             first: first.0,
             second: second.0,
         }
@@ -135,7 +135,7 @@ fn set(figure: &Figure, of: OfSine, own: Option<f64>) -> Result<Set, Diagnostic>
         (Some(("thd", percent, _)), _) => Ok(Set::Thd(percent / 100.0)),
         (Some((_, v, _)), _) => Ok(Set::Level(v)),
         (None, Some(own)) if of != OfSine::Input => Ok(Set::Level(own)),
-        (None, _) => Err(Problem::MissingCondition {
+        (None, _) => Err(FigureProblem::MissingCondition {
             quantity: figure.quantity.name,
             key: match of {
                 OfSine::Input => "thd",
@@ -176,7 +176,7 @@ impl<'c, 's> Driving<'c, 's> {
     }
 
     /// A figure.
-    pub fn measure(&mut self, wanted: &Sine, figure: &Figure) -> Result<Found, Trouble> {
+    pub fn measure(&mut self, wanted: &Sine, figure: &Figure) -> Result<FigureValue, Trouble> {
         let label = wanted.probe.label.to_lowercase();
         let key = (wanted.driven, label, wanted.work);
         let known = self.done.iter().position(|d| d.0 == key);
@@ -190,7 +190,7 @@ impl<'c, 's> Driving<'c, 's> {
             Ok(Measured::Tones(tones)) => 100.0 * tones.total(),
             Err(trouble) => return Err(trouble.clone()),
         };
-        Ok(Found::Number(Reading {
+        Ok(FigureValue::Number(Reading {
             value,
             unit: figure.unit(),
             limit: None,

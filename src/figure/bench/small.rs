@@ -1,11 +1,11 @@
 //! Figures of small signals: gains, impedances, loops and noise about the operating point.
 
 use super::super::Figure;
-use super::super::problem::Problem;
+use super::super::driven_source;
+use super::super::problem::FigureProblem;
 use super::super::registry::OfSmall;
-use super::super::source;
 use super::bound::{driving, element, probe};
-use super::{Across, Curve, Found, MOST_POINTS, Reading, Trouble};
+use super::{Across, Curve, FigureValue, MOST_POINTS, Reading, Trouble};
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::{Circuit, Node, Piece};
@@ -72,7 +72,7 @@ impl Small {
                 let band = band(figure)?;
                 let points = per_decade * fun::log10(band.1 / band.0);
                 if points > MOST_POINTS {
-                    return Err(Problem::TooLong {
+                    return Err(FigureProblem::TooLong {
                         points: format!("{points:.1e}"),
                         most: format!("{MOST_POINTS:.0e}"),
                     }
@@ -82,10 +82,10 @@ impl Small {
             }
             OfSmall::InputImpedance => {
                 let element = element(figure, circuit)?;
-                let found = source::find(circuit, Some(&element.name)).ok_or_else(|| {
-                    let names = source::sources(circuit).into_iter();
+                let found = driven_source::find(circuit, Some(&element.name)).ok_or_else(|| {
+                    let names = driven_source::sources(circuit).into_iter();
                     let known: Vec<String> = names.map(|s| format!("`{}`", s.name)).collect();
-                    Problem::UnknownSource {
+                    FigureProblem::UnknownSource {
                         name: element.name.clone(),
                         near: None,
                         known: known.join(", "),
@@ -103,7 +103,7 @@ impl Small {
                 let is_resistance =
                     |p: &crate::circuit::Port| matches!(p.piece, Piece::Resistance(_));
                 if element.letter != 'R' || !element.ports.iter().any(is_resistance) {
-                    return Err(Problem::NotResistor {
+                    return Err(FigureProblem::NotResistor {
                         quantity: figure.quantity.name,
                         name: element.name.clone(),
                     }
@@ -130,7 +130,7 @@ impl Small {
 fn signal(figure: &Figure, circuit: &Circuit) -> Result<Observable, Diagnostic> {
     let probe = probe(figure, circuit)?;
     match probe.kind {
-        Kind::Power => Err(Problem::SmallPower { text: probe.label }.at(figure.subject_span)),
+        Kind::Power => Err(FigureProblem::SmallPower { text: probe.label }.at(figure.subject_span)),
         _ => Ok(probe),
     }
 }
@@ -147,7 +147,7 @@ fn band(figure: &Figure) -> Result<(f64, f64), Diagnostic> {
     );
     match from < to {
         true => Ok((from, to)),
-        false => Err(Problem::Downwards {
+        false => Err(FigureProblem::Downwards {
             from: num::full(from),
             to: num::full(to),
         }
@@ -193,10 +193,10 @@ impl<'c> Quiet<'c> {
     }
 
     /// A figure.
-    pub fn measure(&mut self, wanted: &Small, figure: &Figure) -> Result<Found, Trouble> {
+    pub fn measure(&mut self, wanted: &Small, figure: &Figure) -> Result<FigureValue, Trouble> {
         let unit = figure.unit();
         let number = |value: f64| {
-            Ok(Found::Number(Reading {
+            Ok(FigureValue::Number(Reading {
                 value,
                 unit,
                 limit: None,
@@ -218,7 +218,7 @@ impl<'c> Quiet<'c> {
                     .iter()
                     .map(|&f| Ok(decibels(size(self.gain(*driven, probe, f)?))))
                     .collect();
-                Ok(Found::Curve(Curve {
+                Ok(FigureValue::Curve(Curve {
                     across: Across::Frequency,
                     x,
                     y: gains.map_err(|s| self.singular(s))?,
@@ -336,7 +336,7 @@ impl<'c> Quiet<'c> {
         let element = self.circuit.element(name).expect("looked up before");
         let probe = feedback::probe(&mut self.assembly, &self.x, element).ok_or_else(|| {
             let name = name.to_string();
-            Trouble::Input(Problem::NoLoop { name }.at(figure.subject_span))
+            Trouble::Input(FigureProblem::NoLoop { name }.at(figure.subject_span))
         })?;
         let small = &mut self.small;
         let stability = *self
@@ -353,7 +353,7 @@ impl<'c> Quiet<'c> {
             return Ok(known.1.clone());
         }
         let ((a, b), band, driven) = key;
-        let pickup = crate::system::probe::Pickup::voltage(&self.assembly.unknowns, a, b);
+        let pickup = crate::system::probe::LinearProbe::voltage(&self.assembly.unknowns, a, b);
         if self.origins.is_none() {
             self.origins = Some(noise::origins(&mut self.assembly, &self.x));
         }

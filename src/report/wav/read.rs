@@ -2,7 +2,7 @@
 
 use super::find::find_sound;
 use super::{WavProblem, io_error};
-use crate::audio::clip::{SampleSource, SourceProblem};
+use crate::audio::clip::{SampleStream, SourceProblem};
 use crate::inputs;
 use hound::{Sample, SampleFormat};
 use std::fs::File;
@@ -106,7 +106,7 @@ impl<R: Read> WavReader<R> {
     }
 }
 
-impl<R: Read> SampleSource for WavReader<R> {
+impl<R: Read> SampleStream for WavReader<R> {
     fn rate_hz(&self) -> u32 {
         self.sound.spec().sample_rate
     }

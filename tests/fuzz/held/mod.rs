@@ -13,10 +13,10 @@ pub mod table;
 pub mod wav;
 pub mod words;
 
-use gridleak::diag::{Diagnostic, Sources, Span};
+use gridleak::diag::{Diagnostic, Files, Span};
 
 /// Every message says something, at a place that is there.
-pub fn said(diagnostics: &[Diagnostic], sources: &Sources) {
+pub fn said(diagnostics: &[Diagnostic], sources: &Files) {
     for diagnostic in diagnostics {
         assert!(!diagnostic.message.trim().is_empty(), "{diagnostic:?}");
         if let Some(hint) = &diagnostic.hint {
@@ -43,7 +43,7 @@ pub fn said(diagnostics: &[Diagnostic], sources: &Sources) {
 }
 
 /// A place lies in its file and between characters.
-fn inside(span: Span, sources: &Sources) {
+fn inside(span: Span, sources: &Files) {
     assert!(sources.files().any(|f| f == span.file), "{span:?}");
     let text = sources.text(span.file);
     let (start, end) = (span.start as usize, span.end as usize);

@@ -2,9 +2,9 @@
 
 use super::said;
 use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Settings;
+use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::netlist::card::Card;
 use gridleak::netlist::{MemoryLoader, Reading, read};
 use gridleak::system::probe::Observable;
@@ -31,24 +31,24 @@ pub fn holds(text: &str) -> bool {
 }
 
 /// A netlist and its parts.
-pub fn reading(text: &str) -> (Reading, Sources) {
+pub fn reading(text: &str) -> (Reading, Files) {
     let mut pieces = text.split(NEXT_FILE);
     let mut loader = MemoryLoader::new("main.cir", pieces.next().unwrap_or(""));
     for piece in pieces {
         let (name, text) = piece.split_once('\n').unwrap_or((piece, ""));
         loader = loader.with(name.trim(), text);
     }
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let reading = read("main.cir", &loader, &mut sources);
     (reading, sources)
 }
 
 /// The circuit of a netlist, if it is one.
-pub fn built(reading: &Reading, sources: &mut Sources) -> Option<Circuit> {
+pub fn built(reading: &Reading, sources: &mut Files) -> Option<Circuit> {
     if !reading.is_good() {
         return None;
     }
-    let settings = Settings::default();
+    let settings = Overrides::default();
     match circuit::build(&reading.netlist, &settings, Timing::default(), sources) {
         Ok(built) => {
             said(&built.warnings, sources);
@@ -91,7 +91,7 @@ fn sane(circuit: &Circuit) {
     assert!(circuit.gains.iter().all(|g| g.gain.is_finite()));
 }
 
-fn probes(circuit: &Circuit, reading: &Reading, sources: &Sources) {
+fn probes(circuit: &Circuit, reading: &Reading, sources: &Files) {
     for card in &reading.netlist.controls {
         let Card::Print(print) = &card.kind else {
             continue;

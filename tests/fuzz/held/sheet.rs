@@ -1,7 +1,7 @@
 //! Regression sheets, read and written back with measured values.
 
 use super::said;
-use gridleak::diag::Sources;
+use gridleak::diag::Files;
 use gridleak::sheet::cases::fits;
 use gridleak::sheet::record::{Change, NewValue, rewrite};
 use gridleak::sheet::{Sheet, Want, read};
@@ -54,7 +54,7 @@ pub fn holds(text: &str) -> bool {
 }
 
 fn sheet(text: &str) -> Option<Sheet> {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let file = sources.add("a.sheet.toml", text);
     let first = read(file, &sources);
     let again = read(file, &sources);

@@ -2,7 +2,7 @@
 
 use super::netlist::{built, reading};
 use gridleak::circuit::Circuit;
-use gridleak::measure::standing;
+use gridleak::measure::quiescent;
 
 /// Larger circuits are another test's business: here many small ones are to be tried.
 const UNKNOWNS: usize = 40;
@@ -19,17 +19,21 @@ pub fn holds(text: &str) -> bool {
 }
 
 fn solved(circuit: &Circuit) -> bool {
-    let (standing, mut assembly) = match standing::find(circuit) {
+    let (quiescent, mut assembly) = match quiescent::solve(circuit) {
         Ok(found) => found,
         Err(why) => {
             assert!(!why.place.is_empty() && !why.tried.is_empty(), "{why:?}");
             return false;
         }
     };
-    assert!(standing.x.iter().all(|x| x.is_finite()), "{:?}", standing.x);
+    assert!(
+        quiescent.x.iter().all(|x| x.is_finite()),
+        "{:?}",
+        quiescent.x
+    );
     // The watts of more volts and amperes than this are beyond any double.
-    let beyond = standing.x.iter().any(|x| x.abs() > 1e150);
-    for row in standing.rows(&mut assembly, &[]) {
+    let beyond = quiescent.x.iter().any(|x| x.abs() > 1e150);
+    for row in quiescent.rows(&mut assembly, &[]) {
         let (subject, quantity) = (row.subject, row.quantity);
         assert!(!subject.is_empty() && !quantity.is_empty());
         let finite = !row.value.is_infinite();

@@ -1,6 +1,6 @@
 //! WAV files.
 
-use gridleak::audio::clip::{Clip, SampleSource};
+use gridleak::audio::clip::{Clip, SampleStream};
 use gridleak::report::wav::{Format, WavReader, WavWriter};
 use std::io::Cursor;
 

@@ -2,7 +2,7 @@
 
 use super::netlist::reading;
 use super::said;
-use gridleak::diag::{FileId, Sources};
+use gridleak::diag::{FileId, Files};
 use gridleak::figure::{Figure, Subject, Words, amount};
 use gridleak::netlist::card::{ElementKind, Probe};
 use gridleak::netlist::expr::{Expr, Function, Operator};
@@ -60,7 +60,7 @@ fn printed(value: f64) {
 }
 
 fn probe(text: &str) {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let file = sources.add("--probe", text);
     match parse_probe(text, file) {
         Ok(probe) => {
@@ -83,7 +83,7 @@ fn probe_shown(probe: &Probe) -> String {
 
 /// A figure's name, as it is printed, names the same figure.
 fn figure(text: &str) -> bool {
-    let mut sources = Sources::default();
+    let mut sources = Files::default();
     let file = sources.add("figure", text);
     let figure = match Figure::parse(text, Words::whole(file, text)) {
         Ok(figure) => figure,

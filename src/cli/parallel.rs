@@ -5,17 +5,13 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// As many threads as there are processors.
-pub fn all() -> usize {
+pub fn processors() -> usize {
     std::thread::available_parallelism().map_or(1, NonZero::get)
 }
 
 /// Does every job, on so many threads at the most; the results stand in the order of the jobs
 /// whatever thread was first.
-pub fn spread<J: Sync, R: Send>(
-    jobs: &[J],
-    threads: usize,
-    work: impl Fn(&J) -> R + Sync,
-) -> Vec<R> {
+pub fn map<J: Sync, R: Send>(jobs: &[J], threads: usize, work: impl Fn(&J) -> R + Sync) -> Vec<R> {
     let next = AtomicUsize::new(0);
     let results: Vec<Mutex<Option<R>>> = jobs.iter().map(|_| Mutex::new(None)).collect();
     let worker = || {
@@ -47,7 +43,7 @@ mod tests {
     fn results_stand_in_the_order_of_the_jobs() {
         let jobs: Vec<u64> = (0..100).collect();
         for threads in [1, 2, 7, 200] {
-            let squares = super::spread(&jobs, threads, |j| j * j);
+            let squares = super::map(&jobs, threads, |j| j * j);
             assert!(
                 squares
                     .iter()

@@ -1,12 +1,12 @@
 //! What stands beside a sheet, or in the folder that a command is called from.
 
-use super::room;
+use super::memory;
 use crate::audio::clip::Clip;
-use crate::audio::clip::SampleSource;
+use crate::audio::clip::SampleStream;
 use crate::figure::bench::Clips;
 use crate::inputs::{self, InputProblem, Sandbox};
 use crate::limits::{Bound, Limits};
-use crate::netlist::source::TEXT_LIMIT;
+use crate::netlist::loader::TEXT_LIMIT;
 use crate::netlist::{Loader, SandboxLoader};
 use crate::report::wav;
 use crate::sheet::Stored;
@@ -14,16 +14,16 @@ use std::path::{Path, PathBuf};
 
 /// A folder from which names of files start.
 #[derive(Debug)]
-pub struct Beside {
+pub struct SheetFolder {
     folder: PathBuf,
     sandbox: Option<Sandbox>,
     limits: Limits,
 }
 
-impl Beside {
+impl SheetFolder {
     /// The folder that the command is called from.
     pub fn here(sandbox: Option<&Sandbox>, limits: &Limits) -> Self {
-        Beside {
+        SheetFolder {
             folder: PathBuf::new(),
             sandbox: sandbox.cloned(),
             limits: *limits,
@@ -32,7 +32,7 @@ impl Beside {
 
     /// The folder of this sheet.
     pub fn new(sheet: &Path, sandbox: Option<&Sandbox>, limits: &Limits) -> Self {
-        Beside {
+        SheetFolder {
             folder: sheet.parent().unwrap_or(Path::new("")).to_owned(),
             sandbox: sandbox.cloned(),
             limits: *limits,
@@ -54,13 +54,13 @@ impl Beside {
     }
 }
 
-impl Clips for Beside {
+impl Clips for SheetFolder {
     fn clip(&self, name: &str) -> Result<Clip, String> {
         self.sound(name)?.ok_or_else(|| "no such file".to_string())
     }
 }
 
-impl Stored for Beside {
+impl Stored for SheetFolder {
     fn text(&self, name: &str) -> Result<Option<String>, String> {
         let loader = SandboxLoader {
             most: TEXT_LIMIT,
@@ -85,7 +85,7 @@ impl Stored for Beside {
         if length > most {
             return Err(format!("it has {length} samples, more than {most}"));
         }
-        room::ask(length as f64 * 16.0, "the sound").map_err(|f| f.message())?;
+        memory::require(length as f64 * 16.0, "the sound").map_err(|f| f.message())?;
         Clip::collect(&mut file)
             .map(Some)
             .map_err(|e| e.to_string())

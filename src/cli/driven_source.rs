@@ -4,7 +4,7 @@ use super::common::Session;
 use super::failure::Failure;
 use crate::circuit::Circuit;
 use crate::device::source::Drive;
-use crate::figure::source;
+use crate::figure::driven_source;
 use crate::system::assemble::Driven;
 
 /// Its name as in the netlist, its place and what it gives by itself.
@@ -17,7 +17,7 @@ pub fn named(
     circuit: &Circuit,
     question: &str,
 ) -> Result<(String, Driven, Drive), Failure> {
-    let candidates = source::sources(circuit);
+    let candidates = driven_source::sources(circuit);
     let names = || {
         candidates
             .iter()
@@ -26,7 +26,7 @@ pub fn named(
             .join(", ")
     };
     let asked = session.text("source");
-    if let Some(found) = source::find(circuit, asked) {
+    if let Some(found) = driven_source::find(circuit, asked) {
         return Ok((found.name, found.driven, found.drive));
     }
     let Some(name) = asked else {

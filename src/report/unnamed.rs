@@ -16,7 +16,7 @@ pub(super) fn builder() -> Builder<'static, 'static> {
 
 /// A file on its way.
 #[derive(Debug)]
-pub(super) enum Waiting {
+pub(super) enum UnnamedFile {
     /// It has no name yet.
     #[cfg(target_os = "linux")]
     Nameless(File),
@@ -24,10 +24,10 @@ pub(super) enum Waiting {
     Named(NamedTempFile),
 }
 
-impl Waiting {
+impl UnnamedFile {
     /// A new file in a directory, with these permissions or those of any newly created file.
     pub fn new(directory: &Path, kept: Option<Permissions>) -> io::Result<Self> {
-        let waiting = Waiting::without_permissions(directory)?;
+        let waiting = UnnamedFile::without_permissions(directory)?;
         if let Some(permissions) = kept {
             waiting.file().set_permissions(permissions)?;
         }
@@ -37,17 +37,17 @@ impl Waiting {
     fn without_permissions(directory: &Path) -> io::Result<Self> {
         #[cfg(target_os = "linux")]
         if let Some(file) = nameless(directory)? {
-            return Ok(Waiting::Nameless(file));
+            return Ok(UnnamedFile::Nameless(file));
         }
-        Ok(Waiting::Named(named(directory)?))
+        Ok(UnnamedFile::Named(named(directory)?))
     }
 
     /// The file.
     pub fn file(&self) -> &File {
         match self {
             #[cfg(target_os = "linux")]
-            Waiting::Nameless(file) => file,
-            Waiting::Named(named) => named.as_file(),
+            UnnamedFile::Nameless(file) => file,
+            UnnamedFile::Named(named) => named.as_file(),
         }
     }
 
@@ -56,11 +56,11 @@ impl Waiting {
     pub fn name(self, directory: &Path) -> io::Result<TempPath> {
         match self {
             #[cfg(target_os = "linux")]
-            Waiting::Nameless(file) => match linked(&file, directory) {
+            UnnamedFile::Nameless(file) => match linked(&file, directory) {
                 Ok(name) => Ok(name),
                 Err(_) => copied(file, directory),
             },
-            Waiting::Named(named) => Ok(named.into_temp_path()),
+            UnnamedFile::Named(named) => Ok(named.into_temp_path()),
         }
     }
 }
@@ -147,10 +147,10 @@ mod tests {
     #[test]
     fn where_no_name_can_be_given_the_content_is_copied() {
         let place = tempfile::tempdir().expect("a folder");
-        let waiting = Waiting::new(place.path(), None).expect("made");
+        let waiting = UnnamedFile::new(place.path(), None).expect("made");
         waiting.file().write_all(b"sound").expect("written");
         let count = || std::fs::read_dir(place.path()).expect("read").count();
-        if let Waiting::Nameless(file) = waiting {
+        if let UnnamedFile::Nameless(file) = waiting {
             assert_eq!(count(), 0);
             let name = copied(file, place.path()).expect("copied");
             assert_eq!(std::fs::read(&name).expect("read"), b"sound");

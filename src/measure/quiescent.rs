@@ -1,17 +1,18 @@
 //! How a circuit stands with nothing playing: at an operating point, or, where it is fed from
 //! the mains, on the average of a mains cycle.
 
-use super::chart::{self, Row, is_valve};
+use super::chart::{self, ChartRow};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Cycle, Mains};
-use crate::analysis::operating_point::{Point, solve};
+use crate::analysis::operating_point::{self, Point};
 use crate::circuit::{Circuit, Element, Node, Piece};
-use crate::system::assemble::{Ask, Assembly};
+use crate::device::role::DeviceRole;
+use crate::system::assemble::{Assembly, SourceState};
 use crate::system::probe::{Moment, Observable};
 
 /// What was solved.
 #[derive(Debug)]
-pub enum Found {
+pub enum AtRest {
     /// An operating point.
     Point(Point),
     /// A mains cycle that repeats itself.
@@ -20,9 +21,9 @@ pub enum Found {
 
 /// A circuit with nothing playing.
 #[derive(Debug)]
-pub struct Standing {
+pub struct Quiescent {
     /// What was solved.
-    pub found: Found,
+    pub found: AtRest,
     /// The unknowns: at the operating point, or on the average of the cycle.
     pub x: Vec<f64>,
     /// The largest voltage across each capacitor, V, by element, once the valves draw; and
@@ -34,13 +35,27 @@ pub struct Standing {
 ///
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
-pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolution>> {
+pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolution>> {
+    solve_near(circuit, None, true)
+}
+
+/// The same, the search begun at a neighbour's rest if there is one: the same circuit with other
+/// values. The capacitors' volts with cold valves are worked out only if they are wanted.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn solve_near<'c>(
+    circuit: &'c Circuit,
+    near: Option<&AtRest>,
+    wants_cold: bool,
+) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mut assembly = Assembly::new(circuit);
     let mains = mains::find(circuit);
-    let found = with(&mut assembly, mains.as_ref())?;
+    let found = with_near(&mut assembly, mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref()),
+        true if wants_cold => cold(circuit, mains.as_ref()),
+        true => None,
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -48,12 +63,12 @@ pub fn find(circuit: &Circuit) -> Result<(Standing, Assembly<'_>), Box<NoSolutio
         .map(|(n, (element, ..))| (element, hot[n], cold.as_ref().map(|c| c[n])))
         .collect();
     let x = middle(&found);
-    let standing = Standing {
+    let quiescent = Quiescent {
         found,
         x,
         capacitors,
     };
-    Ok((standing, assembly))
+    Ok((quiescent, assembly))
 }
 
 /// Solves a circuit for what moves a little about it: the unknowns at the operating point, or
@@ -67,23 +82,37 @@ pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolu
     Ok((middle(&found), assembly))
 }
 
-fn middle(found: &Found) -> Vec<f64> {
+fn middle(found: &AtRest) -> Vec<f64> {
     match found {
-        Found::Point(point) => point.x.clone(),
-        Found::Cycle(_, cycle) => cycle.mean(),
+        AtRest::Point(point) => point.x.clone(),
+        AtRest::Cycle(_, cycle) => cycle.mean(),
     }
 }
 
-fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<Found, Box<NoSolution>> {
+fn with_near(
+    assembly: &mut Assembly<'_>,
+    mains: Option<&Mains>,
+    near: Option<&AtRest>,
+) -> Result<AtRest, Box<NoSolution>> {
+    match (mains, near) {
+        (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
+            let found = operating_point::near(assembly, SourceState::DC, &known.x)?;
+            Ok(AtRest::Point(found))
+        }
+        _ => with(assembly, mains),
+    }
+}
+
+fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<AtRest, Box<NoSolution>> {
     Ok(match mains {
-        None => Found::Point(solve(assembly, Ask::DC, &[])?),
-        Some(mains) => Found::Cycle(mains.clone(), mains::cycle(assembly, mains)?),
+        None => AtRest::Point(operating_point::solve(assembly, SourceState::DC, &[])?),
+        Some(mains) => AtRest::Cycle(mains.clone(), mains::cycle(assembly, mains)?),
     })
 }
 
 /// A valve that draws nothing until it is warm. A rectifier counts as warm: the worst case.
 fn warms_up(element: &Element) -> bool {
-    is_valve(element) && element.kind.is_some_and(|k| k.name != "rectifier")
+    element.role() == Some(DeviceRole::Valve)
 }
 
 /// The capacitors' largest volts with every valve pulled.
@@ -103,11 +132,11 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
 /// Elements that are capacitors, with their nodes.
 fn capacitors(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
     let all = circuit.elements.iter().enumerate();
-    all.filter(|(_, e)| e.letter == 'C')
+    all.filter(|(_, e)| e.role() == Some(DeviceRole::Capacitor))
         .map(|(k, e)| (k, e.terminals[0], e.terminals[1]))
 }
 
-fn peaks(assembly: &Assembly<'_>, found: &Found) -> Vec<f64> {
+fn peaks(assembly: &Assembly<'_>, found: &AtRest) -> Vec<f64> {
     let circuit = assembly.circuit;
     let mut most = vec![0.0f64; capacitors(circuit).count()];
     let mut look = |x: &[f64]| {
@@ -117,25 +146,25 @@ fn peaks(assembly: &Assembly<'_>, found: &Found) -> Vec<f64> {
         }
     };
     match found {
-        Found::Point(point) => look(&point.x),
-        Found::Cycle(_, cycle) => cycle.instants.iter().for_each(|i| look(&i.x)),
+        AtRest::Point(point) => look(&point.x),
+        AtRest::Cycle(_, cycle) => cycle.instants.iter().for_each(|i| look(&i.x)),
     }
     most
 }
 
-impl Standing {
+impl Quiescent {
     /// The chart: nodes, valves, resistors, capacitors, sources, and last the probes. In a
     /// mains cycle each figure is its average; ripple and what the cycle does to the
     /// rectifiers are added.
-    pub fn rows(&self, assembly: &mut Assembly<'_>, probes: &[Observable]) -> Vec<Row> {
+    pub fn rows(&self, assembly: &mut Assembly<'_>, probes: &[Observable]) -> Vec<ChartRow> {
         let mut rows = chart::rows(assembly, &self.x, probes);
-        if let Found::Cycle(mains, cycle) = &self.found {
+        if let AtRest::Cycle(mains, cycle) = &self.found {
             assembly.moving = Some(mains.sources.clone());
             rows = averaged(assembly, cycle, rows, probes);
             assembly.moving = None;
         }
         let circuit = assembly.circuit;
-        let sources = |e: &&Element| matches!(e.letter, 'V' | 'I');
+        let sources = |e: &&Element| e.role().is_some_and(DeviceRole::is_source);
         let first = circuit.elements.iter().find(sources);
         let place = first
             .and_then(|e| {
@@ -145,7 +174,7 @@ impl Standing {
             .unwrap_or(rows.len() - probes.len());
         let of_capacitors = self.capacitors.iter().flat_map(|&(k, hot, cold)| {
             let element = &circuit.elements[k];
-            let row = |quantity: &'static str, value: f64| Row {
+            let row = |quantity: &'static str, value: f64| ChartRow {
                 subject: element.name.clone(),
                 quantity,
                 value,
@@ -155,7 +184,7 @@ impl Standing {
             let cold = cold.map(|v| row("voltage cold", v));
             cold.into_iter().chain([row("voltage hot", hot)])
         });
-        let of_capacitors: Vec<Row> = of_capacitors.collect();
+        let of_capacitors: Vec<ChartRow> = of_capacitors.collect();
         rows.splice(place..place, of_capacitors);
         rows
     }
@@ -166,9 +195,9 @@ impl Standing {
 fn averaged(
     assembly: &mut Assembly<'_>,
     cycle: &Cycle,
-    mut rows: Vec<Row>,
+    mut rows: Vec<ChartRow>,
     probes: &[Observable],
-) -> Vec<Row> {
+) -> Vec<ChartRow> {
     let circuit = assembly.circuit;
     let mut sums: Vec<(f64, f64, f64)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
@@ -209,7 +238,7 @@ fn averaged(
     }
     for (k, ripple) in ripples.into_iter().rev() {
         let subject = rows[k].subject.clone();
-        let row = Row {
+        let row = ChartRow {
             subject,
             quantity: "ripple",
             value: ripple,
@@ -222,7 +251,7 @@ fn averaged(
         }
     }
     let place = rows.len() - probes.len();
-    let more: Vec<Row> = rectifiers
+    let more: Vec<ChartRow> = rectifiers
         .iter()
         .zip(strain)
         .flat_map(|(element, strain)| strain.rows(element, per))
@@ -233,8 +262,7 @@ fn averaged(
 
 /// A valve or semiconductor diode.
 fn rectifies(element: &Element) -> bool {
-    let kind = element.kind.map_or("", |k| k.name);
-    kind == "rectifier" || kind == "d"
+    element.role().is_some_and(DeviceRole::rectifies)
 }
 
 /// What a cycle does to a rectifier.
@@ -254,8 +282,8 @@ impl Strain {
         for &plate in plates {
             self.inverse = self.inverse.max(volts(cathode) - volts(plate));
         }
-        let currents: Vec<f64> = match element.kind.map(|k| k.name) {
-            Some("rectifier") => element
+        let currents: Vec<f64> = match element.role() {
+            Some(DeviceRole::RectifierValve) => element
                 .readings
                 .iter()
                 .map(|&(_, law, output)| assembly.law_currents(law, moment.x).i[output])
@@ -266,8 +294,8 @@ impl Strain {
         self.peak = currents.iter().fold(self.peak, |m, i| m.max(*i));
     }
 
-    fn rows(self, element: &Element, per: f64) -> Vec<Row> {
-        let is_valve = element.kind.is_some_and(|k| k.name == "rectifier");
+    fn rows(self, element: &Element, per: f64) -> Vec<ChartRow> {
+        let is_valve = element.role() == Some(DeviceRole::RectifierValve);
         let limit = |quantity: &str| {
             let table = element.limits.iter();
             table
@@ -276,7 +304,7 @@ impl Strain {
                 .map(|l| l.max)
         };
         let row =
-            |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| Row {
+            |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| ChartRow {
                 subject: element.name.clone(),
                 quantity,
                 value,

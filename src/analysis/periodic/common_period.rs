@@ -46,7 +46,7 @@ const OVER: f64 = 45.0;
 const MISSED: f64 = 1e-9;
 
 /// The DC value of the driven source, V or A.
-pub fn direct(circuit: &Circuit, driven: Driven) -> f64 {
+pub fn dc_value(circuit: &Circuit, driven: Driven) -> f64 {
     match driven {
         Driven::Voltage(k) => match &circuit.branches[k].kind {
             BranchKind::Source(drive) => drive.dc,

@@ -11,7 +11,7 @@ const BESIDE: f64 = 4e6;
 /// # Errors
 /// If the system would not give them (`ulimit -v`, or more than the machine has). It may take
 /// back its word where it promises more than it has; then nothing helps.
-pub fn ask(bytes: f64, what: &'static str) -> Result<(), Failure> {
+pub fn require(bytes: f64, what: &'static str) -> Result<(), Failure> {
     let mut room: Vec<u8> = Vec::new();
     match room.try_reserve_exact((bytes + BESIDE) as usize) {
         Ok(()) => Ok(()),
