@@ -5,6 +5,8 @@ mod check;
 mod common;
 mod compare;
 mod distortion;
+mod draw;
+mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
@@ -17,6 +19,7 @@ mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
@@ -78,6 +81,8 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
+    &draw::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &compare::COMMAND,
