@@ -291,3 +291,125 @@ fn the_whole_amplifier_renamed_and_shuffled_is_quickly_the_same() {
     // A hundredfold of what it takes: a hang shows, a loaded machine does not.
     assert!(start.elapsed().as_secs_f64() < 30.0);
 }
+
+/// Runs the command on two netlists and gives exit code, CSV and chart.
+fn run(name: &str, drawn: &str, built: &str, more: &[&str]) -> (i32, String, String) {
+    let folder =
+        std::env::temp_dir().join(format!("gridleak-compare-{name}-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).expect("a folder");
+    let file = |name: &str, text: &str| {
+        let path = folder.join(name);
+        std::fs::write(&path, text).expect("written");
+        path
+    };
+    let paths = [file("drawn.cir", drawn), file("built.cir", built)];
+    let csv = folder.join("rows.csv");
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_gridleak"))
+        .arg("compare")
+        .args(&paths)
+        .arg("--csv")
+        .arg(&csv)
+        .args(more)
+        .output()
+        .expect("runs");
+    let rows = std::fs::read_to_string(&csv).unwrap_or_default();
+    let chart = String::from_utf8(output.stdout).expect("text");
+    std::fs::remove_dir_all(&folder).expect("removed");
+    (output.status.code().expect("ended"), rows, chart)
+}
+
+const STAGE: &str = "A stage as drawn
+VB bplus 0 300
+VIN in 0 DC 0 AC 1
+RG g 0 1meg
+RGS in g 68k
+RA bplus p 100k
+XV1A p g k 12AX7
+RK k 0 1.5k
+CK k 0 22u
+CO p out 22n
+RL out 0 1meg
+XVOL out w 0 A1M knob=5
+RN w 0 10meg
+XSW w out toggle at=1
+.model A1M pot(r=1meg taper=audio)
+.end
+";
+
+#[test]
+fn every_kind_of_the_contract_is_one_row() {
+    let same = run("same", STAGE, STAGE, &[]);
+    assert_eq!((same.0, same.1.as_str()), (0, "kind,drawn,built,what\n"));
+    let cases = [
+        ("RA bplus p 100k", "RA bplus p 220k", "value,RA,RA,"),
+        ("p g k 12AX7", "p g k 12AY7", "model,XV1A,XV1A,"),
+        ("CK k 0 22u\n", "", "missing,CK,,"),
+        (
+            "RL out 0 1meg\n",
+            "RL out 0 1meg\nRX k g 2k\n",
+            "extra,,RX,",
+        ),
+        ("CK k 0 22u", "CK p 0 22u", "moved,CK,CK,"),
+        ("XV1A p g k", "XV1A g p k", "swapped,XV1A,XV1A,"),
+        ("XVOL out w 0", "XVOL 0 w out", "swapped,XVOL,XVOL,"),
+        ("toggle at=1", "toggle at=0", "switch,XSW,XSW,"),
+        // A lead on a node of its own, which the rules of wiring refuse to solve.
+        ("RL out 0", "RL out air", "moved,RL,RL,"),
+    ];
+    for (from, to, row) in cases {
+        assert!(STAGE.contains(from));
+        let (code, rows, _) = run("kind", STAGE, &STAGE.replace(from, to), &[]);
+        assert_eq!(code, 1, "{to}");
+        assert_eq!(rows.lines().count(), 2, "{rows}");
+        assert!(
+            rows.lines().nth(1).expect("a row").starts_with(row),
+            "{rows}"
+        );
+    }
+}
+
+#[test]
+fn order_direction_knobs_series_and_subcircuits_change_nothing() {
+    let other = "The same, written by somebody else
+.subckt INPUT a b
+RGS m b 34k
+RHALF a m 34k
+.ends
+XVOL out wiper 0 POT knob=9
+XS wiper out toggle at=1
+RN 0 wiper 10meg
+XIN in grid INPUT
+RG 0 grid 1meg
+VB ht 0 300
+VIN in 0 DC 0 AC 1
+RA plate ht 100k
+XV1A plate grid cath 12AX7
+CK 0 cath 22u
+RK cath 0 1.5k
+RL 0 out 1meg
+CO out plate 22n
+.model POT pot(r=1meg taper=audio)
+";
+    let drawn = STAGE.replace("RGS in g 68k", "RHALF in m 34k\nRGS m g 34k");
+    let (code, rows, _) = run("same", &drawn, other, &[]);
+    assert_eq!(rows, "kind,drawn,built,what\n");
+    assert_eq!(code, 0);
+}
+
+#[test]
+fn figures_list_what_the_differences_do_to_the_voltages() {
+    let built = STAGE.replace("RK k 0 1.5k", "RK k 0 150");
+    let (code, _, chart) = run("figures", STAGE, &built, &["--figures"]);
+    assert_eq!(code, 1);
+    assert!(
+        chart.contains("v(p)") && chart.contains("as built"),
+        "{chart}"
+    );
+}
+
+#[test]
+fn an_unknown_valve_names_the_netlist_that_has_it() {
+    let built = STAGE.replace("12AX7", "12AXE");
+    let (code, rows, _) = run("unknown", STAGE, &built, &[]);
+    assert_eq!((code, rows.as_str()), (2, ""));
+}

@@ -1,5 +1,7 @@
 //! `compare`: a circuit as drawn against the same as built.
 
+mod figures;
+
 use super::common::Session;
 use super::failure::Failure;
 use super::{Command, Outcome, interrupt};
@@ -8,7 +10,7 @@ use crate::compare::{self, Comparison, Graph};
 use crate::netlist::card::Netlist;
 use crate::report::file::FileProblem;
 use crate::report::table::{Side, Table};
-use clap::{Arg, ArgMatches};
+use clap::{Arg, ArgAction, ArgMatches};
 use serde_json::json;
 use std::io::Write;
 
@@ -21,12 +23,19 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
-    command.arg(
-        Arg::new("built")
-            .value_name("BUILT")
-            .required(true)
-            .help("Netlist of the circuit as built; NETLIST is as drawn"),
-    )
+    command
+        .arg(
+            Arg::new("built")
+                .value_name("BUILT")
+                .required(true)
+                .help("Netlist of the circuit as built; NETLIST is as drawn"),
+        )
+        .arg(
+            Arg::new("figures")
+                .long("figures")
+                .action(ArgAction::SetTrue)
+                .help("Also solve both, and list the figures and verdicts that change"),
+        )
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
@@ -58,10 +67,28 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         file.write_all(text(&found).as_bytes())
             .map_err(|e| FileProblem::new(path, e))?;
     }
+    let changes = if session.flag("figures") {
+        Some(figures::changes(&mut session, &ours, &theirs, &found)?)
+    } else {
+        None
+    };
     session.finish(
         outputs,
-        || record(&ours, &theirs, &found),
-        || printed(&ours, &theirs, &drawn, &found),
+        || {
+            let mut record = record(&ours, &theirs, &found);
+            if let Some(changes) = &changes {
+                record["figures"] = figures::record(changes);
+            }
+            record
+        },
+        || {
+            let changes = changes.as_ref().map(figures::printed).unwrap_or_default();
+            let caution = super::SAFETY;
+            format!(
+                "{}{changes}\n{caution}\n",
+                printed(&ours, &theirs, &drawn, &found)
+            )
+        },
     )?;
     if found.broken_off {
         session.note("the search was broken off: there may be a shorter account of what differs");
@@ -156,6 +183,5 @@ fn printed(drawn: &Netlist, built: &Netlist, ours: &Graph, found: &Comparison) -
     for line in &found.harmless {
         text.push_str(&format!("note: {line}\n"));
     }
-    text.push_str(&format!("\n{}\n", super::SAFETY));
     text
 }

@@ -43,6 +43,8 @@ pub struct Comparison {
     pub parts: usize,
     /// Drawn and built names of parts that correspond.
     pub pairs: Vec<(String, String)>,
+    /// Drawn and built names of nets that correspond.
+    pub nets: Vec<(String, String)>,
     /// Whether the search was broken off before it was through.
     pub broken_off: bool,
 }
@@ -59,6 +61,7 @@ pub fn compare(drawn: &Graph, built: &Graph, go_on: GoOn<'_>) -> Comparison {
             .into_iter()
             .map(|(p, q)| (drawn.parts[p].name.clone(), built.parts[q].name.clone()))
             .collect(),
+        nets: search::nets(drawn, built, &account.mapping),
         broken_off: account.broken_off,
     }
 }

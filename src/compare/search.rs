@@ -1,7 +1,8 @@
 //! From a first guess to the mapping with the fewest stories: parts in trouble change places
 //! with others of their sort as long as that shortens the account.
 
-use super::fit::Mapping;
+use super::chains;
+use super::fit::{Fit, Mapping};
 use super::graph::Graph;
 use super::start;
 use super::stories::{Story, stories};
@@ -65,6 +66,15 @@ pub fn shortest(drawn: &Graph, built: &Graph, go_on: GoOn<'_>) -> Account {
         best.broken_off |= broken_off;
     }
     best
+}
+
+/// Names of the nets that correspond.
+pub fn nets(drawn: &Graph, built: &Graph, mapping: &Mapping) -> Vec<(String, String)> {
+    let leads = chains::aligned(drawn, built, mapping);
+    let fit = Fit::of(drawn, built, &leads, mapping);
+    let all = fit.image.iter().enumerate().skip(1);
+    all.filter_map(|(d, b)| Some((drawn.nets[d].clone(), built.nets[(*b)?].clone())))
+        .collect()
 }
 
 /// No account costs less than this: parts that are too many on one side.
