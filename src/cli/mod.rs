@@ -4,6 +4,7 @@ mod bias;
 mod check;
 mod common;
 mod compare;
+mod curves;
 mod distortion;
 mod draw;
 mod driven;
@@ -28,6 +29,7 @@ mod spread;
 mod variant;
 mod vary;
 
+use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
 
@@ -83,6 +85,7 @@ pub const COMMANDS: &[&Command] = &[
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
+    &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &compare::COMMAND,
@@ -137,9 +140,12 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
         .iter()
         .find(|c| c.name == name)
         .expect("listed above");
+    interrupt::watch();
+    inputs::keep_account();
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {
+            interrupt::leave();
             common::tell(&failure.message());
             failure.outcome()
         }
