@@ -110,6 +110,7 @@ pub fn play_from<E>(
         full_scale: settings.full_scale,
         start_s,
         steps: 0,
+        held: None,
     };
     let mut down = Decimator::new(settings.oversample);
     let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
@@ -123,6 +124,7 @@ pub fn play_from<E>(
             receive(&[]).map_err(Stopped::Receiver)?;
         }
         out.clear();
+        answers.extend(line.held.take_if(|_| ended));
         down.push(&answers, &mut out);
         if ended {
             down.finish(&mut out);
@@ -166,6 +168,8 @@ struct Line<'c, 'p> {
     /// When the circuit's rest ends, s.
     start_s: f64,
     steps: u64,
+    /// The last answer: the next step may add to it.
+    held: Option<f64>,
 }
 
 impl Line<'_, '_> {
@@ -180,7 +184,10 @@ impl Line<'_, '_> {
                 knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
             }
             // The step to the start of the newest one.
-            out.push(self.engine.step(&self.recent)?);
+            let [end, between] = self.engine.step(&self.recent)?;
+            if let Some(held) = self.held.replace(end + 0.5 * between) {
+                out.push(held + 0.5 * between);
+            }
             self.steps += 1;
         }
         Ok(())

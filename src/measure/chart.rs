@@ -1,10 +1,11 @@
 //! The voltage chart of an operating point: what a builder would measure with a meter,
 //! and what the data sheets allow.
 
-use super::impedance::{SmallDirect, is_fixed};
-use crate::circuit::{Element, Node};
+use super::impedance::{self, Resistances, is_fixed};
+use crate::circuit::{Circuit, Element, Node};
 use crate::system::assemble::Assembly;
 use crate::system::probe::{Moment, Observable};
+use std::collections::BTreeMap;
 
 /// One figure.
 #[derive(Debug, Clone, PartialEq)]
@@ -65,22 +66,46 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
         x,
         rates: None,
     };
-    let mut rows = moving_rows(assembly, moment, probes);
-    for element in assembly.circuit.elements.iter().filter(|e| is_valve(e)) {
-        let Some((quantity, ohms, limit)) = grid_circuit(assembly, x, element) else {
-            continue;
-        };
-        let last = rows.iter().rposition(|r| r.subject == element.name);
-        let row = ChartRow {
-            subject: element.name.clone(),
-            quantity,
-            value: ohms,
-            unit: "ohm",
-            limit,
-        };
-        rows.insert(last.map_or(rows.len(), |k| k + 1), row);
+    let rows = moving_rows(assembly, moment, probes);
+    let Some(lu) = impedance::factored(assembly, x) else {
+        return rows;
+    };
+    let laws = assembly.currents(x);
+    let circuit = assembly.circuit;
+    let mut seen = Resistances::new(assembly, laws, &lu);
+    let mut found: BTreeMap<&str, ChartRow> = BTreeMap::new();
+    for element in circuit.elements.iter().filter(|e| is_valve(e)) {
+        if let Some((quantity, ohms, limit)) = grid_circuit(circuit, &mut seen, element) {
+            let row = ChartRow {
+                subject: element.name.clone(),
+                quantity,
+                value: ohms,
+                unit: "ohm",
+                limit,
+            };
+            found.insert(&element.name, row);
+        }
     }
-    rows
+    // Each follows the last row of its valve.
+    let mut last: BTreeMap<&str, usize> = BTreeMap::new();
+    for (k, row) in rows.iter().enumerate() {
+        if let Some((name, _)) = found.get_key_value(row.subject.as_str()) {
+            last.insert(name, k);
+        }
+    }
+    let mut after: Vec<(usize, ChartRow)> = found
+        .into_iter()
+        .map(|(name, row)| (last.get(name).map_or(rows.len(), |&k| k + 1), row))
+        .collect();
+    after.sort_by_key(|(k, _)| *k);
+    let mut after = after.into_iter().peekable();
+    let mut whole = Vec::with_capacity(rows.len() + after.len());
+    for (k, row) in rows.into_iter().enumerate() {
+        whole.extend(after.next_if(|(at, _)| *at == k).map(|(_, row)| row));
+        whole.push(row);
+    }
+    whole.extend(after.map(|(_, row)| row));
+    whole
 }
 
 /// Those of the rows that change from moment to moment: all but the grid circuits' resistance.
@@ -246,8 +271,8 @@ fn valve(
 
 /// The resistance of a valve's grid circuit and what is allowed.
 fn grid_circuit(
-    assembly: &mut Assembly<'_>,
-    x: &[f64],
+    circuit: &Circuit,
+    seen: &mut Resistances<'_, '_>,
     element: &Element,
 ) -> Option<(&'static str, f64, Option<f64>)> {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
@@ -258,7 +283,7 @@ fn grid_circuit(
     let (grid, cathode) = (terminal("grid")?, terminal("cathode")?);
     let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
     laws.dedup();
-    let kind = if is_fixed(assembly.circuit, cathode) {
+    let kind = if is_fixed(circuit, cathode) {
         "grid circuit resistance (fixed bias)"
     } else {
         "grid circuit resistance (cathode bias)"
@@ -266,14 +291,8 @@ fn grid_circuit(
     let limit = element.limits.iter().find(|l| l.quantity == kind);
     // The rating means the resistors on the grid. With the valve at work its own feedback
     // would be counted too: a leak returned to the cathode looks many times its value.
-    let volts_per_ampere = SmallDirect::without(assembly, x, &laws)
-        .map(|mut small| small.resistance(grid, Node::GROUND));
-    match volts_per_ampere {
-        Ok(ohms) if ohms.is_finite() && ohms > 0.0 => {
-            Some(("grid circuit resistance", ohms, limit.map(|l| l.max)))
-        }
-        _ => None,
-    }
+    let ohms = seen.without(grid, &laws)?;
+    Some(("grid circuit resistance", ohms, limit.map(|l| l.max)))
 }
 
 /// The valve's electrode volts to ground, for the printed chart: plate, screen, grid, cathode.

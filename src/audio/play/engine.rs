@@ -24,9 +24,13 @@ const ALLOWED: Allowance = Allowance {
     known: 1e-9,
     volts: 1e-4,
 };
-/// Controls of laws up to which a circuit is compiled: the dense system of a larger one
-/// would cost more than the general solver's sparse one.
-const COMPILED_CONTROLS: usize = 96;
+/// Controls of laws up to which a circuit is compiled. The dense system grows with the square
+/// of the circuit, the general solver's sparse one with the circuit: with triode stages in a row
+/// both take the same time at 100 valves (200 controls).
+const COMPILED_CONTROLS: usize = 200;
+/// Capacitors, windings, sources and valves up to which it is (more must be allowed by `--limit
+/// stores`): the memory of a dense system grows with the square.
+const COMPILED_STORES: usize = 1_000;
 
 /// What moves the circuit on.
 pub(super) enum Engine<'c, 'p> {
@@ -38,8 +42,8 @@ pub(super) enum Engine<'c, 'p> {
 
 pub(super) struct Player<'c, 'p> {
     compiled: Compiled<'c>,
-    /// Places of a voltage probe's nodes among the watched unknowns, and their signs.
-    signs: Option<Vec<(usize, f64)>>,
+    /// Whether the probe is a voltage, which the compiled circuit reads by itself.
+    voltage: bool,
     probe: &'p Observable,
     assembly: Assembly<'c>,
     rest: Vec<f64>,
@@ -98,7 +102,7 @@ impl<'c, 'p> Engine<'c, 'p> {
             _ => (0..rest.len()).collect(),
         };
         let compiled = match &warm {
-            _ if controls > COMPILED_CONTROLS => None,
+            _ if controls > COMPILED_CONTROLS || circuit.stores() > COMPILED_STORES => None,
             Some(warm) => {
                 let from = warm.underway();
                 let driven = settings.driven;
@@ -108,16 +112,17 @@ impl<'c, 'p> Engine<'c, 'p> {
         };
         if let Some(mut compiled) = compiled {
             compiled.set_time(begin_s);
+            if let Some([a, b]) = nodes {
+                let place = |k: usize| watched.iter().position(|&w| w == k);
+                let signs = [
+                    a.and_then(place).map(|k| (k, 1.0)),
+                    b.and_then(place).map(|k| (k, -1.0)),
+                ];
+                compiled.listen(signs.into_iter().flatten().collect());
+            }
             let player = Player {
                 compiled,
-                signs: nodes.map(|[a, b]| {
-                    let place = |k: usize| watched.iter().position(|&w| w == k);
-                    let signs = [
-                        a.and_then(place).map(|k| (k, 1.0)),
-                        b.and_then(place).map(|k| (k, -1.0)),
-                    ];
-                    signs.into_iter().flatten().collect()
-                }),
+                voltage: nodes.is_some(),
                 auditor,
                 unaudited: SPOT,
                 probe,
@@ -160,11 +165,12 @@ impl<'c, 'p> Engine<'c, 'p> {
     }
 
     /// One step with the drive at the points that the stepper asks for, counted from rest;
-    /// the probe's value at its end, counted from rest.
-    pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<f64, Box<NoSolution>> {
+    /// the probe's value at its end, counted from rest, and what its mean over the step is beyond
+    /// that of a smooth wave.
+    pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
         match self {
             Engine::Compiled(player) => player.step(drive),
-            Engine::General(general) => general.step(drive[INNER], drive[END]),
+            Engine::General(general) => Ok([general.step(drive[INNER], drive[END])?, 0.0]),
         }
     }
 
@@ -193,7 +199,7 @@ impl<'c, 'p> Engine<'c, 'p> {
 }
 
 impl Player<'_, '_> {
-    fn step(&mut self, drive: &[f64; POINTS]) -> Result<f64, Box<NoSolution>> {
+    fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
         let stuck = self.compiled.step(drive);
         if let Err(Stuck { unknown }) = stuck {
             let failure = Failure::Unsettled {
@@ -216,14 +222,10 @@ impl Player<'_, '_> {
         if self.unaudited == 0 {
             self.unaudited = SPOT;
         }
-        let watched = self.compiled.watched();
-        let voltage = self
-            .signs
-            .as_ref()
-            .map(|signs| signs.iter().map(|&(k, sign)| watched[k] * sign).sum());
-        if let (Some(voltage), false) = (voltage, audits) {
-            return Ok(voltage);
+        if self.voltage && !audits {
+            return Ok(self.compiled.heard());
         }
+        let watched = self.compiled.watched();
         // A current or power needs the whole circuit's state.
         let x: Vec<f64> = self.rest.iter().zip(watched).map(|(a, b)| a + b).collect();
         let rates: Vec<f64> = self.compiled.rates().collect();
@@ -241,10 +243,13 @@ impl Player<'_, '_> {
             let ask = SourceState::at(self.time_s + self.ahead_s);
             auditor.moving(&self.assembly, &x, ask, a, &rates);
         }
-        if let Some(voltage) = voltage {
-            return Ok(voltage);
+        if self.voltage {
+            return Ok(self.compiled.heard());
         }
-        Ok(self.probe.read(&mut self.assembly, moment) - self.at_rest)
+        Ok([
+            self.probe.read(&mut self.assembly, moment) - self.at_rest,
+            0.0,
+        ])
     }
 }
 

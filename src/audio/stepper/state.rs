@@ -223,6 +223,12 @@ impl State {
         &self.rows.as_flattened()[rows.first_watched()..][..rows.watched]
     }
 
+    /// The same a third of the way into the last step.
+    pub fn watched_inside(&self, recipe: &Recipe<'_>) -> &[f64] {
+        let rows = Rows::of(recipe);
+        &self.rows.as_flattened()[rows.first_watched() + rows.watched..][..rows.watched]
+    }
+
     /// Their rates, 1/s.
     pub fn rates(&self, recipe: &Recipe<'_>) -> impl Iterator<Item = f64> {
         let rows = Rows::of(recipe);
