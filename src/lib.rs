@@ -29,8 +29,12 @@ pub mod measure;
 
 pub mod figure;
 
+pub mod tolerance;
+
 pub mod sheet;
 
 pub mod report;
+
+pub mod drawing;
 
 pub mod cli;

@@ -27,6 +27,7 @@ pub enum Bound {
     Combinations,
     Cases,
     ClipSamples,
+    DrawnParts,
     Seconds,
 }
 
@@ -104,6 +105,8 @@ pub const TABLE: &[Resource] = &[
         (10_000, 10_000_000), "time and memory"),
     row(Bound::ClipSamples, "clip-samples", "samples of a clip in each channel (69 minutes at 48 kHz)",
         (200_000_000, 2_000_000_000), "time; in sheets memory, 8 bytes each"),
+    row(Bound::DrawnParts, "drawn-parts", "parts of one drawing",
+        (2000, 20_000), "time: it grows a little faster than their number; nobody reads more"),
     row(Bound::Seconds, "seconds", "seconds that the run may take",
         (0, 10_000_000), "your patience, and a shared machine: without it a run may take for ever"),
 ];

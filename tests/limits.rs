@@ -70,6 +70,15 @@ fn what_a_netlist_holds_is_limited() {
     }
 }
 
+#[test]
+fn parts_of_a_drawing_are_limited() {
+    let netlist = Netlist::new(STAGE);
+    let draw = Gridleak::command("draw")
+        .path(netlist.path())
+        .option("--out", "-");
+    narrowed("drawn-parts", 4, &draw);
+}
+
 /// The limits as they are unless set: just within, and one beyond.
 #[test]
 fn limits_hold_as_they_are() {

@@ -13,6 +13,7 @@
 
 use super::{NoSolution, operating_point, transient};
 use crate::circuit::{Branch, BranchKind, Circuit, Element, Node};
+use crate::device::role::DeviceRole;
 use crate::math::dense;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
@@ -179,7 +180,7 @@ impl Conductors {
 }
 
 fn feeds_a_reservoir(circuit: &Circuit, graph: &Conductors, fed: &BTreeSet<usize>) -> bool {
-    let is_rectifier = |e: &&Element| e.kind.is_some_and(|k| matches!(k.name, "d" | "rectifier"));
+    let is_rectifier = |e: &&Element| e.role().is_some_and(DeviceRole::rectifies);
     circuit.elements.iter().filter(is_rectifier).any(|e| {
         let (inside, outside): (Vec<Node>, Vec<Node>) =
             e.terminals.iter().partition(|n| fed.contains(&n.0));
@@ -197,7 +198,7 @@ fn feeds_a_reservoir(circuit: &Circuit, graph: &Conductors, fed: &BTreeSet<usize
 /// The inner nodes of mains transformers: volts of the primary's turns, and their flux.
 fn cores(circuit: &Circuit) -> Vec<(Node, Node)> {
     let transformers = circuit.elements.iter();
-    let transformers = transformers.filter(|e| e.kind.is_some_and(|k| k.name == "mains"));
+    let transformers = transformers.filter(|e| e.role() == Some(DeviceRole::MainsTransformer));
     let inner = |name: String| circuit.nodes.iter().position(|n| n.inner && n.name == name);
     transformers
         .filter_map(|e| {

@@ -120,6 +120,38 @@ pub fn solve(
     )))
 }
 
+/// The operating point near a known solution of a circuit that differs a little: Newton from
+/// there, and [`solve`] if that does not settle. `assembly` has the known solution's discrete
+/// states.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn near(
+    assembly: &mut Assembly<'_>,
+    ask: SourceState,
+    known: &[f64],
+) -> Result<Point, Box<NoSolution>> {
+    let circuit = assembly.circuit;
+    let mut search = Search::new(assembly, ask, &[]);
+    let mut x = known.to_vec();
+    // The laws start from there, too.
+    search.assembly.evaluate(&x, ask, 0.0, false);
+    if search.newton(&mut x).is_err() {
+        return solve(assembly, ask, &[]);
+    }
+    let (residual_a, residual_node) = search.residual(&x);
+    if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
+        auditor.rest(search.assembly, &x, ask, &[]);
+    }
+    Ok(Point {
+        method: Method::Plain,
+        iterations: search.iterations,
+        x,
+        residual_a,
+        residual_node,
+    })
+}
+
 struct Search<'a, 'c> {
     assembly: &'a mut Assembly<'c>,
     lu: StaticLu<f64>,

@@ -3,9 +3,11 @@
 use super::flatten::{Expansion, Flat, list};
 use super::params::{self, Overrides, Setting, What};
 use super::problem::CircuitProblem;
+use super::remake::First;
 use super::*;
 use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
+use crate::device::role::DeviceRole;
 use crate::device::source::Wave;
 use crate::device::{self, Device, Given, Part, Winding};
 use crate::diag::{Diagnostic, nearest};
@@ -279,6 +281,8 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             rated: flat.card.rated.as_ref().map(|v| v.number),
+            tolerance: flat.card.tolerance,
+            made: Made::default(),
             position: None,
             track: None,
             span: Some(flat.card.span),
@@ -466,15 +470,12 @@ impl<'a> Binder<'a> {
                 target,
                 params,
             } => {
-                if target.text.eq_ignore_ascii_case("toggle")
-                    && self.expansion.frames[flat.frame]
-                        .model(&target.text)
-                        .is_none()
-                {
-                    let kind = device::kind("toggle").expect("toggle is registered");
-                    self.device(flat, kind, None, nodes, target, params, None);
-                } else {
-                    self.modelled(flat, nodes, target, params, None);
+                // A kind without parameters of a model is called by its own name.
+                let bare = device::kind(&target.text).filter(|k| k.model_params.is_empty());
+                let frame = &self.expansion.frames[flat.frame];
+                match bare.filter(|_| frame.model(&target.text).is_none()) {
+                    Some(kind) => self.device(flat, kind, None, nodes, target, params, None),
+                    None => self.modelled(flat, nodes, target, params, None),
                 }
             }
         }
@@ -522,6 +523,7 @@ impl<'a> Binder<'a> {
             }
         }
         let above = self.circuit.celsius - 27.0;
+        let at_27 = ohms;
         let mut ohms = ohms * (1.0 + tc[0] * above + tc[1] * above * above);
         if ohms == 0.0 || !ohms.is_finite() {
             self.problems
@@ -530,8 +532,9 @@ impl<'a> Binder<'a> {
         }
         self.circuit.resistances.push(Resistance { a, b, ohms });
         let piece = Piece::Resistance(self.circuit.resistances.len() - 1);
-        self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)])
-            .value = Some(ohms);
+        let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
+        element.value = Some(ohms);
+        element.made.instance = vec![at_27, tc[0], tc[1]];
     }
 
     fn positive(&mut self, what: &'static str, path: &str, value: f64, at: Span) {
@@ -739,8 +742,8 @@ impl<'a> Binder<'a> {
         let setting = self.settings.value(path)?;
         let model = |name: &str| self.expansion.frames[flat.frame].model(name);
         // The value of a pot is its position, unless it names a pot of another make.
-        let is_pot = model(&name.text)
-            .is_some_and(|m| m.kind.text.eq_ignore_ascii_case(device::pot::KIND.name));
+        let kind = model(&name.text).and_then(|m| device::kind(&m.kind.text));
+        let is_pot = kind.is_some_and(|k| k.role == DeviceRole::Pot);
         if is_pot && model(&setting.value.text).is_none() {
             return None;
         }
@@ -764,8 +767,7 @@ impl<'a> Binder<'a> {
         let path = self.path(flat);
         // A W element's control is no node: its last two terminals stand for the sensed current.
         let expected = kind.terminals.len() - if sensed.is_some() { 2 } else { 0 };
-        // The substrate of a Q element may be left out.
-        let least = if kind.letter == 'Q' { 3 } else { expected };
+        let least = expected - kind.optional;
         if nodes.len() < least || nodes.len() > expected {
             self.problems.push(
                 CircuitProblem::NodeCount {
@@ -800,7 +802,12 @@ impl<'a> Binder<'a> {
             celsius: self.circuit.celsius,
         };
         let built = (kind.build)(&parameters);
-        let track = (kind.name == device::pot::KIND.name).then(|| Track::of(&parameters));
+        let track = (kind.role == DeviceRole::Pot).then(|| Track::of(&parameters));
+        let made = Made {
+            model: parameters.model.to_vec(),
+            instance: parameters.instance.to_vec(),
+            first: First::of(&self.circuit),
+        };
         let mut terminals: Vec<Node> = nodes.iter().map(|n| self.node(flat, n)).collect();
         terminals.resize(expected, Node::GROUND);
         self.build(flat, kind, built, terminals, sensed);
@@ -808,6 +815,7 @@ impl<'a> Binder<'a> {
         element.model = model.map(|m| m.0.to_string());
         element.position = position;
         element.track = track;
+        element.made = made;
     }
 
     /// A pot's knob or a toggle's position from `--knob`, `--switch` or `--set`.
@@ -819,9 +827,9 @@ impl<'a> Binder<'a> {
         instance: &mut [f64],
         target: &Name,
     ) -> Option<f64> {
-        let (what, words, name) = match kind.name {
-            "pot" => (What::Knob, "0 to 10", "knob"),
-            "toggle" => (What::Switch, "0 or 1", "at"),
+        let (what, words, name) = match kind.role {
+            DeviceRole::Pot => (What::Knob, "0 to 10", "knob"),
+            DeviceRole::Toggle => (What::Switch, "0 or 1", "at"),
             _ => return None,
         };
         let k = kind.instance_params.iter().position(|p| p.name == name)?;
@@ -1171,11 +1179,11 @@ impl<'a> Binder<'a> {
 
     fn unused_settings(&mut self) {
         let circuit = &self.circuit;
-        let of_kind = |name: &str| -> Vec<&str> {
+        let of_role = |role: DeviceRole| -> Vec<&str> {
             circuit
                 .elements
                 .iter()
-                .filter(|e| e.kind.is_some_and(|k| k.name == name))
+                .filter(|e| e.role() == Some(role))
                 .map(|e| e.name.as_str())
                 .collect()
         };
@@ -1202,9 +1210,12 @@ impl<'a> Binder<'a> {
             }
             model_kind(owner).map(|k| params::names(k.model_params))
         };
-        let found = self
-            .settings
-            .unused(&names, &of_kind("pot"), &of_kind("toggle"), known);
+        let found = self.settings.unused(
+            &names,
+            &of_role(DeviceRole::Pot),
+            &of_role(DeviceRole::Toggle),
+            known,
+        );
         self.problems.extend(found);
     }
 }

@@ -7,17 +7,20 @@ pub mod ledger;
 pub mod library;
 pub mod params;
 pub mod problem;
+pub mod remake;
 
 use crate::device::pot::Track;
+use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
 use crate::diag::{Diagnostic, Files, Span};
-use crate::netlist::card::{Card, Name, Netlist, Value};
+use crate::netlist::card::{Card, Name, Netlist, Tolerance, Value};
 use bind::{Binder, Timing};
 use ledger::Ledger;
 use params::Overrides;
 use problem::{CircuitProblem, cut};
+use remake::Made;
 use std::collections::HashMap;
 
 /// A node; 0 is ground.
@@ -183,6 +186,10 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// What a comment on its card says the part stands, W or V.
     pub rated: Option<f64>,
+    /// How far a comment on its card says the part may be off its value.
+    pub tolerance: Option<Tolerance>,
+    /// What it was made from, and where its parts stand.
+    pub made: Made,
     /// Knob or switch position, for the record.
     pub position: Option<f64>,
     /// What a pot's knob turns.
@@ -191,6 +198,21 @@ pub struct Element {
     pub span: Option<Span>,
     /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
     pub initial: Option<f64>,
+}
+
+impl Element {
+    /// What it is, if it is a part: a coupling of inductors is none.
+    pub fn role(&self) -> Option<DeviceRole> {
+        match self.kind {
+            Some(kind) => Some(kind.role),
+            None => DeviceRole::of_letter(self.letter),
+        }
+    }
+
+    /// Whether it is a valve, a rectifying one among them.
+    pub fn is_valve(&self) -> bool {
+        self.role().is_some_and(DeviceRole::is_valve)
+    }
 }
 
 /// A node's name.

@@ -317,7 +317,7 @@ fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
 }
 
 /// `K/N` of --shard.
-fn part(text: &str) -> Result<(usize, usize), Failure> {
+pub(super) fn part(text: &str) -> Result<(usize, usize), Failure> {
     let numbers = text
         .split_once('/')
         .and_then(|(k, n)| Some((k.trim().parse().ok()?, n.trim().parse().ok()?)));
@@ -327,6 +327,17 @@ fn part(text: &str) -> Result<(usize, usize), Failure> {
             Failure::usage(format!("`--shard {text}` is no part of a whole"))
                 .hint("expected K/N with K from 1 to N, for example `--shard 2/4`"),
         ),
+    }
+}
+
+/// A sheet that can be run, with the folder that its names start from.
+///
+/// # Errors
+/// What is wrong with it or its netlist.
+pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder), Failure> {
+    match open(&Ok(PathBuf::from(path)), guards) {
+        Opened::Ready(ready, beside) => Ok((*ready, beside)),
+        Opened::Bad(_, message) => Err(Failure::Told(message)),
     }
 }
 

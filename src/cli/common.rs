@@ -190,6 +190,14 @@ impl<'m> Session<'m> {
         }
     }
 
+    /// Builds the circuit with no rule of wiring applied: enough to draw it.
+    pub fn circuit_as_wired(&mut self, timing: Timing) -> Result<Circuit, Failure> {
+        let settings = self.settings.clone();
+        circuit::build_unwired(&self.netlist, &settings, timing, &mut self.sources)
+            .map(|built| built.circuit)
+            .map_err(|problems| self.failed(problems))
+    }
+
     /// Refuses a circuit too large for its matrices to be worked out whole.
     pub fn fits(&self, circuit: &Circuit) -> Result<(), Failure> {
         let stores = circuit.stores() as f64;
@@ -428,7 +436,7 @@ pub fn commit(outputs: Outputs) -> Result<(), Failure> {
 }
 
 /// `NAME=VALUE` with its place on the command line.
-fn setting(
+pub(super) fn setting(
     sources: &mut Files,
     option: &str,
     what: What,

@@ -15,6 +15,8 @@ use crate::report::wav::WavProblem;
 pub enum Failure {
     /// Mistakes in the netlist or the settings, already with their places.
     Input(Box<Files>, Vec<Diagnostic>),
+    /// The same, already in words.
+    Told(String),
     /// A mistake on the command line that has no place in a file.
     Usage {
         /// What is wrong.
@@ -102,6 +104,7 @@ impl Failure {
                 .iter()
                 .map(|d| sources.render(d) + "\n")
                 .collect(),
+            Failure::Told(text) => format!("{}\n", text.trim_end()),
             Failure::Usage { message, hint } => plain(message, hint.as_deref()),
             Failure::File(problem) => plain(&problem.to_string(), Some(&problem.hint())),
             Failure::Wav(problem) => plain(&problem.to_string(), problem.hint()),

@@ -70,7 +70,7 @@ fn s(text: &str) -> String {
 }
 
 /// The sections in the order of the document.
-fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 13] {
+fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 14] {
     [
         (
             "The text of a netlist",
@@ -98,6 +98,11 @@ fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 13] {
             sheets::figures::rows(),
         ),
         ("Sheets", "Of `check`.", sheets::rows()),
+        (
+            "Tolerances",
+            "Of `spread`, and of `; tol=` on a part's line.",
+            sheets::tolerances::rows(),
+        ),
         ("Files that are read", "", files::read::rows()),
         ("Netlists and sheets as files", "", files::texts::rows()),
         ("Files that are written", "", files::rows()),

@@ -4,11 +4,13 @@ mod bias;
 mod check;
 mod common;
 mod distortion;
+mod draw;
 mod driven_source;
 mod failure;
 mod feedback;
 mod frequencies;
 mod guards;
+mod in_order;
 mod interrupt;
 mod limits;
 mod memory;
@@ -19,6 +21,7 @@ mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod spread;
 mod variant;
 mod vary;
 
@@ -75,6 +78,8 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &draw::COMMAND,
+    &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

@@ -41,6 +41,7 @@
 //! breakdown, substrate current. Noise: shot of collector and base, kf ib^af/f at the base,
 //! thermal of the base resistance (`noise`).
 
+use super::role::{DeviceRole, Polarity};
 use crate::device::junction::{Depletion, DepletionLaw, Junction, heat, saturation_factor};
 use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
@@ -189,7 +190,9 @@ pub const NPN: Kind = Kind {
     letter: 'Q',
     title: "npn bipolar transistor (Gummel-Poon)",
     terminals: &["collector", "base", "emitter", "substrate"],
+    role: DeviceRole::Transistor(Polarity::N),
     dc_paths: &[(0, 2), (1, 2), (0, 1)],
+    optional: 1,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build: |given| build(given, false),
@@ -198,6 +201,7 @@ pub const NPN: Kind = Kind {
 /// The pnp transistor.
 pub const PNP: Kind = Kind {
     name: "pnp",
+    role: DeviceRole::Transistor(Polarity::P),
     title: "pnp bipolar transistor (Gummel-Poon)",
     build: |given| build(given, true),
     ..NPN

@@ -8,6 +8,7 @@
 
 use super::core::{Core, K1, K2, K3};
 use super::output::or;
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 
 const PARAMS: &[Param] = &[
@@ -41,7 +42,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "choke with iron",
     terminals: &["a", "b"],
+    role: DeviceRole::Choke,
     dc_paths: &[(0, 1)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

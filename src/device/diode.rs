@@ -24,6 +24,7 @@
 //! out: high-level injection, recovery
 //! beyond the transit time, temperature of bv and rs. Noise: shot, kf i^af/f (`noise`).
 
+use super::role::DeviceRole;
 use crate::device::junction::{Depletion, Junction, saturation_factor};
 use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
@@ -66,7 +67,9 @@ pub const KIND: Kind = Kind {
     letter: 'D',
     title: "junction diode",
     terminals: &["anode", "cathode"],
+    role: DeviceRole::Diode,
     dc_paths: &[(0, 1)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build,

@@ -28,6 +28,7 @@
 //! 4 k T (2/3) gm and kf id^af/f, which says too little where the channel is resistive; shot
 //! noise of the gate (`noise`).
 
+use super::role::{DeviceRole, Polarity};
 use crate::device::junction::{Depletion, Junction, saturation_factor};
 use crate::device::noise::{Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
@@ -79,7 +80,9 @@ pub const N_CHANNEL: Kind = Kind {
     letter: 'J',
     title: "n-channel junction field-effect transistor",
     terminals: &["drain", "gate", "source"],
+    role: DeviceRole::Transistor(Polarity::N),
     dc_paths: &[(0, 2), (1, 2), (0, 1)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build: |given| build(given, false),
@@ -88,6 +91,7 @@ pub const N_CHANNEL: Kind = Kind {
 /// The p-channel junction transistor.
 pub const P_CHANNEL: Kind = Kind {
     name: "pjf",
+    role: DeviceRole::Transistor(Polarity::P),
     title: "p-channel junction field-effect transistor",
     build: |given| build(given, true),
     ..N_CHANNEL

@@ -29,6 +29,7 @@
 
 use super::core::{Core, K1, K2, K3};
 use super::output::or;
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 use std::f64::consts::{SQRT_2, TAU};
 
@@ -136,7 +137,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "mains transformer",
     terminals: &["line", "neutral", "ht1", "centre", "ht2", "bias1", "bias2"],
+    role: DeviceRole::MainsTransformer,
     dc_paths: &[(0, 1), (2, 3), (3, 4), (5, 6)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,
@@ -150,10 +153,7 @@ fn build(given: &Given<'_>) -> Device {
     let (vpri, vht, iht) = (model("vpri"), model("vht"), model("iht"));
     let (vbias, ibias, heater) = (model("vbias"), model("ibias"), model("heater"));
     let rated = 2.0 * vht * iht + vbias * ibias + heater;
-    let copper = 0.5 * model("reg");
-    let rpri = or(model("rpri"), copper * vpri * vpri / rated);
-    let rht = or(model("rht"), copper * vht / iht);
-    let rbias = or(model("rbias"), copper * vbias / ibias);
+    let [rpri, rht, rbias] = copper(model);
     let iron_w = or(model("loss"), 0.03 * rated);
     let imag = or(model("imag"), 0.05 * rated / vpri);
     let taken = rated + 2.0 * rht * iht * iht + rbias * ibias * ibias + iron_w;
@@ -196,6 +196,31 @@ fn build(given: &Given<'_>) -> Device {
         inner: 2,
         parts,
         ..Device::default()
+    }
+}
+
+/// What the card may leave to the regulation: rpri, rht and rbias.
+fn copper(model: impl Fn(&str) -> f64) -> [f64; 3] {
+    let (vpri, vht, iht) = (model("vpri"), model("vht"), model("iht"));
+    let (vbias, ibias) = (model("vbias"), model("ibias"));
+    let rated = 2.0 * vht * iht + vbias * ibias + model("heater");
+    let copper = 0.5 * model("reg");
+    [
+        or(model("rpri"), copper * vpri * vpri / rated),
+        or(model("rht"), copper * vht / iht),
+        or(model("rbias"), copper * vbias / ibias),
+    ]
+}
+
+/// Puts the resistances that the regulation gives into a model's parameters, so that each can
+/// be moved alone.
+pub fn settle(model: &mut [f64]) {
+    let place = |name: &str| KIND.model_params.iter().position(|p| p.name == name);
+    let values = copper(|name| place(name).map_or(f64::NAN, |k| model[k]));
+    for (name, value) in ["rpri", "rht", "rbias"].into_iter().zip(values) {
+        if let Some(k) = place(name) {
+            model[k] = value;
+        }
     }
 }
 

@@ -18,15 +18,16 @@ mod grid;
 mod jfet;
 mod junction;
 mod limit;
-mod mains;
+pub mod mains;
 mod mosfet;
 pub mod noise;
-mod output;
+pub mod output;
 mod output_valve;
 mod pentode;
 pub mod pot;
 pub mod production;
 mod rectifier;
+pub mod role;
 pub mod source;
 pub mod speaker;
 pub mod swept;
@@ -42,6 +43,7 @@ mod sets;
 mod trial;
 
 use noise::{Noise, Rest};
+use role::DeviceRole;
 use std::fmt::Debug;
 use std::ops::RangeInclusive;
 
@@ -395,8 +397,12 @@ pub struct Kind {
     pub letter: char,
     /// A line for help and README.
     pub title: &'static str,
-    /// Terminals in the order of the card.
+    /// What it is in a circuit.
+    pub role: DeviceRole,
+    /// Terminals in the order of its line.
     pub terminals: &'static [&'static str],
+    /// How many of the last terminals may be left out; they are then at ground.
+    pub optional: usize,
     /// Pairs of terminals between which direct current can pass, for the topology checks.
     pub dc_paths: &'static [(usize, usize)],
     /// Parameters of the `.model` card.

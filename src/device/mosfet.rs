@@ -46,6 +46,7 @@
 //! vto, levels other than 1. Noise: channel as 4 k T (2/3) gm and kf id^af/(f cox leff^2),
 //! which says too little where the channel is resistive; shot noise of the bulk (`noise`).
 
+use super::role::{DeviceRole, Polarity};
 use crate::device::junction::{Depletion, Junction, heat, saturation_factor};
 use crate::device::noise::{Noise, Rest};
 use crate::device::{
@@ -223,7 +224,9 @@ pub const N_CHANNEL: Kind = Kind {
     letter: 'M',
     title: "n-channel insulated-gate transistor, level 1",
     terminals: &["drain", "gate", "source", "bulk"],
+    role: DeviceRole::Transistor(Polarity::N),
     dc_paths: &[(0, 2), (3, 0), (3, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build: |given| build(given, false),
@@ -232,6 +235,7 @@ pub const N_CHANNEL: Kind = Kind {
 /// The p-channel insulated-gate transistor.
 pub const P_CHANNEL: Kind = Kind {
     name: "pmos",
+    role: DeviceRole::Transistor(Polarity::P),
     title: "p-channel insulated-gate transistor, level 1",
     build: |given| build(given, true),
     ..N_CHANNEL

@@ -26,6 +26,7 @@
 //! which makes the resonances above 50 kHz, and any want of balance.
 
 use super::core::{Core, K1, K2, K3};
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 use std::f64::consts::{PI, TAU};
 
@@ -123,7 +124,9 @@ pub const PUSH_PULL: Kind = Kind {
     terminals: &[
         "plate1", "centre", "plate2", "common", "tap4", "tap8", "tap16",
     ],
+    role: DeviceRole::OutputTransformer,
     dc_paths: &[(0, 1), (1, 2), (3, 4), (4, 5), (5, 6)],
+    optional: 0,
     model_params: &[
         RAA, POWER, FMIN, BMAX, LP, LEAK, HALVES, DCR, DCRS, LOSS, CP, CPS, S4, S8, S16, K1, K2, K3,
     ],
@@ -139,7 +142,9 @@ pub const ULTRALINEAR: Kind = Kind {
     terminals: &[
         "plate1", "screen1", "centre", "screen2", "plate2", "common", "tap4", "tap8", "tap16",
     ],
+    role: DeviceRole::OutputTransformer,
     dc_paths: &[(0, 1), (1, 2), (2, 3), (3, 4), (5, 6), (6, 7), (7, 8)],
+    optional: 0,
     model_params: &[
         RAA, POWER, UL, FMIN, BMAX, LP, LEAK, HALVES, DCR, DCRS, LOSS, CP, CPS, S4, S8, S16, K1,
         K2, K3,
@@ -154,7 +159,9 @@ pub const SINGLE_ENDED: Kind = Kind {
     letter: 'X',
     title: "output transformer, single-ended with a gap",
     terminals: &["plate", "supply", "common", "tap4", "tap8", "tap16"],
+    role: DeviceRole::OutputTransformer,
     dc_paths: &[(0, 1), (2, 3), (3, 4), (4, 5)],
+    optional: 0,
     model_params: &[
         RA, POWER, IDC, FMIN, BMAX, LP, LEAK, GAP, DCR, DCRS, LOSS, CP, CPS, S4, S8, S16, K1, K2,
         K3,
@@ -188,6 +195,28 @@ pub fn or(value: f64, rule: f64) -> f64 {
     if value.is_nan() { rule } else { value }
 }
 
+/// What the card may leave to rules: lp, leak, dcr and dcrs.
+fn ruled(impedance: &str, model: impl Fn(&str) -> f64) -> [f64; 4] {
+    let ohms = model(impedance);
+    let lp = or(model("lp"), ohms / (PI * model("fmin")));
+    let leak = or(model("leak"), lp / 2500.0);
+    let dcr = or(model("dcr"), 0.03 * ohms);
+    [lp, leak, dcr, or(model("dcrs"), 0.03 * model("s16"))]
+}
+
+/// Puts the values that the rules give into a model's parameters, so that each can be moved
+/// alone.
+pub fn settle(kind: &Kind, model: &mut [f64]) {
+    let place = |name: &str| kind.model_params.iter().position(|p| p.name == name);
+    let impedance = if place("ra").is_some() { "ra" } else { "raa" };
+    let values = ruled(impedance, |name| place(name).map_or(f64::NAN, |k| model[k]));
+    for (name, value) in ["lp", "leak", "dcr", "dcrs"].into_iter().zip(values) {
+        if let Some(k) = place(name) {
+            model[k] = value;
+        }
+    }
+}
+
 /// `primary`: sections by terminals and turns, `share` the leakage that is theirs;
 /// `common`: the secondary's first terminal.
 fn build(
@@ -199,10 +228,7 @@ fn build(
 ) -> Device {
     let model = |name: &str| given.model(name);
     let ohms = model(impedance);
-    let lp = or(model("lp"), ohms / (PI * model("fmin")));
-    let leak = or(model("leak"), lp / 2500.0);
-    let dcr = or(model("dcr"), 0.03 * ohms);
-    let dcrs = or(model("dcrs"), 0.03 * model("s16"));
+    let [lp, leak, dcr, dcrs] = ruled(impedance, model);
     let single = impedance == "ra";
     let swing = (2.0 * model("power") * ohms).sqrt() / (TAU * model("fmin"));
     let core = Core {

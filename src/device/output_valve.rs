@@ -46,6 +46,7 @@
 //! positive grid is extrapolated. Left out: secondary emission (the dent of a tetrode), grid
 //! current that grows as the plate falls, screens that are cooler at low grids, heater, noise.
 
+use super::role::DeviceRole;
 use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::pentode::around;
@@ -165,7 +166,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "output pentode or beam tetrode valve, right below the knee",
     terminals: &["plate", "screen", "grid", "cathode"],
+    role: DeviceRole::Valve,
     dc_paths: &[(0, 3), (1, 3)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

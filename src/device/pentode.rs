@@ -33,6 +33,7 @@
 //! charge, partition between plate and screen, grid current as shot noise, flicker below
 //! fcorner (`noise`).
 
+use super::role::DeviceRole;
 use crate::device::grid::{self, Grid};
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
@@ -126,7 +127,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "pentode or beam tetrode valve (Koren)",
     terminals: &["plate", "screen", "grid", "cathode"],
+    role: DeviceRole::Valve,
     dc_paths: &[(0, 3), (1, 3)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

@@ -16,6 +16,7 @@
 //! so b = ((1 - mid)/mid)^2; at mid = 0.5 the audio taper is the linear one. Bottom to wiper
 //! is r f, wiper to top r (1 - f), each at least 1 ohm, as the end of a real track.
 
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin};
 use crate::math::fun;
 
@@ -44,7 +45,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "potentiometer",
     terminals: &["top", "wiper", "bottom"],
+    role: DeviceRole::Pot,
     dc_paths: &[(0, 1), (1, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: INSTANCE,
     build,

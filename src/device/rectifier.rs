@@ -19,6 +19,7 @@
 //! Valid for: plates below emission saturation. Left out: saturation, warming up, sparks.
 //! A valve with one plate ties both plates together and halves perv.
 
+use super::role::DeviceRole;
 use crate::device::base;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
@@ -48,7 +49,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "vacuum rectifier, two plates",
     terminals: &["plate1", "plate2", "cathode"],
+    role: DeviceRole::RectifierValve,
     dc_paths: &[(0, 2), (1, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

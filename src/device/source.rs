@@ -166,6 +166,28 @@ impl Wave {
         }
     }
 
+    /// The same function with all its volts or amperes multiplied.
+    pub fn scaled(&self, factor: f64) -> Wave {
+        let mut wave = self.clone();
+        match &mut wave {
+            Wave::Pulse { v1, v2, .. } | Wave::Exp { v1, v2, .. } => {
+                *v1 *= factor;
+                *v2 *= factor;
+            }
+            Wave::Sin {
+                offset, amplitude, ..
+            }
+            | Wave::Sffm {
+                offset, amplitude, ..
+            } => {
+                *offset *= factor;
+                *amplitude *= factor;
+            }
+            Wave::Pwl(points) => points.iter_mut().for_each(|p| p.1 *= factor),
+        }
+        wave
+    }
+
     /// The word that a netlist writes it with.
     pub fn word(&self) -> &'static str {
         match self {

@@ -32,6 +32,7 @@
 //! (suspension, flux, heat), break-up of the cone.
 
 use super::output::or;
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 use crate::math::fun;
 use std::f64::consts::{PI, TAU};
@@ -95,7 +96,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "loudspeaker as a load",
     terminals: &["plus", "minus"],
+    role: DeviceRole::Loudspeaker,
     dc_paths: &[(0, 1)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

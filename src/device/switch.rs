@@ -24,6 +24,7 @@
 //!
 //! Valid for: ron < roff or the other way round. Left out: bounce, capacitance.
 
+use super::role::DeviceRole;
 use crate::device::noise::{Noise, Rest};
 use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, limit};
 use crate::math::fun;
@@ -44,7 +45,9 @@ pub const VOLTAGE: Kind = Kind {
     letter: 'S',
     title: "voltage-controlled switch",
     terminals: &["a", "b", "control+", "control-"],
+    role: DeviceRole::Switch,
     dc_paths: &[(0, 1)],
+    optional: 0,
     model_params: &[
         RON,
         ROFF,
@@ -61,7 +64,9 @@ pub const CURRENT: Kind = Kind {
     letter: 'W',
     title: "current-controlled switch",
     terminals: &["a", "b", "current+", "current-"],
+    role: DeviceRole::Switch,
     dc_paths: &[(0, 1)],
+    optional: 0,
     model_params: &[
         RON,
         ROFF,

@@ -4,6 +4,7 @@
 //! between counts as the nearer end. The values are a clean contact and clean insulation
 //! (common practice, no published source). Left out: bounce, arcs, leakage.
 
+use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin};
 
 const INSTANCE: &[Param] = &[Param::required("at", "1 closed, 0 open", "1", 0.0..=1.0)];
@@ -14,7 +15,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "toggle switch",
     terminals: &["a", "b"],
+    role: DeviceRole::Toggle,
     dc_paths: &[(0, 1)],
+    optional: 0,
     model_params: &[],
     instance_params: INSTANCE,
     build,

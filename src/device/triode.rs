@@ -30,6 +30,7 @@
 //! time, heater, hum, microphony. Noise: plate current smoothed by space charge, grid
 //! current as shot noise, flicker below fcorner (`noise`).
 
+use super::role::DeviceRole;
 use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{
@@ -123,7 +124,9 @@ pub const KIND: Kind = Kind {
     letter: 'X',
     title: "triode valve (Koren)",
     terminals: &["plate", "grid", "cathode"],
+    role: DeviceRole::Valve,
     dc_paths: &[(0, 2)],
+    optional: 0,
     model_params: PARAMS,
     instance_params: &[],
     build,

@@ -15,7 +15,7 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Files};
-use crate::measure::quiescent::{self, Quiescent};
+use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::netlist::card::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
@@ -160,11 +160,28 @@ impl<'n> Bench<'n> {
         figures: &[&Figure],
     ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
         let circuit = self.circuit(Timing::default())?;
+        self.measure_on(&circuit, figures, None, None)
+    }
+
+    /// Every figure of a circuit that was built here and whose values were changed since. The
+    /// search for its rest begins at a neighbour's, if there is one; `alter` makes the same
+    /// changes in a circuit that has to be built anew, because a waveform's times make others of
+    /// its sources.
+    ///
+    /// # Errors
+    /// Those of [`measure`](Self::measure).
+    pub fn measure_on(
+        &mut self,
+        circuit: &Circuit,
+        figures: &[&Figure],
+        near: Option<&AtRest>,
+        alter: Option<&dyn Fn(&mut Circuit)>,
+    ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
         let bound: Vec<Result<Bound, Diagnostic>> = figures
             .iter()
             .map(|figure| {
-                let bound = bind(figure, &circuit, self.netlist)?;
-                self.fits(&circuit, figure, &bound)?;
+                let bound = bind(figure, circuit, self.netlist)?;
+                self.fits(circuit, figure, &bound)?;
                 Ok(bound)
             })
             .collect();
@@ -172,15 +189,15 @@ impl<'n> Bench<'n> {
             .iter()
             .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
             .collect();
-        self.still(&circuit, figures, &bound, &mut found);
-        let mut driving = Driving::new(&circuit, self.stopped);
+        self.still(circuit, figures, &bound, near, &mut found);
+        let mut driving = Driving::new(circuit, self.stopped);
         for (k, bound) in bound.iter().enumerate() {
             if let Ok(Bound::Sine(sine)) = bound {
                 found[k] = Some(driving.measure(sine, figures[k]));
             }
         }
-        self.waves(figures, &bound, &mut found)?;
-        self.sounds(&circuit, figures, &bound, &mut found);
+        self.waves(figures, &bound, alter, &mut found)?;
+        self.sounds(circuit, figures, &bound, &mut found);
         Ok(found
             .into_iter()
             .map(|f| f.expect("every way was gone"))
@@ -204,6 +221,7 @@ impl<'n> Bench<'n> {
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
+        near: Option<&AtRest>,
         found: &mut [Option<Result<FigureValue, Trouble>>],
     ) {
         let of_point = |b: &Result<Bound, Diagnostic>| {
@@ -213,7 +231,10 @@ impl<'n> Bench<'n> {
         if wanted.is_empty() {
             return;
         }
-        let (quiescent, mut assembly) = match quiescent::solve(circuit) {
+        let cold = wanted
+            .iter()
+            .any(|&k| figures[k].quantity.name == "voltage cold");
+        let (quiescent, mut assembly) = match quiescent::solve_near(circuit, near, cold) {
             Ok(solved) => solved,
             Err(none) => {
                 for &k in &wanted {
@@ -244,6 +265,7 @@ impl<'n> Bench<'n> {
         &mut self,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
+        alter: Option<&dyn Fn(&mut Circuit)>,
         found: &mut [Option<Result<FigureValue, Trouble>>],
     ) -> Result<(), Vec<Diagnostic>> {
         let mut groups: Vec<(&Run, Vec<usize>)> = Vec::new();
@@ -258,10 +280,13 @@ impl<'n> Bench<'n> {
         }
         for (run, members) in groups {
             // Published defaults of sources hang on the times.
-            let circuit = self.circuit(Timing {
+            let mut circuit = self.circuit(Timing {
                 step_s: run.step_s,
                 stop_s: run.stop_s,
             })?;
+            if let Some(alter) = alter {
+                alter(&mut circuit);
+            }
             let probes: Vec<Observable> = members
                 .iter()
                 .map(|&k| match &bound[k] {

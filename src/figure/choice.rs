@@ -3,6 +3,7 @@
 
 use crate::circuit::Circuit;
 use crate::circuit::params::{self, Overrides, Setting, What, bare};
+use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
 use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::num;
@@ -75,9 +76,9 @@ fn controls(circuit: &Circuit) -> Vec<(String, What)> {
         .elements
         .iter()
         .filter_map(|e| {
-            let what = match e.kind?.name {
-                "pot" => What::Knob,
-                "toggle" => What::Switch,
+            let what = match e.role()? {
+                DeviceRole::Pot => What::Knob,
+                DeviceRole::Toggle => What::Switch,
                 _ => return None,
             };
             Some((bare(&e.name), what))

@@ -9,6 +9,7 @@ pub mod fun;
 pub mod lanes;
 pub mod lu;
 pub mod newton;
+pub mod normal;
 pub mod panels;
 pub mod radau;
 pub mod radau_pair;

@@ -3,6 +3,7 @@
 
 use super::impedance::{self, Resistances, is_fixed};
 use crate::circuit::{Circuit, Element, Node};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::Assembly;
 use crate::system::probe::{Moment, Observable};
 use std::collections::BTreeMap;
@@ -151,7 +152,7 @@ pub fn moving_rows(
     for element in circuit
         .elements
         .iter()
-        .filter(|e| matches!(e.letter, 'V' | 'I'))
+        .filter(|e| e.role().is_some_and(DeviceRole::is_source))
     {
         rows.push(ChartRow {
             subject: element.name.clone(),
@@ -175,14 +176,12 @@ pub fn moving_rows(
 
 /// Whether an element is a valve.
 pub fn is_valve(element: &Element) -> bool {
-    element
-        .kind
-        .is_some_and(|k| k.letter == 'X' && k.terminals.contains(&"cathode"))
+    element.is_valve()
 }
 
 /// Whether an element is a resistor or a pot.
 pub fn is_resistor(element: &Element) -> bool {
-    element.letter == 'R' || element.kind.is_some_and(|k| k.name == "pot")
+    element.role().is_some_and(DeviceRole::is_resistance)
 }
 
 fn valve(

@@ -1,11 +1,12 @@
 //! How a circuit stands with nothing playing: at an operating point, or, where it is fed from
 //! the mains, on the average of a mains cycle.
 
-use super::chart::{self, ChartRow, is_valve};
+use super::chart::{self, ChartRow};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Cycle, Mains};
 use crate::analysis::operating_point::{self, Point};
 use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::{Assembly, SourceState};
 use crate::system::probe::{Moment, Observable};
 
@@ -35,12 +36,26 @@ pub struct Quiescent {
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
 pub fn solve(circuit: &Circuit) -> Result<(Quiescent, Assembly<'_>), Box<NoSolution>> {
+    solve_near(circuit, None, true)
+}
+
+/// The same, the search begun at a neighbour's rest if there is one: the same circuit with other
+/// values. The capacitors' volts with cold valves are worked out only if they are wanted.
+///
+/// # Errors
+/// Those of [`solve`].
+pub fn solve_near<'c>(
+    circuit: &'c Circuit,
+    near: Option<&AtRest>,
+    wants_cold: bool,
+) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mut assembly = Assembly::new(circuit);
     let mains = mains::find(circuit);
-    let found = with(&mut assembly, mains.as_ref())?;
+    let found = with_near(&mut assembly, mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true => cold(circuit, mains.as_ref()),
+        true if wants_cold => cold(circuit, mains.as_ref()),
+        true => None,
         false => Some(hot.clone()),
     };
     let across = capacitors(circuit).enumerate();
@@ -74,6 +89,20 @@ fn middle(found: &AtRest) -> Vec<f64> {
     }
 }
 
+fn with_near(
+    assembly: &mut Assembly<'_>,
+    mains: Option<&Mains>,
+    near: Option<&AtRest>,
+) -> Result<AtRest, Box<NoSolution>> {
+    match (mains, near) {
+        (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
+            let found = operating_point::near(assembly, SourceState::DC, &known.x)?;
+            Ok(AtRest::Point(found))
+        }
+        _ => with(assembly, mains),
+    }
+}
+
 fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<AtRest, Box<NoSolution>> {
     Ok(match mains {
         None => AtRest::Point(operating_point::solve(assembly, SourceState::DC, &[])?),
@@ -83,7 +112,7 @@ fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<AtRest, Bo
 
 /// A valve that draws nothing until it is warm. A rectifier counts as warm: the worst case.
 fn warms_up(element: &Element) -> bool {
-    is_valve(element) && element.kind.is_some_and(|k| k.name != "rectifier")
+    element.role() == Some(DeviceRole::Valve)
 }
 
 /// The capacitors' largest volts with every valve pulled.
@@ -103,7 +132,7 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
 /// Elements that are capacitors, with their nodes.
 fn capacitors(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
     let all = circuit.elements.iter().enumerate();
-    all.filter(|(_, e)| e.letter == 'C')
+    all.filter(|(_, e)| e.role() == Some(DeviceRole::Capacitor))
         .map(|(k, e)| (k, e.terminals[0], e.terminals[1]))
 }
 
@@ -135,7 +164,7 @@ impl Quiescent {
             assembly.moving = None;
         }
         let circuit = assembly.circuit;
-        let sources = |e: &&Element| matches!(e.letter, 'V' | 'I');
+        let sources = |e: &&Element| e.role().is_some_and(DeviceRole::is_source);
         let first = circuit.elements.iter().find(sources);
         let place = first
             .and_then(|e| {
@@ -233,8 +262,7 @@ fn averaged(
 
 /// A valve or semiconductor diode.
 fn rectifies(element: &Element) -> bool {
-    let kind = element.kind.map_or("", |k| k.name);
-    kind == "rectifier" || kind == "d"
+    element.role().is_some_and(DeviceRole::rectifies)
 }
 
 /// What a cycle does to a rectifier.
@@ -254,8 +282,8 @@ impl Strain {
         for &plate in plates {
             self.inverse = self.inverse.max(volts(cathode) - volts(plate));
         }
-        let currents: Vec<f64> = match element.kind.map(|k| k.name) {
-            Some("rectifier") => element
+        let currents: Vec<f64> = match element.role() {
+            Some(DeviceRole::RectifierValve) => element
                 .readings
                 .iter()
                 .map(|&(_, law, output)| assembly.law_currents(law, moment.x).i[output])
@@ -267,7 +295,7 @@ impl Strain {
     }
 
     fn rows(self, element: &Element, per: f64) -> Vec<ChartRow> {
-        let is_valve = element.kind.is_some_and(|k| k.name == "rectifier");
+        let is_valve = element.role() == Some(DeviceRole::RectifierValve);
         let limit = |quantity: &str| {
             let table = element.limits.iter();
             table

@@ -263,8 +263,19 @@ pub struct Element {
     pub kind: ElementKind,
     /// What the part stands: `rated=3W` or `rated=450V` in a comment on the card.
     pub rated: Option<Value>,
+    /// How far the part may be off its value: `tol=5%` or `tol=-20..+50%` in a comment.
+    pub tolerance: Option<Tolerance>,
     /// The whole card.
     pub span: Span,
+}
+
+/// How far a value may be off, as parts of itself: 5 % is -0.05 to 0.05.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tolerance {
+    /// The least, more than -1 and not above nothing.
+    pub low: f64,
+    /// The most, not below nothing.
+    pub high: f64,
 }
 
 /// `.model NAME KIND(params)`.

@@ -6,7 +6,7 @@
 use nom::combinator::opt;
 use nom::{Input, Parser};
 
-use crate::netlist::card::{Assign, Element, ElementKind, Name, Reactive, Value};
+use crate::netlist::card::{Assign, Element, ElementKind, Name, Reactive, Tolerance, Value};
 use crate::netlist::controlled::{behavioural, control};
 use crate::netlist::drive::drive;
 use crate::netlist::grammar::{
@@ -25,39 +25,53 @@ pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
     let (i, kind) = kind(i, &name)?;
     let (i, ()) = end(i)?;
     let span = card.span_to(i);
-    let rated = rated(card);
+    let (rated, tolerance) = remarks(card);
     let element = Element {
         name,
         kind,
         rated,
+        tolerance,
         span,
     };
     Ok((i, element))
 }
 
-/// What the part stands, as `rated=450V` in one of the card's comments: other readers of
-/// netlists ignore it.
-fn rated(card: Text<'_>) -> Option<Value> {
+/// What the part stands and how far it may be off, as `rated=450V` and `tol=5%` in the card's
+/// comments: other readers of netlists ignore them.
+fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
+    let (mut rated, mut tolerance) = (None, None);
     let text = card.as_str();
     // Most cards have no comment.
-    text.contains(';').then_some(())?;
+    if !text.contains(';') {
+        return (rated, tolerance);
+    }
     let mut start = 0;
     for line in text.split_inclusive('\n') {
         if let Some(comment) = line.find(';') {
             let mut at = start + comment;
             for word in line[comment..].split_inclusive([' ', '\t', ',', ';']) {
-                let name = word.get(..RATED.len()).unwrap_or("");
-                if name.eq_ignore_ascii_case(RATED) {
+                let value_of = |key: &str| {
+                    let is_key = word.get(..key.len())?.eq_ignore_ascii_case(key);
                     let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
-                    let value = word[RATED.len()..].trim_end_matches(end);
-                    let from = card.take_from(at + RATED.len());
-                    let span = from.span_to(from.take_from(value.len()));
+                    is_key.then(|| {
+                        let value = word[key.len()..].trim_end_matches(end);
+                        let from = card.take_from(at + key.len());
+                        (value, from.span_to(from.take_from(value.len())))
+                    })
+                };
+                if let Some((value, span)) = value_of(RATED).filter(|_| rated.is_none()) {
                     match parse_value(value, Role::Plain) {
                         Ok((number, _)) if number > 0.0 && number.is_finite() => {
                             let text = value.to_string();
-                            return Some(Value { number, text, span });
+                            rated = Some(Value { number, text, span });
                         }
                         _ => card.remark(NetlistProblem::Rated(quoted(value)), span),
+                    }
+                }
+                if let Some((value, span)) = value_of(TOLERANCE).filter(|_| tolerance.is_none()) {
+                    match Tolerance::parse(value) {
+                        Some(read) => tolerance = Some(read),
+                        None => card.remark(NetlistProblem::Tolerance(quoted(value)), span),
                     }
                 }
                 at += word.len();
@@ -65,10 +79,51 @@ fn rated(card: Text<'_>) -> Option<Value> {
         }
         start += line.len();
     }
-    None
+    (rated, tolerance)
 }
 
 const RATED: &str = "rated=";
+const TOLERANCE: &str = "tol=";
+
+impl Tolerance {
+    /// The same to both sides.
+    pub const fn both(part: f64) -> Self {
+        Tolerance {
+            low: -part,
+            high: part,
+        }
+    }
+
+    /// `5%`, `+-5%` or `-20..+50%`; none if it is not one, or would turn a value about.
+    pub fn parse(text: &str) -> Option<Self> {
+        let text = text.trim();
+        let number = text.strip_suffix('%').unwrap_or(text).trim_end();
+        // Without the sign of a percentage a part is meant, as in 0.05.
+        let unit = if number.len() < text.len() { 0.01 } else { 1.0 };
+        let read = |t: &str| {
+            let t = t.trim().trim_end_matches('%').trim_end();
+            let plain =
+                !t.is_empty() && t.chars().all(|c| c.is_ascii_digit() || "+-.eE".contains(c));
+            plain.then(|| t.parse::<f64>().ok()).flatten()
+        };
+        let (low, high) = match number.split_once("..") {
+            Some((low, high)) => (read(low)?, read(high)?),
+            None => {
+                let bare = number.trim_start_matches("+/-").trim_start_matches("+-");
+                let part = read(bare.trim_start_matches('\u{b1}'))?;
+                (-part, part)
+            }
+        };
+        let (low, high) = (low * unit, high * unit);
+        let sound = low > -1.0 && low <= 0.0 && high >= 0.0 && high <= 100.0;
+        sound.then_some(Tolerance { low, high })
+    }
+
+    /// Whether the value may be off at all.
+    pub fn is_exact(self) -> bool {
+        self.low == 0.0 && self.high == 0.0
+    }
+}
 
 fn kind<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
     let letter = name.text.chars().next().unwrap_or(' ');

@@ -71,6 +71,8 @@ pub enum NetlistProblem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
+    Tolerance(String),
 
     // Expressions and probes.
     #[error("expected a number, a function or `(`, found {found}")]
@@ -143,6 +145,9 @@ impl NetlistProblem {
             NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
             NetlistProblem::Rated(_) => {
                 Some("for example `; rated=3W` or `; rated=450V`".to_string())
+            }
+            NetlistProblem::Tolerance(_) => {
+                Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())
             }
             NetlistProblem::ExtraWords {
                 after_comma: true, ..
@@ -225,6 +230,7 @@ impl NetlistProblem {
             NetlistProblem::Doubtful { .. }
                 | NetlistProblem::IgnoredGuess { .. }
                 | NetlistProblem::Rated(_)
+                | NetlistProblem::Tolerance(_)
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredCard { .. }
                 | NetlistProblem::TitleHoldsCard { .. }

@@ -196,6 +196,11 @@ pub struct Outputs {
 }
 
 impl Outputs {
+    /// Takes other outputs in, to be put in place together.
+    pub fn join(&mut self, others: Outputs) {
+        self.staged.extend(others.staged);
+    }
+
     /// No outputs yet.
     pub fn new() -> Self {
         Outputs::default()

@@ -3,6 +3,7 @@
 pub mod file;
 pub mod plot;
 pub mod progress;
+pub mod svg;
 pub mod table;
 mod unnamed;
 pub mod wav;

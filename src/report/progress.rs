@@ -37,6 +37,17 @@ impl Progress {
             .set_position((done / self.whole * PARTS as f64) as u64);
     }
 
+    /// Tells how many are done, and how many a second.
+    pub fn counted(&self, done: f64, what: &str) {
+        if !self.bar.is_hidden() {
+            let took_s = self.bar.elapsed().as_secs_f64();
+            let rate = done / took_s.max(1e-9);
+            let message = format!("{}, {rate:.3} {what} a second", self.what);
+            self.bar.set_message(message);
+        }
+        self.at(done);
+    }
+
     /// Tells how much is done where the unit is seconds of sound: the speed is shown as well.
     pub fn heard(&self, seconds: f64) {
         if !self.bar.is_hidden() {

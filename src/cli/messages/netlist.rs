@@ -28,6 +28,7 @@ rows! { NetlistProblem, NetlistProblem::to_string, NetlistProblem::is_warning, N
     Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
     IgnoredGuess { name: s("D1") } => "A starting value was given to a part whose start is found by the tool.";
     Rated { 0: s("3") } => "The remark `; rated=` after a part tells what it stands, and this one has no unit.";
+    Tolerance { 0: s("five") } => "The remark `; tol=` after a part says how far it may be off its value, and this one is not a percentage.";
     NotAnOperand { found: s("`*`") } => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
     NotAnOperator { found: s("v") } => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
     UnknownFunction { name: s("cosine"), nearest: Some("cos") } => "The expression calls a function that there is not.";

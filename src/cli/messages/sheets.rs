@@ -77,3 +77,17 @@ pub(super) mod figures {
         NoRating { figure: s("v(out)") } => "A percentage is of a rating, and this figure has none.", "Write the value with its unit.";
     }
 }
+
+/// Tolerances.
+pub mod tolerances {
+    use super::super::{rows, s};
+    use crate::tolerance::problem::ToleranceProblem;
+
+    rows! { ToleranceProblem, ToleranceProblem::to_string, |_: &ToleranceProblem| false, ToleranceProblem::hint;
+        Syntax { text: s("R5%") } => "A tolerance on the command line says what it is of.";
+        NotATolerance { text: s("five") } => "How far a value may be off is a percentage of it.";
+        NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance stands beside something that is not bought by value.";
+        Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
+        Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is no part that one could buy.";
+    }
+}

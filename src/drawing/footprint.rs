@@ -1,0 +1,381 @@
+//! The room that a part takes on the sheet with its lettering, its leads and the flags at its
+//! pins, in each way in which it may be turned.
+
+use super::geometry::{At, Cells, PITCH, Rect, Turn, Way};
+use super::lettering::{Anchor, LEADING, SIZE, extent, first_base};
+use super::scheme::GROUND;
+use super::symbols::{Pin, Stroke, Symbol};
+
+/// A text in its place.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Text {
+    /// What it says.
+    pub text: String,
+    /// Its base line's anchor.
+    pub at: (f64, f64),
+    /// Which end of it is there.
+    pub anchor: Anchor,
+    /// Its box.
+    pub frame: Rect,
+    /// How it is dressed.
+    pub class: &'static str,
+    /// Size of type.
+    pub size: f64,
+}
+
+impl Text {
+    /// A text with its box.
+    pub fn new(
+        text: String,
+        at: (f64, f64),
+        anchor: Anchor,
+        class: &'static str,
+        size: f64,
+    ) -> Text {
+        Text {
+            frame: extent(&text, at, anchor, size),
+            text,
+            at,
+            anchor,
+            class,
+            size,
+        }
+    }
+
+    /// The same text elsewhere.
+    pub fn moved(&self, by: At) -> Text {
+        let (dx, dy) = by.place();
+        Text {
+            at: (self.at.0 + dx, self.at.1 + dy),
+            frame: self.frame.moved(by),
+            ..self.clone()
+        }
+    }
+}
+
+/// A flag at the end of a short wire.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Flag {
+    /// The net it stands for.
+    pub net: String,
+    /// From the pin to the flag.
+    pub wire: Vec<At>,
+    /// What is drawn at its end.
+    pub strokes: Vec<Stroke>,
+    /// The room that takes.
+    pub body: Rect,
+    /// Its name; ground has none.
+    pub text: Option<Text>,
+}
+
+impl Flag {
+    /// Where it is joined.
+    pub fn pin(&self) -> At {
+        *self.wire.last().expect("a flag has a wire")
+    }
+
+    /// The same flag elsewhere.
+    pub fn moved(&self, by: At) -> Flag {
+        let shift = |p: (f64, f64)| (p.0 + by.place().0, p.1 + by.place().1);
+        Flag {
+            net: self.net.clone(),
+            wire: self.wire.iter().map(|p| p.plus(by)).collect(),
+            strokes: shifted(&self.strokes, shift),
+            body: self.body.moved(by),
+            text: self.text.as_ref().map(|t| t.moved(by)),
+        }
+    }
+}
+
+/// Strokes moved.
+pub fn shifted(strokes: &[Stroke], shift: impl Fn((f64, f64)) -> (f64, f64)) -> Vec<Stroke> {
+    let all = |points: &[(f64, f64)]| points.iter().map(|p| shift(*p)).collect();
+    strokes
+        .iter()
+        .map(|s| match s {
+            Stroke::Line(p) => Stroke::Line(all(p)),
+            Stroke::Fill(p) => Stroke::Fill(all(p)),
+            Stroke::Dashed(p) => Stroke::Dashed(all(p)),
+            Stroke::Curve(p) => Stroke::Curve(p.map(&shift)),
+            Stroke::Circle(c, r, full) => Stroke::Circle(shift(*c), *r, *full),
+        })
+        .collect()
+}
+
+/// A flag for a pin: ground hangs down, a supply stands up, a name lies where the pin points.
+pub fn flag(pin: Pin, net: &str, supply: bool) -> Flag {
+    let end = pin.at.step(pin.way, 1);
+    let (x, y) = end.place();
+    let line = |points: &[(f64, f64)]| Stroke::Line(points.to_vec());
+    if net == GROUND {
+        let mut wire = vec![pin.at, end];
+        let (mut x, mut y) = (x, y);
+        if pin.way == Way::North {
+            // Over the shoulder and down.
+            let aside = end.step(if pin.at.x < 0 { Way::West } else { Way::East }, 3);
+            wire.push(aside);
+            (x, y) = aside.place();
+        }
+        let bar = |half: f64, dy: f64| line(&[(x - half, y + dy), (x + half, y + dy)]);
+        return Flag {
+            net: net.to_string(),
+            wire,
+            strokes: vec![
+                line(&[(x, y), (x, y + 3.0)]),
+                bar(7.0, 3.0),
+                bar(4.5, 5.5),
+                bar(2.0, 8.0),
+            ],
+            body: Rect::new(x - 8.0, y, x + 8.0, y + 9.0),
+            text: None,
+        };
+    }
+    let (dx, dy) = pin.way.vector();
+    let (dx, dy) = (f64::from(dx), f64::from(dy));
+    let strokes = if supply {
+        vec![
+            line(&[(x, y), (x + 4.0 * dx, y + 4.0 * dy)]),
+            line(&[
+                (x + 4.0 * dx - 6.0 * dy, y + 4.0 * dy - 6.0 * dx),
+                (x + 4.0 * dx + 6.0 * dy, y + 4.0 * dy + 6.0 * dx),
+            ]),
+        ]
+    } else {
+        vec![
+            line(&[(x, y), (x + 1.5 * dx, y + 1.5 * dy)]),
+            Stroke::Circle((x + 3.5 * dx, y + 3.5 * dy), 2.0, false),
+        ]
+    };
+    let body = Rect::new(
+        (x + 6.5 * dx).min(x) - 6.5 * dy.abs(),
+        (y + 6.5 * dy).min(y) - 6.5 * dx.abs(),
+        (x + 6.5 * dx).max(x) + 6.5 * dy.abs(),
+        (y + 6.5 * dy).max(y) + 6.5 * dx.abs(),
+    );
+    // Of two leads side by side each has its name on its own side.
+    let aside = match pin.at.x.signum() {
+        0 => Anchor::Middle,
+        1 => Anchor::Start,
+        _ => Anchor::End,
+    };
+    let (at, anchor) = match pin.way {
+        Way::North => ((x, y - 10.0), aside),
+        Way::South => ((x, y + 17.0), aside),
+        Way::East => ((x + 9.0, y + 3.0), Anchor::Start),
+        Way::West => ((x - 9.0, y + 3.0), Anchor::End),
+    };
+    Flag {
+        net: net.to_string(),
+        wire: vec![pin.at, end],
+        strokes,
+        body,
+        text: Some(Text::new(net.to_string(), at, anchor, "net", SIZE)),
+    }
+}
+
+/// A part in one of its turns, about its origin.
+#[derive(Debug, Clone)]
+pub struct Footprint {
+    /// How it is turned.
+    pub turn: Turn,
+    /// The symbol as turned.
+    pub symbol: Symbol,
+    /// Its lettering.
+    pub texts: Vec<Text>,
+    /// Flags at its pins.
+    pub flags: Vec<Flag>,
+    /// Cells that nothing else may take.
+    pub cells: Vec<Cells>,
+    /// The cells that hold all of them.
+    pub hull: Cells,
+}
+
+/// What is fixed about a part before it is turned.
+#[derive(Debug, Clone, Default)]
+pub struct Lettering {
+    /// Name, then value lines.
+    pub lines: Vec<String>,
+    /// For each pin the flag it bears, if any, and whether that is a supply.
+    pub flags: Vec<Option<(String, bool)>>,
+}
+
+/// From a symbol to its lettering.
+const CLEAR: f64 = 3.0;
+
+impl Footprint {
+    /// A symbol turned, with its lettering and flags.
+    pub fn new(upright: &Symbol, turn: Turn, lettering: &Lettering) -> Footprint {
+        let symbol = upright.turned(turn);
+        let texts = letter(&symbol, turn, &lettering.lines);
+        let mut flags = Vec::new();
+        for (pin, wanted) in symbol.pins.iter().zip(&lettering.flags) {
+            if let Some((net, supply)) = wanted {
+                flags.push(flag(*pin, net, *supply));
+            }
+        }
+        let texts = clear(texts, &flags, symbol.body);
+        let mut cells = vec![symbol.body.cells()];
+        cells.extend(texts.iter().map(|t| t.frame.cells()));
+        for pin in &symbol.pins {
+            cells.push(stub(pin));
+        }
+        for flag in &flags {
+            cells.push(flag.body.cells());
+            cells.extend(flag.text.iter().map(|t| t.frame.cells()));
+            for ends in flag.wire.windows(2) {
+                let (a, b) = (ends[0].place(), ends[1].place());
+                let run = Rect::new(a.0.min(b.0), a.1.min(b.1), a.0.max(b.0), a.1.max(b.1));
+                cells.push(run.grown(1.0).cells());
+            }
+        }
+        let hull = cells.iter().fold(cells[0], |all, c| all.joined(*c));
+        Footprint {
+            turn,
+            symbol,
+            texts,
+            flags,
+            cells,
+            hull,
+        }
+    }
+}
+
+/// A part's lettering, moved to the right of all its flags if it lies on one of them.
+fn clear(mut texts: Vec<Text>, flags: &[Flag], body: Rect) -> Vec<Text> {
+    let mut taken: Vec<Rect> = Vec::new();
+    for flag in flags {
+        taken.push(flag.body);
+        taken.extend(flag.text.iter().map(|t| t.frame));
+        let ends = flag.wire.windows(2).map(|w| (w[0].place(), w[1].place()));
+        taken.extend(
+            ends.map(|(a, b)| Rect::new(a.0.min(b.0), a.1.min(b.1), a.0.max(b.0), a.1.max(b.1))),
+        );
+    }
+    let meets = |t: &Text| taken.iter().any(|r| r.grown(1.0).overlaps(t.frame));
+    if !texts.iter().any(meets) {
+        return texts;
+    }
+    let right = taken.iter().map(|r| r.x1).fold(body.x1, f64::max);
+    let left = texts
+        .iter()
+        .map(|t| t.frame.x0)
+        .fold(f64::INFINITY, f64::min);
+    for text in &mut texts {
+        let at = (right + CLEAR + text.at.0 - left, text.at.1);
+        *text = Text::new(text.text.clone(), at, text.anchor, text.class, text.size);
+    }
+    texts
+}
+
+/// The cells that a pin's first step takes.
+fn stub(pin: &Pin) -> Cells {
+    let (a, b) = (pin.at.place(), pin.at.step(pin.way, 1).place());
+    let run = Rect::new(a.0.min(b.0), a.1.min(b.1), a.0.max(b.0), a.1.max(b.1));
+    run.grown(1.0).cells()
+}
+
+/// Name and values beside a symbol, where no pin is in the way.
+fn letter(symbol: &Symbol, turn: Turn, lines: &[String]) -> Vec<Text> {
+    let body = symbol.body;
+    let ways: Vec<Way> = symbol.pins.iter().map(|p| p.way).collect();
+    let middle = ((body.x0 + body.x1) / 2.0, (body.y0 + body.y1) / 2.0);
+    let upright = ways.iter().all(|w| !w.is_level()) && !ways.is_empty();
+    let (right, left) = (body.x1 + CLEAR, body.x0 - CLEAR);
+    let mut texts = Vec::new();
+    let mut column = |x: f64, first: f64, anchor: Anchor| {
+        for (k, line) in lines.iter().enumerate() {
+            let y = first + k as f64 * LEADING * SIZE;
+            let class = if k == 0 { "name" } else { "value" };
+            texts.push(Text::new(line.clone(), (x, y), anchor, class, SIZE));
+        }
+    };
+    if upright {
+        let first = first_base(middle.1, lines.len(), SIZE);
+        match turn.mirrored {
+            false => column(right, first, Anchor::Start),
+            true => column(left, first, Anchor::End),
+        }
+    } else if symbol.pins.len() == 3 && ways.iter().any(|w| !w.is_level()) {
+        // A valve or a pot: beside it, above where a lead leaves level.
+        let level = |way: Way| ways.contains(&way);
+        let free_right = !level(Way::East);
+        let (x, anchor) = match free_right {
+            true => (right, Anchor::Start),
+            false => (left, Anchor::End),
+        };
+        if ways.contains(&Way::North) && ways.contains(&Way::South) {
+            column(x, first_base(middle.1, lines.len(), SIZE), anchor);
+        } else {
+            // A pot that lies: opposite to its wiper.
+            let above = ways.contains(&Way::South);
+            let y = if above {
+                body.y0 - CLEAR - (lines.len() as f64 - 1.0) * LEADING * SIZE - 0.24 * SIZE
+            } else {
+                body.y1 + CLEAR + 0.93 * SIZE
+            };
+            column(middle.0, y, Anchor::Middle);
+        }
+    } else if ways.iter().any(|w| !w.is_level()) {
+        // A pentode and its kin have leads on all sides: above the one on the right.
+        let free = if turn.mirrored {
+            (left, Anchor::End)
+        } else {
+            (right, Anchor::Start)
+        };
+        let side = if turn.mirrored { Way::West } else { Way::East };
+        let lead = symbol
+            .pins
+            .iter()
+            .filter(|p| p.way == side)
+            .map(|p| p.at.y)
+            .min();
+        match lead {
+            Some(y) => {
+                let last = f64::from(y) * PITCH - CLEAR - 0.24 * SIZE;
+                let first = last - (lines.len() as f64 - 1.0) * LEADING * SIZE;
+                let inward = if turn.mirrored { 6.0 } else { -6.0 };
+                column(
+                    free.0 + inward + if turn.mirrored { -2.0 } else { 2.0 },
+                    first,
+                    free.1,
+                );
+            }
+            None => column(free.0, first_base(middle.1, lines.len(), SIZE), free.1),
+        }
+    } else if ways.len() == 2 {
+        // Lying: the name above, the value below.
+        let above = body.y0 - CLEAR + 1.0 - 0.24 * SIZE;
+        let below = body.y1 + CLEAR - 1.0 + 0.93 * SIZE;
+        for (k, line) in lines.iter().enumerate() {
+            let (y, class) = match k {
+                0 => (above, "name"),
+                _ => (below + (k as f64 - 1.0) * LEADING * SIZE, "value"),
+            };
+            texts.push(Text::new(
+                line.clone(),
+                (middle.0, y),
+                Anchor::Middle,
+                class,
+                SIZE,
+            ));
+        }
+    } else {
+        // A box with leads on both sides: above it.
+        let y = body.y0 - CLEAR - (lines.len() as f64 - 1.0) * LEADING * SIZE - 0.24 * SIZE;
+        column(middle.0, y, Anchor::Middle);
+    }
+    // A text on its symbol (a long one over a narrow box) is moved off.
+    for text in &mut texts {
+        if text.frame.overlaps(body) {
+            let by = body.x1 + CLEAR - text.frame.x0;
+            text.at.0 += by;
+            text.frame = Rect::new(
+                text.frame.x0 + by,
+                text.frame.y0,
+                text.frame.x1 + by,
+                text.frame.y1,
+            );
+        }
+    }
+    texts
+}

@@ -1,0 +1,286 @@
+//! What is to be drawn: parts with their symbols and lettering, and the nets between their pins.
+
+use super::symbols::{self, Kind};
+use crate::circuit::{Circuit, Element, Node, Piece, Sense, Sink};
+use crate::num;
+use std::collections::{BTreeSet, HashMap};
+
+/// A part.
+#[derive(Debug, Clone)]
+pub struct Part {
+    /// Dotted, as in the netlist.
+    pub name: String,
+    /// Its name as lettered: the last word of the dotted one, unless another part has the same.
+    pub label: String,
+    /// Its value or type, line by line.
+    pub values: Vec<String>,
+    /// Its line in the netlist.
+    pub line: String,
+    /// The word for its kind.
+    pub word: &'static str,
+    /// Its symbol.
+    pub kind: Kind,
+    /// The net of each pin, in the order of the netlist line.
+    pub nets: Vec<usize>,
+    /// Its place among the circuit's elements.
+    pub element: usize,
+}
+
+/// A net: a node of the circuit.
+#[derive(Debug, Clone)]
+pub struct Net {
+    /// The node's name.
+    pub name: String,
+    /// The node.
+    pub node: Node,
+    /// Part and pin.
+    pub pins: Vec<(usize, usize)>,
+    /// Whether it goes on outside of what is drawn.
+    pub leaves: bool,
+}
+
+/// All of it.
+#[derive(Debug, Clone, Default)]
+pub struct Scheme {
+    /// The netlist's title.
+    pub title: String,
+    /// In the order of the netlist.
+    pub parts: Vec<Part>,
+    /// Ground first, if anything is at ground.
+    pub nets: Vec<Net>,
+}
+
+/// The ground net's name.
+pub const GROUND: &str = "0";
+
+impl Net {
+    /// Whether it is ground.
+    pub fn is_ground(&self) -> bool {
+        self.node == Node::GROUND
+    }
+}
+
+impl Scheme {
+    /// The scheme of some of a circuit's elements. `line` gives an element's netlist line.
+    pub fn new(circuit: &Circuit, chosen: &[usize], line: impl Fn(&Element) -> String) -> Scheme {
+        let labels = labels(circuit, chosen);
+        let mut scheme = Scheme {
+            title: circuit.title.trim().to_string(),
+            ..Scheme::default()
+        };
+        let mut numbers: HashMap<Node, usize> = HashMap::new();
+        for (&element, label) in chosen.iter().zip(labels) {
+            let e = &circuit.elements[element];
+            let nodes = nodes(circuit, e);
+            let (kind, word) = kind(e, nodes.len());
+            let nets = nodes.iter().enumerate().map(|(pin, &node)| {
+                let net = *numbers.entry(node).or_insert_with(|| {
+                    scheme.nets.push(Net {
+                        name: circuit.nodes[node.0].name.clone(),
+                        node,
+                        pins: vec![],
+                        leaves: false,
+                    });
+                    scheme.nets.len() - 1
+                });
+                scheme.nets[net].pins.push((scheme.parts.len(), pin));
+                net
+            });
+            let nets = nets.collect();
+            let line = line(e);
+            scheme.parts.push(Part {
+                name: e.name.clone(),
+                label,
+                values: values(e, &line),
+                line,
+                word,
+                kind,
+                nets,
+                element,
+            });
+        }
+        let chosen: BTreeSet<usize> = chosen.iter().copied().collect();
+        for (k, e) in circuit.elements.iter().enumerate() {
+            if chosen.contains(&k) {
+                continue;
+            }
+            for node in nodes(circuit, e) {
+                if let Some(&net) = numbers.get(&node) {
+                    scheme.nets[net].leaves = true;
+                }
+            }
+        }
+        scheme
+    }
+
+    /// The number of nets that are not ground.
+    pub fn wired(&self) -> usize {
+        self.nets.iter().filter(|n| !n.is_ground()).count()
+    }
+}
+
+/// The nodes on an element's line, with those that control an E or G source.
+pub fn nodes(circuit: &Circuit, e: &Element) -> Vec<Node> {
+    let mut nodes = e.terminals.clone();
+    if !matches!(e.letter, 'E' | 'G') {
+        return nodes;
+    }
+    let Some(port) = e.ports.first() else {
+        return nodes;
+    };
+    let senses: Vec<Sense> = match port.piece {
+        Piece::Gain(k) => vec![circuit.gains[k].sense],
+        Piece::Law(k, _) => circuit.laws[k].controls.clone(),
+        Piece::Branch(k) => {
+            let is_own = |sink: &Sink| matches!(sink, Sink::Branch(b) if b.0 == k);
+            let gain = circuit.gains.iter().find(|g| is_own(&g.sink));
+            let law = circuit.laws.iter().find(|l| l.outputs.iter().any(is_own));
+            match (gain, law) {
+                (Some(gain), _) => vec![gain.sense],
+                (None, Some(law)) => law.controls.clone(),
+                (None, None) => vec![],
+            }
+        }
+        _ => vec![],
+    };
+    for sense in senses {
+        if let Sense::Voltage(a, b) = sense {
+            nodes.extend([a, b]);
+        }
+    }
+    nodes
+}
+
+/// Symbol and word of an element with so many pins.
+fn kind(e: &Element, pins: usize) -> (Kind, &'static str) {
+    let pairs = pins.saturating_sub(2) / 2;
+    let closed = e.position.is_none_or(|p| p >= 0.5);
+    match (e.letter, e.kind.map_or("", |k| k.name)) {
+        ('R', _) => (Kind::Resistor, "resistor"),
+        ('C', _) => (Kind::Capacitor, "capacitor"),
+        ('L', _) => (Kind::Inductor, "inductor"),
+        ('K', _) => (Kind::Coupling, "coupling"),
+        ('V', _) => (Kind::VoltageSource, "voltage source"),
+        ('I', _) => (Kind::CurrentSource, "current source"),
+        ('E' | 'H', _) => (Kind::ControlledVoltage(pairs), "controlled voltage source"),
+        ('F' | 'G', _) => (Kind::ControlledCurrent(pairs), "controlled current source"),
+        ('B', _) => {
+            let voltage = (e.ports.first()).is_some_and(|p| matches!(p.piece, Piece::Branch(_)));
+            if voltage {
+                (Kind::ControlledVoltage(0), "behavioural source")
+            } else {
+                (Kind::ControlledCurrent(0), "behavioural source")
+            }
+        }
+        (_, "d") => (Kind::Diode, "diode"),
+        (_, "triode") => (Kind::Triode, "triode"),
+        (_, "pentode" | "output") => (Kind::Pentode, "pentode"),
+        (_, "rectifier") => (Kind::Rectifier, "rectifier"),
+        (_, "pot") => (Kind::Pot, "potentiometer"),
+        (_, "toggle") => (Kind::Switch(closed), "switch"),
+        (_, "sw") => (Kind::ControlledSwitch, "controlled switch"),
+        (_, "csw") => (Kind::Switch(false), "controlled switch"),
+        (_, "choke") => (Kind::Choke, "choke"),
+        (_, "speaker") => (Kind::Speaker, "loudspeaker"),
+        (_, "pushpull") => (Kind::Transformer(&symbols::PUSH_PULL), "transformer"),
+        (_, "ultralinear") => (Kind::Transformer(&symbols::ULTRALINEAR), "transformer"),
+        (_, "singleended") => (Kind::Transformer(&symbols::SINGLE_ENDED), "transformer"),
+        (_, "mains") => (Kind::Transformer(&symbols::MAINS), "transformer"),
+        (_, "npn") => (Kind::Bipolar(false, pins > 3), "transistor"),
+        (_, "pnp") => (Kind::Bipolar(true, pins > 3), "transistor"),
+        (_, "njf") => (Kind::JunctionField(false), "field-effect transistor"),
+        (_, "pjf") => (Kind::JunctionField(true), "field-effect transistor"),
+        (_, "nmos") => (Kind::Mosfet(false), "field-effect transistor"),
+        (_, "pmos") => (Kind::Mosfet(true), "field-effect transistor"),
+        _ => (Kind::Block(pins), "part"),
+    }
+}
+
+/// Letters of a value that still read well beside a symbol.
+const LONGEST: usize = 24;
+
+/// A part's value or type, and what else a builder reads beside it.
+fn values(e: &Element, line: &str) -> Vec<String> {
+    let unit = match e.letter {
+        'R' => "Ω",
+        'C' => "F",
+        'L' => "H",
+        _ => "",
+    };
+    if let (Some(value), 'R' | 'C' | 'L' | 'K') = (e.value, e.letter) {
+        return vec![short(value, unit)];
+    }
+    let words: Vec<&str> = line.split_whitespace().collect();
+    let skip = 1 + match e.letter {
+        'V' | 'I' | 'B' | 'E' | 'F' | 'G' | 'H' | 'C' | 'L' => 2,
+        _ => 0,
+    };
+    let rest = || words.get(skip..).unwrap_or_default().join(" ");
+    match (&e.model, e.letter) {
+        (Some(model), _) => vec![model.clone()],
+        (None, 'V' | 'I' | 'B' | 'E' | 'F' | 'G' | 'H' | 'C' | 'L') => wrapped(&rest()),
+        _ => match e.position {
+            Some(at) => vec![if at >= 0.5 { "closed" } else { "open" }.to_string()],
+            None => vec![],
+        },
+    }
+}
+
+/// A text in one or two lines, cut where it is longer.
+fn wrapped(text: &str) -> Vec<String> {
+    let letters = text.chars().count();
+    if letters <= LONGEST {
+        return vec![text.to_string()];
+    }
+    let mut lines = vec![String::new()];
+    for word in text.split(' ') {
+        let long = lines.last().map_or(0, |l: &String| l.chars().count());
+        if long > 0 && long + word.chars().count() >= LONGEST {
+            lines.push(String::new());
+        }
+        let last = lines.last_mut().expect("never empty");
+        if !last.is_empty() {
+            last.push(' ');
+        }
+        last.push_str(word);
+    }
+    let cut = lines.len() > 2;
+    lines.truncate(2);
+    for (k, line) in lines.iter_mut().enumerate() {
+        if line.chars().count() > LONGEST + 4 || (cut && k == 1) {
+            *line = line.chars().take(LONGEST).collect::<String>() + "...";
+        }
+    }
+    lines
+}
+
+/// A value as it is lettered: as few digits as it has, at most four, with its prefix and unit.
+pub fn short(value: f64, unit: &str) -> String {
+    let text = num::engineering(value, unit, 4);
+    let (digits, tail) = match text.split_once(' ') {
+        Some((digits, tail)) => (digits, format!(" {tail}")),
+        None => (text.as_str(), String::new()),
+    };
+    let digits = match digits.split_once('.') {
+        Some(_) => digits.trim_end_matches('0').trim_end_matches('.'),
+        None => digits,
+    };
+    format!("{digits}{tail}")
+}
+
+/// The lettered names: the last word of the dotted one where it is the only one.
+fn labels(circuit: &Circuit, chosen: &[usize]) -> Vec<String> {
+    let last = |k: usize| {
+        let name = &circuit.elements[k].name;
+        name.rsplit('.').next().unwrap_or(name).to_string()
+    };
+    let mut count: HashMap<String, usize> = HashMap::new();
+    for &k in chosen {
+        *count.entry(last(k).to_lowercase()).or_default() += 1;
+    }
+    let label = |&k: &usize| match count[&last(k).to_lowercase()] {
+        1 => last(k),
+        _ => circuit.elements[k].name.clone(),
+    };
+    chosen.iter().map(label).collect()
+}

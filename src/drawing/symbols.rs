@@ -1,0 +1,315 @@
+//! The symbols, after IEC 60617: strokes about an origin, with the pins on the border of a box.
+//!
+//! Drawn upright, the first pin of a part with two leads at the top. Lengths in drawing units;
+//! pins on the lattice. Each letter of what is drawn is ours; the standard says what belongs in a
+//! symbol (rectangle for a resistor, envelope, electrodes and their order for a valve).
+
+mod coils;
+mod leads;
+mod solid;
+mod sources;
+mod valves;
+
+use super::geometry::{At, PITCH, Rect, Turn, Way};
+
+/// Where a part's label goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    /// Two leads in line.
+    Resistor,
+    /// Two leads in line.
+    Capacitor,
+    /// Two leads in line.
+    Inductor,
+    /// An inductor with a core.
+    Choke,
+    /// + at the first pin.
+    VoltageSource,
+    /// The arrow goes from the first to the second pin.
+    CurrentSource,
+    /// A controlled voltage: `controls` pairs of pins at its side.
+    ControlledVoltage(usize),
+    /// A controlled current likewise.
+    ControlledCurrent(usize),
+    /// Anode first.
+    Diode,
+    /// A contact that is closed (or not).
+    Switch(bool),
+    /// A contact with two pins that work it.
+    ControlledSwitch,
+    /// Top, wiper, bottom.
+    Pot,
+    /// Plus, minus.
+    Speaker,
+    /// Plate, grid, cathode.
+    Triode,
+    /// Plate, screen, grid, cathode.
+    Pentode,
+    /// Plate 1, plate 2, cathode.
+    Rectifier,
+    /// Collector, base, emitter and perhaps substrate; whether it is PNP.
+    Bipolar(bool, bool),
+    /// Drain, gate, source; whether it is a P channel.
+    JunctionField(bool),
+    /// Drain, gate, source, bulk; whether it is a P channel.
+    Mosfet(bool),
+    /// Windings on the left and on the right, each with its number of pins.
+    Transformer(&'static Windings),
+    /// Two coupled inductors: no pins.
+    Coupling,
+    /// Anything else: pins on both sides of a box.
+    Block(usize),
+}
+
+/// A transformer's windings: the pins of each from the top, by their place on the netlist line.
+#[derive(Debug, PartialEq, Eq)]
+pub struct Windings {
+    /// Left side.
+    pub left: &'static [&'static [usize]],
+    /// Right side.
+    pub right: &'static [&'static [usize]],
+}
+
+/// Push-pull: plate1 centre plate2 | common tap4 tap8 tap16.
+pub const PUSH_PULL: Windings = Windings {
+    left: &[&[0, 1, 2]],
+    right: &[&[6, 5, 4, 3]],
+};
+/// With screens: plate1 screen1 centre screen2 plate2 | common tap4 tap8 tap16.
+pub const ULTRALINEAR: Windings = Windings {
+    left: &[&[0, 1, 2, 3, 4]],
+    right: &[&[8, 7, 6, 5]],
+};
+/// Single-ended: plate supply | common tap4 tap8 tap16.
+pub const SINGLE_ENDED: Windings = Windings {
+    left: &[&[0, 1]],
+    right: &[&[5, 4, 3, 2]],
+};
+/// Mains: line neutral | ht1 centre ht2, bias1 bias2.
+pub const MAINS: Windings = Windings {
+    left: &[&[0, 1]],
+    right: &[&[2, 3, 4], &[5, 6]],
+};
+
+/// A stroke, in drawing units about the origin.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Stroke {
+    /// A line through points.
+    Line(Vec<(f64, f64)>),
+    /// A filled outline.
+    Fill(Vec<(f64, f64)>),
+    /// A line drawn broken.
+    Dashed(Vec<(f64, f64)>),
+    /// A cubic curve: start, two controls, end.
+    Curve([(f64, f64); 4]),
+    /// A circle: centre, radius, whether it is filled.
+    Circle((f64, f64), f64, bool),
+}
+
+/// A pin: where it is and where its wire goes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Pin {
+    /// On the border of the box.
+    pub at: At,
+    /// Away from the part.
+    pub way: Way,
+}
+
+/// A symbol.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Symbol {
+    /// In the order of the netlist line.
+    pub pins: Vec<Pin>,
+    /// All of its strokes lie within.
+    pub body: Rect,
+    /// What is drawn.
+    pub strokes: Vec<Stroke>,
+}
+
+impl Symbol {
+    /// The symbol turned about its origin.
+    pub fn turned(&self, turn: Turn) -> Symbol {
+        let place = |p: &(f64, f64)| turn.place(*p);
+        let all = |points: &[(f64, f64)]| points.iter().map(place).collect();
+        Symbol {
+            pins: (self.pins.iter())
+                .map(|p| Pin {
+                    at: turn.at(p.at),
+                    way: turn.way(p.way),
+                })
+                .collect(),
+            body: turn.rect(self.body),
+            strokes: (self.strokes.iter())
+                .map(|s| match s {
+                    Stroke::Line(p) => Stroke::Line(all(p)),
+                    Stroke::Fill(p) => Stroke::Fill(all(p)),
+                    Stroke::Dashed(p) => Stroke::Dashed(all(p)),
+                    Stroke::Curve(p) => Stroke::Curve(p.map(|p| turn.place(p))),
+                    Stroke::Circle(c, r, full) => Stroke::Circle(turn.place(*c), *r, *full),
+                })
+                .collect(),
+        }
+    }
+}
+
+impl Kind {
+    /// Whether it has two leads in line and may lie or stand.
+    pub fn is_in_line(self) -> bool {
+        use Kind::*;
+        matches!(
+            self,
+            Resistor
+                | Capacitor
+                | Inductor
+                | Choke
+                | VoltageSource
+                | CurrentSource
+                | ControlledVoltage(0)
+                | ControlledCurrent(0)
+                | Diode
+                | Switch(_)
+                | Speaker
+        )
+    }
+
+    /// Whether it is a valve, which always stands upright.
+    pub fn is_valve(self) -> bool {
+        matches!(self, Kind::Triode | Kind::Pentode | Kind::Rectifier)
+    }
+
+    /// Whether it has a grid, base or gate that steers it.
+    pub fn is_active(self) -> bool {
+        use Kind::*;
+        matches!(
+            self,
+            Triode | Pentode | Bipolar(..) | JunctionField(_) | Mosfet(_)
+        )
+    }
+
+    /// The symbol, upright about its origin.
+    pub fn symbol(self) -> Symbol {
+        match self {
+            Kind::Resistor => leads::resistor(),
+            Kind::Capacitor => leads::capacitor(),
+            Kind::Inductor => coils::inductor(false),
+            Kind::Choke => coils::inductor(true),
+            Kind::Diode => solid::diode(),
+            Kind::Switch(closed) => leads::switch(closed),
+            Kind::ControlledSwitch => leads::controlled_switch(),
+            Kind::Pot => leads::pot(),
+            Kind::Speaker => leads::speaker(),
+            Kind::VoltageSource => sources::independent(true),
+            Kind::CurrentSource => sources::independent(false),
+            Kind::ControlledVoltage(n) => sources::controlled(true, n),
+            Kind::ControlledCurrent(n) => sources::controlled(false, n),
+            Kind::Triode => valves::triode(),
+            Kind::Pentode => valves::pentode(),
+            Kind::Rectifier => valves::rectifier(),
+            Kind::Bipolar(pnp, substrate) => solid::bipolar(pnp, substrate),
+            Kind::JunctionField(p) => solid::junction_field(p),
+            Kind::Mosfet(p) => solid::mosfet(p),
+            Kind::Transformer(windings) => coils::transformer(windings),
+            Kind::Coupling => coils::coupling(),
+            Kind::Block(pins) => sources::block(pins),
+        }
+    }
+}
+
+/// A pin.
+fn pin(x: i32, y: i32, way: Way) -> Pin {
+    Pin {
+        at: At::new(x, y),
+        way,
+    }
+}
+
+/// Length of a part with two leads in line, in lattice steps.
+const LONG: i32 = 4;
+
+/// A part with two leads in line: what lies between `top` and `bottom`, and half its width.
+fn in_line(half: f64, top: f64, bottom: f64, mut strokes: Vec<Stroke>) -> Symbol {
+    let end = f64::from(LONG) * PITCH;
+    strokes.push(Stroke::Line(vec![(0.0, 0.0), (0.0, top)]));
+    strokes.push(Stroke::Line(vec![(0.0, bottom), (0.0, end)]));
+    Symbol {
+        pins: vec![pin(0, 0, Way::North), pin(0, LONG, Way::South)],
+        body: Rect::new(-half, 0.0, half, end),
+        strokes,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all() -> Vec<Kind> {
+        use Kind::*;
+        vec![
+            Resistor,
+            Capacitor,
+            Inductor,
+            Choke,
+            VoltageSource,
+            CurrentSource,
+            ControlledVoltage(0),
+            ControlledVoltage(1),
+            ControlledCurrent(3),
+            Diode,
+            Switch(true),
+            Switch(false),
+            ControlledSwitch,
+            Pot,
+            Speaker,
+            Triode,
+            Pentode,
+            Rectifier,
+            Bipolar(false, false),
+            Bipolar(true, true),
+            JunctionField(false),
+            JunctionField(true),
+            Mosfet(false),
+            Mosfet(true),
+            Transformer(&PUSH_PULL),
+            Transformer(&ULTRALINEAR),
+            Transformer(&SINGLE_ENDED),
+            Transformer(&MAINS),
+            Coupling,
+            Block(9),
+        ]
+    }
+
+    #[test]
+    fn strokes_lie_in_the_body_and_pins_on_its_border() {
+        for kind in all() {
+            let symbol = kind.symbol();
+            let body = symbol.body;
+            let inside = |(x, y): (f64, f64)| {
+                let fits = x >= body.x0 && x <= body.x1 && y >= body.y0 && y <= body.y1;
+                assert!(fits, "{kind:?}: ({x}, {y}) leaves {body:?}");
+            };
+            for stroke in &symbol.strokes {
+                match stroke {
+                    Stroke::Line(p) | Stroke::Fill(p) | Stroke::Dashed(p) => {
+                        p.iter().for_each(|p| inside(*p));
+                    }
+                    Stroke::Curve(p) => p.iter().for_each(|p| inside(*p)),
+                    Stroke::Circle((x, y), r, _) => {
+                        inside((x - r, y - r));
+                        inside((x + r, y + r));
+                    }
+                }
+            }
+            for pin in &symbol.pins {
+                let (x, y) = pin.at.place();
+                let on = match pin.way {
+                    Way::East => x == body.x1,
+                    Way::West => x == body.x0,
+                    Way::North => y == body.y0,
+                    Way::South => y == body.y1,
+                };
+                assert!(on, "{kind:?}: pin {pin:?} is not on {body:?}");
+                inside((x, y));
+            }
+        }
+    }
+}

@@ -1,0 +1,115 @@
+//! SVG, written element by element: one small layer for plots and drawings.
+
+use std::fmt::Write;
+
+/// An SVG text under way.
+#[derive(Debug, Default)]
+pub struct Svg {
+    text: String,
+    open: Vec<&'static str>,
+}
+
+/// A length as it is written: at most two places after the point.
+pub fn length(value: f64) -> String {
+    let rounded = (value * 100.0).round() / 100.0;
+    // Zero has no sign.
+    (rounded + 0.0).to_string()
+}
+
+/// Points as `x,y x,y`.
+pub fn points(points: impl IntoIterator<Item = (f64, f64)>) -> String {
+    let pairs = points
+        .into_iter()
+        .map(|(x, y)| format!("{},{}", length(x), length(y)));
+    pairs.collect::<Vec<_>>().join(" ")
+}
+
+/// A text as it may stand between tags and in quotes; control characters become blanks.
+pub fn escaped(text: &str) -> String {
+    let mut safe = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => safe.push_str("&amp;"),
+            '<' => safe.push_str("&lt;"),
+            '>' => safe.push_str("&gt;"),
+            '"' => safe.push_str("&quot;"),
+            '\u{fffe}' | '\u{ffff}' => safe.push(' '),
+            c if c.is_control() => safe.push(' '),
+            c => safe.push(c),
+        }
+    }
+    safe
+}
+
+impl Svg {
+    /// An empty picture of a size, with a title and a style sheet of its own.
+    pub fn new(width: f64, height: f64, title: &str, style: &str) -> Svg {
+        let mut svg = Svg::default();
+        let (w, h) = (length(width), length(height));
+        let _ = writeln!(
+            svg.text,
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" \
+             viewBox=\"0 0 {w} {h}\">\n<title>{}</title>\n<style>\n{style}</style>",
+            escaped(title)
+        );
+        svg
+    }
+
+    fn tag(&mut self, name: &str, attributes: &[(&str, &str)]) {
+        let _ = write!(self.text, "<{name}");
+        for (key, value) in attributes {
+            let _ = write!(self.text, " {key}=\"{}\"", escaped(value));
+        }
+    }
+
+    /// An element without contents.
+    pub fn element(&mut self, name: &str, attributes: &[(&str, &str)]) {
+        self.tag(name, attributes);
+        self.text.push_str("/>\n");
+    }
+
+    /// An element with nothing but a text in it.
+    pub fn with_text(&mut self, name: &str, attributes: &[(&str, &str)], text: &str) {
+        self.tag(name, attributes);
+        let _ = writeln!(self.text, ">{}</{name}>", escaped(text));
+    }
+
+    /// Opens an element; [`Svg::close`] ends it.
+    pub fn open(&mut self, name: &'static str, attributes: &[(&str, &str)]) {
+        self.tag(name, attributes);
+        self.text.push_str(">\n");
+        self.open.push(name);
+    }
+
+    /// Ends what was opened last.
+    pub fn close(&mut self) {
+        if let Some(name) = self.open.pop() {
+            let _ = writeln!(self.text, "</{name}>");
+        }
+    }
+
+    /// The whole text.
+    pub fn finish(mut self) -> String {
+        while !self.open.is_empty() {
+            self.close();
+        }
+        self.text.push_str("</svg>\n");
+        self.text
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn texts_are_escaped_and_lengths_short() {
+        let mut svg = Svg::new(10.0, 20.5, "a < b", "");
+        svg.with_text("text", &[("data-name", "\"R1\" & R2")], "\u{7}5 > 4");
+        let text = svg.finish();
+        assert!(text.contains("<title>a &lt; b</title>"));
+        assert!(text.contains("data-name=\"&quot;R1&quot; &amp; R2\"> 5 &gt; 4</text>"));
+        assert_eq!(length(-0.001), "0");
+        assert_eq!(points([(1.0, 2.25), (3.333, 4.0)]), "1,2.25 3.33,4");
+    }
+}

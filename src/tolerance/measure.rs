@@ -1,0 +1,407 @@
+//! Figures of many amplifiers of one drawing: the circuit is built once, and for each amplifier its
+//! values are changed, its trimmers set, and its figures measured from where the drawing's own
+//! amplifier stands.
+
+use super::change::Drawn;
+pub use super::change::Setting;
+use super::list::{Rule, Shape, Variables};
+use crate::circuit::Circuit;
+use crate::circuit::bind::Timing;
+use crate::circuit::ledger::Ledger;
+use crate::circuit::params::{self, Overrides, What};
+use crate::diag::{Diagnostic, Files, Span};
+use crate::figure::Figure;
+use crate::figure::bench::{Bench, Clips, FigureValue, Trouble};
+use crate::figure::seek::{self, Outcome, Scale};
+use crate::measure::quiescent::{self, AtRest};
+use crate::netlist::card::{Netlist, Value};
+use crate::num;
+
+/// A setting of the command line or a sheet, without the note of its use.
+#[derive(Debug, Clone)]
+pub struct Given {
+    what: What,
+    target: String,
+    value: Value,
+    span: Option<Span>,
+}
+
+impl Given {
+    /// Those of settings.
+    pub fn all(settings: &Overrides) -> Vec<Given> {
+        let list = settings.list().iter();
+        list.map(|s| Given {
+            what: s.what,
+            target: s.target.clone(),
+            value: s.value.clone(),
+            span: s.span,
+        })
+        .collect()
+    }
+
+    /// Overrides made of them.
+    pub fn settings(all: &[Given], ledger: Option<Ledger>) -> Overrides {
+        let mut settings = Overrides::audited(ledger);
+        for g in all {
+            let (target, value) = (g.target.clone(), g.value.clone());
+            settings.push(params::Setting::new(g.what, target, value, g.span));
+        }
+        settings
+    }
+}
+
+/// A part that is set anew in each amplifier, as a builder does with his trimmer.
+#[derive(Debug, Clone)]
+pub struct Trim {
+    /// The part.
+    pub part: String,
+    /// What it is set by.
+    pub figure: Figure,
+    /// The figure's value, in its own unit; of its rating, if `of_rating`.
+    pub target: f64,
+    /// Whether the target is a part of the rating.
+    pub of_rating: bool,
+}
+
+/// One circuit whose figures are wanted: the netlist, or a case of a sheet.
+#[derive(Debug)]
+pub struct Setup {
+    /// The netlist.
+    pub netlist: Netlist,
+    /// What is set on it.
+    pub given: Vec<Given>,
+    /// Where its solutions are audited, if they are.
+    pub ledger: Option<Ledger>,
+    /// Figures, in the order of the columns.
+    pub figures: Vec<Figure>,
+    /// Trimmers, set in this order.
+    pub trims: Vec<Trim>,
+    /// What varies in it.
+    pub variables: Variables,
+    /// For each of those, its place among all ([`Plan::variables`]).
+    pick: Vec<usize>,
+    /// How it stands as drawn; none if that could not be solved.
+    nominal: Option<AtRest>,
+}
+
+/// Texts, clips, and whether to break off: what every bench needs.
+#[derive(Clone, Copy)]
+pub struct Around<'n> {
+    /// Texts for messages.
+    pub sources: &'n Files,
+    /// Where clips come from.
+    pub clips: &'n dyn Clips,
+    /// Asked now and then whether to break off.
+    pub stopped: &'n (dyn Fn() -> bool + Sync),
+}
+
+impl Setup {
+    /// A circuit with what varies in it, built once to see.
+    ///
+    /// # Errors
+    /// All that is wrong with netlist, settings, figures and tolerances.
+    pub fn new(
+        netlist: Netlist,
+        given: Vec<Given>,
+        ledger: Option<Ledger>,
+        figures: Vec<Figure>,
+        trims: Vec<Trim>,
+        rules: &[Rule],
+        around: Around<'_>,
+    ) -> Result<(Self, Vec<Diagnostic>), Vec<Diagnostic>> {
+        let mut setup = Setup {
+            netlist,
+            given,
+            ledger,
+            figures,
+            trims,
+            variables: Variables::default(),
+            pick: Vec::new(),
+            nominal: None,
+        };
+        let mut bench = setup.bench(around);
+        let circuit = bench.circuit(Timing::default())?;
+        let warnings = std::mem::take(&mut bench.warnings);
+        drop(bench);
+        // What a trimmer sets has no value of its own that could be off.
+        let mut all = rules.to_vec();
+        all.extend(setup.trims.iter().map(|t| Rule {
+            name: t.part.clone(),
+            range: crate::netlist::card::Tolerance::both(0.0),
+            is_part: true,
+            span: t.figure.span,
+        }));
+        setup.variables = Variables::of(&circuit, &all)?;
+        let solved = quiescent::solve_near(&circuit, None, false);
+        setup.nominal = solved.ok().map(|(quiescent, _)| quiescent.found);
+        Ok((setup, warnings))
+    }
+
+    fn bench<'n>(&'n self, around: Around<'n>) -> Bench<'n> {
+        let settings = Given::settings(&self.given, self.ledger.clone());
+        let sources = around.sources.clone();
+        Bench::new(
+            &self.netlist,
+            settings,
+            sources,
+            around.clips,
+            around.stopped,
+        )
+    }
+}
+
+/// All circuits that are measured of each amplifier, and what varies in any of them.
+#[derive(Debug)]
+pub struct Plan {
+    /// The circuits.
+    pub setups: Vec<Setup>,
+    /// What varies, each once.
+    pub variables: Variables,
+    /// How values lie within their ranges.
+    pub shape: Shape,
+}
+
+impl Plan {
+    /// Puts what varies in several circuits together: what has one name is one part.
+    pub fn new(mut setups: Vec<Setup>, shape: Shape) -> Self {
+        let mut all = Variables::default();
+        for setup in &mut setups {
+            let own = &setup.variables;
+            let place =
+                |list: &mut Vec<String>, name: &String| match list.iter().position(|n| n == name) {
+                    Some(k) => k,
+                    None => {
+                        list.push(name.clone());
+                        list.len() - 1
+                    }
+                };
+            let parts: Vec<usize> = own.parts.iter().map(|p| place(&mut all.parts, p)).collect();
+            let draws: Vec<usize> = own.draws.iter().map(|d| place(&mut all.draws, d)).collect();
+            all.part_of_draw.resize(all.draws.len(), 0);
+            for (draw, part) in draws.iter().zip(&own.part_of_draw) {
+                all.part_of_draw[*draw] = parts[*part];
+            }
+            setup.pick.clear();
+            for variable in &own.all {
+                let known = all.all.iter().position(|v| v.name == variable.name);
+                setup.pick.push(known.unwrap_or(all.all.len()));
+                if known.is_none() {
+                    let mut variable = variable.clone();
+                    variable.part = parts[variable.part];
+                    variable.own = draws[variable.own];
+                    variable.shared = variable.shared.map(|(d, c)| (draws[d], c));
+                    all.all.push(variable);
+                }
+            }
+        }
+        Plan {
+            setups,
+            variables: all,
+            shape,
+        }
+    }
+
+    /// What measures one amplifier after the other; one for each thread.
+    ///
+    /// # Panics
+    /// If a circuit that was built before cannot be built again: our bug.
+    pub fn worker<'n>(&'n self, around: Around<'n>) -> Worker<'n> {
+        let seats = self.setups.iter().map(|setup| {
+            let mut bench = setup.bench(around);
+            let circuit = bench.circuit(Timing::default()).expect("built before");
+            Seat {
+                drawn: Drawn::of(&circuit, &setup.variables),
+                values: setup.variables.nominal(),
+                setup,
+                bench,
+                circuit,
+            }
+        });
+        Worker {
+            seats: seats.collect(),
+            plan: self,
+            values: self.variables.nominal(),
+        }
+    }
+}
+
+/// A circuit on a worker's bench.
+struct Seat<'n> {
+    setup: &'n Setup,
+    bench: Bench<'n>,
+    circuit: Circuit,
+    drawn: Drawn,
+    values: Vec<f64>,
+}
+
+/// Measures amplifiers of a plan.
+pub struct Worker<'n> {
+    seats: Vec<Seat<'n>>,
+    plan: &'n Plan,
+    values: Vec<f64>,
+}
+
+/// Figures of one circuit, in their order.
+pub type Measured = Vec<Result<FigureValue, Trouble>>;
+
+impl Worker<'_> {
+    /// The amplifier that independent numbers stand for: figures, a list for each circuit.
+    pub fn numbers(&mut self, numbers: &[f64]) -> Vec<Measured> {
+        let mut values = std::mem::take(&mut self.values);
+        self.plan
+            .variables
+            .values(self.plan.shape, numbers, &mut values);
+        let found = self.values(&values);
+        self.values = values;
+        found
+    }
+
+    /// The amplifier with these values of [`Plan::variables`].
+    pub fn values(&mut self, values: &[f64]) -> Vec<Measured> {
+        self.seats.iter_mut().map(|s| s.measure(values)).collect()
+    }
+
+    /// The settings that make the amplifier with these values, trimmers included.
+    pub fn settings(&mut self, values: &[f64]) -> Vec<Setting> {
+        let mut all: Vec<Setting> = Vec::new();
+        for seat in &mut self.seats {
+            seat.put(values);
+            let variables = &seat.setup.variables;
+            let mut own = seat.drawn.settings(&seat.circuit, variables, &seat.values);
+            if let Ok(set) = seat.trim() {
+                for (element, value) in set {
+                    let about = &seat.circuit.elements[element];
+                    let name = about.name.clone();
+                    own.push(match about.position {
+                        Some(_) => Setting::Knob(name, value),
+                        None => Setting::Value(name, value),
+                    });
+                }
+            }
+            own.retain(|s| !all.contains(s));
+            all.extend(own);
+        }
+        all
+    }
+}
+
+impl Seat<'_> {
+    fn put(&mut self, values: &[f64]) {
+        for (own, &k) in self.values.iter_mut().zip(&self.setup.pick) {
+            *own = values[k];
+        }
+        let variables = &self.setup.variables;
+        self.drawn.put(&mut self.circuit, variables, &self.values);
+    }
+
+    fn measure(&mut self, values: &[f64]) -> Measured {
+        self.put(values);
+        let setup = self.setup;
+        let failed = |why: &Trouble| setup.figures.iter().map(|_| Err(why.clone())).collect();
+        let trimmed = match self.trim() {
+            Ok(trimmed) => trimmed,
+            Err(why) => return failed(&why),
+        };
+        let figures: Vec<&Figure> = setup.figures.iter().collect();
+        let own = self.values.clone();
+        let alter = move |circuit: &mut Circuit| {
+            let drawn = Drawn::of(circuit, &setup.variables);
+            drawn.put(circuit, &setup.variables, &own);
+            trimmed
+                .iter()
+                .for_each(|&(k, value)| set(circuit, k, value));
+        };
+        let near = setup.nominal.as_ref();
+        match self
+            .bench
+            .measure_on(&self.circuit, &figures, near, Some(&alter))
+        {
+            Ok(found) => found,
+            Err(problems) => {
+                let first = problems.into_iter().find(Diagnostic::is_error);
+                failed(&Trouble::Input(first.expect("an error")))
+            }
+        }
+    }
+
+    /// Sets the trimmers one after the other: elements and values.
+    fn trim(&mut self) -> Result<Vec<(usize, f64)>, Trouble> {
+        let mut all = Vec::new();
+        for trim in &self.setup.trims {
+            let element = self.circuit.elements.iter().position(|e| is(e, &trim.part));
+            let element = element.expect("looked up before");
+            let about = &self.circuit.elements[element];
+            let (start, scale) = match about.position {
+                Some(position) => (position, Scale::Between(0.0, 10.0)),
+                None => (about.value.unwrap_or(1.0), Scale::Ratios),
+            };
+            let mut of = None;
+            let near = self.setup.nominal.as_ref();
+            let (bench, circuit) = (&mut self.bench, &mut self.circuit);
+            let mut target = trim.target;
+            let mut measure = |value: f64| -> Result<Option<f64>, Trouble> {
+                set(circuit, element, value);
+                let found = bench.measure_on(circuit, &[&trim.figure], near, None);
+                match found.map(|mut f| f.pop()) {
+                    Ok(Some(Ok(FigureValue::Number(reading)))) => {
+                        of = reading.limit;
+                        Ok(Some(reading.value))
+                    }
+                    Ok(Some(Err(trouble @ (Trouble::Stopped | Trouble::Input(_))))) => Err(trouble),
+                    Ok(_) => Ok(None),
+                    Err(mut problems) => Err(Trouble::Input(problems.remove(0))),
+                }
+            };
+            if trim.of_rating {
+                measure(start)?;
+                if let Some(limit) = of {
+                    target *= limit;
+                }
+            }
+            let mut measure = |value: f64| -> Result<Option<f64>, Trouble> {
+                set(circuit, element, value);
+                let found = bench.measure_on(circuit, &[&trim.figure], near, None);
+                match found.map(|mut f| f.pop()) {
+                    Ok(Some(Ok(FigureValue::Number(reading)))) => Ok(Some(reading.value)),
+                    Ok(Some(Err(trouble @ (Trouble::Stopped | Trouble::Input(_))))) => Err(trouble),
+                    Ok(_) => Ok(None),
+                    Err(mut problems) => Err(Trouble::Input(problems.remove(0))),
+                }
+            };
+            let value = match seek::seek(&mut measure, start, scale, target)? {
+                Some(Outcome::Found { value, .. }) => value,
+                _ => {
+                    let (part, figure) = (&trim.part, &trim.figure.text);
+                    return Err(Trouble::Absent(format!(
+                        "no value of `{part}` brings `{figure}` to {}",
+                        num::full(target)
+                    )));
+                }
+            };
+            set(&mut self.circuit, element, value);
+            all.push((element, value));
+        }
+        Ok(all)
+    }
+}
+
+/// Whether a name is that of an element; a pot answers without its X, too.
+pub fn is(element: &crate::circuit::Element, name: &str) -> bool {
+    element.name.eq_ignore_ascii_case(name)
+        || element.track.is_some() && params::bare(&element.name).eq_ignore_ascii_case(name)
+}
+
+/// Sets a resistor's value or a pot's knob.
+fn set(circuit: &mut Circuit, element: usize, value: f64) {
+    let about = &circuit.elements[element];
+    if about.position.is_none() {
+        circuit.revalue(element, value);
+        return;
+    }
+    let Some(kind) = about.kind else { return };
+    let (model, mut instance) = (about.made.model.clone(), about.made.instance.clone());
+    if let Some(k) = kind.instance_params.iter().position(|p| p.name == "knob") {
+        instance[k] = value.clamp(0.0, 10.0);
+        circuit.remake(element, &model, &instance);
+    }
+}

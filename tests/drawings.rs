@@ -1,0 +1,303 @@
+//! Every drawing is read back from its geometry alone: the nets are exactly the circuit's, nothing
+//! lies on anything, valves stand upright, and few nets are shown by name.
+
+#[path = "common/generated.rs"]
+mod generated;
+
+use gridleak::circuit::bind::Timing;
+use gridleak::circuit::params::Overrides;
+use gridleak::circuit::{self, Circuit};
+use gridleak::diag::Files;
+use gridleak::drawing::read_back::{self, Drawn};
+use gridleak::drawing::scheme::{self, Scheme};
+use gridleak::drawing::{self, Figures, Notes};
+use gridleak::netlist::{self, FileLoader, Loader, MemoryLoader};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::PathBuf;
+
+/// A netlist as a circuit; none if it is none (files of parts and models, mistakes).
+fn built(path: &str, loader: &dyn Loader) -> Option<(Circuit, Files)> {
+    let mut files = Files::default();
+    let reading = netlist::read(path, loader, &mut files);
+    if !reading.is_good() {
+        return None;
+    }
+    let settings = Overrides::default();
+    let made =
+        circuit::build_unwired(&reading.netlist, &settings, Timing::default(), &mut files).ok()?;
+    let circuit = made.circuit;
+    (!circuit.elements.is_empty()).then_some((circuit, files))
+}
+
+/// A circuit's drawing and its figures.
+fn drawn((circuit, files): &(Circuit, Files), notes: &Notes) -> (String, Figures) {
+    let all: Vec<usize> = (0..circuit.elements.len()).collect();
+    let scheme = Scheme::new(circuit, &all, |e| {
+        let span = e.span.expect("an element of a file");
+        let text = &files.text(span.file)[span.start as usize..span.end as usize];
+        text.lines().next().unwrap_or_default().to_string()
+    });
+    let mut on = || Ok::<(), std::convert::Infallible>(());
+    let Ok((sheet, figures)) = drawing::draw(circuit, &scheme, notes, &mut on);
+    (sheet.svg(), figures)
+}
+
+/// Volts at every node and readings at every third part, as long as real ones.
+fn lettered(circuit: &Circuit) -> Notes {
+    let mut notes = Notes::default();
+    for k in 1..circuit.nodes.len() {
+        notes.volts.insert(k, "-123.4 mV".to_string());
+    }
+    for k in (0..circuit.elements.len()).step_by(3) {
+        let lines = vec![
+            ("24.5 mA + 2.15 mA".to_string(), false),
+            ("9.74 W".to_string(), k % 2 == 0),
+        ];
+        notes.readings.insert(k, lines);
+    }
+    notes
+        .caution
+        .push("Caution: a line at the foot.".to_string());
+    notes
+}
+
+/// The circuit's nets: pins by part and number, and the name where it is ground.
+fn nets(circuit: &Circuit) -> BTreeSet<BTreeSet<(String, usize)>> {
+    let mut nets: BTreeMap<usize, BTreeSet<(String, usize)>> = BTreeMap::new();
+    for element in &circuit.elements {
+        for (k, node) in scheme::nodes(circuit, element).iter().enumerate() {
+            nets.entry(node.0)
+                .or_default()
+                .insert((element.name.clone(), k));
+        }
+    }
+    nets.into_values().collect()
+}
+
+/// What is wrong with a drawing; and what part of the nets but ground it shows by flags, first
+/// of all kinds, then without the supplies.
+fn faults(circuit: &Circuit, svg: &str, figures: &Figures) -> (Vec<String>, f64, f64) {
+    let drawn = match read_back::read(svg) {
+        Ok(drawn) => drawn,
+        Err(why) => return (vec![why], 0.0, 0.0),
+    };
+    let mut faults = drawn.overlaps();
+    let found = drawn.nets();
+    let pins: BTreeSet<_> = found.iter().map(|n| n.pins.clone()).collect();
+    let expected = nets(circuit);
+    for net in expected.difference(&pins) {
+        faults.push(format!("not drawn: {net:?}"));
+    }
+    for net in pins.difference(&expected) {
+        faults.push(format!("drawn and not there: {net:?}"));
+    }
+    for net in &found {
+        for name in &net.flags {
+            let node = circuit.node(name).map(|n| n.0);
+            let (part, pin) = net.pins.first().expect("a flag without a pin");
+            let element = circuit.element(part).expect("drawn part");
+            let own = scheme::nodes(circuit, element)[*pin].0;
+            if node != Some(own) {
+                faults.push(format!("the flag {name} is at {part}"));
+            }
+        }
+    }
+    let parts: BTreeSet<&str> = drawn.parts.iter().map(|p| p.name.as_str()).collect();
+    for element in &circuit.elements {
+        if !parts.contains(element.name.as_str()) {
+            faults.push(format!("{} is missing", element.name));
+        }
+    }
+    faults.extend(leaning(circuit, &drawn));
+    if drawn.crossings() != figures.crossings {
+        faults.push(format!(
+            "{} crossings, {} reported",
+            drawn.crossings(),
+            figures.crossings
+        ));
+    }
+    let wired = figures.nets.max(1) as f64;
+    let flagged: BTreeSet<&str> = (drawn.flags.iter())
+        .map(|f| f.net.as_str())
+        .filter(|n| *n != "0")
+        .collect();
+    let signal = flagged
+        .iter()
+        .filter(|n| !figures.supplies.iter().any(|s| s == *n))
+        .count();
+    (faults, flagged.len() as f64 / wired, signal as f64 / wired)
+}
+
+/// Valves whose plate is not above the grid, or the grid not above the cathode and at the side.
+fn leaning(circuit: &Circuit, drawn: &Drawn) -> Vec<String> {
+    let mut found = Vec::new();
+    for part in &drawn.parts {
+        let kind = circuit.element(&part.name).and_then(|e| e.kind);
+        let Some(kind) = kind.filter(|k| k.letter == 'X') else {
+            continue;
+        };
+        let at = |name: &str| {
+            let k = kind.terminals.iter().position(|t| *t == name)?;
+            Some(part.pins[k])
+        };
+        let (Some(plate), Some(cathode)) = (at("plate").or(at("plate1")), at("cathode")) else {
+            continue;
+        };
+        let mut upright = plate.1 == part.frame[1] && cathode.1 == part.frame[3];
+        if let Some(grid) = at("grid") {
+            upright &= plate.1 < grid.1 && grid.1 < cathode.1;
+            upright &= grid.0 == part.frame[0] || grid.0 == part.frame[2];
+        }
+        if !upright {
+            found.push(format!("{} does not stand upright", part.name));
+        }
+    }
+    found
+}
+
+fn netlists() -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    let mut folders = vec![
+        PathBuf::from("netlists"),
+        "tests/torture".into(),
+        "tests/references".into(),
+    ];
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(&folder).expect("a folder").flatten() {
+            let path = entry.path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "cir") {
+                found.push(path);
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+/// Sums over a set of drawings.
+#[derive(Default)]
+struct Tally {
+    circuits: usize,
+    parts: usize,
+    crossings: usize,
+    worst: (f64, String),
+    faults: Vec<String>,
+}
+
+impl Tally {
+    fn add(&mut self, name: &str, built: &(Circuit, Files), notes: &Notes) -> f64 {
+        let circuit = &built.0;
+        let (svg, figures) = drawn(built, notes);
+        let (faults, flagged, named) = faults(circuit, &svg, &figures);
+        self.circuits += 1;
+        self.parts += figures.parts;
+        self.crossings += figures.crossings;
+        self.faults
+            .extend(faults.into_iter().map(|f| format!("{name}: {f}")));
+        if named > 0.15 {
+            self.faults.push(format!(
+                "{name}: {named:.2} of the nets by name: {:?}",
+                figures.named
+            ));
+        }
+        if flagged > self.worst.0 {
+            self.worst = (flagged, name.to_string());
+        }
+        figures.crossings as f64 / figures.parts.max(1) as f64
+    }
+
+    fn judge(&self) {
+        println!(
+            "{} circuits, {} parts, {} crossings ({:.3} a part); most flags: {:?}",
+            self.circuits,
+            self.parts,
+            self.crossings,
+            self.crossings as f64 / self.parts as f64,
+            self.worst
+        );
+        let shown: Vec<&str> = self.faults.iter().take(40).map(String::as_str).collect();
+        assert!(
+            self.faults.is_empty(),
+            "{} faults:\n{}",
+            self.faults.len(),
+            shown.join("\n")
+        );
+    }
+}
+
+/// Crossings a part that a drawing of the Lapwing may have.
+const CROSSINGS: f64 = 0.35;
+
+#[test]
+fn every_netlist_is_drawn_as_it_is() {
+    let mut tally = Tally::default();
+    for path in netlists() {
+        let name = path.display().to_string();
+        let Some(circuit) = built(&name, &FileLoader) else {
+            continue;
+        };
+        let crossings = tally.add(&name, &circuit, &Notes::default());
+        if name.starts_with("netlists") {
+            println!("{name}: {crossings:.3} crossings a part");
+            assert!(
+                crossings <= CROSSINGS,
+                "{name}: {crossings} crossings a part"
+            );
+        }
+    }
+    assert!(
+        tally.circuits >= 60,
+        "{} netlists were drawn",
+        tally.circuits
+    );
+    tally.judge();
+}
+
+#[test]
+fn generated_circuits_are_drawn_as_they_are() {
+    let mut tally = Tally::default();
+    for seed in 0..300 {
+        let text = generated::netlist(seed, false);
+        let loader = MemoryLoader::new("generated.cir", &text);
+        if let Some(circuit) = built("generated.cir", &loader) {
+            let notes = match seed % 3 {
+                0 => lettered(&circuit.0),
+                _ => Notes::default(),
+            };
+            tally.add(&format!("seed {seed}"), &circuit, &notes);
+        }
+    }
+    assert!(
+        tally.circuits >= 250,
+        "{} circuits were drawn",
+        tally.circuits
+    );
+    tally.judge();
+}
+
+/// The reader of drawings itself sees what is wrong.
+#[test]
+fn a_spoilt_drawing_is_not_read_as_a_good_one() {
+    let path = "netlists/lapwing/clean_stage.cir";
+    let built = built(path, &FileLoader).expect("a circuit");
+    let (svg, figures) = drawn(&built, &Notes::default());
+    let circuit = built.0;
+    assert_eq!(faults(&circuit, &svg, &figures).0, Vec::<String>::new());
+    // A wire left out.
+    let start = svg.find("<polyline").expect("a wire");
+    let end = start + svg[start..].find("/>").expect("its end") + 2;
+    let without = svg[..start].to_string() + &svg[end..];
+    assert!(!faults(&circuit, &without, &figures).0.is_empty());
+    // A joint more, where two wires cross or a wire runs by.
+    let joint = "<circle class=\"joint\" cx=\"100\" cy=\"100\" r=\"2\"/>";
+    let wires = "<polyline class=\"wire\" points=\"100,0 100,2000\"/>";
+    let with = svg.replace("</svg>", &format!("{joint}{wires}</svg>"));
+    assert!(!faults(&circuit, &with, &figures).0.is_empty());
+    // A part moved by one step.
+    let part = svg.find("class=\"part\"").expect("a part");
+    let moved =
+        svg[..part].to_string() + &svg[part..].replacen("data-pins=\"", "data-pins=\"5,5 ", 1);
+    assert!(!faults(&circuit, &moved, &figures).0.is_empty());
+}

@@ -1,0 +1,551 @@
+//! `spread`: what tolerances do, against closed forms and by its own promises.
+
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
+
+const GRIDLEAK: &str = env!("CARGO_BIN_EXE_gridleak");
+
+fn run(folder: &Path, arguments: &[&str]) -> Output {
+    let mut command = Command::new(GRIDLEAK);
+    let command = command.current_dir(folder).args(arguments);
+    command.output().expect("the tool runs")
+}
+
+fn done(folder: &Path, arguments: &[&str]) -> String {
+    let output = run(folder, arguments);
+    let told = String::from_utf8_lossy(&output.stderr).to_string();
+    assert!(output.status.success(), "{arguments:?}\n{told}");
+    String::from_utf8(output.stdout).expect("text")
+}
+
+fn refused(folder: &Path, arguments: &[&str], code: i32) -> String {
+    let output = run(folder, arguments);
+    let told = String::from_utf8_lossy(&output.stderr).to_string();
+    assert_eq!(output.status.code(), Some(code), "{arguments:?}\n{told}");
+    told
+}
+
+fn record(folder: &Path, arguments: &[&str]) -> Value {
+    let all = [&["spread"], arguments, &["--json", "-"]].concat();
+    serde_json::from_str(&done(folder, &all)).expect("JSON")
+}
+
+/// Values of a column.
+fn column(csv: &str, k: usize) -> Vec<f64> {
+    let rows = csv.lines().skip(1);
+    rows.map(|r| {
+        r.split(',')
+            .nth(k)
+            .expect("a cell")
+            .parse()
+            .expect("a number")
+    })
+    .collect()
+}
+
+fn folder_with(files: &[(&str, &str)]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, text) in files {
+        fs::write(folder.path().join(name), text).expect("written");
+    }
+    folder
+}
+
+const DIVIDER: &str = "divider
+V1 in 0 10
+R1 in out 3k ; tol=10%
+R2 out 0 2k ; tol=-10..+20%
+.end
+";
+
+/// v = 10 R2/(R1 + R2) with both uniform: moments by a grid of 400 by 400 midpoints.
+#[test]
+fn a_divider_has_its_mean_and_deviation() {
+    let folder = folder_with(&[("d.cir", DIVIDER)]);
+    let csv = done(
+        folder.path(),
+        &[
+            "spread", "d.cir", "--runs", "20000", "--figure", "v(out)", "--csv", "-",
+        ],
+    );
+    let values = column(&csv, 1);
+    assert_eq!(values.len(), 20_000);
+    let (mut first, mut second) = (0.0, 0.0);
+    for i in 0..400 {
+        for j in 0..400 {
+            let r1 = 3000.0 * (0.9 + 0.2 * (f64::from(i) + 0.5) / 400.0);
+            let r2 = 2000.0 * (0.9 + 0.3 * (f64::from(j) + 0.5) / 400.0);
+            let v = 10.0 * r2 / (r1 + r2);
+            first += v / 160_000.0;
+            second += v * v / 160_000.0;
+        }
+    }
+    let deviation = (second - first * first).sqrt();
+    let n = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / n;
+    let found = (values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+    assert!(
+        (mean - first).abs() < 3.0 * deviation / n.sqrt(),
+        "{mean} {first}"
+    );
+    // The deviation of a deviation is less than that of a normal number's, sigma/sqrt(2n).
+    assert!((found / deviation - 1.0).abs() < 3.0 / (2.0 * n).sqrt());
+    // And the ends are those of the ranges.
+    assert!(
+        values
+            .iter()
+            .all(|v| (10.0 * 1.8 / 5.1..=10.0 * 2.4 / 5.1).contains(v))
+    );
+}
+
+/// f = 1/(2 pi R C), R within 10 %, C within 20 %, both uniform: E[1/x] = atanh(t)/t and E[1/x^2] =
+/// 1/(1 - t^2) about one. The shares of a product of independent factors follow from these.
+#[test]
+fn an_rc_corner_has_its_mean_and_its_shares() {
+    let text = "rc\nV1 in 0 0 AC 1\nR1 in out 10k\nC1 out 0 10n\n.end\n";
+    let folder = folder_with(&[("rc.cir", text)]);
+    let figure = "high corner of v(out)";
+    let arguments = [
+        "rc.cir", "--tol", "R1=10%", "--runs", "2000", "--shares", "1500",
+    ];
+    let found = record(
+        folder.path(),
+        &[&arguments[..], &["--figure", figure]].concat(),
+    );
+    let found = &found["figures"][0];
+    let moments = |t: f64| (t.atanh() / t, 1.0 / (1.0 - t * t));
+    let ((r, r2), (c, c2)) = (moments(0.1), moments(0.2));
+    let nominal = 1.0 / (std::f64::consts::TAU * 1e4 * 1e-8);
+    let variance = r2 * c2 - (r * c).powi(2);
+    let mean = found["mean"].as_f64().expect("a mean");
+    let deviation = variance.sqrt() * nominal;
+    assert!((mean - r * c * nominal).abs() < 3.0 * deviation / 2000f64.sqrt());
+    let own = [
+        (c * c) * (r2 - r * r) / variance,
+        (r * r) * (c2 - c * c) / variance,
+    ];
+    let total = [c2 * (r2 - r * r) / variance, r2 * (c2 - c * c) / variance];
+    for (k, part) in ["R1", "C1"].iter().enumerate() {
+        let share = &found["shares"]["parts"][k];
+        assert_eq!(share["part"], *part);
+        for (name, expected) in [("own", own[k]), ("total", total[k])] {
+            let value = share[name].as_f64().expect("a share");
+            let error = share[format!("{name}_error")].as_f64().expect("an error");
+            assert!(
+                (value - expected).abs() < 3.0 * error,
+                "{part} {name} {value} {expected}"
+            );
+            assert!(error < 0.06, "{part} {name} {error}");
+        }
+    }
+}
+
+const STAGE: &str = "stage
+VB b 0 300
+VIN in 0 0 AC 1
+CIN in grid 22n
+RG grid 0 1meg
+RA b plate 100k
+RK cathode 0 1.5k ; tol=1%
+CK cathode 0 22u
+XV1A plate grid cathode 12AX7
+.end
+";
+
+const ASKED: [&str; 9] = [
+    "spread",
+    "s.cir",
+    "--seed",
+    "7",
+    "--figure",
+    "v(plate)",
+    "--figure",
+    "gain of v(plate) with frequency 1k",
+    "--quiet",
+];
+
+fn asked(folder: &Path, more: &[&str]) -> String {
+    done(folder, &[&ASKED[..], &["--runs", "90"], more].concat())
+}
+
+#[test]
+fn shards_threads_and_resumed_runs_give_the_same_bytes() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let here = folder.path();
+    let whole = asked(here, &["--csv", "-", "--threads", "1"]);
+    assert_eq!(whole.lines().count(), 91);
+    assert_eq!(whole, asked(here, &["--csv", "-", "--threads", "3"]));
+    let mut joined = String::new();
+    for shard in ["1/4", "2/4", "3/4", "4/4"] {
+        let name = format!("{}.csv", &shard[..1]);
+        asked(here, &["--shard", shard, "--csv", &name]);
+        joined += &fs::read_to_string(here.join(name)).expect("a shard");
+    }
+    assert_eq!(joined, whole);
+    // In any order, and with the runs' statistics as if they had been measured here.
+    let mut more = vec!["--join", "3.csv", "1.csv", "4.csv", "2.csv"];
+    more.extend(["--csv", "all.csv", "--json", "all.json"]);
+    asked(here, &more);
+    asked(here, &["--json", "one.json"]);
+    let read = |name: &str| fs::read_to_string(here.join(name)).expect("a file");
+    assert_eq!(read("all.csv"), whole);
+    assert_eq!(read("all.json"), read("one.json"));
+    // A table that was cut off goes on.
+    let part: String = whole.split_inclusive('\n').take(40).collect();
+    fs::write(here.join("cut.csv"), part).expect("written");
+    asked(here, &["--csv", "cut.csv", "--resume"]);
+    assert_eq!(read("cut.csv"), whole);
+    // A shard without rows yet begins.
+    asked(here, &["--csv", "new.csv", "--resume", "--shard", "2/4"]);
+    assert_eq!(read("new.csv"), read("2.csv"));
+}
+
+#[test]
+fn what_does_not_belong_together_is_not_joined() {
+    let folder = folder_with(&[
+        ("s.cir", STAGE),
+        ("other.cir", &STAGE.replace("1.5k", "1.6k")),
+    ]);
+    let here = folder.path();
+    for shard in ["1/3", "2/3", "3/3"] {
+        asked(
+            here,
+            &["--shard", shard, "--csv", &format!("{}.csv", &shard[..1])],
+        );
+    }
+    let mut other: Vec<&str> = ASKED.to_vec();
+    other[3] = "8";
+    other.extend(["--runs", "90", "--shard", "2/3", "--csv", "seed8.csv"]);
+    done(here, &other);
+    let join = |files: &[&str]| {
+        let all = [
+            &ASKED[..],
+            &["--runs", "90", "--csv", "no.csv", "--join"],
+            files,
+        ]
+        .concat();
+        let told = refused(here, &all, 2);
+        assert!(!here.join("no.csv").exists());
+        told
+    };
+    assert!(join(&["1.csv", "3.csv"]).contains("runs 31 to 60 are missing"));
+    assert!(join(&["1.csv", "2.csv"]).contains("runs 61 to 90 are missing"));
+    assert!(join(&["1.csv", "2.csv", "2.csv", "3.csv"]).contains("run 31 stands twice"));
+    assert!(join(&["1.csv", "seed8.csv", "3.csv"]).contains("run 31 comes out differently"));
+    // The drawing has changed, or the question.
+    let mut changed = ASKED.to_vec();
+    changed[1] = "other.cir";
+    changed.extend(["--runs", "90", "--join", "1.csv", "2.csv", "3.csv"]);
+    assert!(refused(here, &changed, 2).contains("run 1 comes out differently"));
+    let question = [
+        "spread",
+        "s.cir",
+        "--figure",
+        "v(cathode)",
+        "--join",
+        "1.csv",
+        "--runs",
+        "90",
+    ];
+    assert!(refused(here, &question, 2).contains("columns are not those"));
+}
+
+#[test]
+fn the_settings_of_a_run_make_that_amplifier() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let here = folder.path();
+    let values = column(&asked(here, &["--csv", "-"]), 1);
+    for run in [1, 17, 90] {
+        let number = run.to_string();
+        let settings = asked(here, &["--show-run", &number]);
+        let mut bias = vec!["bias", "s.cir", "--csv", "-", "--quiet"];
+        bias.extend(settings.split_whitespace());
+        let chart = done(here, &bias);
+        let row = chart
+            .lines()
+            .find(|l| l.starts_with("v(plate),"))
+            .expect("a row");
+        let volts: f64 = row
+            .split(',')
+            .nth(2)
+            .expect("a value")
+            .parse()
+            .expect("volts");
+        let expected = values[run - 1];
+        assert!(
+            (volts / expected - 1.0).abs() < 1e-9,
+            "{run}: {volts} {expected}"
+        );
+    }
+}
+
+/// Whatever else varies, the cathode resistor is set until the plate draws 1 mA.
+#[test]
+fn a_trimmer_is_set_in_every_amplifier() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let trim = [
+        "--trim",
+        "RK: plate current of XV1A = 1 mA",
+        "--figure",
+        "plate current of XV1A",
+    ];
+    let csv = asked(folder.path(), &[&trim[..], &["--csv", "-"]].concat());
+    let amperes = column(&csv, 3);
+    assert!(amperes.iter().all(|a| (a / 1e-3 - 1.0).abs() < 1e-6));
+    // What is set so still differs in what it takes.
+    let volts = column(&csv, 1);
+    let least = volts.iter().copied().fold(f64::INFINITY, f64::min);
+    let most = volts.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    assert!(most - least > 5.0, "{least} {most}");
+    let settings = asked(folder.path(), &[&trim[..2], &["--show-run", "3"]].concat());
+    assert!(settings.contains("--set RK="), "{settings}");
+}
+
+const SHEET: &str = "about = \"spread\"
+netlist = \"s.cir\"
+
+[[expect]]
+figure = \"v(plate)\"
+value = \"192 V\"
+tolerance = \"4 V\"
+origin = \"made up for this test\"
+
+[[expect]]
+figure = \"gain of v(plate) with frequency 1k\"
+at-least = \"35.5 dB\"
+origin = \"made up for this test\"
+";
+
+#[test]
+fn a_sheet_tells_how_many_amplifiers_meet_it() {
+    let folder = folder_with(&[("s.cir", STAGE), ("s.sheet.toml", SHEET)]);
+    let here = folder.path();
+    let arguments = ["s.sheet.toml", "--seed", "7", "--runs", "90"];
+    let found = record(here, &arguments);
+    let values = column(&asked(here, &["--csv", "-"]), 1);
+    let gains = column(&asked(here, &["--csv", "-"]), 2);
+    let first = values.iter().filter(|v| (*v - 192.0).abs() <= 4.0).count();
+    let second = gains.iter().filter(|g| **g >= 35.5).count();
+    let both = values.iter().zip(&gains);
+    let both = both
+        .filter(|(v, g)| (*v - 192.0).abs() <= 4.0 && **g >= 35.5)
+        .count();
+    let met = |v: &Value| v["amplifiers"].as_u64().expect("a count") as usize;
+    let each = &found["expectations"]["each"];
+    assert_eq!(
+        (met(&each[0]["met"]), met(&each[1]["met"])),
+        (first, second)
+    );
+    assert_eq!(met(&found["expectations"]["all"]), both);
+    assert!(first > 0 && first < 90, "the sheet says nothing: {first}");
+    let csv = done(
+        here,
+        &[&["spread"], &arguments[..], &["--csv", "-"]].concat(),
+    );
+    let failed = csv.lines().skip(1).filter(|l| !l.ends_with(',')).count();
+    assert_eq!(failed, 90 - both);
+}
+
+#[test]
+fn everything_that_varies_is_listed_with_its_range() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let told = done(
+        folder.path(),
+        &[
+            "spread",
+            "s.cir",
+            "--runs",
+            "30",
+            "--figure",
+            "v(plate)",
+            "--tol",
+            "RA=2%",
+            "--tol",
+            "valve.mu=4%",
+            "--tol",
+            "temperature=-10..+20",
+            "--plot",
+            "out.svg",
+        ],
+    );
+    for line in [
+        "±1 %  its line   RK",
+        "±2 %  --tol      RA",
+        "±5 %  usual      RG",
+        "±20 %  usual      CIN CK",
+        "±4 %  --tol      XV1A.mu",
+        "±33 %  its model  XV1A.current",
+        "-10..+20 °C  --tol      temperature",
+    ] {
+        assert!(told.contains(line), "{line}\n{told}");
+    }
+    let picture = fs::read_to_string(folder.path().join("out.svg")).expect("a picture");
+    assert!(picture.contains("v(plate)") && picture.contains("as drawn"));
+}
+
+#[test]
+fn mistakes_are_named() {
+    let text = "t\nV1 a 0 1\nR1 a 0 1k\nE1 b 0 a 0 2 ; tol=5%\nR2 b 0 1k\n.end\n";
+    let folder = folder_with(&[("bad.cir", text), ("s.cir", STAGE)]);
+    let here = folder.path();
+    let told = refused(here, &["spread", "bad.cir", "--figure", "v(a)"], 2);
+    assert!(
+        told.contains("`E1` has no value") && told.contains("bad.cir:4"),
+        "{told}"
+    );
+    for (tolerance, words) in [
+        ("RX=5%", "`RX`"),
+        ("R=five", "`five` is not a tolerance"),
+        ("R5%", "expected NAME=TOLERANCE"),
+        ("RA=-120..+10%", "not a tolerance"),
+        ("temperature=5%", "not a tolerance"),
+    ] {
+        let told = refused(
+            here,
+            &[
+                "spread", "s.cir", "--figure", "v(plate)", "--tol", tolerance,
+            ],
+            2,
+        );
+        assert!(told.contains(words), "{tolerance}: {told}");
+    }
+    for (arguments, words) in [
+        (vec!["spread", "s.cir"], "needs at least one"),
+        (vec!["spread", "s.cir", "--figure", "v(nowhere)"], "nowhere"),
+        (
+            vec!["spread", "s.cir", "--figure", "v(plate)", "--shard", "5/4"],
+            "5/4",
+        ),
+        (
+            vec!["spread", "s.cir", "--figure", "v(plate)", "--runs", "0"],
+            "--runs 0",
+        ),
+        (
+            vec!["spread", "s.cir", "--figure", "v(plate)", "--trim", "RK=1"],
+            "has no `:`",
+        ),
+    ] {
+        let told = refused(here, &arguments, 2);
+        assert!(told.contains(words), "{arguments:?}: {told}");
+    }
+}
+
+/// A gain that falls by 3 dB in none of them, and one that does in all: the first is counted and
+/// named, and since no amplifier has it the run ends with 3.
+#[test]
+fn a_figure_that_does_not_exist_is_counted() {
+    let text = "t\nV1 a 0 0 AC 1\nR1 a b 1k\nR2 b 0 1k\nC2 b 0 1u\n.end\n";
+    let folder = folder_with(&[("t.cir", text)]);
+    let figures = [
+        "--figure",
+        "low corner of v(b)",
+        "--figure",
+        "high corner of v(b)",
+    ];
+    let asked = ["spread", "t.cir", "--runs", "20", "--csv", "t.csv"];
+    let output = run(folder.path(), &[&asked[..], &figures].concat());
+    assert_eq!(output.status.code(), Some(3));
+    let told = String::from_utf8_lossy(&output.stdout);
+    assert!(
+        told.contains("`low corner of v(b)` does not exist in 20 of them"),
+        "{told}"
+    );
+    let csv = fs::read_to_string(folder.path().join("t.csv")).expect("a table");
+    assert!(csv.lines().skip(1).all(|l| l.split(',').nth(1) == Some("")));
+}
+
+/// A file that may not grow beyond 256 KiB, as a disk that is full.
+#[cfg(unix)]
+#[test]
+fn a_full_disk_leaves_whole_rows_to_go_on_from() {
+    let folder = folder_with(&[("d.cir", DIVIDER)]);
+    let here = folder.path();
+    let all = "spread d.cir --runs 20000 --figure v(out) --quiet --csv out.csv";
+    let script = format!(
+        "ulimit -f 256; '{GRIDLEAK}' {}",
+        all.replace("v(out)", "'v(out)'")
+    );
+    let output = Command::new("bash")
+        .current_dir(here)
+        .args(["-c", &script])
+        .output();
+    let output = output.expect("bash runs");
+    let told = String::from_utf8_lossy(&output.stderr).to_string();
+    assert_eq!(output.status.code(), Some(2), "{told}");
+    assert!(told.contains("--resume does the rest"), "{told}");
+    let part = fs::read_to_string(here.join("out.csv")).expect("rows");
+    assert!(part.ends_with('\n') && part.lines().count() > 1000);
+    let words: Vec<&str> = all.split(' ').collect();
+    done(here, &[&words[..], &["--resume"]].concat());
+    let whole = done(
+        here,
+        &[
+            "spread", "d.cir", "--runs", "20000", "--figure", "v(out)", "--csv", "-",
+        ],
+    );
+    assert_eq!(
+        fs::read_to_string(here.join("out.csv")).expect("rows"),
+        whole
+    );
+}
+
+#[cfg(unix)]
+#[test]
+fn a_run_that_is_broken_off_keeps_its_rows() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let here = folder.path();
+    let mut all: Vec<&str> = ASKED.to_vec();
+    all.extend(["--runs", "1000000", "--csv", "out.csv", "--threads", "1"]);
+    let mut child = Command::new(GRIDLEAK)
+        .current_dir(here)
+        .args(&all)
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .expect("the tool runs");
+    std::thread::sleep(std::time::Duration::from_millis(1500));
+    let id = child.id().to_string();
+    assert!(
+        Command::new("kill")
+            .args(["-TERM", &id])
+            .status()
+            .expect("kill")
+            .success()
+    );
+    let begun = std::time::Instant::now();
+    assert_eq!(child.wait().expect("it ends").code(), Some(143));
+    assert!(begun.elapsed().as_secs_f64() < 2.0);
+    let part = fs::read_to_string(here.join("out.csv")).expect("rows");
+    assert!(part.ends_with('\n') && part.lines().count() > 2);
+    let rows = part.lines().count() - 1;
+    let more = (rows + 5).to_string();
+    let mut rest: Vec<&str> = ASKED.to_vec();
+    rest.extend(["--runs", &more, "--csv", "out.csv", "--resume"]);
+    done(here, &rest);
+    let whole = fs::read_to_string(here.join("out.csv")).expect("rows");
+    assert!(whole.starts_with(&part));
+    assert_eq!(whole.lines().count(), rows + 6);
+}
+
+/// A render's third octaves and a response become a column for each band and frequency.
+#[test]
+fn curves_and_sounds_have_a_column_for_each_place() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let figures = [
+        "--figure",
+        "render of v(plate) with seconds 0.2 and oversample 2",
+        "--figure",
+        "response of v(plate) with from 100 and to 1k and points-per-decade 2",
+    ];
+    let asked = ["spread", "s.cir", "--runs", "2", "--quiet", "--csv", "-"];
+    let csv = done(folder.path(), &[&asked[..], &figures].concat());
+    let head = csv.lines().next().expect("a heading");
+    assert!(
+        head.contains("@ 1000 Hz") && head.contains("@ 100"),
+        "{head}"
+    );
+    let cells = head.split(',').count();
+    assert_eq!(cells, 1 + 30 + 3, "{head}");
+    assert!(csv.lines().all(|l| l.split(',').count() == cells));
+}
