@@ -1,6 +1,6 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
-use super::blocks::{self, BlockStep};
+use super::blocks::{self, BlockStep, Kept};
 use super::predict::History;
 use super::recipe::{self, Recipe};
 use super::tables::{Rows, STAGES, Tables};
@@ -22,6 +22,9 @@ const SETTLED: f64 = 5e-4;
 /// hundreds of volts and bends within a tenth of one. Without this the supply's rectifiers never
 /// settled.
 const NARROW_V: f64 = 1.0;
+/// The same for a resistance that is moved: what the blocks leave out of each other is all that
+/// is missing there, and a turned knob must be heard and nothing else.
+const MOVED_V: f64 = 0.01;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
 /// steps: the step is divided. What a corner spoils grows with the step too, so a quarter of a
 /// step may be four times as far off.
@@ -74,6 +77,8 @@ struct Work {
     part: Vec<f64>,
     significant: Vec<usize>,
     significant_slopes: Vec<f64>,
+    /// Inverses of blocks' matrices, by length of step.
+    kept: Vec<Vec<Kept>>,
     /// Slopes of single laws beyond those at rest.
     slopes: Vec<f64>,
     /// A single law's controls, outputs and slopes.
@@ -91,9 +96,12 @@ impl State {
         let row = vec![[0.0; HEIGHT]; rows.panels()];
         let mut narrow = vec![0.0; nc];
         for &law in &recipe.singles {
-            for &c in &recipe.laws[law].controls {
+            let place = &recipe.laws[law];
+            let moved = place.law.least_slopes().is_some();
+            let volts = if moved { MOVED_V } else { NARROW_V };
+            for &c in &place.controls {
                 for stage in 0..STAGES {
-                    narrow[stage * rows.controls + c] = 1.0 / NARROW_V;
+                    narrow[stage * rows.controls + c] = 1.0 / volts;
                 }
             }
         }
@@ -121,6 +129,7 @@ impl State {
                 part: vec![0.0; 2 * nc],
                 significant: Vec::new(),
                 significant_slopes: Vec::new(),
+                kept: vec![Vec::new(); LENGTHS],
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
                 per_swing: vec![1.0 / LEAST_SWING_V; nc],
@@ -316,6 +325,7 @@ fn solve(
             part: &mut work.part,
             significant: &mut work.significant,
             rows: &mut work.significant_slopes,
+            kept: &mut work.kept[table.level],
         };
         if !blocks::solve(table, &mut step) {
             return Err(Stuck { unknown: 0 });
