@@ -6,11 +6,7 @@ mod side_by_side;
 
 use gridleak::analysis::periodic::{Accuracy, Effort, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit, Piece};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, FileLoader};
+use gridleak::circuit::{Circuit, Piece};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use side_by_side::{compare, quick};
@@ -59,12 +55,7 @@ fn main() {
 }
 
 fn built(path: &str) -> Circuit {
-    let mut sources = Files::default();
-    let reading = netlist::read(path, &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn probe(circuit: &Circuit) -> Observable {

@@ -6,13 +6,9 @@ mod side_by_side;
 
 use gridleak::analysis::operating_point;
 use gridleak::analysis::small_signal::{SmallSignal, driven};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
+use gridleak::circuit::Circuit;
 use gridleak::measure::gain::{self, Wanted};
 use gridleak::measure::noise::{self, Listener};
-use gridleak::netlist::{self, FileLoader};
 use gridleak::system::probe::Observable;
 use side_by_side::{compare, quick};
 use std::hint::black_box;
@@ -34,12 +30,7 @@ fn main() {
 fn built(name: &str) -> Circuit {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("netlists/lapwing");
     let path = folder.join(format!("{name}.cir"));
-    let mut sources = Files::default();
-    let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn row(name: &str) {

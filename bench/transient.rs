@@ -13,11 +13,9 @@ mod side_by_side;
 use by_hand::{Problem, Tolerance, grid_blocking, integrate, limiter, limiter_5v, triode_stage};
 use common::{Table, reference_folder, worst_difference};
 use gridleak::analysis::transient::{self, Effort, Run};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::{FileId, Files};
-use gridleak::netlist::{self, FileLoader};
+use gridleak::circuit::Circuit;
+use gridleak::diag::FileId;
+use gridleak::netlist::{self};
 use gridleak::system::probe::Observable;
 use side_by_side::{Ratio, compare, quick};
 use std::hint::black_box;
@@ -39,12 +37,7 @@ fn main() {
 
 fn built(name: &str) -> Circuit {
     let path = reference_folder(name).join("netlist.cir");
-    let mut sources = Files::default();
-    let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn circuit_rows(name: &str, problem: &Problem) {

@@ -1,6 +1,21 @@
 //! gridleak lets a builder of valve amplifiers try a circuit before soldering it.
 //!
-//! Netlist text -> cards -> circuit -> equations -> analyses -> reports. The
+//! Start at [`workbench`]: it reads a netlist, sets what is to be tried, and answers in
+//! figures, curves and charts.
+//!
+//! ```
+//! use gridleak::workbench::Netlist;
+//!
+//! let netlist = Netlist::open("netlists/lapwing/clean_stage.cir")?;
+//! for knob in [2, 4, 8] {
+//!     let bench = netlist.clone().with("VOLUME", knob).build()?;
+//!     let gain = bench.figure("gain of v(out) with frequency 1k")?;
+//!     println!("volume at {knob}: {:.1} {}", gain.value, gain.unit);
+//! }
+//! # Ok::<(), gridleak::workbench::Error>(())
+//! ```
+//!
+//! Behind it: netlist text -> lines -> circuit -> equations -> analyses -> reports. The
 //! modules follow that order and each imports only from those above it.
 
 pub mod num;
@@ -27,6 +42,8 @@ pub mod audio;
 
 pub mod measure;
 
+pub mod parts;
+
 pub mod figure;
 
 pub mod tolerance;
@@ -36,5 +53,7 @@ pub mod sheet;
 pub mod report;
 
 pub mod drawing;
+
+pub mod workbench;
 
 pub mod cli;

@@ -5,12 +5,9 @@ mod common;
 use common::{Gridleak, Netlist};
 use gridleak::analysis::operating_point;
 use gridleak::analysis::transient::{self, Run};
-use gridleak::circuit::bind::Timing;
 use gridleak::circuit::ledger::Ledger;
 use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, BranchKind, Circuit, Node};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, MemoryLoader};
 use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::system::audit::{Allowance, Auditor};
 use std::path::Path;
@@ -62,15 +59,10 @@ fn text(netlist: &str) -> String {
 }
 
 fn built(netlist: &str) -> (Circuit, Ledger) {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("audit.cir", netlist);
-    let reading = netlist::read("audit.cir", &loader, &mut sources);
-    assert!(reading.is_good(), "{:?}", reading.diagnostics);
     let ledger = Ledger::default();
     let settings = Overrides::audited(Some(ledger.clone()));
-    let built = circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"));
-    (built.circuit, ledger)
+    let circuit = Circuit::from_text_with(netlist, &settings).unwrap();
+    (circuit, ledger)
 }
 
 const STRICT: Allowance = Allowance {

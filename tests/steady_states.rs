@@ -5,12 +5,10 @@ mod common;
 use common::{Gridleak, Netlist, Table, close, reference_folder};
 use gridleak::analysis::periodic::{Accuracy, Method, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit, Piece};
-use gridleak::diag::{FileId, Files};
+use gridleak::circuit::{Circuit, Piece};
+use gridleak::diag::FileId;
 use gridleak::measure::distortion::{Halt, Tester};
-use gridleak::netlist::{self, FileLoader};
+use gridleak::netlist::{self};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use std::convert::Infallible;
@@ -158,12 +156,7 @@ fn big_capacitors_cost_nothing() {
 }
 
 fn built(path: &Path) -> Circuit {
-    let mut sources = Files::default();
-    let reading = netlist::read(path.to_str().expect("UTF-8"), &FileLoader, &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    circuit::build(&reading.netlist, &settings, timing, &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap()
 }
 
 fn driven(circuit: &Circuit) -> Driven {

@@ -6,35 +6,13 @@
 //! residuals.
 
 use gridleak::analysis::operating_point;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, library};
-use gridleak::diag::{Diagnostic, Files};
-use gridleak::netlist::{self, MemoryLoader};
+use gridleak::circuit::{Circuit, library};
+use gridleak::diag::Files;
 use gridleak::system::probe::{Moment, Observable};
 
 /// Node voltages of a netlist's operating point.
 fn volts(text: &str, nodes: &[&str]) -> Vec<f64> {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("test.cir", text);
-    let reading = netlist::read("test.cir", &loader, &mut sources);
-    let fail = |sources: &Files, list: &[Diagnostic]| -> ! {
-        let all: Vec<String> = list.iter().map(|d| sources.render(d)).collect();
-        panic!("{}\n{text}", all.join("\n"))
-    };
-    if !reading.is_good() {
-        fail(&sources, &reading.diagnostics);
-    }
-    let built = circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut sources,
-    );
-    let circuit = match built {
-        Ok(built) => built.circuit,
-        Err(list) => fail(&sources, &list),
-    };
+    let circuit = Circuit::from_text(text).unwrap_or_else(|why| panic!("{why}\n{text}"));
     let (point, mut assembly) =
         operating_point::dc(&circuit).unwrap_or_else(|e| panic!("{e}\n{text}"));
     let moment = Moment {

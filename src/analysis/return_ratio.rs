@@ -141,18 +141,11 @@ fn wire(at: &mut At<'_>, a: Node, b: Node, siemens: f64) -> Complex<f64> {
 mod tests {
     use super::*;
     use crate::analysis::operating_point;
-    use crate::circuit::bind::Timing;
-    use crate::circuit::params::Overrides;
-    use crate::circuit::{self, Circuit};
-    use crate::diag::Files;
-    use crate::netlist::{self, MemoryLoader};
+
+    use crate::circuit::Circuit;
 
     fn built(text: &str) -> Circuit {
-        let mut sources = Files::default();
-        let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
-        let (settings, timing) = (Overrides::default(), Timing::default());
-        let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
-        built.unwrap_or_else(|e| panic!("{e:?}")).circuit
+        Circuit::from_text(text).unwrap()
     }
 
     /// By hand: an amplifier of gain -A with output resistance Ro, load C; feedback RF to its

@@ -107,6 +107,23 @@ impl SmallSignal {
         Ok(At { small: self, s })
     }
 
+    /// The same circuit about the same point with a resistance of so many siemens between two nodes
+    /// taken out.
+    pub fn without(&self, a: Node, b: Node, siemens: f64) -> SmallSignal {
+        let mut other = self.clone();
+        for (row, column, sign) in [(a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)] {
+            let (Some(row), Some(column)) = (self.unknowns.node(row), self.unknowns.node(column))
+            else {
+                continue;
+            };
+            let mut entries = self.indptr[row]..self.indptr[row + 1];
+            if let Some(e) = entries.find(|&e| self.indices[e] == column) {
+                other.g[e] -= sign * siemens;
+            }
+        }
+        other
+    }
+
     /// The unknowns' numbers.
     pub fn unknowns(&self) -> Unknowns {
         self.unknowns
@@ -308,27 +325,13 @@ pub fn voltage(unknowns: &Unknowns, x: &[Complex<f64>], node: Node) -> Complex<f
 mod tests {
     use super::*;
     use crate::analysis::operating_point;
-    use crate::circuit::bind::Timing;
-    use crate::circuit::params::Overrides;
-    use crate::circuit::{self, Circuit};
-    use crate::diag::Files;
-    use crate::netlist::{self, FileLoader};
+
+    use crate::circuit::Circuit;
+
     use crate::system::probe::Observable;
 
     fn built(text: &str) -> Circuit {
-        let folder = tempfile::tempdir().unwrap();
-        let path = folder.path().join("test.cir");
-        std::fs::write(&path, text).unwrap();
-        let mut sources = Files::default();
-        let reading = netlist::read(path.to_str().unwrap(), &FileLoader, &mut sources);
-        circuit::build(
-            &reading.netlist,
-            &Overrides::default(),
-            Timing::default(),
-            &mut sources,
-        )
-        .unwrap()
-        .circuit
+        Circuit::from_text(text).unwrap()
     }
 
     fn of(circuit: &Circuit) -> (SmallSignal, Assembly<'_>, Vec<f64>) {

@@ -3,6 +3,7 @@
 use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::{interrupt, memory};
+use crate::analysis::natural::Stability;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting, What};
@@ -10,8 +11,8 @@ use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::Bound;
-use crate::netlist;
 use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
@@ -50,7 +51,10 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .long("mains")
                 .value_name("PERCENT")
                 .allow_hyphen_values(true)
-                .help("Scale every mains source, for example 90 or 110"),
+                .help(
+                    "Scale every mains source, for example 90 or 110; in bias and parts also a \
+                     range, 90..110",
+                ),
         )
         .arg(
             many(
@@ -122,10 +126,25 @@ pub struct Session<'m> {
 impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
+        let path = matches.get_one::<String>("netlist").expect("required");
+        Session::over(matches, |guards, sources| {
+            netlist::read_within(path, &guards.loader(), sources, &guards.limits)
+        })
+    }
+
+    /// Takes a text of the tool's own for the netlist, and reads the settings.
+    pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
+        let loader = MemoryLoader::new(name, text);
+        Session::over(matches, |_, sources| netlist::read(name, &loader, sources))
+    }
+
+    fn over(
+        matches: &'m ArgMatches,
+        read: impl FnOnce(&Guards, &mut Files) -> netlist::Reading,
+    ) -> Result<Self, Failure> {
         let mut sources = Files::default();
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
-        let path = matches.get_one::<String>("netlist").expect("required");
         if (
             matches.get_one::<String>("csv"),
             matches.get_one::<String>("json"),
@@ -136,7 +155,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
+        let reading = read(&guards, &mut sources);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -152,7 +171,11 @@ impl<'m> Session<'m> {
             }
         }
         if let Some(text) = matches.get_one::<String>("mains") {
-            settings.push(mains(&mut sources, text));
+            // A range is for what goes through states: those that can be driven.
+            let goes_through = matches.try_get_one::<String>("drive").is_ok();
+            if !(goes_through && text.contains("..")) {
+                settings.push(mains(&mut sources, text));
+            }
         }
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
@@ -254,6 +277,24 @@ impl<'m> Session<'m> {
         commit(outputs)
     }
 
+    /// Says that a circuit whose figures were asked for is unstable where it stands. `of` says
+    /// which version of it, and is empty for the only one.
+    pub fn warn_unstable(&self, of: &str, stability: Stability) {
+        let what = match stability {
+            Stability::Oscillates { freq_hz, .. } => format!(
+                "it would oscillate near {}",
+                num::engineering(freq_hz, "Hz", 3)
+            ),
+            Stability::RunsAway { .. } => "it would run away from its bias point".to_string(),
+            Stability::Stable | Stability::Unknown => return,
+        };
+        if !self.quiet {
+            tell(&format!(
+                "warning: {of}the circuit is unstable: {what}; these figures say nothing\n"
+            ));
+        }
+    }
+
     /// A remark to the user that is no fault.
     pub fn note(&self, text: &str) {
         if !self.quiet {
@@ -304,6 +345,30 @@ impl<'m> Session<'m> {
             Ok(found)
         } else {
             Err(self.failed(problems))
+        }
+    }
+
+    /// Between what per cent the mains may vary: 90 and 110, or as `--mains 90..110` says; none
+    /// where it is set to one value.
+    ///
+    /// # Errors
+    /// If the range is not one.
+    pub fn mains_range(&self) -> Result<Option<(f64, f64)>, Failure> {
+        let Some(text) = self.text("mains") else {
+            return Ok(Some((90.0, 110.0)));
+        };
+        let Some((low, high)) = text.split_once("..") else {
+            return Ok(None);
+        };
+        let percent = |text: &str| num::parse(text.trim().trim_end_matches('%').trim_end());
+        match (percent(low), percent(high)) {
+            (Some(low), Some(high)) if 0.0 < low && low < high && high <= params::MOST_MAINS => {
+                Ok(Some((low, high)))
+            }
+            _ => Err(
+                Failure::usage(format!("`--mains {text}` is not a range of per cents"))
+                    .hint("for example `--mains 90..110`"),
+            ),
         }
     }
 

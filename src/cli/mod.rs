@@ -3,8 +3,10 @@
 mod bias;
 mod check;
 mod common;
+mod curves;
 mod distortion;
 mod draw;
+mod driven;
 mod driven_source;
 mod failure;
 mod feedback;
@@ -17,6 +19,7 @@ mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
@@ -78,7 +81,9 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
     &draw::COMMAND,
+    &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &limits::COMMAND,

@@ -115,6 +115,13 @@ impl<T: Scalar> StaticLu<T> {
         self.plan.as_ref().expect("factored").solve(b, work);
     }
 
+    /// Solves for `L` right-hand sides at a time, `[n]` of them side by side, with a buffer of the
+    /// same size. Each comes out as [`LinearSolver::solve`] would have it, to the bit.
+    pub fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], work: &mut [[T; L]]) {
+        let plan = self.plan.as_ref().expect("factored");
+        plan.solve_lanes(b, work);
+    }
+
     /// Solves with the transposed matrix (adjoint systems).
     pub fn solve_transposed(&mut self, b: &mut [T]) {
         let plan = self.plan.as_ref().expect("factored");

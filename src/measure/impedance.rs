@@ -90,7 +90,7 @@ impl<'a, 'c> Resistances<'a, 'c> {
         let more: f64 = through.iter().zip(&moved).map(|(t, u)| t * u).sum();
         let ohms = seen + more;
         // Where the device was all that fixed the node, the difference is rounding.
-        let sound = ohms.is_finite() && ohms > 0.0 && ohms < 1e11;
+        let sound = ohms.is_finite() && ohms > 0.0 && ohms < 1e15;
         sound.then_some(ohms)
     }
 }

@@ -5,12 +5,8 @@
 
 use super::solvers::Matrix;
 use gridleak::analysis::operating_point;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
+use gridleak::circuit::Circuit;
 use gridleak::math::tr_bdf2;
-use gridleak::netlist::{self, MemoryLoader};
 use gridleak::system::assemble::{Assembly, SourceState};
 use std::fmt::Write;
 
@@ -41,18 +37,7 @@ pub fn preamp(stages: usize) -> String {
 
 /// The circuit of a netlist that is known to be good.
 pub fn built(text: &str) -> Circuit {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("bench.cir", text);
-    let reading = netlist::read("bench.cir", &loader, &mut sources);
-    assert!(reading.is_good(), "{:?}", reading.diagnostics);
-    circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut sources,
-    )
-    .unwrap_or_else(|problems| panic!("{problems:?}"))
-    .circuit
+    Circuit::from_text(text).unwrap()
 }
 
 /// The Jacobian a C + G at the operating point and at `more` points around it, up to a

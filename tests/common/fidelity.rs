@@ -10,12 +10,10 @@
 use gridleak::analysis::transient::{self, Accuracy, Run};
 use gridleak::audio::clip::Clip;
 use gridleak::audio::play::{self, PlaySettings, Played};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::{self, Circuit, Piece, params};
-use gridleak::diag::{FileId, Files, Span};
+use gridleak::circuit::{Circuit, Piece, params};
+use gridleak::diag::{FileId, Span};
 use gridleak::math::resample::Decimator;
 use gridleak::netlist::card::Value;
-use gridleak::netlist::{self, FileLoader};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use std::f64::consts::PI;
@@ -108,13 +106,7 @@ pub fn built_with(path: &Path, text: &str, settings: &params::Overrides) -> Circ
     }
     let own = folder.path().join("own.cir");
     std::fs::write(&own, text).expect("a file");
-    let mut sources = Files::default();
-    let name = own.to_str().expect("UTF-8");
-    let reading = netlist::read(name, &FileLoader, &mut sources);
-    assert!(reading.is_good(), "{:?}", reading.diagnostics);
-    circuit::build(&reading.netlist, settings, Timing::default(), &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file_with(own, settings).unwrap()
 }
 
 /// The source `VIN`.

@@ -6,11 +6,7 @@
 //! screen resistors, a single valve's resting plate) are found by the secant rule.
 
 use gridleak::analysis::operating_point;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, MemoryLoader};
+use gridleak::circuit::Circuit;
 use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::system::probe::{Moment, Observable};
 
@@ -295,18 +291,7 @@ pub fn currents(valve: &str, va: f64, vg2: f64, vg1: f64) -> [f64; 2] {
 }
 
 fn built(text: &str) -> Circuit {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("stage.cir", text);
-    let reading = netlist::read("stage.cir", &loader, &mut sources);
-    assert!(reading.is_good(), "{:?}\n{text}", reading.diagnostics);
-    circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut sources,
-    )
-    .unwrap_or_else(|list| panic!("{list:?}\n{text}"))
-    .circuit
+    Circuit::from_text(text).unwrap_or_else(|why| panic!("{why}\n{text}"))
 }
 
 /// Harmonics 2 to 20 over the fundamental.

@@ -1,6 +1,7 @@
 //! Where a circuit is when a clip begins: at rest, or on the mains with its supply charged.
 
-use crate::analysis::mains::{self, Instant, Mains};
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::periodic::{self, Cycle, State};
 use crate::analysis::{NoSolution, operating_point};
 use crate::audio::stepper::Underway;
 use crate::circuit::Circuit;
@@ -15,7 +16,7 @@ pub struct Start {
     /// The probe's value there.
     pub(super) at_rest: f64,
     /// The mains and a cycle on them.
-    cycle: Option<(Mains, Vec<Instant>)>,
+    cycle: Option<(Mains, State)>,
 }
 
 impl Start {
@@ -34,11 +35,11 @@ impl Start {
         let mains = mains::find(circuit).filter(|m| !m.sources.contains(&driven));
         if let Some(mains) = mains {
             assembly.external = Some((driven, rest));
-            let cycle = mains::cycle(&mut assembly, &mains)?;
+            let (cycle, mut assembly) = periodic::cycle(assembly, &mains)?;
             return Ok(Start {
-                at_rest: average(&mut assembly, &mains, &cycle.instants, probe),
+                at_rest: average(&mut assembly, &mains, &cycle, probe),
                 rest: cycle.mean(),
-                cycle: Some((mains, cycle.instants)),
+                cycle: Some((mains, cycle.start)),
             });
         }
         let point = operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?;
@@ -62,14 +63,17 @@ impl Start {
     /// The state on the mains for a render whose first step begins at `start_s` (before the
     /// clip, which begins with a mains cycle).
     pub(super) fn warm(&self, step_s: f64, start_s: f64) -> Option<Warm> {
-        let (mains, instants) = self.cycle.as_ref()?;
-        Some(Warm::new(mains, instants, step_s, start_s))
+        let (mains, start) = self.cycle.as_ref()?;
+        Some(Warm::new(mains, start, step_s, start_s))
     }
 }
 
 /// A circuit that hangs on the mains, its supply charged.
+///
+/// The clip begins at the start of a mains cycle, the circuit whole cycles before, so that the
+/// mains do not stand still in the silence that goes before the clip.
 pub(super) struct Warm {
-    pub start: Instant,
+    pub start: State,
     mains: Vec<Driven>,
     /// How far the mains' clock is ahead of the clip's, s: whole cycles.
     pub ahead_s: f64,
@@ -78,20 +82,15 @@ pub(super) struct Warm {
 }
 
 impl Warm {
-    fn new(mains: &Mains, instants: &[Instant], step_s: f64, start_s: f64) -> Self {
+    fn new(mains: &Mains, start: &State, step_s: f64, start_s: f64) -> Self {
         let cycle_s = 1.0 / mains.freq_hz;
         let cycles = (-start_s / cycle_s).ceil().max(1.0);
-        let phase_s = start_s + cycles * cycle_s;
-        // The last instant before; the cycle's end is also its beginning.
-        let upto = instants.partition_point(|i| i.time_s <= phase_s);
-        let (instant, time_s) = match upto.checked_sub(1) {
-            Some(k) => (&instants[k], instants[k].time_s),
-            None => (instants.last().expect("a cycle has steps"), 0.0),
-        };
-        // Steps need not end there: the first one begins up to a step before it.
-        let steps = ((phase_s - time_s) / step_s - 1e-6).ceil().max(0.0);
-        let before_s = steps * step_s - (phase_s - time_s);
-        let mut start = instant.clone();
+        // Steps need not divide a cycle: the first one begins up to a step before it.
+        let steps = ((cycles * cycle_s + start_s) / step_s - 1e-6)
+            .ceil()
+            .max(0.0);
+        let before_s = steps * step_s - start_s - cycles * cycle_s;
+        let mut start = start.clone();
         let back = |values: &mut [f64], rates: &[f64]| {
             for (value, rate) in values.iter_mut().zip(rates) {
                 *value -= before_s * rate;
@@ -119,22 +118,16 @@ impl Warm {
 }
 
 /// The average of what is listened to over a mains cycle.
-fn average(
-    assembly: &mut Assembly<'_>,
-    mains: &Mains,
-    instants: &[Instant],
-    probe: &Observable,
-) -> f64 {
+fn average(assembly: &mut Assembly<'_>, mains: &Mains, cycle: &Cycle, probe: &Observable) -> f64 {
     assembly.moving = Some(mains.sources.clone());
-    let mut sum = 0.0;
-    for instant in instants {
+    let average = cycle.average(|instant| {
         let moment = Moment {
             time: Some(instant.time_s),
             x: &instant.x,
             rates: Some(&instant.x_rate),
         };
-        sum += probe.read(assembly, moment);
-    }
+        probe.read(assembly, moment)
+    });
     assembly.moving = None;
-    sum / instants.len() as f64
+    average
 }
