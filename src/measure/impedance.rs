@@ -2,7 +2,7 @@
 
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::dense;
-use crate::math::lu::{LinearSolver, Side, Sides, StaticLu};
+use crate::math::lu::{LinearSolver, Side, Sides, Singular, StaticLu};
 use crate::system::assemble::{Assembly, LawCurrents, SourceState};
 
 /// Resistances seen at nodes at an operating point, by small changes of direct current.
@@ -92,6 +92,49 @@ impl<'a, 'c> Resistances<'a, 'c> {
         // Where the device was all that fixed the node, the difference is rounding.
         let sound = ohms.is_finite() && ohms > 0.0 && ohms < 1e15;
         sound.then_some(ohms)
+    }
+}
+
+/// The circuit's Jacobian at an operating point, factored: small changes of direct current.
+#[derive(Debug)]
+pub struct SmallDirect {
+    lu: StaticLu<f64>,
+    size: usize,
+}
+
+impl SmallDirect {
+    /// At the point `x`, with these laws' devices pulled from their sockets.
+    pub fn without(
+        assembly: &mut Assembly<'_>,
+        x: &[f64],
+        pulled: &[usize],
+    ) -> Result<Self, Singular> {
+        assembly.evaluate(x, SourceState::DC, 0.0, false);
+        for &law in pulled {
+            assembly.unplug_from_jacobian(law, x);
+        }
+        let (indptr, indices) = assembly.pattern();
+        let mut lu = StaticLu::new(assembly.len(), indptr, indices);
+        lu.factor(&assembly.jacobian)?;
+        Ok(SmallDirect {
+            lu,
+            size: assembly.len(),
+        })
+    }
+
+    /// How far the voltage between two nodes moves for each ampere put into the first and
+    /// taken out of the second, ohms.
+    pub fn resistance(&mut self, a: Node, b: Node) -> f64 {
+        let mut x = vec![0.0; self.size];
+        if a.0 > 0 {
+            x[a.0 - 1] += 1.0;
+        }
+        if b.0 > 0 {
+            x[b.0 - 1] -= 1.0;
+        }
+        self.lu.solve(&mut x);
+        let at = |n: Node| if n.0 == 0 { 0.0 } else { x[n.0 - 1] };
+        at(a) - at(b)
     }
 }
 

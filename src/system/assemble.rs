@@ -504,6 +504,15 @@ impl<'c> Assembly<'c> {
         (g, c)
     }
 
+    /// Takes one law's slopes at `x` out of the Jacobian of the last direct-current evaluation,
+    /// as if its device were pulled from its socket.
+    pub fn unplug_from_jacobian(&mut self, index: usize, x: &[f64]) {
+        let g = self.law_currents(index, x).g;
+        for stamp in &self.wiring[index].stamps {
+            self.jacobian[stamp.place as usize] -= stamp.sign * g[stamp.entry as usize];
+        }
+    }
+
     /// The controls of a law as derivatives over time: the same combination of dx/dt.
     pub fn control_rates(&self, index: usize, rates: &[f64]) -> Vec<f64> {
         self.wiring[index]
