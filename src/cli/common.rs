@@ -9,9 +9,11 @@ use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting, What};
 use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
+use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
+use crate::figure::choice::TEMPERATURE;
 use crate::limits::Bound;
-use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
@@ -103,8 +105,8 @@ pub fn number_option(name: &'static str, value: &'static str, help: &'static str
         .help(help)
 }
 
-/// Bytes that a circuit takes, solved and charted, for each byte of its netlist (measured on
-/// ladders of 10 000 and 100 000 nodes).
+/// Bytes that a circuit takes, solved and charted, for each byte of its lines (measured on
+/// ladders of 10 000 and 100 000 nodes). Comments take nothing.
 const BUILT: f64 = 70.0;
 
 /// A netlist as read, with the settings of the command line.
@@ -155,7 +157,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = read(&guards, &mut sources);
+        let mut reading = read(&guards, &mut sources);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -165,6 +167,13 @@ impl<'m> Session<'m> {
         ] {
             for text in matches.get_many::<String>(option).into_iter().flatten() {
                 match setting(&mut sources, option, what, text) {
+                    // No part of the circuit, but the air around it; the last one counts.
+                    Ok(setting) if setting.target.eq_ignore_ascii_case(TEMPERATURE) => {
+                        reading.netlist.controls.push(ControlCard {
+                            span: setting.value.span,
+                            kind: Card::Temp(vec![setting.value]),
+                        });
+                    }
                     Ok(setting) => settings.push(setting),
                     Err(diagnostic) => problems.push(diagnostic),
                 }
@@ -180,7 +189,7 @@ impl<'m> Session<'m> {
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
         }
-        let bytes: usize = sources.files().map(|file| sources.text(file).len()).sum();
+        let bytes = reading.netlist.body.length();
         memory::require(bytes as f64 * BUILT, "the circuit")?;
         let mut session = Session {
             matches,
@@ -434,6 +443,7 @@ impl<'m> Session<'m> {
             return Ok(());
         }
         let chart = chart();
+        let chart = clean::lines(&chart);
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),
@@ -467,6 +477,7 @@ pub fn audited(ledger: &Ledger, quiet: bool) -> Result<(), Failure> {
 
 /// Writes to standard error. Where even that cannot be done there is nobody left to tell.
 pub fn tell(text: &str) {
+    let text = clean::lines(text);
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
@@ -497,7 +508,8 @@ impl PendingText {
 
 /// Puts the outputs in place. A reader of standard output that went away is no failure.
 pub fn commit(outputs: Outputs) -> Result<(), Failure> {
-    interrupt::whole(|| outputs.commit().map_err(Failure::from))
+    interrupt::check()?;
+    Ok(outputs.commit()?)
 }
 
 /// `NAME=VALUE` with its place on the command line.

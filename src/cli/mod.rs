@@ -25,9 +25,11 @@ mod response;
 mod scope;
 mod sheet_folder;
 mod spread;
+mod valves;
 mod variant;
 mod vary;
 
+use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
 
@@ -86,6 +88,7 @@ pub const COMMANDS: &[&Command] = &[
     &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
 ];
@@ -137,9 +140,12 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
         .iter()
         .find(|c| c.name == name)
         .expect("listed above");
+    interrupt::watch();
+    inputs::keep_account();
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {
+            interrupt::leave();
             common::tell(&failure.message());
             failure.outcome()
         }
