@@ -26,6 +26,7 @@ mod response;
 mod scope;
 mod sheet_folder;
 mod spread;
+mod valves;
 mod variant;
 mod vary;
 
@@ -89,6 +90,7 @@ pub const COMMANDS: &[&Command] = &[
     &spread::COMMAND,
     &check::COMMAND,
     &compare::COMMAND,
+    &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
 ];
