@@ -25,6 +25,7 @@ mod response;
 mod scope;
 mod sheet_folder;
 mod spread;
+mod valves;
 mod variant;
 mod vary;
 
@@ -87,6 +88,7 @@ pub const COMMANDS: &[&Command] = &[
     &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
 ];
