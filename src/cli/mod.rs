@@ -3,6 +3,7 @@
 mod bias;
 mod check;
 mod common;
+mod compare;
 mod curves;
 mod distortion;
 mod draw;
@@ -88,6 +89,7 @@ pub const COMMANDS: &[&Command] = &[
     &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &compare::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
