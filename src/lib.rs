@@ -34,6 +34,8 @@ pub mod device;
 
 pub mod circuit;
 
+pub mod compare;
+
 pub mod system;
 
 pub mod analysis;

@@ -3,6 +3,7 @@
 mod bias;
 mod check;
 mod common;
+mod compare;
 mod curves;
 mod distortion;
 mod draw;
@@ -25,6 +26,7 @@ mod response;
 mod scope;
 mod sheet_folder;
 mod spread;
+mod valves;
 mod variant;
 mod vary;
 
@@ -87,6 +89,8 @@ pub const COMMANDS: &[&Command] = &[
     &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &compare::COMMAND,
+    &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
 ];
