@@ -3,9 +3,11 @@
 mod bias;
 mod check;
 mod common;
+mod completions;
 mod distortion;
 mod draw;
 mod driven_source;
+mod examples;
 mod failure;
 mod feedback;
 mod frequencies;
@@ -13,6 +15,7 @@ mod guards;
 mod in_order;
 mod interrupt;
 mod limits;
+mod manual;
 mod memory;
 mod messages;
 mod noise;
@@ -81,14 +84,17 @@ pub const COMMANDS: &[&Command] = &[
     &draw::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &examples::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
+    &completions::COMMAND,
+    &manual::COMMAND,
 ];
 
 /// The whole command line.
 pub fn command_line() -> clap::Command {
     let mut line = clap::Command::new("gridleak")
-        .version(env!("CARGO_PKG_VERSION"))
+        .version(env!("GRIDLEAK_VERSION"))
         .about("Try a valve-amplifier circuit before soldering it")
         .after_help(SAFETY)
         .subcommand_required(true)
