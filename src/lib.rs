@@ -42,6 +42,8 @@ pub mod audio;
 
 pub mod measure;
 
+pub mod parts;
+
 pub mod figure;
 
 pub mod tolerance;

@@ -204,3 +204,37 @@ fn mistakes_are_told() {
         assert!(ran.stderr.contains(words), "{options:?}: {}", ran.stderr);
     }
 }
+
+/// Copper and iron: a choke's 4kTR alone at its open end, and of an output transformer the loss of
+/// its iron, which is a resistance across the primary: both by Nyquist's theorem, the noise of
+/// any two passive poles is 4 kT times the real part of their impedance.
+#[test]
+fn windings_and_iron_have_their_thermal_noise() {
+    let choke = "Choke\nXL out 0 CH\nC1 out 0 1u\n.model CH choke(l=5 idc=0.1 r=400)\n.end\n";
+    let iron = "Iron\nXT p c q 0 s4 s8 out OT\nRP p 0 4k\nRQ q 0 4k\nRC c 0 1\n\
+                .model OT pushpull(raa=8k power=20)\n.end\n";
+    for (text, part) in [(choke, "XL"), (iron, "XT")] {
+        let band = ["--probe", "v(out)", "--from", "999", "--to", "1001"];
+        let found = heard(text, &band);
+        assert!(found.part(part, "thermal") > 0.0);
+        // A source for the response, out of the way.
+        let with = Netlist::new(&text.replacen('\n', "\nVZ z 0 0\nRZ z 0 1k\n", 1));
+        let table = Gridleak::command("response")
+            .path(with.path())
+            .option("--impedance", "out")
+            .option("--from", "1000")
+            .option("--to", "1001")
+            .option("--source", "VZ")
+            .table()
+            .unwrap_or_else(|why| panic!("{why}"));
+        let ohms = table.column("z(out).ohm").unwrap()[0];
+        let angle = table.column("z(out).deg").unwrap()[0].to_radians();
+        let expected = (4.0 * K * T * ohms * angle.cos() * 2.0).sqrt();
+        close(
+            part,
+            found.number("output_v_rms"),
+            expected,
+            0.01 * expected,
+        );
+    }
+}

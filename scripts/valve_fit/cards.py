@@ -10,6 +10,7 @@ WIDTH = 96
 ORDER = (
     "mu ex kg1 kg2 kp kvb vct knee perv vrise alphas gg cg xi cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
+    "cmax rsmin "
     "base vh ih tolip tolmu vtest"
 ).split()
 BREAKS = ("gg", "cgp", "pamax", "pivmax", "rgmaxfixed", "base")  # these begin a new line
@@ -189,7 +190,7 @@ def facts_of(valve, sheets):
 def rating_note(valve, rows):
     """Which rating system the card carries, and from where."""
     if valve.kind == "rectifier":
-        return cite(rows, "Ratings (a plate: pivmax, ipmax; both together: idcmax)")
+        return cite(rows, "Ratings (a plate: pivmax, ipmax, rsmin; both together: idcmax, cmax)")
     if not rows:
         return comment("Ratings: none at hand.")
     label = lambda row: f"{row['source']}, {row['system']}"

@@ -43,6 +43,7 @@ RECTIFIER_KEYS = [
     ("pivmax", "piv_v", 1.0),
     ("ipmax", "peak_ma_per_plate", 1e-3),
     ("idcmax", "idc_max_ma", 1e-3),
+    ("cmax", "c_in_max_uf", 1e-6),
 ]
 
 
@@ -54,7 +55,11 @@ def ratings_of(valve, sheets):
     """
     if valve.kind == "rectifier":
         (row,) = of_valve(sheets, "rectifier", valve.sheet_name)
-        return {k: row[key] * factor for k, key, factor in RECTIFIER_KEYS}, [row]
+        ratings = {k: row[key] * factor for k, key, factor in RECTIFIER_KEYS}
+        # Where a sheet prints a row of plate volts, the least of them: more is asked for above.
+        rows = row.get("rt_min_per_plate_ohm")
+        ratings["rsmin"] = rows[0][1] if rows else row["zs_min_per_plate_ohm"]
+        return ratings, [row]
     rows = of_valve(sheets, "rating", valve.sheet_name)
     if valve.sheet_name in MEMORY_RATINGS:
         rows = rows + [MEMORY_RATINGS[valve.sheet_name]]

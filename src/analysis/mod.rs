@@ -9,6 +9,7 @@ pub mod small_signal;
 pub mod transient;
 
 use crate::circuit::Circuit;
+use crate::device::role::DeviceRole;
 use crate::math::newton::Failure;
 use crate::system::unknowns::Unknowns;
 
@@ -27,6 +28,8 @@ pub struct NoSolution {
     pub tried: Vec<&'static str>,
     /// Whether the equations were singular (no unique solution) and not just hard.
     pub singular: bool,
+    /// What to try, where more is known than the analysis.
+    pub advice: Option<&'static str>,
 }
 
 impl NoSolution {
@@ -50,8 +53,23 @@ impl NoSolution {
             elements: touching(circuit, k),
             tried,
             singular,
+            advice: advice(circuit, k).filter(|_| singular),
         }
     }
+}
+
+/// What helps where nothing fixes an unknown: a winding between blocked diodes, most of the time.
+fn advice(circuit: &Circuit, unknown: usize) -> Option<&'static str> {
+    let floats = circuit.elements.iter().any(|e| {
+        let near = e.terminals.iter().any(|t| t.0 == unknown + 1);
+        let diode = e.role().is_some_and(DeviceRole::rectifies);
+        near && (diode || e.letter == 'L') || {
+            let inside = circuit.nodes.get(unknown + 1);
+            let own = format!("{}#", e.name);
+            diode && inside.is_some_and(|n| n.inner && n.name.starts_with(&own))
+        }
+    });
+    floats.then_some("give the diodes `cjo`, or tie the winding to ground")
 }
 
 fn touching(circuit: &Circuit, unknown: usize) -> Vec<String> {
@@ -90,7 +108,9 @@ impl std::fmt::Display for NoSolution {
 impl NoSolution {
     /// What the user may try.
     pub fn hint(&self) -> &'static str {
-        if self.singular {
+        if let Some(advice) = self.advice {
+            advice
+        } else if self.singular {
             "look for sources or controlled sources that fight each other there, or for a part with no path for its current"
         } else if self.time.is_some() {
             "look for a part that switches without any capacitance around it, or give `.options reltol=1e-4`"

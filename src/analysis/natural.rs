@@ -14,6 +14,9 @@ use num_complex::Complex;
 const MOST: usize = 400;
 /// Growth slower than this is none, 1/s: a node that hangs in the air is no oscillator.
 const SLOWEST: f64 = 1e-3;
+/// Two dense values within this part of their size are one natural frequency and its mirror
+/// image, or the same one twice.
+const SAME: f64 = 1e-6;
 
 /// What a circuit does when it is left alone.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -72,7 +75,11 @@ fn growing(small: &mut SmallSignal) -> Option<Option<Complex<f64>>> {
     Some(worst)
 }
 
-/// What the dense matrix says may grow, rad/s, upper half plane only.
+/// What the dense matrix says may grow, rad/s, mirrored into the upper half plane.
+///
+/// The steps that find the values are complex, so a real one comes back with an imaginary part of
+/// rounding size, on either side. Nothing is judged by that sign: an amplifier that ran away was
+/// once called stable because its only growing value had come out just below the axis.
 fn candidates(small: &mut SmallSignal) -> Result<Option<Vec<Complex<f64>>>, Singular> {
     let (indptr, indices, _, c) = small.matrices();
     let n = indptr.len() - 1;
@@ -105,24 +112,44 @@ fn candidates(small: &mut SmallSignal) -> Result<Option<Vec<Complex<f64>>>, Sing
     let Some(values) = eigenvalues(size, &dense) else {
         return Ok(None);
     };
-    let largest = values.iter().map(|m| m.l1_norm()).fold(0.0, f64::max);
-    let found = values
-        .into_iter()
-        .filter(|m| m.l1_norm() > 1e-17 * largest)
-        .map(|m| -m.inv())
-        // A little into the stable half, for the dense values are rounded.
-        .filter(|s| s.im >= 0.0 && s.re > -1e-3 * s.im.abs())
-        .collect();
-    Ok(Some(found))
+    Ok(Some(upper_half(values)))
 }
 
-/// Inverse iteration with the shift of Rayleigh's quotient; none if it does not settle near
-/// the guess.
+/// Natural frequencies -1/m that may grow, one of each pair.
+fn upper_half(values: Vec<Complex<f64>>) -> Vec<Complex<f64>> {
+    let largest = values.iter().map(|m| m.l1_norm()).fold(0.0, f64::max);
+    let mut found: Vec<Complex<f64>> = Vec::new();
+    for m in values.into_iter().filter(|m| m.l1_norm() > 1e-17 * largest) {
+        let s = -m.inv();
+        let s = Complex::new(s.re, s.im.abs());
+        // A little into the stable half, for the dense values are rounded.
+        let may_grow = s.re > -1e-3 * s.im;
+        let known = |f: &Complex<f64>| (f - s).l1_norm() <= SAME * s.l1_norm();
+        if may_grow && !found.iter().any(known) {
+            found.push(s);
+        }
+    }
+    found
+}
+
+/// The natural frequency that inverse iteration finds from a guess: near it, or elsewhere if two
+/// starts agree on it (the dense value was poor, the growth is real); none if there is none.
 fn refined(small: &mut SmallSignal, guess: Complex<f64>) -> Option<Complex<f64>> {
+    let first = iterated(small, guess, 7)?;
+    if (first - guess).l1_norm() < 0.1 * guess.l1_norm() {
+        return Some(first);
+    }
+    let again = iterated(small, guess, 5)?;
+    ((first - again).l1_norm() <= SAME * first.l1_norm()).then_some(first)
+}
+
+/// Inverse iteration with the shift of Rayleigh's quotient; none if it does not settle. `odd`
+/// makes the start.
+fn iterated(small: &mut SmallSignal, guess: Complex<f64>, odd: usize) -> Option<Complex<f64>> {
     let n = small.unknowns().len();
     // No symmetry that a mode could be blind to.
     let mut x: Vec<Complex<f64>> = (0..n)
-        .map(|k| Complex::new(1.0, 0.3 + 0.1 * (k % 7) as f64))
+        .map(|k| Complex::new(1.0, 0.3 + 0.1 * (k % odd) as f64))
         .collect();
     // Off the guess by a hair: exactly there the matrix may have no inverse.
     let mut s = guess * (1.0 + 1e-7);
@@ -153,8 +180,7 @@ fn refined(small: &mut SmallSignal, guess: Complex<f64>) -> Option<Complex<f64>>
         if moved <= 1e-9 * next.l1_norm() {
             settled += 1;
             if settled == 2 {
-                let near = (next - guess).l1_norm() < 0.1 * guess.l1_norm();
-                return near.then_some(next);
+                return Some(next);
             }
         }
         s = next;
@@ -203,6 +229,45 @@ mod tests {
             assert!(
                 (growth_per_s / expected - 1.0).abs() < 1e-6,
                 "{growth_per_s}"
+            );
+        }
+    }
+
+    /// The sign of an imaginary part of rounding size decides nothing.
+    #[test]
+    fn a_real_root_just_below_the_axis_is_kept() {
+        let z = Complex::new;
+        // m = -1/s: a real growing value on either side of the axis, a growing pair, a stable one.
+        let found = upper_half(vec![
+            z(-1e-3, 3e-20),
+            z(-1e-5, -2e-22),
+            z(-1e-4, 2e-4),
+            z(-1e-4, -2e-4),
+            z(1e-2, 0.0),
+        ]);
+        assert_eq!(found.len(), 3, "{found:?}");
+        let real: Vec<f64> = found.iter().map(|s| s.re).collect();
+        assert!((real[0] - 1e3).abs() < 1e-6 && (real[1] - 1e5).abs() < 1e-4);
+        assert!((found[2] - z(2e3, 4e3)).l1_norm() < 1e-6, "{found:?}");
+        let below = upper_half(vec![z(-1e-3, -3e-20)]);
+        assert_eq!(below.len(), 1, "{below:?}");
+    }
+
+    /// Twin sections whose feedback makes one real root grow among many that do not: whatever the
+    /// order in which the values come out, the growth is found.
+    #[test]
+    fn a_growing_real_root_is_found_at_every_gain() {
+        for k in 0..48 {
+            let gain = 1.05 + 0.35 * f64::from(k);
+            let text = format!(
+                "t\nE1 a 0 d 0 {gain}\nR1 a b 10k\nC1 b 0 1n\nR2 b c 47k\nC2 c 0 4.7n\n\
+                 R3 c d 100k\nC3 d 0 220p\nC4 b d 33p\nR4 a x 1k\nC5 x 0 10u\nL1 x y 3\n\
+                 R5 y 0 8\nC6 y a 100n\n"
+            );
+            let found = of(&text);
+            assert!(
+                matches!(found, Stability::RunsAway { .. }),
+                "{gain}: {found:?}"
             );
         }
     }

@@ -1,6 +1,7 @@
 //! The DC operating point, and what to do when plain Newton does not find it.
 
 use super::NoSolution;
+use crate::circuit::hanging::hanging;
 use crate::circuit::{Circuit, Node};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
@@ -91,24 +92,20 @@ pub fn solve(
     ] {
         tried.push(method.name());
         x.copy_from_slice(&start);
-        let outcome = search.run(method, &mut x);
+        let mut outcome = search.run(method, &mut x);
+        // A pin that hangs in the air leaks as its socket does, and is somewhere then.
+        if matches!(outcome, Err(Failure::Singular(_))) && search.let_leak() {
+            x.copy_from_slice(&start);
+            outcome = search.run(method, &mut x);
+        }
         match outcome {
-            Ok(()) => {
-                let (residual_a, residual_node) = search.residual(&x);
-                let ask = search.ask;
-                if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
-                    auditor.rest(search.assembly, &x, ask, held);
-                }
-                return Ok(Point {
-                    method,
-                    iterations: search.iterations,
-                    x,
-                    residual_a,
-                    residual_node,
-                });
-            }
+            Ok(()) => return search.found(method, x),
             Err(f) => failure = Some(f),
         }
+    }
+    // Where a cathode hangs in the air nothing is singular: it runs away from all current.
+    if search.let_leak() {
+        return solve(assembly, ask, held);
     }
     let failure = failure.expect("every method failed");
     Err(Box::new(NoSolution::new(
@@ -120,36 +117,36 @@ pub fn solve(
     )))
 }
 
-/// The operating point near a known solution of a circuit that differs a little: Newton from
-/// there, and [`solve`] if that does not settle. `assembly` has the known solution's discrete
-/// states.
-///
-/// # Errors
-/// Those of [`solve`].
+/// The operating point from one that lies near, `[n]`: that of the circuit before a part was
+/// changed. Where Newton does not lead there at once it is sought from the beginning, as by
+/// [`solve`].
 pub fn near(
     assembly: &mut Assembly<'_>,
     ask: SourceState,
-    known: &[f64],
+    start: &[f64],
 ) -> Result<Point, Box<NoSolution>> {
-    let circuit = assembly.circuit;
     let mut search = Search::new(assembly, ask, &[]);
-    let mut x = known.to_vec();
-    // The laws start from there, too.
-    search.assembly.evaluate(&x, ask, 0.0, false);
-    if search.newton(&mut x).is_err() {
-        return solve(assembly, ask, &[]);
+    for _ in 0..2 {
+        let mut x = start.to_vec();
+        // The laws start where the point lies, not where they like to.
+        search.assembly.evaluate(&x, ask, 0.0, false);
+        match search.newton(&mut x) {
+            Ok(()) => return search.found(Method::Plain, x),
+            Err(Failure::Singular(_)) if search.let_leak() => {}
+            Err(_) => break,
+        }
     }
-    let (residual_a, residual_node) = search.residual(&x);
-    if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
-        auditor.rest(search.assembly, &x, ask, &[]);
+    solve(assembly, ask, &[])
+}
+
+/// The pins that hang in the air at the point found last, in words.
+pub fn in_the_air(assembly: &Assembly<'_>) -> Vec<String> {
+    if assembly.leaks.is_empty() {
+        return Vec::new();
     }
-    Ok(Point {
-        method: Method::Plain,
-        iterations: search.iterations,
-        x,
-        residual_a,
-        residual_node,
-    })
+    let circuit = assembly.circuit;
+    let groups = hanging(circuit).into_iter();
+    groups.filter_map(|group| group.words(circuit)).collect()
 }
 
 struct Search<'a, 'c> {
@@ -168,6 +165,8 @@ const ALLOWED: Allowance = Allowance {
     known: 160.0 * f64::EPSILON,
     volts: 0.0,
 };
+/// Volts or amperes that only a division by zero makes.
+const BOUNDLESS: f64 = 1e100;
 /// Steps of a walk in pseudo-time at the most.
 const WALK: usize = 1000;
 /// A node that moves so far in one of them has no place to rest, V.
@@ -188,6 +187,45 @@ impl<'a, 'c> Search<'a, 'c> {
             anchor: None,
             iterations: 0,
         }
+    }
+
+    /// Lets the pins leak that hang in the air; false if none does, or if they leak already.
+    fn let_leak(&mut self) -> bool {
+        let before = self.assembly.leaks.len();
+        for group in hanging(self.assembly.circuit) {
+            if let Some(k) = self.assembly.unknowns.node(group.node) {
+                self.assembly.leak(k);
+            }
+        }
+        self.assembly.leaks.len() > before
+    }
+
+    /// The point at `x`, audited; no solution if an unknown is beyond all measure there.
+    fn found(&mut self, method: Method, x: Vec<f64>) -> Result<Point, Box<NoSolution>> {
+        let circuit = self.assembly.circuit;
+        if let Some(unknown) = x.iter().position(|x| x.abs() > BOUNDLESS) {
+            let failure = Failure::Unsettled {
+                unknown,
+                equation: unknown,
+                residual_ratio: f64::INFINITY,
+                iterations: self.iterations,
+            };
+            let tried = vec![method.name()];
+            let mut no = NoSolution::new("operating point", circuit, &failure, tried, None);
+            no.advice = Some("look for a B source there that divides by zero");
+            return Err(Box::new(no));
+        }
+        let (residual_a, residual_node) = self.residual(&x);
+        if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
+            auditor.rest(self.assembly, &x, self.ask, &self.held);
+        }
+        Ok(Point {
+            method,
+            iterations: self.iterations,
+            x,
+            residual_a,
+            residual_node,
+        })
     }
 
     fn run(&mut self, method: Method, x: &mut [f64]) -> Result<(), Failure> {
@@ -221,7 +259,7 @@ impl<'a, 'c> Search<'a, 'c> {
                     return Err(failure);
                 }
             }
-            if !self.assembly.settle_memory(x) {
+            if !self.assembly.settle_memory_at_rest(x) {
                 return Ok(());
             }
             last = Some(Failure::Unsettled {

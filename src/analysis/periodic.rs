@@ -17,24 +17,30 @@
 //! rest, and the answer says so.
 
 mod common_period;
+mod cycle;
 mod mesh;
 mod orbit;
+mod pass;
+mod settle;
+mod shooting;
+mod signal;
 mod step;
+mod trouble;
 
 pub use common_period::Incommensurate;
+pub use cycle::{Cycle, Instant, State, cycle, cycle_near, supply};
 pub use orbit::{Orbit, Wave};
+pub use signal::Signal;
+pub use trouble::Trouble;
 
+use super::natural::{self, Stability};
+use super::small_signal::SmallSignal;
 use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
-use crate::math::dense;
-use crate::math::fun;
-use crate::math::newton::Failure;
-use crate::math::radau::STAGES;
 use crate::system::assemble::{Assembly, Driven, SourceState};
-use crate::system::audit::{Allowance, Auditor};
-use crate::system::probe::Observable;
-use mesh::Lengths;
-use std::f64::consts::TAU;
+use crate::system::probe::{Moment, Observable};
+use shooting::{Last, Rest, Search, Tactics};
+use signal::{Clock, Driving};
 use step::{Sources, Stepper};
 
 /// How accurate an orbit is.
@@ -55,47 +61,6 @@ impl Default for Accuracy {
             volts: 1e-9,
             amperes: 1e-12,
         }
-    }
-}
-
-/// A signal of one or more sines that starts at zero and repeats.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Signal {
-    /// How often it repeats, Hz.
-    pub base_hz: f64,
-    /// Whole multiples of that frequency, and their peaks in V or A.
-    pub parts: Vec<(u64, f64)>,
-}
-
-impl Signal {
-    /// One sine.
-    pub fn sine(freq_hz: f64, peak: f64) -> Self {
-        Signal {
-            base_hz: freq_hz,
-            parts: vec![(1, peak)],
-        }
-    }
-
-    /// Its value at a part of its period.
-    fn value(&self, part: f64) -> f64 {
-        let sine = |&(multiple, peak): &(u64, f64)| {
-            let turns = part * multiple as f64;
-            peak * fun::sin(TAU * (turns - turns.floor()))
-        };
-        self.parts.iter().map(sine).sum()
-    }
-
-    /// The same signal, so much larger.
-    fn times(&self, factor: f64) -> Signal {
-        let parts = self.parts.iter();
-        Signal {
-            base_hz: self.base_hz,
-            parts: parts.map(|&(k, peak)| (k, factor * peak)).collect(),
-        }
-    }
-
-    fn highest(&self) -> u64 {
-        self.parts.iter().map(|p| p.0).max().unwrap_or(1)
     }
 }
 
@@ -145,179 +110,23 @@ pub struct PeriodicState {
     pub error: f64,
 }
 
-/// Why there is no steady state to tell.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Trouble {
-    /// A source of the circuit shares no period with the signal.
-    Incommensurate(Incommensurate),
-    /// No operating point, or a step that could not be solved.
-    NoSolution(Box<NoSolution>),
-    /// The common period of all sources is too long to be computed.
-    TooLong {
-        /// Steps that it would take.
-        steps: usize,
-    },
-    /// Neither Newton nor so many periods led to rest.
-    NotPeriodic {
-        /// Periods integrated.
-        periods: usize,
-        /// Where the circuit still moves most from period to period.
-        place: String,
-        /// By how much, in `unit`.
-        moves: f64,
-        /// `V` or `A`.
-        unit: &'static str,
-    },
-}
-
-impl std::fmt::Display for Trouble {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Trouble::Incommensurate(i) => write!(f, "{i}"),
-            Trouble::NoSolution(no) => write!(f, "{no}"),
-            Trouble::TooLong { steps } => write!(
-                f,
-                "no steady state: its period would take {steps} steps, at most {MOST_STEPS} are made"
-            ),
-            Trouble::NotPeriodic {
-                periods,
-                place,
-                moves,
-                unit,
-            } if !place.is_empty() => write!(
-                f,
-                "no steady state found: Newton does not settle, and after {periods} periods \
-                 {place} worst moves by {} a period",
-                crate::num::engineering(*moves, unit, 2)
-            ),
-            // Without any charge there is nothing that could move from period to period.
-            Trouble::NotPeriodic { .. } => write!(
-                f,
-                "no steady state found: its flanks are too steep to be followed"
-            ),
-        }
-    }
-}
-
-impl Trouble {
-    /// What the user may try.
-    pub fn hint(&self) -> &'static str {
-        match self {
-            Trouble::Incommensurate(_) | Trouble::TooLong { .. } => {
-                "choose a frequency that shares a short period with it (beside the mains 400 Hz or 1 kHz), or set that source to a fixed value"
-            }
-            Trouble::NoSolution(no) => no.hint(),
-            Trouble::NotPeriodic { .. } => {
-                "look with `scope` whether the circuit oscillates by itself, or motorboats; try a lower level"
-            }
-        }
-    }
-}
-
-impl From<Box<NoSolution>> for Trouble {
-    fn from(no: Box<NoSolution>) -> Self {
-        Trouble::NoSolution(no)
-    }
-}
-
-/// Steps of the first pass in a cycle of the highest sine.
-const FIRST: f64 = 48.0;
-/// Steps in such a cycle at the least: a sine's cubics then stray by 4e-7 of its amplitude.
-const LEAST: f64 = 36.0;
-/// How far unknowns may be off in that pass, V or A.
-const FIRST_V: f64 = 1e-5;
-/// Steps of a period at the most.
-const MOST_STEPS: usize = 200_000;
-/// A step is divided so often by two before it is given up.
-const DIVISIONS: usize = 24;
-/// Passes of Newton before the periods are integrated instead.
-const PASSES: usize = 30;
-/// Periods that are integrated at the most.
-const PERIODS: usize = 400;
 /// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
 /// holds many cycles ...
 const BESIDE_MAINS: f64 = 10.0;
 /// ... and on the way there by so many times more again, at these parts of the signal: a supply
 /// that sags takes Newton far from its start.
 const APPROACH: (f64, [f64; 2]) = (10.0, [0.5, 1.0]);
-/// Newton's corrections are believed down to this part of an amplitude, V or A besides.
-const CLOSED: f64 = 1e-7;
-/// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
-/// this multiple.
-const ROUNDED: f64 = 100.0;
-/// What the audit accepts besides the part of an amplitude that [`Accuracy`] leaves: a step is
-/// settled by the Newton step that would come next, so currents are as uncertain as voltages.
-const ALLOWED: Allowance = Allowance {
-    part: 0.0,
-    known: 1e-11,
-    volts: 1e-9,
-};
-/// The mesh is kept while no step strays by more than this, in multiples of what is allowed.
-const KEPT: f64 = 1.0;
 
 /// A circuit whose steady states are sought, one after the other: each starts from the last.
 #[derive(Debug)]
 pub struct Periodic<'c> {
-    stepper: Stepper<'c>,
-    accuracy: Accuracy,
+    search: Search<'c>,
     /// Whether the mains feed a supply of the circuit.
     has_mains: bool,
-    rest: f64,
-    /// Unknowns at rest.
-    rest_state: Vec<f64>,
-    /// Charges there.
-    rest_charge: Vec<f64>,
-    rest_memory: Vec<f64>,
-    /// Evaluations of the operating point, until they are told.
+    /// The driven source at rest, V or A.
+    driven_rest: f64,
+    /// Evaluations of the operating point, until they are reported.
     unreported_evaluations: usize,
-    last: Option<Last>,
-}
-
-/// The steady state found last.
-#[derive(Debug, Clone)]
-struct Last {
-    signal: Signal,
-    clock: Clock,
-    charge: Vec<f64>,
-    orbit: Orbit,
-}
-
-/// What the sources do in a period.
-#[derive(Debug, Clone, Copy, PartialEq)]
-struct Clock {
-    period_s: f64,
-    cycles: u64,
-    start_s: f64,
-    rest: f64,
-}
-
-struct Driving<'a> {
-    signal: &'a Signal,
-    clock: Clock,
-}
-
-impl Sources for Driving<'_> {
-    fn value(&self, time_s: f64) -> f64 {
-        let cycles = time_s / self.clock.period_s * self.clock.cycles as f64;
-        self.clock.rest + self.signal.value(cycles)
-    }
-
-    fn clock(&self, time_s: f64) -> f64 {
-        self.clock.start_s + time_s
-    }
-}
-
-/// One pass through the period.
-struct Pass {
-    orbit: Orbit,
-    /// Charges at the end less those at the start, `[state]`, in V or A.
-    moved: Vec<f64>,
-    /// Charges at the end, `[n]`.
-    end: Vec<f64>,
-    /// The monodromy matrix, `[state * state]`, column by column, in V or A.
-    monodromy: Vec<f64>,
-    /// Charge of a volt or flux of an ampere, `[state]`.
-    weights: Vec<f64>,
 }
 
 impl<'c> Periodic<'c> {
@@ -337,40 +146,60 @@ impl<'c> Periodic<'c> {
         assembly.external = Some((driven, rest));
         // A supply fed from the mains is charged: at t = 0 alone it would stand empty.
         let supply = mains::find(circuit).filter(|m| !m.sources.contains(&driven));
-        let rest_state = match &supply {
-            Some(mains) => mains::cycle(&mut assembly, mains)?.start().x.clone(),
+        let x = match &supply {
+            Some(mains) => {
+                let (cycle, back) = cycle::cycle(assembly, mains)?;
+                assembly = back;
+                cycle.start.x
+            }
             None => operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?.x,
         };
-        assembly.evaluate(&rest_state, SourceState::at(0.0), 0.0, false);
+        assembly.evaluate(&x, SourceState::at(0.0), 0.0, false);
         if supply.is_some() {
             accuracy.relative *= BESIDE_MAINS;
         }
         Ok(Periodic {
             has_mains: supply.is_some(),
-            rest,
-            rest_state,
-            rest_charge: assembly.q.clone(),
-            rest_memory: assembly.memory.clone(),
+            driven_rest: rest,
             unreported_evaluations: assembly.evaluations,
-            stepper: Stepper::new(assembly),
-            accuracy,
-            last: None,
+            search: Search {
+                rest: Rest {
+                    x,
+                    charge: assembly.q.clone(),
+                    memory: assembly.memory.clone(),
+                },
+                stepper: Stepper::new(assembly),
+                accuracy,
+                tactics: Tactics::SIGNAL,
+                last: None,
+            },
         })
     }
 
     /// The circuit.
     pub fn circuit(&self) -> &'c Circuit {
-        self.stepper.assembly.circuit
+        self.search.stepper.assembly.circuit
     }
 
     /// Unknowns at the operating point.
     pub fn rest_state(&self) -> &[f64] {
-        &self.rest_state
+        &self.search.rest.x
+    }
+
+    /// Whether anything grows about the operating point: an amplifier that oscillates by itself has
+    /// a steady state that no measurement will ever show.
+    pub fn stability(&mut self) -> Stability {
+        let Search { stepper, rest, .. } = &mut self.search;
+        let kept = stepper.assembly.memory.clone();
+        stepper.assembly.memory.clone_from(&rest.memory);
+        let mut small = SmallSignal::new(&mut stepper.assembly, &rest.x);
+        stepper.assembly.memory = kept;
+        natural::stability(&mut small)
     }
 
     /// Forgets the last steady state: the next one starts from the operating point.
     pub fn forget(&mut self) {
-        self.last = None;
+        self.search.last = None;
     }
 
     /// Seeks the steady state under a signal. `poll` is asked now and then whether to go on.
@@ -382,45 +211,50 @@ impl<'c> Periodic<'c> {
         signal: &Signal,
         mut poll: impl FnMut() -> Result<(), E>,
     ) -> Result<Result<PeriodicState, E>, Trouble> {
-        let driven = self.stepper.assembly.external.expect("driven").0;
-        let common = common_period::common(self.circuit(), driven, signal.base_hz)
+        let search = &mut self.search;
+        let driven = search.stepper.assembly.external.expect("driven").0;
+        let common = common_period::common(search.stepper.assembly.circuit, driven, signal.base_hz)
             .map_err(Trouble::Incommensurate)?;
         let clock = Clock {
             period_s: common.cycles as f64 / signal.base_hz,
             cycles: common.cycles,
             start_s: common.start_s,
-            rest: self.rest,
+            rest: self.driven_rest,
         };
-        let before = self.stepper.assembly.evaluations;
+        let before = search.stepper.assembly.evaluations;
         let mut effort = Effort::default();
-        let mut known = self.last.take().filter(|l| l.clock == clock);
+        let mut known = search.last.take().filter(|l| l.clock == clock);
         if self.has_mains && known.is_none() {
-            let accuracy = self.accuracy;
-            self.accuracy.relative *= APPROACH.0;
+            let accuracy = search.accuracy;
+            search.accuracy.relative *= APPROACH.0;
             for part in APPROACH.1 {
                 let nearer = signal.times(part);
-                // What fails here is told where the signal itself fails.
-                if let Ok(Err(stopped)) =
-                    self.newton(&nearer, clock, known.clone(), &mut effort, &mut poll)
-                {
-                    self.accuracy = accuracy;
+                let driving = Driving {
+                    signal: &nearer,
+                    clock,
+                };
+                // What fails here is reported where the signal itself fails.
+                let done = search.newton(driving, known.clone(), &mut effort, &mut poll);
+                if let Ok(Err(stopped)) = done {
+                    search.accuracy = accuracy;
                     return Ok(Err(stopped));
                 }
-                known = self.last.take().or(known);
+                known = search.last.take().or(known);
             }
-            self.accuracy = accuracy;
+            search.accuracy = accuracy;
         }
-        let mut done = self.newton(signal, clock, known.clone(), &mut effort, &mut poll);
+        let driving = Driving { signal, clock };
+        let mut done = search.sought(driving, known.clone(), &mut effort, &mut poll);
         if done.is_err() && known.is_some() {
             // The start was to blame, perhaps, and not the circuit: once more from rest.
-            done = self.newton(signal, clock, None, &mut effort, &mut poll);
+            done = search.sought(driving, None, &mut effort, &mut poll);
         }
         let found = match done? {
             Ok(found) => found,
             Err(stopped) => return Ok(Err(stopped)),
         };
         effort.evaluations =
-            self.stepper.assembly.evaluations - before + self.unreported_evaluations;
+            search.stepper.assembly.evaluations - before + self.unreported_evaluations;
         self.unreported_evaluations = 0;
         Ok(Ok(PeriodicState { effort, ..found }))
     }
@@ -430,430 +264,53 @@ impl<'c> Periodic<'c> {
     /// # Panics
     /// If none was found.
     pub fn wave(&mut self, probe: &Observable) -> Wave {
-        let last = self.last.as_ref().expect("a steady state was found");
+        let last = self.search.last.as_ref().expect("a steady state was found");
         let driving = Driving {
             signal: &last.signal,
             clock: last.clock,
         };
         last.orbit.wave(
             probe,
-            &mut self.stepper.assembly,
+            &mut self.search.stepper.assembly,
             |t| driving.clock(t),
             |t| driving.value(t),
         )
     }
 
-    fn newton<E>(
+    /// Reads every moment of the steady state found last, each with its part of the period.
+    ///
+    /// # Panics
+    /// If none was found.
+    pub fn moments(&mut self, read: impl FnMut(&mut Assembly<'_>, Moment<'_>, f64)) {
+        let last = self.search.last.as_ref().expect("a steady state was found");
+        let driving = Driving {
+            signal: &last.signal,
+            clock: last.clock,
+        };
+        last.orbit.moments(
+            &mut self.search.stepper.assembly,
+            |t| driving.clock(t),
+            |t| driving.value(t),
+            read,
+        );
+    }
+}
+
+impl Search<'_> {
+    /// By Newton, or else by running period after period.
+    fn sought<E>(
         &mut self,
-        signal: &Signal,
-        clock: Clock,
+        driving: Driving<'_>,
         known: Option<Last>,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
     ) -> Result<Result<PeriodicState, E>, Trouble> {
-        let driving = Driving { signal, clock };
-        let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
-        let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
-        let (mut charge, mut mesh, mut old) = match known {
-            Some(last) => (last.charge, last.orbit.times.clone(), Some(last.orbit)),
-            None => {
-                self.stepper.assembly.memory.clone_from(&self.rest_memory);
-                let steps = (clock.period_s / cycle * FIRST).round() as usize;
-                if steps > MOST_STEPS {
-                    return Err(Trouble::TooLong { steps });
-                }
-                (
-                    self.rest_charge.clone(),
-                    mesh::even(clock.period_s, steps),
-                    None,
-                )
-            }
-        };
-        let mut trust = Trust {
-            moved: f64::INFINITY,
-            part: 1.0,
-        };
-        // What the last pass was corrected by, and whether this one has its mesh.
-        let (mut last_off, mut kept) = (f64::INFINITY, false);
-        for _ in 0..PASSES {
-            if let Err(e) = poll() {
-                return Ok(Err(e));
-            }
-            let memory = self.stepper.assembly.memory.clone();
-            let tolerance = self.tolerance(old.as_ref());
-            let pass = self.pass(&driving, &mesh, &charge, old.as_ref(), &tolerance, effort)?;
-            let tolerance = self.tolerance(Some(&pass.orbit));
-            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
-            let error = errors.iter().copied().fold(0.0, f64::max);
-            let scale = self.scale(&pass);
-            let Some(step) = correction(&pass) else {
-                break;
-            };
-            let off = worst(&step, &scale);
-            let same_memory = memory == self.stepper.assembly.memory;
-            let fine = error <= 2.0 * KEPT || mesh.len() > MOST_STEPS;
-            // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
-            let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
-            if (off <= 1.0 || rounding) && fine && same_memory {
-                return Ok(Ok(PeriodicState {
-                    growth: Some(growth(&pass.monodromy, pass.moved.len())),
-                    error,
-                    ..self.keep(&driving, charge, pass.orbit)
-                }));
-            }
-            let part = trust.part(worst(&pass.moved, &scale));
-            for ((&k, s), w) in self.stepper.state.iter().zip(&step).zip(&pass.weights) {
-                charge[k] += part * w * s;
-            }
-            last_off = off;
-            kept = error <= KEPT;
-            if !kept {
-                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
-            }
-            old = Some(pass.orbit);
-        }
-        self.settle(signal, clock, effort, poll)
-    }
-
-    /// Integrates period after period from rest until nothing moves any more.
-    fn settle<E>(
-        &mut self,
-        signal: &Signal,
-        clock: Clock,
-        effort: &mut Effort,
-        poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<PeriodicState, E>, Trouble> {
-        let driving = Driving { signal, clock };
-        let cycle = clock.period_s / (clock.cycles * signal.highest()) as f64;
-        let lengths = Lengths::new(cycle / LEAST, !self.stepper.state.is_empty());
-        let steps = (clock.period_s / cycle * FIRST).round() as usize;
-        self.stepper.assembly.memory.clone_from(&self.rest_memory);
-        let mut mesh = mesh::even(clock.period_s, steps);
-        let mut charge = self.rest_charge.clone();
-        let mut old: Option<Orbit> = None;
-        let mut restless = (String::new(), f64::INFINITY, "V");
-        for period in 1..=PERIODS {
-            if let Err(e) = poll() {
-                return Ok(Err(e));
-            }
-            let tolerance = self.tolerance(old.as_ref());
-            let pass = self.pass(&driving, &mesh, &charge, old.as_ref(), &tolerance, effort)?;
-            let tolerance = self.tolerance(Some(&pass.orbit));
-            let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
-            let error = errors.iter().copied().fold(0.0, f64::max);
-            let scale = self.scale(&pass);
-            charge.clone_from(&pass.end);
-            if worst(&pass.moved, &scale) <= 10.0 && error <= 2.0 * KEPT {
-                return Ok(Ok(PeriodicState {
-                    method: Method::Settled { periods: period },
-                    error,
-                    ..self.keep(&driving, charge, pass.orbit)
-                }));
-            }
-            let size = |k: &usize| pass.moved[*k].abs() / scale[*k];
-            let most = (0..scale.len()).max_by(|a, b| size(a).total_cmp(&size(b)));
-            if let Some(k) = most {
-                let assembly = &self.stepper.assembly;
-                let row = self.stepper.state[k];
-                let name = assembly.unknowns.name(assembly.circuit, row);
-                let unit = match row < assembly.unknowns.nodes() {
-                    true => "V",
-                    false => "A",
-                };
-                restless = (name, pass.moved[k].abs(), unit);
-            }
-            if error > KEPT {
-                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
-            }
-            old = Some(pass.orbit);
-        }
-        Err(Trouble::NotPeriodic {
-            periods: PERIODS,
-            place: restless.0,
-            moves: restless.1,
-            unit: restless.2,
-        })
-    }
-
-    /// Keeps the steady state found.
-    fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> PeriodicState {
-        let allowed = Allowance {
-            part: self.accuracy.relative,
-            ..ALLOWED
-        };
-        if let Some(mut auditor) = Auditor::new(self.circuit(), "steady state", allowed) {
-            orbit.audit(
-                &mut auditor,
-                &mut self.stepper.assembly,
-                |t| driving.clock(t),
-                |t| driving.value(t),
-            );
-        }
-        let found = PeriodicState {
-            method: Method::Direct,
-            effort: Effort::default(),
-            steps: orbit.steps(),
-            cycles: driving.clock.cycles,
-            growth: None,
-            error: 0.0,
-        };
-        self.last = Some(Last {
-            signal: driving.signal.clone(),
-            clock: driving.clock,
-            charge,
-            orbit,
-        });
-        found
-    }
-
-    /// By how much each unknown may be off, `[n]`.
-    fn tolerance(&self, orbit: Option<&Orbit>) -> Vec<f64> {
-        let nodes = self.stepper.assembly.unknowns.nodes();
-        let n = self.rest_state.len();
-        // Nothing is known yet of how far anything moves, and nothing of this pass is kept.
-        let swings = orbit.map_or_else(|| vec![FIRST_V / self.accuracy.relative; n], Orbit::swings);
-        (0..n)
-            .map(|k| {
-                let floor = match k < nodes {
-                    true => self.accuracy.volts,
-                    false => self.accuracy.amperes,
-                };
-                floor + self.accuracy.relative * swings[k]
-            })
-            .collect()
-    }
-
-    /// What counts as closed for each equation of the state, `[state]`, V or A: a part of the
-    /// amplitude of the charge there, which its neighbours move too.
-    fn scale(&self, pass: &Pass) -> Vec<f64> {
-        let swings = pass.orbit.swings();
-        let nodes = self.stepper.assembly.unknowns.nodes();
-        let largest = swings[..nodes].iter().copied().fold(0.0, f64::max);
-        let reach = self.stepper.reach(&swings, &pass.weights);
-        let own = self.stepper.state.iter().zip(reach);
-        own.map(|(&k, reach)| match k < nodes {
-            // A bias that is off by a millionth of the signal is not heard in it.
-            true => CLOSED * reach.max(1e-2 * largest) + self.accuracy.volts,
-            false => CLOSED * reach + self.accuracy.amperes,
-        })
-        .collect()
-    }
-
-    /// Integrates the period from the charges at its start.
-    fn pass(
-        &mut self,
-        driving: &Driving<'_>,
-        mesh: &[f64],
-        start: &[f64],
-        old: Option<&Orbit>,
-        tolerance: &[f64],
-        effort: &mut Effort,
-    ) -> Result<Pass, Trouble> {
-        let stepper = &mut self.stepper;
-        let n = start.len();
-        let m = stepper.state.len();
-        let mut orbit =
-            Orbit::from(old.map_or_else(|| self.rest_state.clone(), |o| o.end().to_vec()));
-        let mut charge = start.to_vec();
-        let mut columns = vec![0.0; m * n];
-        for (c, &k) in stepper.state.iter().enumerate() {
-            columns[c * n + k] = 1.0;
-        }
-        let mut x = vec![0.0; STAGES * n];
-        // Ends of steps still to be taken, the next one last.
-        let mut ends: Vec<f64> = mesh[1..].iter().rev().copied().collect();
-        let mut t = 0.0;
-        let least = mesh[mesh.len() - 1] * 0.5f64.powi(DIVISIONS as i32) * 1e-3;
-        while let Some(&end) = ends.last() {
-            let h = end - t;
-            let mut solved = Err(Failure::Singular(crate::math::lu::Singular {
-                row: 0,
-                column: 0,
-            }));
-            for retry in [false, true] {
-                guess(&orbit, old.filter(|_| !retry), t, h, &mut x);
-                if retry {
-                    stepper.forget();
-                }
-                solved = stepper.solve(driving, (t, h), &charge, tolerance, &mut x);
-                if solved.is_ok() {
-                    break;
-                }
-            }
-            if let Err(failure) = solved {
-                effort.divided += 1;
-                if h < least {
-                    return Err(Trouble::NoSolution(Box::new(no_solution(
-                        self.stepper.assembly.circuit,
-                        failure,
-                        n,
-                        driving.clock(t),
-                    ))));
-                }
-                ends.push(t + 0.5 * h);
-                continue;
-            }
-            effort.steps += 1;
-            stepper.carry(h, &mut columns);
-            charge.copy_from_slice(stepper.charge_at_end());
-            orbit.stages.extend_from_slice(&x);
-            orbit.times.push(end);
-            stepper.assembly.settle_memory(&x[(STAGES - 1) * n..]);
-            orbit.memory.push(stepper.assembly.memory.clone());
-            t = end;
-            ends.pop();
-        }
-        effort.passes += 1;
-        let weights = stepper.weights();
-        let state = &stepper.state;
-        let moved = (0..m)
-            .map(|i| (charge[state[i]] - start[state[i]]) / weights[i])
-            .collect();
-        let mut monodromy = vec![0.0; m * m];
-        for column in 0..m {
-            for row in 0..m {
-                monodromy[column * m + row] =
-                    columns[column * n + state[row]] * weights[column] / weights[row];
-            }
-        }
-        Ok(Pass {
-            orbit,
-            moved,
-            end: charge,
-            monodromy,
-            weights,
-        })
-    }
-}
-
-/// A guess of a step's stages: the old orbit moved by what the start has moved, or else the
-/// start itself.
-fn guess(orbit: &Orbit, old: Option<&Orbit>, t: f64, h: f64, x: &mut [f64]) {
-    let n = orbit.start.len();
-    let now = orbit.before(orbit.steps());
-    let Some(old) = old else {
-        for stage in x.chunks_exact_mut(n) {
-            stage.copy_from_slice(now);
-        }
-        return;
-    };
-    let weights = |t: f64| {
-        let (step, s) = old.find(t);
-        (step, crate::math::radau::interpolate(s))
-    };
-    let (step, w) = weights(t);
-    let moved: Vec<f64> = (0..n).map(|k| now[k] - old.weighed(step, w, k)).collect();
-    for (stage, c) in x.chunks_exact_mut(n).zip(crate::math::radau::C) {
-        let (step, w) = weights(t + c * h);
-        for (k, x) in stage.iter_mut().enumerate() {
-            *x = old.weighed(step, w, k) + moved[k];
+        match self.newton(driving, known, effort, poll)? {
+            Ok(Some(found)) => Ok(Ok(found)),
+            Ok(None) => self.settle(driving, effort, poll),
+            Err(stopped) => Ok(Err(stopped)),
         }
     }
-}
-
-/// Newton's correction of the charges at the start, (1 - M)^-1 moved, V or A; none if there is
-/// no single answer.
-fn correction(pass: &Pass) -> Option<Vec<f64>> {
-    let m = pass.moved.len();
-    let mut matrix: Vec<f64> = pass.monodromy.iter().map(|x| -x).collect();
-    for k in 0..m {
-        matrix[k * m + k] += 1.0;
-    }
-    let mut step = pass.moved.clone();
-    let solved = dense::solve_columns(&mut matrix, &mut step);
-    (solved && step.iter().all(|s| s.is_finite())).then_some(step)
-}
-
-/// The largest entry in multiples of its scale.
-fn worst(values: &[f64], scale: &[f64]) -> f64 {
-    let ratios = values.iter().zip(scale).map(|(v, s)| v.abs() / s);
-    ratios.fold(0.0, f64::max)
-}
-
-/// How much of Newton's corrections is taken: less after one that led astray.
-#[derive(Debug)]
-struct Trust {
-    /// The largest movement in the last period, in multiples of what counts as closed.
-    moved: f64,
-    part: f64,
-}
-
-impl Trust {
-    fn part(&mut self, moved: f64) -> f64 {
-        self.part = match moved > 4.0 * self.moved {
-            true => (0.5 * self.part).max(0.1),
-            false => (2.0 * self.part).min(1.0),
-        };
-        self.moved = moved;
-        self.part
-    }
-}
-
-/// The power of the matrix that its growth is taken from: two to this.
-const DOUBLINGS: usize = 12;
-
-/// The size of the largest eigenvalue of a matrix, from its powers (I. M. Gelfand's formula).
-fn growth(matrix: &[f64], m: usize) -> f64 {
-    if m == 0 {
-        return 0.0;
-    }
-    let norm = |a: &[f64]| {
-        let column = |c: &[f64]| c.iter().map(|x| x.abs()).sum::<f64>();
-        a.chunks_exact(m).map(column).fold(0.0, f64::max)
-    };
-    // The logarithm of the norm of the power, and that of half of it.
-    let mut power = matrix.to_vec();
-    let (mut log, mut half) = (0.0, 0.0);
-    let mut exponent = 1.0;
-    for doubling in 0..=DOUBLINGS {
-        let size = norm(&power);
-        if size == 0.0 {
-            return 0.0;
-        }
-        if !size.is_finite() {
-            return f64::INFINITY;
-        }
-        power.iter_mut().for_each(|x| *x /= size);
-        log += fun::ln(size);
-        if doubling == DOUBLINGS {
-            break;
-        }
-        half = log;
-        log *= 2.0;
-        exponent *= 2.0;
-        let mut square = vec![0.0; m * m];
-        for (column, to) in power.chunks_exact(m).zip(square.chunks_exact_mut(m)) {
-            for (&factor, from) in column.iter().zip(power.chunks_exact(m)) {
-                if factor != 0.0 {
-                    for (t, f) in to.iter_mut().zip(from) {
-                        *t += factor * f;
-                    }
-                }
-            }
-        }
-        power = square;
-    }
-    // What the second half of the power added: constants of the norm have gone.
-    fun::exp((log - half) / (0.5 * exponent))
-}
-
-fn no_solution(circuit: &Circuit, failure: Failure, n: usize, time_s: f64) -> NoSolution {
-    let failure = match failure {
-        Failure::Unsettled {
-            unknown,
-            equation,
-            residual_ratio,
-            iterations,
-        } => Failure::Unsettled {
-            unknown: unknown % n,
-            equation,
-            residual_ratio,
-            iterations,
-        },
-        singular => singular,
-    };
-    let tried = vec!["shooting", "ever shorter steps"];
-    NoSolution::new("steady state", circuit, &failure, tried, Some(time_s))
 }
 
 #[cfg(test)]
@@ -864,6 +321,7 @@ mod tests {
     use crate::circuit::{self, Piece};
     use crate::diag::Files;
     use crate::netlist::{self, loader::LoadProblem, loader::Loader};
+    use std::f64::consts::TAU;
 
     struct Text(&'static str);
 
@@ -990,7 +448,7 @@ mod tests {
             "t\nV1 a 0 0\nR1 a b 1k\nC1 b 0 1u\nD1 b out dx\nR2 out 0 1k\nC2 out 0 1u\n.model dx d(is=1n)\n",
         );
         let signal = Signal::sine(1e3, 5.0);
-        let (dc_value, wave) = solved(&circuit, &signal).unwrap();
+        let (direct, wave) = solved(&circuit, &signal).unwrap();
         let Piece::Branch(k) = circuit.element("V1").unwrap().ports[0].piece else {
             panic!("no source");
         };
@@ -1003,12 +461,17 @@ mod tests {
             rest: 0.0,
         };
         let mut effort = Effort::default();
+        let driving = Driving {
+            signal: &signal,
+            clock,
+        };
         let settled = search
-            .settle(&signal, clock, &mut effort, &mut || Ok::<(), ()>(()))
+            .search
+            .settle(driving, &mut effort, &mut || Ok::<(), ()>(()))
             .unwrap()
             .unwrap();
         assert!(
-            matches!(settled.method, Method::Settled { periods } if periods > dc_value.effort.passes)
+            matches!(settled.method, Method::Settled { periods } if periods > direct.effort.passes)
         );
         let out = Observable::voltage(&circuit, circuit.node("out").unwrap());
         let other = search.wave(&out);

@@ -107,6 +107,23 @@ impl SmallSignal {
         Ok(At { small: self, s })
     }
 
+    /// The same circuit about the same point with a resistance of so many siemens between two nodes
+    /// taken out.
+    pub fn without(&self, a: Node, b: Node, siemens: f64) -> SmallSignal {
+        let mut other = self.clone();
+        for (row, column, sign) in [(a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)] {
+            let (Some(row), Some(column)) = (self.unknowns.node(row), self.unknowns.node(column))
+            else {
+                continue;
+            };
+            let mut entries = self.indptr[row]..self.indptr[row + 1];
+            if let Some(e) = entries.find(|&e| self.indices[e] == column) {
+                other.g[e] -= sign * siemens;
+            }
+        }
+        other
+    }
+
     /// The unknowns' numbers.
     pub fn unknowns(&self) -> Unknowns {
         self.unknowns

@@ -1,6 +1,6 @@
 //! The circuit over time: steps of TR-BDF2, their length ruled by the local error.
 
-use super::mains::{self, Instant};
+use super::periodic::{self, State};
 use super::{NoSolution, operating_point};
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::fun;
@@ -273,7 +273,7 @@ impl<'c> Stepper<'c> {
 
     /// In the middle of a mains cycle that repeats itself: the supply is charged, its ripple
     /// under way. The clock stands at 0, the cycle's start.
-    pub fn warm(assembly: Assembly<'c>, start: &Instant, accuracy: Accuracy) -> Self {
+    pub fn warm(assembly: Assembly<'c>, start: &State, accuracy: Accuracy) -> Self {
         let mut stepper = Self::from_point(assembly, start.x.clone(), accuracy);
         let end = &mut stepper.points[2];
         end.q.copy_from_slice(&start.q);
@@ -672,13 +672,15 @@ pub fn run<E>(
     mut row: impl FnMut(f64, &[f64]) -> Result<(), E>,
     mut progress: impl FnMut(f64) -> Result<(), E>,
 ) -> Result<Result<Effort, E>, Box<NoSolution>> {
-    let supply = mains::find(circuit).filter(|_| run.warm);
+    let supply = if run.warm {
+        periodic::supply(circuit)?
+    } else {
+        None
+    };
     let mut stepper = if run.from_initial_values {
         Stepper::from_initial_values(circuit, run.accuracy)?
-    } else if let Some(supply) = supply {
-        let mut assembly = Assembly::new(circuit);
-        let cycle = mains::cycle(&mut assembly, &supply)?;
-        Stepper::warm(assembly, cycle.start(), run.accuracy)
+    } else if let Some((cycle, assembly)) = supply {
+        Stepper::warm(assembly, &cycle.start, run.accuracy)
     } else {
         Stepper::at_rest(circuit, run.accuracy)?.0
     };

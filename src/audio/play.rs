@@ -3,7 +3,8 @@
 use super::automation::Turning;
 use super::clip::{BLOCK, SampleStream, SourceProblem};
 use super::stepper::{Compiled, END, INNER, POINTS, Stuck, Underway};
-use crate::analysis::mains::{self, Instant, Mains};
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::periodic::{self, Cycle, State};
 use crate::analysis::transient::{Accuracy, Stepper};
 use crate::analysis::{NoSolution, operating_point};
 use crate::circuit::Circuit;
@@ -186,7 +187,7 @@ struct Player<'c, 'p> {
 /// The clip begins at the start of a mains cycle, the circuit whole cycles before, so that the
 /// mains do not stand still in the silence that goes before the clip.
 struct Warm {
-    start: Instant,
+    start: State,
     mains: Vec<Driven>,
     /// How far the mains' clock is ahead of the clip's, s: whole cycles.
     ahead_s: f64,
@@ -195,7 +196,7 @@ struct Warm {
 }
 
 impl Warm {
-    fn new(mains: &Mains, start: &Instant, step_s: f64, start_s: f64) -> Self {
+    fn new(mains: &Mains, start: &State, step_s: f64, start_s: f64) -> Self {
         let cycle_s = 1.0 / mains.freq_hz;
         let cycles = (-start_s / cycle_s).ceil().max(1.0);
         // Steps need not divide a cycle: the first one begins up to a step before it.
@@ -231,24 +232,18 @@ impl Warm {
 }
 
 /// The average of what is listened to over a mains cycle.
-fn average(
-    assembly: &mut Assembly<'_>,
-    mains: &Mains,
-    instants: &[Instant],
-    probe: &Observable,
-) -> f64 {
+fn average(assembly: &mut Assembly<'_>, mains: &Mains, cycle: &Cycle, probe: &Observable) -> f64 {
     assembly.moving = Some(mains.sources.clone());
-    let mut sum = 0.0;
-    for instant in instants {
+    let average = cycle.average(|instant| {
         let moment = Moment {
             time: Some(instant.time_s),
             x: &instant.x,
             rates: Some(&instant.x_rate),
         };
-        sum += probe.read(assembly, moment);
-    }
+        probe.read(assembly, moment)
+    });
     assembly.moving = None;
-    sum / instants.len() as f64
+    average
 }
 
 struct General<'c, 'p> {
@@ -275,9 +270,10 @@ impl<'c, 'p> Engine<'c, 'p> {
         let (warm, rest, at_rest) = match &mains {
             Some(mains) => {
                 assembly.external = Some((settings.driven, settings.rest));
-                let cycle = mains::cycle(&mut assembly, mains)?;
-                let at_rest = average(&mut assembly, mains, &cycle.instants, probe);
-                let warm = Warm::new(mains, cycle.start(), step_s, start_s);
+                let (cycle, back) = periodic::cycle(assembly, mains)?;
+                assembly = back;
+                let at_rest = average(&mut assembly, mains, &cycle, probe);
+                let warm = Warm::new(mains, &cycle.start, step_s, start_s);
                 (Some(warm), cycle.mean(), at_rest)
             }
             None => {

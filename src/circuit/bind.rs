@@ -281,6 +281,8 @@ impl<'a> Binder<'a> {
             readings: Vec::new(),
             limits: Vec::new(),
             rated: flat.card.rated.as_ref().map(|v| v.number),
+            notes: flat.card.notes.clone(),
+            needs: Vec::new(),
             tolerance: flat.card.tolerance,
             made: Made::default(),
             position: None,
@@ -611,6 +613,14 @@ impl<'a> Binder<'a> {
         senses: &mut Vec<Sense>,
         steps: &mut Vec<Operation>,
     ) -> usize {
+        let fallible = match expr {
+            Expr::Binary(Operator::Divide | Operator::Power, ..) => true,
+            Expr::Call(f, ..) => matches!(f, Function::Ln | Function::Log),
+            _ => false,
+        };
+        if fallible && constant(expr).is_some_and(|x| !x.is_finite()) {
+            self.problems.push(CircuitProblem::NoValue.at(expr.span()));
+        }
         let step = match expr {
             Expr::Number(x, _) => Operation::Number(*x),
             Expr::Voltage(a, b, _) => {
@@ -638,6 +648,8 @@ impl<'a> Binder<'a> {
                     Operator::Multiply => Operation::Multiply(a, b),
                     Operator::Divide => Operation::Divide(a, b),
                     Operator::Power => Operation::Power(a, b),
+                    Operator::Greater => Operation::Max(a, b),
+                    Operator::Less => Operation::Min(a, b),
                 }
             }
         };
@@ -976,6 +988,7 @@ impl<'a> Binder<'a> {
         let element = self.push_element(flat, terminals, ports);
         element.kind = Some(kind);
         element.limits = built.limits;
+        element.needs = built.needs;
         element.readings = built
             .readings
             .into_iter()
@@ -1288,6 +1301,35 @@ fn control(senses: &mut Vec<Sense>, sense: Sense) -> usize {
     })
 }
 
+/// What an expression without voltages and currents is worth as plain arithmetic has it: infinite
+/// or NaN where the law would put a number in its place.
+fn constant(expr: &Expr) -> Option<f64> {
+    match expr {
+        Expr::Number(x, _) => Some(*x),
+        Expr::Voltage(..) | Expr::Current(..) => None,
+        Expr::Negate(a, _) => constant(a).map(|a| -a),
+        Expr::Call(Function::Ln | Function::Log, a, _) => {
+            constant(a).map(|a| if a == 0.0 { f64::NEG_INFINITY } else { 1.0 })
+        }
+        Expr::Call(f, a, _) => {
+            let program = Program::new(0, vec![Operation::Number(constant(a)?), function(*f, 0)]);
+            Some(program.value(&[], &mut []))
+        }
+        Expr::Binary(op, a, b, _) => {
+            let (a, b) = (constant(a)?, constant(b)?);
+            Some(match op {
+                Operator::Add => a + b,
+                Operator::Subtract => a - b,
+                Operator::Multiply => a * b,
+                Operator::Divide => a / b,
+                Operator::Power => crate::math::fun::pow(a, b),
+                Operator::Greater => a.max(b),
+                Operator::Less => a.min(b),
+            })
+        }
+    }
+}
+
 fn function(f: Function, a: usize) -> Operation {
     match f {
         Function::Abs => Operation::Abs(a),
@@ -1302,10 +1344,12 @@ fn function(f: Function, a: usize) -> Operation {
         Function::Exp => Operation::Exp(a),
         Function::Ln => Operation::Ln(a),
         Function::Log => Operation::Log(a),
+        Function::Sgn => Operation::Sgn(a),
         Function::Sin => Operation::Sin(a),
         Function::Sinh => Operation::Sinh(a),
         Function::Sqrt => Operation::Sqrt(a),
         Function::Tan => Operation::Tan(a),
+        Function::Tanh => Operation::Tanh(a),
         Function::U => Operation::U(a),
         Function::Uramp => Operation::Uramp(a),
     }

@@ -3,6 +3,7 @@
 pub mod bind;
 pub mod check;
 pub mod flatten;
+pub mod hanging;
 pub mod ledger;
 pub mod library;
 pub mod params;
@@ -17,6 +18,7 @@ use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Limit, Pin, Reading};
 use crate::diag::{Diagnostic, Files, Span};
 use crate::netlist::card::{Card, Name, Netlist, Tolerance, Value};
+use crate::netlist::notes::Notes;
 use bind::{Binder, Timing};
 use ledger::Ledger;
 use params::Overrides;
@@ -187,6 +189,10 @@ pub struct Element {
     pub limits: Vec<Limit>,
     /// What a comment on its card says the part stands, W or V.
     pub rated: Option<f64>,
+    /// What else a comment on its line says of the part.
+    pub notes: Notes,
+    /// What it needs at least, by its data sheet.
+    pub needs: Vec<Limit>,
     /// How far a comment on its card says the part may be off its value.
     pub tolerance: Option<Tolerance>,
     /// What it was made from, and where its parts stand.
@@ -409,6 +415,9 @@ fn build_as(
         }
     }
     if wired && !problems.iter().any(Diagnostic::is_error) {
+        if circuit.elements.is_empty() {
+            problems.push(CircuitProblem::Empty.at(netlist.title_span));
+        }
         problems.extend(check::topology(&circuit));
     }
     let problems = cut(problems);

@@ -31,6 +31,8 @@ pub fn cut(mut all: Vec<Diagnostic>) -> Vec<Diagnostic> {
 pub enum CircuitProblem {
     #[error("the netlist has no elements")]
     Empty,
+    #[error("this expression has no value: it divides by zero or takes the logarithm of it")]
+    NoValue,
     #[error("unknown valve or subcircuit `{name}`")]
     UnknownCall { name: String, near: Option<String> },
     #[error("unknown model `{name}`")]
@@ -209,6 +211,7 @@ impl CircuitProblem {
             | SetUnknown { near: n, .. }
             | NoControl { near: n, .. } => near(n),
             SetParameter { known, .. } => Some(format!("it knows {known}")),
+            NoValue => Some("check the numbers there; a divisor of zero is no value".into()),
             Empty => Some("the first line is the title; elements start on the second".into()),
             Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
             TooDeep { .. } => Some(raise(Bound::CallDepth)),

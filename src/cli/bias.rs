@@ -2,15 +2,19 @@
 
 mod sought;
 
-use super::common::{self, Session};
+use super::common::{self, Session, number_option};
+use super::driven;
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY};
-use crate::analysis::mains::{Cycle, Mains};
-use crate::analysis::operating_point::Method;
+use super::{Command, Outcome, SAFETY, interrupt};
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::operating_point::{self, Method};
+use crate::analysis::periodic::Cycle;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{self, ChartRow, Verdict};
+use crate::measure::findings::{self, Finding};
 use crate::measure::quiescent::{self, AtRest, Quiescent};
+use crate::measure::stress::{self, Survey};
 use crate::num;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::{Assembly, Driven};
@@ -27,7 +31,13 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
-    command
+    driven::options(command)
+    .arg(number_option(
+        "drive",
+        "V",
+        "Judge every part with a sine of this peak at the source too, over rest, warming up, \
+         standby and mains 10 % low and high; `full` seeks full clipping",
+    ))
     .arg(
         Arg::new("strict")
             .long("strict")
@@ -57,7 +67,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let sought = sought::sought(&mut session)?;
     let more: Vec<_> = sought.iter().map(|s| s.setting.clone()).collect();
-    let circuit = session.circuit_with(&more, Timing::default())?;
+    let mut circuit = session.circuit_with(&more, Timing::default())?;
+    let stressed = stressed(&session, &mut circuit)?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
     let (quiescent, mut assembly) = quiescent::solve(&circuit)?;
     match &quiescent.found {
@@ -73,13 +84,43 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         )),
         AtRest::Point(_) => {}
     }
+    let mains = match &quiescent.found {
+        AtRest::Cycle(mains, _) => Some(mains),
+        AtRest::Point(_) => None,
+    };
+    let still = mains::left_at_rest(&circuit, mains);
+    if !still.is_empty() {
+        let names: Vec<String> = still.iter().map(|n| format!("`{n}`")).collect();
+        session.note(&format!(
+            "{} at rest, at the DC value, whatever the wave on the line",
+            match &names[..] {
+                [one] => format!("{one} is"),
+                _ => format!("{} are", names.join(", ")),
+            }
+        ));
+    }
+    let hanging = operating_point::in_the_air(&assembly);
     if quiescent.capacitors.iter().any(|c| c.2.is_none()) {
         session.note(
             "with the valves cold no solution was found: what capacitors stand then is left out",
         );
     }
     let mut rows = quiescent.rows(&mut assembly, &probes);
+    let mains_hz = match &quiescent.found {
+        AtRest::Cycle(mains, _) => Some(mains.freq_hz),
+        AtRest::Point(_) => None,
+    };
+    let mut findings = findings::at_rest(&mut assembly, &quiescent.x, mains_hz);
     let charted = rows.len();
+    if let Some(stressed) = &stressed {
+        rows.extend(stressed.rows());
+        if stressed.survey.states.iter().any(|s| s.sine.is_some()) {
+            for finding in &mut findings {
+                finding.grave |= finding.quantity == findings::NO_LOAD;
+            }
+        }
+    }
+    let findings = Findings::new(findings, &rows);
     rows.extend(sought.iter().map(|s| ChartRow {
         subject: s.name.clone(),
         quantity: "sought value",
@@ -89,14 +130,15 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }));
     let mut outputs = session.guards.outputs();
     if let Some(path) = session.csv() {
-        outputs.text(&path, &csv(&rows))?;
+        outputs.text(&path, &csv(&rows, &findings))?;
     }
     session.finish(
         outputs,
-        || record(&circuit, &quiescent, &rows),
+        || record(&circuit, &quiescent, &rows, &findings, stressed.as_ref()),
         || {
             let rows = &rows[..charted];
-            let chart = printed(&circuit, &assembly, &quiescent, rows, probes.len());
+            let shown = (&findings, stressed.as_ref());
+            let chart = printed(&circuit, &assembly, &quiescent, rows, probes.len(), shown);
             match &sought {
                 Some(sought) => format!("{}\n{chart}", sought.text),
                 None => chart,
@@ -108,14 +150,146 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
     if !session.quiet {
+        for pin in &hanging {
+            common::tell(&format!("warning: {pin}\n"));
+        }
         for row in &over {
             common::tell(&format!("warning: {}\n", exceeded(row)));
         }
     }
-    if session.flag("strict") && !over.is_empty() {
+    if !session.quiet {
+        for finding in &findings.all {
+            common::tell(&format!(
+                "warning: `{}`: {}\n",
+                finding.subject, finding.text
+            ));
+        }
+    }
+    let grave = findings.all.iter().any(|f| f.grave);
+    if session.flag("strict") && (grave || !over.is_empty() || !hanging.is_empty()) {
         return Ok(Outcome::FellShort);
     }
     Ok(Outcome::Done)
+}
+
+/// What the parts stand over all states, where `--drive` asks for it.
+fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stressed>, Failure> {
+    let Some(drive) = driven::asked(session, circuit)? else {
+        return Ok(None);
+    };
+    session.fits(circuit)?;
+    interrupt::watch();
+    let states = stress::ordinary(circuit, Some(drive.sine), session.text("mains").is_none());
+    let survey = stress::survey(circuit, states, interrupt::check)?;
+    driven::report(session, &survey)?;
+    Ok(Some(Stressed {
+        survey,
+        words: drive.words,
+    }))
+}
+
+/// A survey of all states.
+struct Stressed {
+    survey: Survey,
+    /// What was played.
+    words: String,
+}
+
+impl Stressed {
+    /// The worst of each figure.
+    fn rows(&self) -> Vec<ChartRow> {
+        let figures = self.survey.figures.iter();
+        figures
+            .filter_map(|f| {
+                Some(ChartRow {
+                    subject: f.subject.clone(),
+                    quantity: f.quantity,
+                    value: f.worst()?.0,
+                    unit: f.unit,
+                    limit: f.limit,
+                })
+            })
+            .collect()
+    }
+
+    /// A table of what was judged, and of valves and iron besides: at rest, the worst, and where.
+    fn table(&self) -> Table {
+        let mut table = Table::new(&[
+            ("part", Side::Left),
+            ("what", Side::Left),
+            ("at rest", Side::Right),
+            ("worst", Side::Right),
+            ("when", Side::Left),
+            ("rated", Side::Right),
+            ("verdict", Side::Left),
+        ]);
+        for figure in self.survey.figures.iter().filter(|f| f.limit.is_some()) {
+            let Some((worst, state)) = figure.worst() else {
+                continue;
+            };
+            let show = |value: f64| shown(value, figure.unit, 3);
+            let verdict = match figure.verdict() {
+                Some(Verdict::Over) => "OVER",
+                _ => "ok",
+            };
+            table.row([
+                figure.subject.clone(),
+                figure.quantity.to_string(),
+                figure.values[0].map_or(String::new(), show),
+                show(worst),
+                self.survey.states[state].name.clone(),
+                figure.limit.map_or(String::new(), show),
+                verdict.to_string(),
+            ]);
+        }
+        table
+    }
+}
+
+/// What is wrong in words, and which rows say it.
+struct Findings {
+    all: Vec<Finding>,
+    /// The row of each.
+    rows: Vec<usize>,
+}
+
+impl Findings {
+    /// Each finding belongs to the row that it is about, or to the part's first.
+    fn new(all: Vec<Finding>, rows: &[ChartRow]) -> Self {
+        let row = |f: &Finding| {
+            let of_it = |r: &ChartRow| r.subject == f.subject;
+            let named = rows
+                .iter()
+                .position(|r| of_it(r) && r.quantity == f.quantity);
+            named
+                .or_else(|| rows.iter().position(of_it))
+                .unwrap_or(usize::MAX)
+        };
+        Findings {
+            rows: all.iter().map(row).collect(),
+            all,
+        }
+    }
+
+    /// The verdict of a row: in words, or `ok` or `over`.
+    fn verdict<'f>(&'f self, at: usize, row: &ChartRow) -> Option<&'f str> {
+        let found = self.rows.iter().position(|&k| k == at);
+        match found {
+            Some(k) => Some(&self.all[k].text),
+            None => row.verdict().map(Verdict::word),
+        }
+    }
+
+    /// What is said of a part.
+    fn of(&self, subject: &str) -> Option<String> {
+        let texts: Vec<&str> = self
+            .all
+            .iter()
+            .filter(|f| f.subject == subject)
+            .map(|f| f.text.as_str())
+            .collect();
+        (!texts.is_empty()).then(|| texts.join("; "))
+    }
 }
 
 /// The sources that are the mains, as the note names them.
@@ -167,7 +341,7 @@ fn unit(unit: &str) -> &str {
     if unit == "ohm" { "Ω" } else { unit }
 }
 
-fn csv(rows: &[ChartRow]) -> String {
+fn csv(rows: &[ChartRow], findings: &Findings) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let write = |writer: &mut csv::Writer<Vec<u8>>, record: &[&str]| {
         writer.write_record(record).expect("writing to memory");
@@ -176,7 +350,7 @@ fn csv(rows: &[ChartRow]) -> String {
         &mut writer,
         &["subject", "quantity", "value", "unit", "limit", "verdict"],
     );
-    for row in rows {
+    for (at, row) in rows.iter().enumerate() {
         let limit = row.limit.map(num::full).unwrap_or_default();
         write(
             &mut writer,
@@ -186,14 +360,20 @@ fn csv(rows: &[ChartRow]) -> String {
                 &num::full(row.value),
                 row.unit,
                 &limit,
-                row.verdict().map_or("", Verdict::word),
+                findings.verdict(at, row).unwrap_or(""),
             ],
         );
     }
     String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
 }
 
-fn record(circuit: &Circuit, quiescent: &Quiescent, rows: &[ChartRow]) -> serde_json::Value {
+fn record(
+    circuit: &Circuit,
+    quiescent: &Quiescent,
+    rows: &[ChartRow],
+    findings: &Findings,
+    stressed: Option<&Stressed>,
+) -> serde_json::Value {
     let solution = match &quiescent.found {
         AtRest::Point(point) => json!({
             "method": point.method.name(),
@@ -211,13 +391,28 @@ fn record(circuit: &Circuit, quiescent: &Quiescent, rows: &[ChartRow]) -> serde_
         "title": circuit.title,
         "celsius": circuit.celsius,
         "solution": solution,
-        "rows": rows.iter().map(|r| json!({
+        "findings": findings.all.iter().map(|f| json!({
+            "subject": f.subject,
+            "quantity": f.quantity,
+            "text": f.text,
+            "grave": f.grave,
+        })).collect::<Vec<_>>(),
+        "states": stressed.map(|s| s.survey.states.iter().map(|s| &s.name).collect::<Vec<_>>()),
+        "stresses": stressed.map(|s| s.survey.figures.iter().map(|f| json!({
+            "subject": f.subject,
+            "quantity": f.quantity,
+            "unit": f.unit,
+            "limit": f.limit,
+            "values": f.values,
+        })).collect::<Vec<_>>()),
+        "rows": rows.iter().enumerate().map(|(at, r)| json!({
             "subject": r.subject,
             "quantity": r.quantity,
             "value": r.value,
             "unit": r.unit,
             "limit": r.limit,
-            "verdict": r.verdict().map(Verdict::word),
+            "ac": r.quantity == "ac voltage" || chart::is_rms(r),
+            "verdict": findings.verdict(at, r),
         })).collect::<Vec<_>>(),
     })
 }
@@ -229,6 +424,7 @@ fn printed(
     quiescent: &Quiescent,
     rows: &[ChartRow],
     probed: usize,
+    (findings, stressed): (&Findings, Option<&Stressed>),
 ) -> String {
     let mut text = format!("{}\n", circuit.title.trim());
     let celsius = num::full(circuit.celsius);
@@ -270,7 +466,12 @@ fn printed(
     let mut nodes = Table::new(&columns);
     let of_nodes = &rows[..rows.len() - probed];
     for row in of_nodes.iter().filter(|r| r.quantity == "voltage") {
-        let mut cells = vec![row.subject.clone(), shown(row.value, "V", 4)];
+        let ac = value(&row.subject, "ac voltage");
+        let volts = match ac {
+            Some(ac) => format!("{} AC", shown(ac.value, "V", 4)),
+            None => shown(row.value, "V", 4),
+        };
+        let mut cells = vec![row.subject.clone(), volts];
         if ripples {
             let ripple = value(&row.subject, "ripple").map_or(0.0, |r| r.value);
             // Less than this no meter shows beside the voltage.
@@ -345,7 +546,12 @@ fn printed(
         let judged = rows
             .iter()
             .any(|r| r.subject == valve.name && r.limit.is_some());
+        let said = findings.of(&valve.name);
         let verdict = match (judged, over.is_empty()) {
+            (_, true) if said.is_some() => said.unwrap_or_default(),
+            (_, false) if said.is_some() => {
+                format!("OVER: {}; {}", over.join(", "), said.unwrap_or_default())
+            }
             (false, _) => "no ratings known".to_string(),
             (true, true) => "ok".to_string(),
             (true, false) => format!("OVER: {}", over.join(", ")),
@@ -472,10 +678,73 @@ fn printed(
             cold.map_or(String::new(), |r| shown(r.value, "V", 4)),
             shown(hot.value, "V", 4),
             rating(element, "V"),
-            verdict(worst),
+            findings.of(&element.name).unwrap_or_else(|| verdict(worst)),
         ]);
     }
     section("Capacitors (cold: before the valves draw)", capacitors);
+
+    let mut wound = Table::new(&[
+        ("transformer or choke", Side::Left),
+        ("type", Side::Left),
+        ("current", Side::Left),
+        ("", Side::Right),
+        ("rated", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    let mut transistors = Table::new(&[
+        ("transistor", Side::Left),
+        ("type", Side::Left),
+        ("current", Side::Right),
+        ("across", Side::Right),
+        ("control", Side::Right),
+        ("dissipation", Side::Right),
+        ("rated", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    for element in &circuit.elements {
+        let model = element.model.clone().unwrap_or_default();
+        if chart::is_transistor(element) {
+            let of = |names: [&str; 2]| {
+                let row = names.iter().find_map(|n| value(&element.name, n));
+                row.map_or(String::new(), |r| shown(r.value, r.unit, 3))
+            };
+            transistors.row([
+                element.name.clone(),
+                model,
+                of(["drain current", "collector current"]),
+                of(["vds", "vce"]),
+                of(["vgs", "vbe"]),
+                of(["dissipation", "dissipation"]),
+                rating(element, "W"),
+                value(&element.name, "dissipation").map_or(String::new(), verdict),
+            ]);
+            continue;
+        }
+        if element.kind.is_none() && element.letter != 'L' {
+            continue;
+        }
+        let mut said = findings.of(&element.name);
+        let winds = |r: &&ChartRow| {
+            let direct = r.quantity == "direct current" || r.quantity == "standing current";
+            direct || chart::is_rms(r) || r.quantity.ends_with("direct current")
+        };
+        let rectifier =
+            element.letter == 'D' || element.kind.is_some_and(|k| k.name == "rectifier");
+        let own = of_nodes.iter().filter(|r| r.subject == element.name);
+        for row in own.filter(winds).filter(|_| !rectifier) {
+            let ac = if chart::is_rms(row) { " AC" } else { "" };
+            wound.row([
+                element.name.clone(),
+                model.clone(),
+                row.quantity.to_string(),
+                format!("{}{ac}", shown(row.value, "A", 3)),
+                row.limit.map_or(String::new(), |l| shown(l, "A", 3)),
+                said.take().unwrap_or_else(|| verdict(row)),
+            ]);
+        }
+    }
+    section("Transformers and chokes", wound);
+    section("Transistors", transistors);
 
     let mut sources = Table::new(&[("source", Side::Left), ("current", Side::Right)]);
     for element in circuit
@@ -483,7 +752,12 @@ fn printed(
         .iter()
         .filter(|e| matches!(e.letter, 'V' | 'I'))
     {
-        if let Some(row) = value(&element.name, "current") {
+        if let Some(rms) = value(&element.name, "rms current") {
+            sources.row([
+                element.name.clone(),
+                format!("{} AC", shown(rms.value, "A", 3)),
+            ]);
+        } else if let Some(row) = value(&element.name, "current") {
             sources.row([element.name.clone(), shown(row.value, "A", 3)]);
         }
     }
@@ -497,6 +771,10 @@ fn printed(
         probes.row([row.subject.clone(), shown(row.value, row.unit, 4)]);
     }
     section("Probes", probes);
+    if let Some(stressed) = stressed {
+        let title = format!("What is rated, at its worst; driven by {}", stressed.words);
+        section(&title, stressed.table());
+    }
     text += &format!("\n{SAFETY}\n");
     text
 }

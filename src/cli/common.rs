@@ -3,6 +3,7 @@
 use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::{interrupt, memory};
+use crate::analysis::natural::Stability;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting, What};
@@ -252,6 +253,24 @@ impl<'m> Session<'m> {
         }
         self.show(chart)?;
         commit(outputs)
+    }
+
+    /// Says that a circuit whose figures were asked for is unstable where it stands. `of` says
+    /// which version of it, and is empty for the only one.
+    pub fn warn_unstable(&self, of: &str, stability: Stability) {
+        let what = match stability {
+            Stability::Oscillates { freq_hz, .. } => format!(
+                "it would oscillate near {}",
+                num::engineering(freq_hz, "Hz", 3)
+            ),
+            Stability::RunsAway { .. } => "it would run away from its bias point".to_string(),
+            Stability::Stable | Stability::Unknown => return,
+        };
+        if !self.quiet {
+            tell(&format!(
+                "warning: {of}the circuit is unstable: {what}; these figures say nothing\n"
+            ));
+        }
     }
 
     /// A remark to the user that is no fault.

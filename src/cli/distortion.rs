@@ -237,6 +237,7 @@ fn measured(
     if let Some(load) = load {
         tester = tester.with_load(load);
     }
+    session.warn_unstable(&variant.prefix(), tester.stability());
     let mut measured = Measured {
         variant,
         readings: Vec::new(),
@@ -315,10 +316,7 @@ fn own_level(source: &str, drive: &Drive) -> Result<f64, Failure> {
 /// What there is to say beyond the figures.
 fn remarks(session: &Session<'_>, findings: &Findings) {
     for measured in &findings.measured {
-        let of = match measured.variant.label() {
-            label if label.is_empty() => String::new(),
-            label => format!("{label}: "),
-        };
+        let of = measured.variant.prefix();
         let settled = measured.found().filter_map(|f| match f.method {
             Method::Settled { periods } => Some(periods),
             Method::Direct => None,

@@ -10,6 +10,7 @@ use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, What};
 use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
 use crate::measure::distortion::{Halt, Tester};
@@ -79,9 +80,19 @@ struct ElementRow {
     ohms: Option<f64>,
     /// As typed.
     text: String,
+    /// What was found, or why nothing was.
+    found: Result<Judged, String>,
+}
+
+/// What one value does.
+struct Judged {
     figures: Figures,
     /// Load over what the output is without it.
     damping: Option<f64>,
+    /// Whether the output's own resistance, without the load, is negative.
+    negative: bool,
+    /// Whether the circuit has a transformer whose primary could be turned round.
+    transformer: bool,
     /// Percent at the output level, or why there is none.
     thd: Thd,
 }
@@ -127,6 +138,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
     let base = session.circuit(Timing::default())?;
     let element = resistor(&base, "element", name)?.name.clone();
     let values = values(session, &element)?;
+    let mut failed = None;
     let mut findings = Findings {
         title: base.title.trim().to_string(),
         element,
@@ -164,22 +176,48 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             is_open: ohms.is_none(),
         };
         session.fits(&circuit)?;
-        let (figures, thd) = version.judged()?;
-        let damping = match &findings.load {
-            Some(name) => Some(damping(&circuit, name, &probe, &figures)?),
-            None => None,
-        };
-        findings.rows.push(ElementRow {
-            ohms,
-            text,
-            figures,
-            damping,
-            thd,
+        let found = version.judged().and_then(|(figures, thd)| {
+            let (damping, negative) = match &findings.load {
+                Some(name) => damping(&circuit, name, &probe, &figures)?,
+                None => (None, false),
+            };
+            Ok(Judged {
+                figures,
+                damping,
+                negative,
+                transformer: turns_round(&circuit),
+                thd,
+            })
         });
+        // A value without a solution takes nothing from the others.
+        let found = match found {
+            Ok(judged) => Ok(judged),
+            Err(Failure::NoSolution(no)) => {
+                let message = no.to_string();
+                failed.get_or_insert(Failure::NoSolution(no));
+                Err(message)
+            }
+            Err(Failure::Unsolved { message, hint }) => {
+                let told = message.clone();
+                failed.get_or_insert(Failure::Unsolved { message, hint });
+                Err(told)
+            }
+            Err(failure) => return Err(failure),
+        };
+        findings.rows.push(ElementRow { ohms, text, found });
         findings.source = source;
         findings.probe = probe.label;
     }
-    Ok(findings)
+    match failed {
+        Some(failure) if findings.rows.iter().all(|r| r.found.is_err()) => Err(failure),
+        _ => Ok(findings),
+    }
+}
+
+/// Whether the circuit has a transformer whose primary's ends can be exchanged.
+fn turns_round(circuit: &Circuit) -> bool {
+    let made = |e: &Element| e.role() == Some(DeviceRole::OutputTransformer);
+    !circuit.mutuals.is_empty() || circuit.elements.iter().any(made)
 }
 
 /// The circuit with one value of the element.
@@ -202,10 +240,9 @@ impl Version<'_> {
             .probe
             .pickup(&mut assembly, x)
             .expect("a voltage has one");
-        let around = match (self.is_open, circuit.element(self.element)) {
-            (false, Some(element)) => feedback::probe(&mut assembly, x, element),
-            _ => None,
-        };
+        let element = circuit.element(self.element).filter(|_| !self.is_open);
+        let around = element.and_then(|e| feedback::probe(&mut assembly, x, e));
+        let resistance = element.and_then(|e| feedback::resistance(circuit, e));
         let mut small = SmallSignal::new(&mut assembly, x);
         let question = Question {
             driven: self.driven,
@@ -213,7 +250,7 @@ impl Version<'_> {
             output: self.probe.nodes().expect("a voltage has two"),
             freq_hz: self.freq_hz,
         };
-        let figures = feedback::figures(&mut small, question, around.as_ref())
+        let figures = feedback::figures(&mut small, question, resistance, around.as_ref())
             .map_err(|s| no_solution(circuit, s))?;
         let thd = match figures.stability {
             Stability::Stable | Stability::Unknown => self.thd(&figures)?,
@@ -339,23 +376,24 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
     }
 }
 
-/// The load's resistance over the size of what the output is without it.
+/// The load's resistance over the size of what the output is without it, and whether that has a
+/// negative resistance: then there is no damping to speak of.
 fn damping(
     circuit: &Circuit,
     name: &str,
     probe: &Observable,
     figures: &Figures,
-) -> Result<f64, Failure> {
+) -> Result<(Option<f64>, bool), Failure> {
     let element = resistor(circuit, "load", name)?;
-    let load = element.ports.iter().find_map(|p| match p.piece {
-        Piece::Resistance(k) => Some(circuit.resistances[k]),
-        _ => None,
-    });
+    let load = feedback::resistance(circuit, element);
     let (a, b) = probe.nodes().unwrap_or((Node::GROUND, Node::GROUND));
     match load {
-        Some(r) if (r.a, r.b) == (a, b) || (r.a, r.b) == (b, a) => {
-            let without = (figures.impedance.inv() - 1.0 / r.ohms).inv();
-            Ok(r.ohms / crate::measure::gain::size(without))
+        Some((from, to, siemens)) if (from, to) == (a, b) || (to, from) == (a, b) => {
+            let without = figures.impedance.inv() - siemens;
+            let negative = without.re < 0.0;
+            let stable = matches!(figures.stability, Stability::Stable | Stability::Unknown);
+            let factor = size(without) / siemens;
+            Ok(((!negative && stable).then_some(factor), negative))
         }
         _ => Err(Failure::usage(format!(
             "`--load {name}` does not lie across `{}`",

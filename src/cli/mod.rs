@@ -6,6 +6,7 @@ mod common;
 mod completions;
 mod distortion;
 mod draw;
+mod driven;
 mod driven_source;
 mod examples;
 mod failure;
@@ -20,6 +21,7 @@ mod memory;
 mod messages;
 mod noise;
 mod parallel;
+mod parts;
 mod render;
 mod response;
 mod scope;
@@ -81,6 +83,7 @@ pub const COMMANDS: &[&Command] = &[
     &feedback::COMMAND,
     &render::COMMAND,
     &vary::COMMAND,
+    &parts::COMMAND,
     &draw::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,

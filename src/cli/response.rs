@@ -7,6 +7,7 @@ use super::common::{PendingText, Session};
 use super::failure::Failure;
 use super::variant::Variant;
 use super::{Command, Outcome, driven_source, frequencies, interrupt, variant};
+use crate::analysis::natural::{self, Stability};
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::{self, Circuit, Node};
@@ -81,6 +82,7 @@ struct Curves {
     spots: Vec<f64>,
     /// Gain in the middle of the band, one for each probe, with its angle in degrees.
     middles: Vec<Option<Middle>>,
+    stability: Stability,
 }
 
 /// A gain in the middle of the pass band.
@@ -125,6 +127,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         plot.fill(&findings.drawn())?;
     }
     session.finish(outputs, || findings.record(), || findings.printed())?;
+    for curves in &findings.curves {
+        session.warn_unstable(&curves.variant.prefix(), curves.stability);
+    }
     Ok(Outcome::Done)
 }
 
@@ -230,6 +235,7 @@ fn curves(
     };
     let (response, bands, middles, spots) = solved().map_err(|s| no_solution(circuit, s))?;
     Ok(Curves {
+        stability: natural::stability(&mut small),
         variant,
         response,
         bands,

@@ -18,6 +18,14 @@ pub struct Variant {
 }
 
 impl Variant {
+    /// The label with a colon, to stand before a remark; empty for the only version.
+    pub fn prefix(&self) -> String {
+        match self.label() {
+            label if label.is_empty() => label,
+            label => format!("{label}: "),
+        }
+    }
+
     /// `NAME=value` of each setting as typed, `, ` between them; empty without settings.
     pub fn label(&self) -> String {
         let pairs = |s: &Setting| format!("{}={}", s.target, s.value.text);

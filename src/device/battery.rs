@@ -151,6 +151,30 @@ fn answers_are_finite_everywhere() {
     }
 }
 
+/// A law that declares no charge has none anywhere; one that does has some somewhere. What is not
+/// declared would be left out of every steady state.
+#[test]
+fn charges_are_declared() {
+    let values = [-30.0, -1.0, -0.3, 0.0, 0.45, 0.7, 2.0, 40.0];
+    let mut declared = 0;
+    for s in samples() {
+        for part in s.device().parts {
+            let Part::Law { law, .. } = part else {
+                continue;
+            };
+            let some = grid(&values, law.controls()).iter().any(|u| {
+                [0.0, 1.0].iter().any(|&memory| {
+                    let a = answer(law.as_ref(), u, memory);
+                    a.q.iter().chain(&a.c).any(|&x| x != 0.0)
+                })
+            });
+            assert_eq!(law.stores_charge(), some, "{} {law:?}", s.kind.name);
+            declared += usize::from(some);
+        }
+    }
+    assert!(declared > 5, "{declared}");
+}
+
 /// Nor with a parameter at either end of its range: the card may say so.
 #[test]
 fn answers_are_finite_at_the_ends_of_every_range() {

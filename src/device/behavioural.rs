@@ -3,7 +3,8 @@
 //! Source: SPICE 3 User's Manual, University of California, Berkeley, section
 //! "Non-linear dependent sources" (from memory). As published there, ln, log and
 //! sqrt take the absolute value of a negative argument. `log` is base ten, `u` the
-//! unit step (1 for x > 0), `uramp` the ramp (x for x > 0).
+//! unit step (1 for x > 0), `uramp` the ramp (x for x > 0). Not published there: tanh, sgn (-1, 0
+//! or 1), max, min and limit, with the slope of whichever argument they pass on.
 //! Derivatives: reverse accumulation over the steps of the expression.
 //! Overflow: exp, sinh and cosh go on in a straight line past an argument of 300;
 //! a divisor nearer to zero than 1e-300 counts as that; results are kept within
@@ -38,10 +39,14 @@ pub enum Operation {
     Exp(usize),
     Ln(usize),
     Log(usize),
+    Max(usize, usize),
+    Min(usize, usize),
+    Sgn(usize),
     Sin(usize),
     Sinh(usize),
     Sqrt(usize),
     Tan(usize),
+    Tanh(usize),
     U(usize),
     Uramp(usize),
 }
@@ -132,12 +137,16 @@ fn operands(step: Operation) -> (Option<usize>, Option<usize>) {
     use Operation::*;
     match step {
         Number(_) | Control(_) => (None, None),
-        Add(a, b) | Subtract(a, b) | Multiply(a, b) | Divide(a, b) | Power(a, b) => {
-            (Some(a), Some(b))
-        }
+        Add(a, b)
+        | Subtract(a, b)
+        | Multiply(a, b)
+        | Divide(a, b)
+        | Power(a, b)
+        | Max(a, b)
+        | Min(a, b) => (Some(a), Some(b)),
         Negate(a) | Abs(a) | Acos(a) | Acosh(a) | Asin(a) | Asinh(a) | Atan(a) | Atanh(a)
-        | Cos(a) | Cosh(a) | Exp(a) | Ln(a) | Log(a) | Sin(a) | Sinh(a) | Sqrt(a) | Tan(a)
-        | U(a) | Uramp(a) => (Some(a), None),
+        | Cos(a) | Cosh(a) | Exp(a) | Ln(a) | Log(a) | Sgn(a) | Sin(a) | Sinh(a) | Sqrt(a)
+        | Tan(a) | Tanh(a) | U(a) | Uramp(a) => (Some(a), None),
     }
 }
 
@@ -175,6 +184,16 @@ fn step(step: Operation, u: &[f64], tape: &[(f64, f64, f64)]) -> (f64, f64, f64)
             let y = fun::tan(v(a));
             one((y, 1.0 + y * y))
         }
+        Operation::Tanh(a) => {
+            let y = fun::tanh(v(a));
+            one((y, 1.0 - y * y))
+        }
+        // At a corner the slope of the first.
+        Operation::Max(a, b) if v(a) >= v(b) => (v(a), 1.0, 0.0),
+        Operation::Min(a, b) if v(a) <= v(b) => (v(a), 1.0, 0.0),
+        Operation::Max(_, b) | Operation::Min(_, b) => (v(b), 0.0, 1.0),
+        Operation::Sgn(a) if v(a) == 0.0 => one((0.0, 0.0)),
+        Operation::Sgn(a) => one((1f64.copysign(v(a)), 0.0)),
         Operation::Exp(a) => one(exponential(v(a))),
         Operation::Cosh(a) => {
             let ((p, dp), (m, dm)) = (exponential(v(a)), exponential(-v(a)));
@@ -280,10 +299,15 @@ mod tests {
             Exp(0),
             Ln(0),
             Log(0),
+            Max(0, 1),
+            Max(1, 0),
+            Min(0, 1),
+            Sgn(0),
             Sin(0),
             Sinh(0),
             Sqrt(0),
             Tan(0),
+            Tanh(0),
             U(0),
             Uramp(0),
             Negate(0),

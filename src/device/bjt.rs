@@ -418,6 +418,10 @@ impl Law for Bjt {
         u[1] = self.reverse.step(u[1], last[1]);
     }
 
+    fn stores_charge(&self) -> bool {
+        self.tf > 0.0 || self.tr > 0.0 || self.cje.is_some() || self.cjc.is_some()
+    }
+
     fn start(&self, u: &mut [f64]) {
         u[0] = self.forward.start();
     }

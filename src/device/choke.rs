@@ -73,6 +73,7 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         inner: 2,
         parts,
+        limits: given.limits(&[("idc", "direct current")]),
         ..Device::default()
     }
 }

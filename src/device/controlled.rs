@@ -149,6 +149,9 @@ impl Law for Storage {
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
         out.q[0] = self.polynomial.value(u, out.c);
     }
+    fn stores_charge(&self) -> bool {
+        !self.polynomial.terms.is_empty()
+    }
 }
 
 #[cfg(test)]

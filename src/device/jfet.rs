@@ -196,6 +196,10 @@ impl Law for Jfet {
         }
     }
 
+    fn stores_charge(&self) -> bool {
+        self.to_source.is_some() || self.to_drain.is_some()
+    }
+
     fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {
         let (kf, af) = self.flicker;
         // The slope of the drain current where both controls move together: gm.

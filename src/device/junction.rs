@@ -156,6 +156,10 @@ impl Law for DepletionLaw {
             (out.q[0], out.c[0]) = self.0.charge(u[0]);
         });
     }
+
+    fn stores_charge(&self) -> bool {
+        self.0.is_some()
+    }
 }
 
 #[cfg(test)]

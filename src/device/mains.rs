@@ -30,7 +30,7 @@
 use super::core::{Core, K1, K2, K3};
 use super::output::or;
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
+use crate::device::{Device, Given, Kind, Limit, Param, Part, Pin, Winding};
 use std::f64::consts::{SQRT_2, TAU};
 
 const PARAMS: &[Param] = &[
@@ -192,9 +192,23 @@ fn build(given: &Given<'_>) -> Device {
     if heater > 0.0 {
         parts.push(Part::Resistance(core, Pin::Ground, inner * inner / heater));
     }
+    // The windings as rated: what heats them by more than `reg` allows is too much.
+    let most = |quantity: &'static str, max: f64| Limit { quantity, max };
+    let mut limits = vec![
+        most("primary rms current", taken / inner),
+        most("ht1 rms current", iht),
+        most("ht2 rms current", iht),
+    ];
+    if vbias > 0.0 {
+        limits.push(most("bias winding rms current", ibias));
+    }
+    if heater > 0.0 {
+        limits.push(most("heater power", heater));
+    }
     Device {
         inner: 2,
         parts,
+        limits,
         ..Device::default()
     }
 }

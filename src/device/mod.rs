@@ -243,6 +243,15 @@ pub trait Law: Debug + Send + Sync {
     fn next_memory(&self, _u: &[f64], memory: f64) -> f64 {
         memory
     }
+    /// Whether it holds any charge or flux, at whatever controls. Methods keep no account of what a
+    /// law does not declare, so a charge that is zero at some voltages counts all the same.
+    fn stores_charge(&self) -> bool {
+        false
+    }
+    /// The same where time stands still: a state that would flip to and fro may rest between.
+    fn next_memory_at_rest(&self, u: &[f64], memory: f64) -> f64 {
+        self.next_memory(u, memory)
+    }
     /// Joins the bank of its kind, if there is one; the bank then gives the same answers to
     /// the last bit. For laws without charge and without memory.
     fn enlist(&self, _banks: &mut Banks) -> Option<Enlisted> {
@@ -314,6 +323,8 @@ pub struct Device {
     pub readings: Vec<Reading>,
     /// Its ratings.
     pub limits: Vec<Limit>,
+    /// What it needs at least: `max` is then the least that will do.
+    pub needs: Vec<Limit>,
     /// The discrete state it wakes up in, for the laws that have one.
     pub memory: f64,
 }

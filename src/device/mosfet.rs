@@ -425,6 +425,10 @@ impl Bulk {
         let (a, e) = (self.area.charge(v), self.edge.charge(v));
         (a.0 + e.0, a.1 + e.1)
     }
+
+    fn stores(&self) -> bool {
+        self.area.is_some() || self.edge.is_some()
+    }
 }
 
 impl Law for Mosfet {
@@ -475,6 +479,10 @@ impl Law for Mosfet {
         if held != new {
             u[1] = u[2] - held;
         }
+    }
+
+    fn stores_charge(&self) -> bool {
+        self.gate > 0.0 || self.source.stores() || self.drain.stores()
     }
 
     fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {

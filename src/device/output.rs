@@ -281,9 +281,14 @@ fn build(
                 .map(|&end| Part::Capacitance(end, secondary, each)),
         );
     }
+    let mut limits = given.limits(&[("power", "power delivered")]);
+    if single {
+        limits.extend(given.limits(&[("idc", "standing current")]));
+    }
     Device {
         inner: 2,
         parts,
+        limits,
         ..Device::default()
     }
 }

@@ -20,14 +20,12 @@ use super::role::DeviceRole;
 use crate::device::{Device, Given, Kind, Param, Part, Pin};
 use crate::math::fun;
 
+/// Tapers, as on the model's line.
+const TAPERS: &[&str] = &["linear", "audio", "reverse"];
+
 const PARAMS: &[Param] = &[
     Param::required("r", "resistance of the track", "ohm", 1.0..=1e12),
-    Param::words(
-        "taper",
-        "law of the track",
-        &["linear", "audio", "reverse"],
-        0,
-    ),
+    Param::words("taper", "law of the track", TAPERS, 0),
     Param::new(
         "mid",
         "fraction at half way, audio and reverse",
@@ -83,6 +81,16 @@ impl Track {
             taper: given.model("taper") as usize,
             mid: given.model("mid"),
         }
+    }
+
+    /// Ohms of the whole track.
+    pub fn ohms(&self) -> f64 {
+        self.ohms
+    }
+
+    /// Its taper in a word, as on the model's line.
+    pub fn taper(&self) -> &'static str {
+        TAPERS[self.taper]
     }
 
     /// Ohms from bottom to wiper and from wiper to top, with the knob at 0..=10.

@@ -38,6 +38,14 @@ const PARAMS: &[Param] = &[
         0.0..=1e3,
     ),
     Param::new("idcmax", "direct current, most", "A", f64::NAN, 0.0..=1e3),
+    Param::new("cmax", "first capacitor, most", "F", f64::NAN, 0.0..=1.0),
+    Param::new(
+        "rsmin",
+        "resistance before each plate, least",
+        "ohm",
+        f64::NAN,
+        0.0..=1e6,
+    ),
     base::BASE,
     base::VH,
     base::IH,
@@ -86,7 +94,9 @@ fn build(given: &Given<'_>) -> Device {
             ("pivmax", "inverse voltage"),
             ("ipmax", "peak plate current"),
             ("idcmax", "direct current"),
+            ("cmax", "reservoir"),
         ]),
+        needs: given.limits(&[("rsmin", "source resistance")]),
         ..Device::default()
     }
 }

@@ -15,8 +15,11 @@
 //! The band is 1 % of |vt| and at least 10 mV (S), 1 % of |it| and at least 10 uA (W).
 //! Derivatives: dg/dx = g ln(on/off) 6 s (1 - s)/band; continuous at both edges.
 //!
-//! Memory: 0 off, 1 on. It flips once x has crossed the whole band of its state, where
-//! both states give the same conductance, so nothing jumps.
+//! Memory: 0 off, 1 on. At rest, and where the hysteresis is narrower than the band, it flips once
+//! x has crossed the whole band of its state, where both states give the same conductance, so
+//! nothing jumps. On the move a switch with more hysteresis flips as soon as x enters the band (half
+//! a band early): one that pulls its own control back would otherwise come to rest within the band
+//! and a relaxation oscillator never fire.
 //!
 //! W: a law knows no branch currents, so the parts of a `csw` carry the current as the
 //! voltage between its last two terminals, 1 V for 1 A; [`SwitchLaw`] is public so that the
@@ -190,6 +193,18 @@ impl Law for SwitchLaw {
     }
 
     fn next_memory(&self, u: &[f64], memory: f64) -> f64 {
+        let s = self.place(u[1], memory);
+        if 2.0 * self.hysteresis >= self.band {
+            return match (memory < 0.5, s) {
+                (true, s) if s > 0.0 => 1.0,
+                (false, s) if s < 1.0 => 0.0,
+                _ => memory,
+            };
+        }
+        self.next_memory_at_rest(u, memory)
+    }
+
+    fn next_memory_at_rest(&self, u: &[f64], memory: f64) -> f64 {
         let s = self.place(u[1], memory);
         if memory < 0.5 && s >= 1.0 {
             1.0

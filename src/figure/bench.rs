@@ -16,6 +16,7 @@ use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Files};
 use crate::measure::quiescent::{self, AtRest, Quiescent};
+use crate::measure::stress::{self, Sine, State, Survey};
 use crate::netlist::card::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
@@ -198,6 +199,7 @@ impl<'n> Bench<'n> {
         }
         self.waves(figures, &bound, alter, &mut found)?;
         self.sounds(circuit, figures, &bound, &mut found);
+        self.stresses(figures, &bound, alter, &mut found)?;
         Ok(found
             .into_iter()
             .map(|f| f.expect("every way was gone"))
@@ -208,7 +210,11 @@ impl<'n> Bench<'n> {
     fn fits(&self, circuit: &Circuit, figure: &Figure, bound: &Bound) -> Result<(), Diagnostic> {
         let most = self.netlist.limits.count(crate::limits::Bound::Stores);
         let found = circuit.stores();
-        match matches!(bound, Bound::Sine(_) | Bound::Played(..)) && found > most {
+        let whole = matches!(
+            bound,
+            Bound::Sine(_) | Bound::Played(..) | Bound::Stress(_, Some(_))
+        );
+        match whole && found > most {
             true => Err(FigureProblem::TooManyStores { found, most }.at(figure.span)),
             false => Ok(()),
         }
@@ -330,6 +336,57 @@ impl<'n> Bench<'n> {
                         | (_, Some(Err(_)))
                 ));
             }
+        }
+        Ok(())
+    }
+
+    /// All figures of what parts must stand: each sine is played once.
+    fn stresses(
+        &mut self,
+        figures: &[&Figure],
+        bound: &[Result<Bound, Diagnostic>],
+        alter: Option<&dyn Fn(&mut Circuit)>,
+        found: &mut [Option<Result<FigureValue, Trouble>>],
+    ) -> Result<(), Vec<Diagnostic>> {
+        let mut done: Vec<(Option<Sine>, Result<Survey, Trouble>)> = Vec::new();
+        for (k, bound) in bound.iter().enumerate() {
+            let Ok(Bound::Stress(element, sine)) = bound else {
+                continue;
+            };
+            if !done.iter().any(|d| d.0 == *sine) {
+                let mut circuit = self.circuit(Timing::default())?;
+                if let Some(alter) = alter {
+                    alter(&mut circuit);
+                }
+                let rest = State::at_rest();
+                let state = sine.map_or_else(|| rest.clone(), |sine| rest.clone().driven(sine));
+                let survey = stress::survey(&mut circuit, vec![state], || match (self.stopped)() {
+                    true => Err(Trouble::Stopped),
+                    false => Ok(()),
+                });
+                let survey = survey.and_then(|mut survey| match survey.failed.remove(0) {
+                    Some(failed) => Err(sine::trouble(failed)),
+                    None => Ok(survey),
+                });
+                done.push((*sine, survey));
+            }
+            let (_, survey) = done.iter().find(|d| d.0 == *sine).expect("just done");
+            let figure = figures[k];
+            found[k] = Some(match survey {
+                Err(trouble) => Err(trouble.clone()),
+                Ok(survey) => match survey.find(element, figure.quantity.name) {
+                    Some(stress) => Ok(FigureValue::Number(Reading {
+                        value: stress.values[0].unwrap_or(f64::NAN),
+                        unit: stress.unit,
+                        limit: stress.limit,
+                    })),
+                    None => {
+                        let own = survey.figures.iter().filter(|f| f.subject == *element);
+                        let has: Vec<&str> = own.map(|f| f.quantity).collect();
+                        Err(Trouble::Input(bound::not_charted(figure, element, &has)))
+                    }
+                },
+            });
         }
         Ok(())
     }

@@ -69,6 +69,8 @@ pub enum Way {
     Sine(OfSine),
     /// A clip played through the circuit.
     Played(OfSound),
+    /// What a part must stand, at rest or while a sine plays.
+    Stress,
 }
 
 /// Figures of small signals.

@@ -134,6 +134,13 @@ impl<T: Scalar> StaticLu<T> {
         self.plan.as_ref().expect("factored").solve(b, work);
     }
 
+    /// Solves for `L` right-hand sides at a time, `[n]` of them side by side, with a buffer of the
+    /// same size. Each comes out as [`LinearSolver::solve`] would have it, to the bit.
+    pub fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], work: &mut [[T; L]]) {
+        let plan = self.plan.as_ref().expect("factored");
+        plan.solve_lanes(b, work);
+    }
+
     /// Solves with the transposed matrix (adjoint systems).
     pub fn solve_transposed(&mut self, b: &mut [T]) {
         let plan = self.plan.as_ref().expect("factored");
@@ -254,6 +261,41 @@ impl<T: Scalar> Plan<T> {
                 v -= x * y[k as usize];
             }
             y[i] = v * per_pivot[i];
+        }
+        for (&column, &v) in self.column_at.iter().zip(y.iter()) {
+            b[column as usize] = v;
+        }
+    }
+}
+
+impl<T: Scalar> Plan<T> {
+    fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], y: &mut [[T; L]]) {
+        let nl = self.lower.len();
+        let (l, ud) = self.values.split_at(nl);
+        let (u, per_pivot) = ud.split_at(self.upper.len());
+        let span = |starts: &[u32], i: usize| starts[i] as usize..starts[i + 1] as usize;
+        let take = |v: &mut [T; L], x: T, from: &[T; L]| {
+            for (v, y) in v.iter_mut().zip(from) {
+                *v -= x * *y;
+            }
+        };
+        let n = self.row_at.len();
+        for i in 0..n {
+            let at = span(&self.l_start, i);
+            let mut v = b[self.row_at[i] as usize];
+            for (&k, &x) in self.lower[at.clone()].iter().zip(&l[at]) {
+                take(&mut v, x, &y[k as usize]);
+            }
+            y[i] = v;
+        }
+        for i in (0..n).rev() {
+            let at = span(&self.u_start, i);
+            let mut v = y[i];
+            for (&k, &x) in self.upper[at.clone()].iter().zip(&u[at]) {
+                take(&mut v, x, &y[k as usize]);
+            }
+            v.iter_mut().for_each(|v| *v = *v * per_pivot[i]);
+            y[i] = v;
         }
         for (&column, &v) in self.column_at.iter().zip(y.iter()) {
             b[column as usize] = v;

@@ -6,6 +6,7 @@ pub mod dense;
 pub mod eigen;
 pub mod fft;
 pub mod fun;
+pub mod growth;
 pub mod lanes;
 pub mod lu;
 pub mod newton;

@@ -15,6 +15,13 @@ pub const STAGES: usize = 3;
 /// The stages' places in the step: (4 - sqrt 6)/10, (4 + sqrt 6)/10, 1.
 pub const C: [f64; STAGES] = [0.155_051_025_721_682_2, 0.644_948_974_278_317_8, 1.0];
 
+/// Weights of the stages for the mean over the step (the last row of A): exact up to the fourth
+/// power of time.
+pub fn weights() -> [f64; STAGES] {
+    let s = 6f64.sqrt();
+    [(16.0 - s) / 36.0, (16.0 + s) / 36.0, 1.0 / 9.0]
+}
+
 /// The matrix D.
 pub fn slopes() -> [[f64; STAGES]; STAGES] {
     let nodes = [0.0, C[0], C[1], C[2]];

@@ -2,10 +2,11 @@
 //! and what the data sheets allow.
 
 use super::impedance::{SmallDirect, is_fixed};
-use crate::circuit::{Element, Node};
+use super::stress::{self, into_terminal};
+use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::system::assemble::Assembly;
-use crate::system::probe::{Moment, Observable};
+use crate::system::probe::{self, Moment, Observable};
 
 /// One figure.
 #[derive(Debug, Clone, PartialEq)]
@@ -67,6 +68,8 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
         rates: None,
     };
     let mut rows = moving_rows(assembly, moment, probes);
+    let root = |row: &mut ChartRow| row.value = row.value.abs();
+    rows.iter_mut().filter(|r| is_rms(r)).for_each(root);
     for element in assembly.circuit.elements.iter().filter(|e| is_valve(e)) {
         let Some((quantity, ohms, limit)) = grid_circuit(assembly, x, element) else {
             continue;
@@ -111,6 +114,12 @@ pub fn moving_rows(
     for element in circuit.elements.iter().filter(|e| is_valve(e)) {
         valve(assembly, moment, element, &mut rows);
     }
+    for element in circuit.elements.iter().filter(|e| is_transistor(e)) {
+        transistor(assembly, moment, element, &mut rows);
+    }
+    for element in &circuit.elements {
+        windings(assembly, moment, element, &mut rows);
+    }
     for element in circuit.elements.iter().filter(|e| is_resistor(e)) {
         let watts = Observable::power(element).read(assembly, moment);
         let wanted = (element.letter == 'R').then_some(("wattage needed", DERATING * watts.abs()));
@@ -136,6 +145,15 @@ pub fn moving_rows(
             unit: "A",
             limit: None,
         });
+        if is_mains(circuit, element) {
+            rows.push(ChartRow {
+                subject: element.name.clone(),
+                quantity: "rms current",
+                value: Observable::current(element).read(assembly, moment),
+                unit: "A",
+                limit: None,
+            });
+        }
     }
     for probe in probes {
         rows.push(ChartRow {
@@ -147,6 +165,104 @@ pub fn moving_rows(
         });
     }
     rows
+}
+
+/// Whether a row is a root mean square: over a cycle it is not the mean that counts.
+pub fn is_rms(row: &ChartRow) -> bool {
+    row.quantity.ends_with("rms current")
+}
+
+/// Whether an element is a bipolar or field-effect transistor.
+pub fn is_transistor(element: &Element) -> bool {
+    matches!(element.letter, 'Q' | 'J' | 'M')
+}
+
+/// Whether an element is a source that may be the mains.
+fn is_mains(circuit: &Circuit, element: &Element) -> bool {
+    let branch = circuit
+        .branch_of(element)
+        .map(|b| &circuit.branches[b.0].kind);
+    matches!(branch, Some(BranchKind::Source(drive)) if drive.mains_hz().is_some())
+}
+
+/// A transistor's currents, volts and heat. Those of a p-channel or pnp part are negative.
+fn transistor(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+    rows: &mut Vec<ChartRow>,
+) {
+    let [first, control, last, ..] = element.terminals[..] else {
+        return;
+    };
+    let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
+    let (across, over) = (volts(first) - volts(last), volts(control) - volts(last));
+    let names: [&'static str; 4] = match element.letter {
+        'Q' => ["collector current", "base current", "vce", "vbe"],
+        _ => ["drain current", "gate current", "vds", "vgs"],
+    };
+    let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
+        rows.push(ChartRow {
+            subject: element.name.clone(),
+            quantity,
+            value,
+            unit,
+            limit,
+        });
+    };
+    for (terminal, name) in names[..2].iter().enumerate() {
+        let current: f64 = into_terminal(element, terminal)
+            .iter()
+            .map(|(port, sign)| sign * probe::current(assembly, moment, port))
+            .sum();
+        push(name, current, "A", None);
+    }
+    push(names[2], across, "V", None);
+    push(names[3], over, "V", None);
+    let watts = Observable::power(element).read(assembly, moment);
+    push("dissipation", watts, "W", element.rated);
+}
+
+/// The direct currents of an inductor's, choke's or output transformer's windings, and the currents
+/// of a mains transformer's, of which the root mean square counts.
+fn windings(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+    rows: &mut Vec<ChartRow>,
+) {
+    let kind = element.kind.map_or("", |k| k.name);
+    let limit = |quantity: &str| {
+        let found = element.limits.iter().find(|l| l.quantity == quantity);
+        found.map(|l| l.max)
+    };
+    let mut push = |quantity: &'static str, value: f64| {
+        rows.push(ChartRow {
+            subject: element.name.clone(),
+            quantity,
+            value,
+            unit: "A",
+            limit: limit(quantity),
+        });
+    };
+    if element.letter == 'L' || kind == "choke" {
+        push(
+            "direct current",
+            Observable::current(element).read(assembly, moment),
+        );
+        return;
+    }
+    for port in stress::windings(element) {
+        let Some(name) = stress::winding_name(kind, port.from, port.to) else {
+            continue;
+        };
+        let value = name.sign * probe::current(assembly, moment, port);
+        match name.direct {
+            Some(direct) => push(direct, value),
+            None if kind == "mains" => push(name.rms, value),
+            None => {}
+        }
+    }
 }
 
 /// Whether an element is a valve.
@@ -243,6 +359,9 @@ fn valve(
     );
 }
 
+/// Ohms of what is no more than an open switch.
+const OPEN: f64 = 1e9;
+
 /// The resistance of a valve's grid circuit and what is allowed.
 fn grid_circuit(
     assembly: &mut Assembly<'_>,
@@ -269,7 +388,10 @@ fn grid_circuit(
         .map(|mut small| small.resistance(grid, Node::GROUND));
     match volts_per_ampere {
         Ok(ohms) if ohms.is_finite() && ohms > 0.0 => {
-            Some(("grid circuit resistance", ohms, limit.map(|l| l.max)))
+            // Beyond this only an open switch leads on: a supply in standby is no grid leak that
+            // is too large, and a valve that draws all the same is a finding of its own.
+            let limit = limit.filter(|_| ohms < OPEN).map(|l| l.max);
+            Some(("grid circuit resistance", ohms, limit))
         }
         _ => None,
     }

@@ -5,6 +5,7 @@
 //! output, modulation distortion, difference-frequency distortion. The standard refers the
 //! total to the whole output; most of the trade refers it to the fundamental. Both are here.
 
+use crate::analysis::natural::Stability;
 use crate::analysis::periodic::{Accuracy, Periodic, PeriodicState, Signal, Trouble};
 use crate::circuit::{Circuit, Element};
 use crate::math::fun;
@@ -220,6 +221,11 @@ impl<'c> Tester<'c> {
     pub fn with_load(mut self, load: Load) -> Self {
         self.load = Some(load);
         self
+    }
+
+    /// Whether anything grows about the operating point.
+    pub fn stability(&mut self) -> Stability {
+        self.search.stability()
     }
 
     /// Forgets what was measured: the next reading starts from the operating point and hangs on

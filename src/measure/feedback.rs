@@ -6,7 +6,7 @@ use crate::analysis::small_signal::{Excitation, SmallSignal};
 use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::math::fun;
 use crate::math::lu::Singular;
-use crate::measure::band;
+use crate::measure::band::{self, Band};
 use crate::measure::gain::{self, degrees, size};
 use crate::system::assemble::{Assembly, Driven};
 use crate::system::probe::LinearProbe;
@@ -35,6 +35,12 @@ pub struct Figures {
     pub low_hz: Option<f64>,
     /// Likewise upwards.
     pub high_hz: Option<f64>,
+    /// The pass band round the greatest gain from 20 Hz to 20 kHz, as `response` finds it; none
+    /// if nothing of the source arrives.
+    pub band: Option<Band>,
+    /// The gain without the element at the same bias; none if the element is not there, or if
+    /// nothing else holds a node.
+    pub without: Option<Complex<f64>>,
     /// Seen at the probe with the source at rest, ohms.
     pub impedance: Complex<f64>,
     /// The loop through the element; none if the element is not there.
@@ -56,26 +62,42 @@ pub struct Question<'a> {
     pub freq_hz: f64,
 }
 
+/// The sound, where the greatest gain is sought, Hz, and points a decade.
+const HEARD_HZ: (f64, f64) = (20.0, 20e3);
+const SOUGHT_PER_DECADE: f64 = 20.0;
+/// A return ratio smaller than this feeds nothing back.
+const NO_LOOP: f64 = 1e-3;
+
+impl Loop {
+    /// Whether what comes back adds to the signal and does not take from it.
+    pub fn is_positive(&self) -> bool {
+        self.ratio.re < -NO_LOOP && self.ratio.im.abs() < -self.ratio.re
+    }
+}
+
 /// Between these the return ratio is followed, so many points a decade.
 const LOWEST_HZ: f64 = 1e-3;
 const HIGHEST_HZ: f64 = 1e9;
 const PER_DECADE: f64 = 60.0;
 
+/// A plain resistance: its nodes and siemens.
+pub fn resistance(circuit: &Circuit, element: &Element) -> Option<(Node, Node, f64)> {
+    element.ports.iter().find_map(|p| match p.piece {
+        Piece::Resistance(k) => {
+            let r = &circuit.resistances[k];
+            Some((r.a, r.b, 1.0 / r.ohms))
+        }
+        _ => None,
+    })
+}
+
 /// Where the loop through a resistor is looked at: in its wire, or, if one of its ends stands
 /// still, at the other. None if the element is no plain resistance or both ends stand still.
 pub fn probe(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<Probe> {
     let circuit: &Circuit = assembly.circuit;
-    let resistance = element.ports.iter().find_map(|p| match p.piece {
-        Piece::Resistance(k) => Some(circuit.resistances[k]),
-        _ => None,
-    })?;
-    let (a, b) = (resistance.a, resistance.b);
+    let (a, b, siemens) = resistance(circuit, element)?;
     match (is_still(circuit, a), is_still(circuit, b)) {
-        (false, false) => Some(Probe::Wire {
-            a,
-            b,
-            siemens: 1.0 / resistance.ohms,
-        }),
+        (false, false) => Some(Probe::Wire { a, b, siemens }),
         (true, false) => Probe::at_node(assembly, x, b),
         (false, true) => Probe::at_node(assembly, x, a),
         (true, true) => None,
@@ -91,10 +113,12 @@ fn is_still(circuit: &Circuit, node: Node) -> bool {
         })
 }
 
-/// All figures of one version of the circuit.
+/// All figures of one version of the circuit. `element` is the resistance in the feedback path:
+/// nodes and siemens; `probe` where its loop is looked at.
 pub fn figures(
     small: &mut SmallSignal,
     question: Question<'_>,
+    element: Option<(Node, Node, f64)>,
     probe: Option<&Probe>,
 ) -> Result<Figures, Singular> {
     let excitation = Excitation::Source(question.driven);
@@ -108,6 +132,17 @@ pub fn figures(
         low_hz = band::corner(&mut at, f, false, level)?;
         high_hz = band::corner(&mut at, f, true, level)?;
     }
+    let heard = gain::decades(HEARD_HZ.0, HEARD_HZ.1, SOUGHT_PER_DECADE);
+    let gains: Result<Vec<_>, Singular> = heard
+        .iter()
+        .map(|&f| Ok(small.at(f)?.transfer(excitation, question.pickup)))
+        .collect();
+    let band = gain::band(small, question.driven, question.pickup, &heard, &gains?)?;
+    let without = element.and_then(|(a, b, siemens)| {
+        let mut small = small.without(a, b, siemens);
+        let gain = small.at(f).ok()?.transfer(excitation, question.pickup);
+        gain.is_finite().then_some(gain)
+    });
     let stability = natural::stability(small);
     let around = match probe {
         Some(probe) => Some(around(small, probe, f, stability)?),
@@ -117,6 +152,8 @@ pub fn figures(
         gain,
         low_hz,
         high_hz,
+        band,
+        without,
         impedance,
         around,
         stability,
@@ -205,6 +242,25 @@ fn crossing(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_sign_of_a_return_ratio_tells_positive_from_negative() {
+        let around = |re, im| Loop {
+            ratio: Complex::new(re, im),
+            phase_margin: None,
+            gain_margin: None,
+        };
+        for (re, im, positive) in [
+            (10.0, 0.0, false),
+            (0.1, 0.0, false),
+            (-0.5, 0.1, true),
+            (-4.0, 1.0, true),
+            (-0.1, -5.0, false),
+            (-1e-5, 0.0, false),
+        ] {
+            assert_eq!(around(re, im).is_positive(), positive, "{re} {im}");
+        }
+    }
 
     #[test]
     fn the_margin_that_matters_first_is_told() {

@@ -10,7 +10,7 @@
 //! frequencies.
 
 use crate::analysis::small_signal::{Excitation, SmallSignal};
-use crate::circuit::{Circuit, Node, Piece, Sink};
+use crate::circuit::{Circuit, Element, Node, Piece, Sense, Sink};
 use crate::device::noise::{self, Rest};
 use crate::math::fun;
 use crate::math::lu::Singular;
@@ -28,6 +28,8 @@ pub struct Origin {
     pub kind: &'static str,
     /// Where its current leaves the circuit and returns, with its part in it.
     ports: Vec<(Node, Node, f64)>,
+    /// The winding in whose wire it is a voltage instead, V^2/Hz.
+    winding: Option<usize>,
     /// A^2/Hz at high frequencies.
     white: f64,
     /// A^2/Hz more at 1 Hz, falling with 1/f.
@@ -48,6 +50,7 @@ pub fn origins(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Origin> {
                         element: element.name.clone(),
                         kind: "thermal",
                         ports: vec![(r.a, r.b, 1.0)],
+                        winding: None,
                         white: noise::thermal(1.0 / r.ohms, circuit.celsius),
                         flicker: 0.0,
                     });
@@ -58,6 +61,48 @@ pub fn origins(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Origin> {
                 }
                 _ => {}
             }
+        }
+        found.extend(of_windings(circuit, element));
+    }
+    found
+}
+
+/// Copper and iron of a transformer or choke: each winding's resistance is a voltage in its wire;
+/// what the iron loses lies across the node of one turn, inside the device, as a resistance does.
+fn of_windings(circuit: &Circuit, element: &Element) -> Vec<Origin> {
+    let mut found = Vec::new();
+    if element.kind.is_none() {
+        return found;
+    }
+    let thermal = |ports, winding, per: f64| Origin {
+        element: element.name.clone(),
+        kind: "thermal",
+        ports,
+        winding,
+        white: noise::thermal(per, circuit.celsius),
+        flicker: 0.0,
+    };
+    let own = |k: usize| element.ports.iter().any(|p| p.piece == Piece::Branch(k));
+    for gain in &circuit.gains {
+        if let (Sense::Current(a), Sink::Branch(b)) = (gain.sense, gain.sink)
+            && a == b
+            && own(a.0)
+        {
+            found.push(thermal(Vec::new(), Some(a.0), gain.gain));
+        }
+    }
+    let inside = format!("{}#", element.name);
+    let is_inside = |n: Node| {
+        let name = &circuit.nodes[n.0];
+        name.inner && name.name.starts_with(&inside)
+    };
+    let own = |k: usize| {
+        let piece = Piece::Resistance(k);
+        element.ports.iter().any(|p| p.piece == piece)
+    };
+    for (k, r) in circuit.resistances.iter().enumerate() {
+        if (is_inside(r.a) || is_inside(r.b)) && !own(k) {
+            found.push(thermal(vec![(r.a, r.b, 1.0)], None, 1.0 / r.ohms));
         }
     }
     found
@@ -85,6 +130,7 @@ fn of_law(assembly: &mut Assembly<'_>, x: &[f64], index: usize, element: &str) -
                 Sink::Branch(_) => None,
             })
             .collect(),
+        winding: None,
         white: noise.white,
         flicker: noise.flicker,
     };
@@ -168,11 +214,14 @@ impl<'a> Listener<'a> {
         at.solve_adjoint(self.pickup);
         let mut output = 0.0;
         for (k, origin) in self.origins.iter().enumerate() {
-            let transfer: Complex<f64> = origin
+            let mut transfer: Complex<f64> = origin
                 .ports
                 .iter()
                 .map(|&(a, b, share)| at.received(Excitation::Injection(b, a)) * share)
                 .sum();
+            if let Some(winding) = origin.winding {
+                transfer += at.received(Excitation::Source(Driven::Voltage(winding)));
+            }
             let squared = transfer.norm_sqr();
             output += squared * (origin.white + origin.flicker / freq_hz);
             each(k, squared);

@@ -3,8 +3,9 @@
 
 use super::chart::{self, ChartRow};
 use crate::analysis::NoSolution;
-use crate::analysis::mains::{self, Cycle, Mains};
+use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Point};
+use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::system::assemble::{Assembly, SourceState};
@@ -49,12 +50,11 @@ pub fn solve_near<'c>(
     near: Option<&AtRest>,
     wants_cold: bool,
 ) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
-    let mut assembly = Assembly::new(circuit);
     let mains = mains::find(circuit);
-    let found = with_near(&mut assembly, mains.as_ref(), near)?;
+    let (found, assembly) = with_near(Assembly::new(circuit), mains.as_ref(), near)?;
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
-        true if wants_cold => cold(circuit, mains.as_ref()),
+        true if wants_cold => cold(circuit, mains.as_ref(), &found),
         true => None,
         false => Some(hot.clone()),
     };
@@ -77,8 +77,7 @@ pub fn solve_near<'c>(
 /// # Errors
 /// Those of [`find`].
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
-    let mut assembly = Assembly::new(circuit);
-    let found = with(&mut assembly, mains::find(circuit).as_ref())?;
+    let (found, assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
     Ok((middle(&found), assembly))
 }
 
@@ -89,25 +88,38 @@ fn middle(found: &AtRest) -> Vec<f64> {
     }
 }
 
-fn with_near(
-    assembly: &mut Assembly<'_>,
+fn with_near<'c>(
+    mut assembly: Assembly<'c>,
     mains: Option<&Mains>,
     near: Option<&AtRest>,
-) -> Result<AtRest, Box<NoSolution>> {
+) -> Result<(AtRest, Assembly<'c>), Box<NoSolution>> {
     match (mains, near) {
         (None, Some(AtRest::Point(known))) if known.x.len() == assembly.len() => {
-            let found = operating_point::near(assembly, SourceState::DC, &known.x)?;
-            Ok(AtRest::Point(found))
+            let found = operating_point::near(&mut assembly, SourceState::DC, &known.x)?;
+            Ok((AtRest::Point(found), assembly))
+        }
+        (Some(mains), Some(AtRest::Cycle(_, near))) => {
+            let (cycle, assembly) = periodic::cycle_near(assembly, mains, near)?;
+            Ok((AtRest::Cycle(mains.clone(), cycle), assembly))
         }
         _ => with(assembly, mains),
     }
 }
 
-fn with(assembly: &mut Assembly<'_>, mains: Option<&Mains>) -> Result<AtRest, Box<NoSolution>> {
-    Ok(match mains {
-        None => AtRest::Point(operating_point::solve(assembly, SourceState::DC, &[])?),
-        Some(mains) => AtRest::Cycle(mains.clone(), mains::cycle(assembly, mains)?),
-    })
+fn with<'c>(
+    mut assembly: Assembly<'c>,
+    mains: Option<&Mains>,
+) -> Result<(AtRest, Assembly<'c>), Box<NoSolution>> {
+    match mains {
+        None => {
+            let point = operating_point::solve(&mut assembly, SourceState::DC, &[])?;
+            Ok((AtRest::Point(point), assembly))
+        }
+        Some(mains) => {
+            let (cycle, assembly) = periodic::cycle(assembly, mains)?;
+            Ok((AtRest::Cycle(mains.clone(), cycle), assembly))
+        }
+    }
 }
 
 /// A valve that draws nothing until it is warm. A rectifier counts as warm: the worst case.
@@ -116,7 +128,7 @@ fn warms_up(element: &Element) -> bool {
 }
 
 /// The capacitors' largest volts with every valve pulled.
-fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
+fn cold(circuit: &Circuit, mains: Option<&Mains>, hot: &AtRest) -> Option<Vec<f64>> {
     let mut assembly = Assembly::new(circuit);
     for element in circuit.elements.iter().filter(|e| warms_up(e)) {
         for port in &element.ports {
@@ -125,7 +137,13 @@ fn cold(circuit: &Circuit, mains: Option<&Mains>) -> Option<Vec<f64>> {
             }
         }
     }
-    let found = with(&mut assembly, mains).ok()?;
+    let (found, assembly) = match (mains, hot) {
+        (Some(mains), AtRest::Cycle(_, hot)) => {
+            let (cycle, assembly) = periodic::cycle_near(assembly, mains, hot).ok()?;
+            (AtRest::Cycle(mains.clone(), cycle), assembly)
+        }
+        _ => with(assembly, mains).ok()?,
+    };
     Some(peaks(&assembly, &found))
 }
 
@@ -190,6 +208,10 @@ impl Quiescent {
     }
 }
 
+/// A node carries AC if its volts without their mean come to this, V rms, and to this part of the
+/// mean: an average near zero says nothing of a line that kills.
+const AC: (f64, f64) = (1.0, 0.25);
+
 /// The average of each row over the cycle. `rows` are those of the averages, from which the
 /// ones that do not move are kept.
 fn averaged(
@@ -199,7 +221,7 @@ fn averaged(
     probes: &[Observable],
 ) -> Vec<ChartRow> {
     let circuit = assembly.circuit;
-    let mut sums: Vec<(f64, f64, f64)> = Vec::new();
+    let mut sums: Vec<(f64, f64, f64, f64)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
     let mut strain = vec![Strain::default(); rectifiers.len()];
     for instant in &cycle.instants {
@@ -209,34 +231,38 @@ fn averaged(
             rates: Some(&instant.x_rate),
         };
         let now = chart::moving_rows(assembly, moment, probes);
-        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY));
+        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY, 0.0));
         for (sum, row) in sums.iter_mut().zip(&now) {
             *sum = (
-                sum.0 + row.value,
+                sum.0 + instant.weight * row.value,
                 sum.1.min(row.value),
                 sum.2.max(row.value),
+                sum.3 + instant.weight * row.value * row.value,
             );
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
-            strain.look(assembly, moment, element);
+            strain.look(assembly, moment, instant.weight, element);
         }
     }
-    let per = 1.0 / cycle.instants.len() as f64;
     let mut sums = sums.into_iter();
     let mut ripples = Vec::new();
     for (k, row) in rows.iter_mut().enumerate() {
         if row.quantity == "grid circuit resistance" {
             continue;
         }
-        let Some((sum, low, high)) = sums.next() else {
+        let Some((sum, low, high, squares)) = sums.next() else {
             continue;
         };
-        row.value = sum * per;
+        let (mean, square) = (sum, squares);
+        row.value = match chart::is_rms(row) {
+            true => square.sqrt(),
+            false => mean,
+        };
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
-            ripples.push((k, high - low));
+            ripples.push((k, high - low, (square - mean * mean).max(0.0).sqrt()));
         }
     }
-    for (k, ripple) in ripples.into_iter().rev() {
+    for (k, ripple, ac) in ripples.into_iter().rev() {
         let subject = rows[k].subject.clone();
         let row = ChartRow {
             subject,
@@ -247,6 +273,16 @@ fn averaged(
         };
         // A probe repeats a node's row at the end; what it shows is the average alone.
         if k < rows.len() - probes.len() {
+            if ac >= AC.0 && ac >= AC.1 * rows[k].value.abs() {
+                let shown = ChartRow {
+                    subject: rows[k].subject.clone(),
+                    quantity: "ac voltage",
+                    value: ac,
+                    unit: "V",
+                    limit: None,
+                };
+                rows.insert(k + 1, shown);
+            }
             rows.insert(k + 1, row);
         }
     }
@@ -254,7 +290,7 @@ fn averaged(
     let more: Vec<ChartRow> = rectifiers
         .iter()
         .zip(strain)
-        .flat_map(|(element, strain)| strain.rows(element, per))
+        .flat_map(|(element, strain)| strain.rows(element))
         .collect();
     rows.splice(place..place, more);
     rows
@@ -268,13 +304,19 @@ fn rectifies(element: &Element) -> bool {
 /// What a cycle does to a rectifier.
 #[derive(Debug, Clone, Copy, Default)]
 struct Strain {
-    sum: f64,
+    mean: f64,
     peak: f64,
     inverse: f64,
 }
 
 impl Strain {
-    fn look(&mut self, assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element) {
+    fn look(
+        &mut self,
+        assembly: &mut Assembly<'_>,
+        moment: Moment<'_>,
+        weight: f64,
+        element: &Element,
+    ) {
         let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
         let Some((&cathode, plates)) = element.terminals.split_last() else {
             return;
@@ -290,11 +332,11 @@ impl Strain {
                 .collect(),
             _ => vec![Observable::current(element).read(assembly, moment)],
         };
-        self.sum += currents.iter().sum::<f64>();
+        self.mean += weight * currents.iter().sum::<f64>();
         self.peak = currents.iter().fold(self.peak, |m, i| m.max(*i));
     }
 
-    fn rows(self, element: &Element, per: f64) -> Vec<ChartRow> {
+    fn rows(self, element: &Element) -> Vec<ChartRow> {
         let is_valve = element.role() == Some(DeviceRole::RectifierValve);
         let limit = |quantity: &str| {
             let table = element.limits.iter();
@@ -323,7 +365,7 @@ impl Strain {
         ];
         if !is_valve {
             rows[0].quantity = "peak current";
-            rows.insert(0, row("direct current", self.sum * per, "A", None));
+            rows.insert(0, row("direct current", self.mean, "A", None));
         }
         rows
     }

@@ -6,6 +6,7 @@
 use crate::diag::Span;
 use crate::limits::Limits;
 use crate::netlist::expr::Expr;
+use crate::netlist::notes::Notes;
 
 /// A name as written. Names compare without regard to case: use [`Name::key`].
 #[derive(Debug, Clone, PartialEq)]
@@ -263,6 +264,8 @@ pub struct Element {
     pub kind: ElementKind,
     /// What the part stands: `rated=3W` or `rated=450V` in a comment on the card.
     pub rated: Option<Value>,
+    /// What else a comment says of the part.
+    pub notes: Notes,
     /// How far the part may be off its value: `tol=5%` or `tol=-20..+50%` in a comment.
     pub tolerance: Option<Tolerance>,
     /// The whole card.
@@ -414,6 +417,8 @@ pub struct ControlCard {
 pub struct Netlist {
     /// The first line.
     pub title: String,
+    /// Where it stands.
+    pub title_span: Option<Span>,
     /// Top level elements and definitions.
     pub body: Body,
     /// Control cards, in order. They may stand anywhere but inside a subcircuit.

@@ -12,6 +12,7 @@ use crate::netlist::drive::drive;
 use crate::netlist::grammar::{
     number, numbers, once, pair, positional, quantity, required, setting_name, setting_value,
 };
+use crate::netlist::notes::notes;
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
@@ -26,10 +27,12 @@ pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
     let (i, ()) = end(i)?;
     let span = card.span_to(i);
     let (rated, tolerance) = remarks(card);
+    let notes = notes(card);
     let element = Element {
         name,
         kind,
         rated,
+        notes,
         tolerance,
         span,
     };

@@ -3,7 +3,7 @@
 use crate::diag::Span;
 use crate::netlist::card::Name;
 
-/// The published set of functions.
+/// The published set of functions of one argument, with `sgn` and `tanh` besides.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs)] // the names say it
 pub enum Function {
@@ -21,10 +21,13 @@ pub enum Function {
     Ln,
     /// Base ten.
     Log,
+    /// Sign: -1, 0 or 1.
+    Sgn,
     Sin,
     Sinh,
     Sqrt,
     Tan,
+    Tanh,
     /// Unit step: 1 for x > 0, else 0.
     U,
     /// Ramp: x for x > 0, else 0.
@@ -32,7 +35,7 @@ pub enum Function {
 }
 
 impl Function {
-    /// The names of the published set, in the order of the alphabet.
+    /// Their names, in the order of the alphabet.
     pub const NAMES: &'static [(&'static str, Function)] = &[
         ("abs", Function::Abs),
         ("acos", Function::Acos),
@@ -46,16 +49,38 @@ impl Function {
         ("exp", Function::Exp),
         ("ln", Function::Ln),
         ("log", Function::Log),
+        ("sgn", Function::Sgn),
         ("sin", Function::Sin),
         ("sinh", Function::Sinh),
         ("sqrt", Function::Sqrt),
         ("tan", Function::Tan),
+        ("tanh", Function::Tanh),
         ("u", Function::U),
         ("uramp", Function::Uramp),
     ];
 }
 
-/// Two-sided operators.
+/// A function of several arguments.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Choice {
+    /// `limit(x, low, high)`: x, but no less than low and no more than high.
+    Limit,
+    /// The greatest of two or more.
+    Max,
+    /// The least of two or more.
+    Min,
+}
+
+impl Choice {
+    /// Their names, in the order of the alphabet.
+    pub const NAMES: &'static [(&'static str, Choice)] = &[
+        ("limit", Choice::Limit),
+        ("max", Choice::Max),
+        ("min", Choice::Min),
+    ];
+}
+
+/// Two-sided operators; the last two are written as functions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs)] // the names say it
 pub enum Operator {
@@ -64,6 +89,8 @@ pub enum Operator {
     Multiply,
     Divide,
     Power,
+    Greater,
+    Less,
 }
 
 /// An expression tree; every node knows its place.

@@ -15,7 +15,7 @@ use nom::sequence::preceded;
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
 use crate::netlist::card::Name;
-use crate::netlist::expr::{Expr, Function, Operator};
+use crate::netlist::expr::{Choice, Expr, Function, Operator};
 use crate::netlist::grammar::{as_number, required};
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, blank, found, name, need, next_span, symbol, wrong};
@@ -37,8 +37,31 @@ pub(crate) fn expression(i: Text<'_>) -> Parsed<'_, Expr> {
 
 /// The functions as a message lists them.
 pub(crate) fn function_names() -> String {
-    let names: Vec<&str> = Function::NAMES.iter().map(|(name, _)| *name).collect();
+    let mut names = all_names();
+    names.sort_unstable();
     names.join(", ")
+}
+
+fn all_names() -> Vec<&'static str> {
+    let one = Function::NAMES.iter().map(|(name, _)| *name);
+    one.chain(Choice::NAMES.iter().map(|(name, _)| *name))
+        .collect()
+}
+
+/// The function whose name is like a wrong one, unless it does the opposite: who writes `arctanh`
+/// does not want `tanh`, and who writes `sqr` wants no root.
+fn suggested(typed: &str) -> Option<&'static str> {
+    let inverse = |name: &str| name.starts_with('a') && name != "abs";
+    let names = all_names();
+    let found = nearest(typed, names)?;
+    let opposite = match found {
+        "sqrt" => !typed.contains("rt"),
+        "min" | "max" => !typed.starts_with(found),
+        "exp" => typed.starts_with("lo") || typed.starts_with("ln"),
+        "ln" | "log" => !typed.starts_with('l'),
+        _ => inverse(found) != inverse(typed),
+    };
+    (!opposite).then_some(found)
 }
 
 /// `v(a)` or `v(a,b)` behind its `v`: the nodes.
@@ -86,7 +109,8 @@ impl Operator {
         match self {
             Operator::Add | Operator::Subtract => Strength::Sum,
             Operator::Multiply | Operator::Divide => Strength::Product,
-            Operator::Power => Strength::Power,
+            // The last two are written as functions.
+            Operator::Power | Operator::Greater | Operator::Less => Strength::Power,
         }
     }
 
@@ -94,7 +118,11 @@ impl Operator {
     fn right(self) -> Strength {
         match self {
             Operator::Add | Operator::Subtract => Strength::Product,
-            Operator::Multiply | Operator::Divide | Operator::Power => Strength::Power,
+            Operator::Multiply
+            | Operator::Divide
+            | Operator::Power
+            | Operator::Greater
+            | Operator::Less => Strength::Power,
         }
     }
 }
@@ -209,10 +237,12 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
         let span = start.span_to(i);
         return Ok((i, Tree::leaf(Expr::Current(source, span))));
     }
+    if let Some((name, choice)) = Choice::NAMES.iter().find(|(name, _)| *name == key) {
+        return several(start, i, (name, *choice), depth);
+    }
     let function = Function::NAMES.iter().find(|(name, _)| *name == key);
     let Some((_, function)) = function else {
-        let names = Function::NAMES.iter().map(|(name, _)| *name);
-        let nearest = nearest(&key, names);
+        let nearest = suggested(&key);
         let name = quoted(&word.text);
         return Err(wrong(
             NetlistProblem::UnknownFunction { name, nearest },
@@ -224,6 +254,54 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
     let (i, ()) = need(i, ")")?;
     let span = start.span_to(i);
     Ok((i, inner.under(|inner| Expr::Call(*function, inner, span))))
+}
+
+/// The arguments of a function of several, as operators.
+fn several<'a>(
+    start: Text<'a>,
+    i: Text<'a>,
+    (name, choice): (&'static str, Choice),
+    depth: usize,
+) -> Parsed<'a, Tree> {
+    let (i, ()) = need(i, "(")?;
+    let (mut i, first) = operation(i, Strength::Sum, depth + 1)?;
+    let mut trees = vec![first];
+    while let (rest, Some(_)) = opt(symbol(',')).parse(i)? {
+        let (rest, tree) = operation(rest, Strength::Sum, depth + 1)?;
+        trees.push(tree);
+        i = rest;
+    }
+    let (i, ()) = need(i, ")")?;
+    let span = start.span_to(i);
+    let fits = match choice {
+        Choice::Limit => trees.len() == 3,
+        Choice::Max | Choice::Min => trees.len() >= 2,
+    };
+    if !fits {
+        let found = trees.len();
+        return Err(wrong(NetlistProblem::Arguments { name, found }, span));
+    }
+    let mut trees = trees.into_iter();
+    let mut left = trees.next().expect("one at least");
+    for (k, right) in trees.enumerate() {
+        let operator = match choice {
+            Choice::Max => Operator::Greater,
+            Choice::Min => Operator::Less,
+            Choice::Limit if k == 0 => Operator::Greater,
+            Choice::Limit => Operator::Less,
+        };
+        let height = left.height.max(right.height) + 1;
+        let (a, b) = (Box::new(left.expr), Box::new(right.expr));
+        left = Tree {
+            expr: Expr::Binary(operator, a, b, span),
+            height,
+        };
+        let limit = i.limit(Bound::ExpressionLength);
+        if height > limit {
+            return Err(wrong(NetlistProblem::TooLong { limit }, span));
+        }
+    }
+    Ok((i, left))
 }
 
 impl Tree {
@@ -301,6 +379,8 @@ mod tests {
                     Operator::Multiply => '*',
                     Operator::Divide => '/',
                     Operator::Power => '^',
+                    Operator::Greater => '>',
+                    Operator::Less => '<',
                 };
                 format!("({}{symbol}{})", shown(a), shown(b))
             }
@@ -327,6 +407,9 @@ mod tests {
             ("1m*V( in+ , x1.out ) ", "(0.001*v(in+,x1.out))"),
             ("uramp(i(Vsense)) * U(-1)", "(Uramp(i(Vsense))*U((-1)))"),
             ("2e-v(x)", "(2-v(x))"),
+            ("min(1, 2*3, v(a))", "((1<(2*3))<v(a))"),
+            ("-Limit(v(a),-1,1)^2", "(-(((v(a)>(-1))<1)^2))"),
+            ("tanh(sgn(2))", "Tanh(Sgn(2))"),
         ] {
             assert_eq!(
                 parse(text).map(|e| shown(&e)).as_deref(),
@@ -345,6 +428,9 @@ mod tests {
             ("2**3", "expected a number, a function or `(`, found `*`"),
             ("(1+2", "expected `)`, found the end of the card"),
             ("sqr(2)", "unknown function `sqr`"),
+            ("min(2)", "`min` takes two arguments or more, found 1"),
+            ("limit(1,2)", "`limit` takes three arguments, found 2"),
+            ("max(1,)", "found `)`"),
             ("time*2", "unknown name `time`"),
             ("v()", "expected a name, found `)`"),
             ("v(a,b,c)", "expected `)`, found `,`"),
@@ -356,6 +442,23 @@ mod tests {
         ] {
             let error = parse(text).expect_err(text);
             assert!(error.contains(message), "{text}: {error}");
+        }
+    }
+
+    #[test]
+    fn no_suggestion_does_the_opposite() {
+        for (typed, found) in [
+            ("sqr", None),
+            ("arctanh", None),
+            ("sinhh", Some("sinh")),
+            ("tahn", Some("tanh")),
+            ("sqroot", None),
+            ("squrt", Some("sqrt")),
+            ("mix", None),
+            ("maxx", Some("max")),
+            ("aatan", Some("atan")),
+        ] {
+            assert_eq!(suggested(typed), found, "{typed}");
         }
     }
 

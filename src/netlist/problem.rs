@@ -71,6 +71,8 @@ pub enum NetlistProblem {
     IgnoredGuess { name: String },
     #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
     Rated(String),
+    #[error("expected amperes after `{key}=`, found `{found}`: it is not read")]
+    Amperes { key: &'static str, found: String },
     #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
     Tolerance(String),
 
@@ -84,6 +86,8 @@ pub enum NetlistProblem {
         name: String,
         nearest: Option<&'static str>,
     },
+    #[error("`{name}` takes {}, found {found}", arguments(name))]
+    Arguments { name: &'static str, found: usize },
     #[error("unknown name `{name}` in an expression")]
     UnknownName { name: String },
     #[error("the expression is nested more than {limit} deep")]
@@ -137,12 +141,22 @@ pub enum NetlistProblem {
     TooManyErrors { limit: usize },
 }
 
+/// How many arguments a function of several takes.
+fn arguments(name: &str) -> &'static str {
+    if name == "limit" {
+        "three arguments"
+    } else {
+        "two arguments or more"
+    }
+}
+
 impl NetlistProblem {
     /// What to do about it, where there is something to say.
     pub fn hint(&self) -> Option<String> {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
             NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            NetlistProblem::Amperes { key, .. } => Some(format!("for example `; {key}=0.5A`")),
             NetlistProblem::Rated(_) => {
                 Some("for example `; rated=3W` or `; rated=450V`".to_string())
             }
@@ -234,6 +248,7 @@ impl NetlistProblem {
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredCard { .. }
                 | NetlistProblem::TitleHoldsCard { .. }
+                | NetlistProblem::Amperes { .. }
         )
     }
 

@@ -95,6 +95,7 @@ struct Reader<'s> {
     files: Vec<OpenFile>,
     blocks: Blocks,
     title: String,
+    title_span: Option<Span>,
     controls: Vec<ControlCard>,
     diagnostics: Vec<Diagnostic>,
     errors: usize,
@@ -121,6 +122,7 @@ impl<'s> Reader<'s> {
             files: Vec::new(),
             blocks: Blocks::new(),
             title: String::new(),
+            title_span: None,
             controls: Vec::new(),
             diagnostics: Vec::new(),
             errors: 0,
@@ -155,6 +157,7 @@ impl<'s> Reader<'s> {
         let line = open.text[open.at..].lines().next().unwrap_or("");
         let (start, end) = (open.at, open.at + line.len());
         self.title = line.to_string();
+        self.title_span = Some(Span::new(file, start, end));
         let text = open.text.clone();
         open.at = text[end..].find('\n').map_or(text.len(), |n| end + n + 1);
         let remarks = Remarks::default();
@@ -374,6 +377,7 @@ impl<'s> Reader<'s> {
         Reading {
             netlist: Netlist {
                 title: self.title,
+                title_span: self.title_span,
                 body,
                 controls: self.controls,
                 limits: self.limits,

@@ -9,8 +9,8 @@
 use super::audit::Walk;
 use super::unknowns::Unknowns;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
-use crate::device::Answer;
 use crate::device::source::Drive;
+use crate::device::{Answer, Law};
 use sprs::{CsMat, TriMat};
 
 /// What a solution is asked of.
@@ -100,6 +100,9 @@ pub struct Assembly<'c> {
     pub external: Option<(Driven, f64)>,
     /// The sources that follow the time, if not all do: the others keep their DC values.
     pub moving: Option<Vec<Driven>>,
+    /// Unknowns of nodes that hang in the air and leak to ground through their sockets, with
+    /// [`LEAK_S`]; see [`Assembly::leak`].
+    pub leaks: Vec<usize>,
     /// Laws whose devices are pulled from their sockets, `[laws]`: no current, no charge.
     pub unplugged: Vec<bool>,
     /// Where each law was last evaluated: controls of all laws, one after the other.
@@ -206,6 +209,7 @@ impl<'c> Assembly<'c> {
             memory: circuit.laws.iter().map(|l| l.memory).collect(),
             external: None,
             moving: None,
+            leaks: Vec::new(),
             unplugged: vec![false; circuit.laws.len()],
             last: vec![0.0; first_control],
             has_last: false,
@@ -241,6 +245,14 @@ impl<'c> Assembly<'c> {
     /// Whether there is nothing to solve.
     pub fn is_empty(&self) -> bool {
         self.unknowns.is_empty()
+    }
+
+    /// Lets a node that nothing supplies leak to ground, so that it has a voltage.
+    pub fn leak(&mut self, node: usize) {
+        if !self.leaks.contains(&node) {
+            self.leaks.push(node);
+            self.g_linear[self.node_diagonal[node]] += LEAK_S;
+        }
     }
 
     /// Forgets where the laws were last evaluated: the next limited evaluation starts
@@ -284,25 +296,12 @@ impl<'c> Assembly<'c> {
         self.laws(x, 0.0, limit, Some(storage))
     }
 
-    /// For each place of the pattern, whether C can be other than zero there. A law counts
-    /// if it holds charge at its start, at no voltage or at a volt either way.
+    /// For each place of the pattern, whether C can be other than zero there: by a linear part, or
+    /// by a law that declares a charge.
     pub fn stores(&self) -> Vec<bool> {
         let mut stores: Vec<bool> = self.c_linear.iter().map(|&c| c != 0.0).collect();
-        for (index, wiring) in self.wiring.iter().enumerate() {
-            let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
-            let law = &self.circuit.laws[index].law;
-            let mut start = vec![0.0; nc];
-            law.start(&mut start);
-            let holds = [start, vec![0.0; nc], vec![1.0; nc], vec![-1.0; nc]]
-                .iter()
-                .any(|u| {
-                    let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
-                    let (mut g, mut c) = (vec![0.0; nc * no], vec![0.0; nc * no]);
-                    let mut answer = blank(nc, no, &mut i, &mut q, &mut g, &mut c);
-                    law.answer(u, self.memory[index], &mut answer);
-                    c.iter().any(|&c| c != 0.0)
-                });
-            if holds {
+        for (wiring, part) in self.wiring.iter().zip(&self.circuit.laws) {
+            if part.law.stores_charge() {
                 for stamp in &wiring.stamps {
                     stores[stamp.place as usize] = true;
                 }
@@ -340,6 +339,9 @@ impl<'c> Assembly<'c> {
         let v = |node: Node| at.voltage(x, node);
         for r in &self.circuit.resistances {
             flow(f, r.a, r.b, (v(r.a) - v(r.b)) / r.ohms);
+        }
+        for &k in &self.leaks {
+            f[k] += LEAK_S * x[k];
         }
         for c in &self.circuit.capacitances {
             flow(q, c.a, c.b, (v(c.a) - v(c.b)) * c.farads);
@@ -522,6 +524,15 @@ impl<'c> Assembly<'c> {
 
     /// Moves every law's discrete state on after the controls have settled at `x`; true if any changed.
     pub fn settle_memory(&mut self, x: &[f64]) -> bool {
+        self.next_memory(x, |law, u, memory| law.next_memory(u, memory))
+    }
+
+    /// The same at an operating point.
+    pub fn settle_memory_at_rest(&mut self, x: &[f64]) -> bool {
+        self.next_memory(x, |law, u, memory| law.next_memory_at_rest(u, memory))
+    }
+
+    fn next_memory(&mut self, x: &[f64], next: impl Fn(&dyn Law, &[f64], f64) -> f64) -> bool {
         let mut changed = false;
         for (index, part) in self.circuit.laws.iter().enumerate() {
             let nc = part.controls.len();
@@ -529,7 +540,7 @@ impl<'c> Assembly<'c> {
             for (p, columns) in u.iter_mut().zip(&self.wiring[index].controls) {
                 *p = columns.iter().map(|&(c, sign)| sign * x[c]).sum();
             }
-            let next = part.law.next_memory(u, self.memory[index]);
+            let next = next(part.law.as_ref(), u, self.memory[index]);
             if next != self.memory[index] {
                 self.memory[index] = next;
                 changed = true;
@@ -584,6 +595,8 @@ pub fn source_value(
 
 /// What an empty socket leaks to ground, S for each of a law's outputs: 10 gigohm.
 pub const SOCKET_S: f64 = 1e-10;
+/// What a node that hangs in the air leaks to ground, S: a teraohm of dry socket.
+pub const LEAK_S: f64 = 1e-12;
 /// A few units in the last place.
 pub const ROUNDING: f64 = 16.0 * f64::EPSILON;
 /// Residuals are judged relative to the currents that meet: this part of them is accepted.

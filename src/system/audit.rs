@@ -13,7 +13,7 @@
 //! The same walk tells the solvers how large a residual may be (`Walk::residual_scale`).
 
 use super::assemble::{
-    ABSOLUTE, Assembly, Driven, RELATIVE, ROUNDING, SOCKET_S, SourceState, source_value,
+    ABSOLUTE, Assembly, Driven, LEAK_S, RELATIVE, ROUNDING, SOCKET_S, SourceState, source_value,
 };
 use super::unknowns::Unknowns;
 use crate::circuit::ledger::{Finding, Watts};
@@ -113,6 +113,11 @@ impl Walk {
             let siemens = 1.0 / r.ohms;
             self.flow(r.a, r.b, across / r.ohms, across);
             self.add_slope(Into::Nodes(r.a, r.b), siemens.abs(), size);
+        }
+        for &k in &assembly.leaks {
+            let node = Node(k + 1);
+            self.flow(node, Node::GROUND, LEAK_S * x[k], x[k]);
+            self.add_slope(Into::Nodes(node, Node::GROUND), LEAK_S, x[k].abs());
         }
         for c in &circuit.capacitances {
             let (across, size) = (v(c.a) - v(c.b), v(c.a).abs() + v(c.b).abs());

@@ -126,6 +126,42 @@ impl Orbit {
         (assembly.memory, assembly.external) = kept;
     }
 
+    /// Reads the stages of every step, each with its part of the period: what is summed over them
+    /// is the mean, as exact as the orbit itself. `clock` and `drive` as for [`Orbit::wave`].
+    pub fn moments(
+        &self,
+        assembly: &mut Assembly<'_>,
+        clock: impl Fn(f64) -> f64,
+        drive: impl Fn(f64) -> f64,
+        mut read: impl FnMut(&mut Assembly<'_>, Moment<'_>, f64),
+    ) {
+        let (d, weights) = (radau::slopes(), radau::weights());
+        let kept = (assembly.memory.clone(), assembly.external);
+        let mut rates = vec![0.0; self.start.len()];
+        for step in 0..self.steps() {
+            let h = self.times[step + 1] - self.times[step];
+            assembly.memory.clone_from(&self.memory[step]);
+            for stage in 0..STAGES {
+                let t = self.times[step] + radau::C[stage] * h;
+                for (k, rate) in rates.iter_mut().enumerate() {
+                    let start = self.before(step)[k];
+                    let rise = |j: usize| d[stage][j] * (self.stage(step, j)[k] - start);
+                    *rate = (0..STAGES).map(rise).sum::<f64>() / h;
+                }
+                if let Some(external) = &mut assembly.external {
+                    external.1 = drive(t);
+                }
+                let moment = Moment {
+                    time: Some(clock(t)),
+                    x: self.stage(step, stage),
+                    rates: Some(&rates),
+                };
+                read(assembly, moment, weights[stage] * h / self.period_s());
+            }
+        }
+        (assembly.memory, assembly.external) = kept;
+    }
+
     /// The wave of a probe. `clock` tells the time that sources are read at, `drive` the
     /// value of the driven one, for a time in s from the start of the period.
     pub fn wave(

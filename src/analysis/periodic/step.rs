@@ -24,6 +24,34 @@ pub trait Sources {
     fn clock(&self, time_s: f64) -> f64;
 }
 
+/// So many small changes are carried at a time: each number of a factorisation is fetched once
+/// for all of them.
+const LANES: usize = 8;
+
+/// What small changes of each charge at the start of a period have become.
+#[derive(Debug)]
+pub struct Spread {
+    n: usize,
+    /// `[changes/LANES][n]` charges, side by side.
+    blocks: Vec<[f64; LANES]>,
+}
+
+impl Spread {
+    /// A unit of each charge of the state, which are `n` with those that hold nothing.
+    pub fn new(n: usize, state: &[usize]) -> Self {
+        let mut blocks = vec![[0.0; LANES]; state.len().div_ceil(LANES) * n];
+        for (c, &k) in state.iter().enumerate() {
+            blocks[c / LANES * n + k][c % LANES] = 1.0;
+        }
+        Spread { n, blocks }
+    }
+
+    /// What a change has made of an equation's charge.
+    pub fn of(&self, change: usize, equation: usize) -> f64 {
+        self.blocks[change / LANES * self.n + equation][change % LANES]
+    }
+}
+
 /// Steps of a circuit, all of the same pattern.
 #[derive(Debug)]
 pub struct Stepper<'c> {
@@ -31,6 +59,9 @@ pub struct Stepper<'c> {
     pub assembly: Assembly<'c>,
     /// Equations that hold charge or flux: the circuit's state.
     pub state: Vec<usize>,
+    /// Newton settles as if no unknown might be off by more than this, V or A: a rectifier's current
+    /// is known to a part of its own few millivolts, however far its winding swings.
+    pub coarsest: f64,
     /// Unknowns whose own error counts: voltages and currents of inductors.
     pub differential: Vec<bool>,
     n: usize,
@@ -97,6 +128,7 @@ impl<'c> Stepper<'c> {
         };
         Stepper {
             state,
+            coarsest: f64::INFINITY,
             differential: (0..n).map(|k| k < nodes || inductive(k)).collect(),
             n,
             d: radau::slopes(),
@@ -167,25 +199,32 @@ impl<'c> Stepper<'c> {
         &self.q[(STAGES - 1) * self.n..]
     }
 
-    /// What the step just solved makes of small changes of the charges at its start: `columns`
-    /// (each `[n]`) become the changes at its end.
-    pub fn carry(&mut self, h: f64, columns: &mut [f64]) {
+    /// What the step just solved makes of small changes of the charges at its start: each column of
+    /// `spread` becomes the change at its end.
+    pub fn carry(&mut self, h: f64, spread: &mut Spread) {
         let n = self.n;
-        let mut right = vec![0.0; STAGES * n];
-        for column in columns.chunks_exact_mut(n) {
+        let mut right = vec![[0.0; LANES]; STAGES * n];
+        let mut work = right.clone();
+        let last = (STAGES - 1) * n;
+        let (_, indices) = self.assembly.pattern();
+        for block in spread.blocks.chunks_exact_mut(n) {
             for (stage, row) in self.d.iter().enumerate() {
                 let weight = row.iter().sum::<f64>() / h;
                 let part = &mut right[stage * n..(stage + 1) * n];
-                for (r, c) in part.iter_mut().zip(column.iter()) {
-                    *r = weight * c;
+                for (r, c) in part.iter_mut().zip(block.iter()) {
+                    for (r, c) in r.iter_mut().zip(c) {
+                        *r = weight * c;
+                    }
                 }
             }
-            self.lu.solve(&mut right);
-            column.fill(0.0);
-            let end = &right[(STAGES - 1) * n..];
-            let (_, indices) = self.assembly.pattern();
+            self.lu.solve_lanes(&mut right, &mut work);
+            block.fill([0.0; LANES]);
             for &e in &self.stored {
-                column[self.row_of[e]] += self.storage[STAGES - 1][e] * end[indices[e]];
+                let c = self.storage[STAGES - 1][e];
+                let to = &mut block[self.row_of[e]];
+                for (to, x) in to.iter_mut().zip(&right[last + indices[e]]) {
+                    *to += c * x;
+                }
             }
         }
     }
@@ -210,9 +249,12 @@ impl<'c> Stepper<'c> {
             let size = self.storage[STAGES - 1][e].abs();
             largest[self.row_of[e]] = largest[self.row_of[e]].max(size);
         }
-        let weight = |&row: &usize| match largest[row] > 0.0 {
-            true => largest[row],
-            false => 1.0,
+        let weight = |&row: &usize| {
+            if largest[row] > 0.0 {
+                largest[row]
+            } else {
+                1.0
+            }
         };
         self.state.iter().map(weight).collect()
     }
@@ -277,7 +319,7 @@ impl RadauStep<'_, '_> {
     fn allowed(&self, i: usize, x: f64) -> f64 {
         let k = i % self.at.n;
         if self.at.differential[k] {
-            SETTLED * self.tolerance[k] + 64.0 * f64::EPSILON * x.abs()
+            SETTLED * self.tolerance[k].min(self.at.coarsest) + 64.0 * f64::EPSILON * x.abs()
         } else {
             1e-6 + 1e-3 * x.abs()
         }

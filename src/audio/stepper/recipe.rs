@@ -164,7 +164,6 @@ impl<'c> Recipe<'c> {
         };
         recipe.controls.resize(packs * PACK, ground);
         recipe.outputs.resize(packs * PACK, nowhere);
-        let value = |k: usize| x.get(k).copied().unwrap_or(0.0);
         let mut triodes = 0;
         for (index, part) in circuit.laws.iter().enumerate() {
             let (controls, outputs) = assembly.wires(index);
@@ -208,8 +207,7 @@ impl<'c> Recipe<'c> {
                 let (c0, o0) = (recipe.controls.len(), recipe.outputs.len());
                 recipe.controls.extend(&controls);
                 recipe.outputs.extend(&outputs);
-                let at: Vec<f64> = controls.iter().map(|&(p, m)| value(p) - value(m)).collect();
-                if stores_charge(law, memory, &at, outputs.len()) {
+                if law.stores_charge() {
                     let charge = |o: &Output| Output { charge: true, ..*o };
                     recipe.outputs.extend(outputs.iter().map(charge));
                 }
@@ -322,30 +320,6 @@ pub(super) fn answer_all(place: &Place<'_>, u: &[f64], y: &mut Vec<f64>, slopes:
         .answer(u, place.memory, &mut Answer { i, q, g, c });
     y.truncate(place.outputs.len());
     slopes.truncate(place.outputs.len() * nc);
-}
-
-/// Whether a law has any charge: looked for near rest, and far from it.
-fn stores_charge(law: &dyn Law, memory: f64, u: &[f64], outputs: usize) -> bool {
-    [0.0, 0.3, -0.7, 2.0].iter().any(|&shift| {
-        let at: Vec<f64> = u
-            .iter()
-            .enumerate()
-            .map(|(k, v)| v + shift * (1 + k) as f64)
-            .collect();
-        let (mut i, mut q) = (vec![0.0; outputs], vec![0.0; outputs]);
-        let (mut g, mut c) = (vec![0.0; outputs * u.len()], vec![0.0; outputs * u.len()]);
-        law.answer(
-            &at,
-            memory,
-            &mut Answer {
-                i: &mut i,
-                q: &mut q,
-                g: &mut g,
-                c: &mut c,
-            },
-        );
-        q.iter().chain(&c).any(|&v| v != 0.0)
-    })
 }
 
 /// A source's place on the right side of the equations.

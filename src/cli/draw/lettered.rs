@@ -26,8 +26,7 @@ pub fn notes(circuit: &Circuit) -> Result<Notes, Box<NoSolution>> {
         let mean = volts(&quiescent.x);
         let mut text = shown(mean, "V");
         if let AtRest::Cycle(_, cycle) = &quiescent.found {
-            let squares = cycle.instants.iter().map(|i| (volts(&i.x) - mean).powi(2));
-            let rms = (squares.sum::<f64>() / cycle.instants.len() as f64).sqrt();
+            let rms = cycle.average(|i| (volts(&i.x) - mean).powi(2)).sqrt();
             if rms > ALTERNATING && rms > mean.abs() {
                 text = format!("{} rms AC", shown(rms, "V"));
                 has_alternating = true;

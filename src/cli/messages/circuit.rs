@@ -14,6 +14,7 @@ fn warns(problem: &CircuitProblem) -> bool {
 }
 
 rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
+    NoValue { } => "The expression of a B source divides by zero, whatever the circuit does.";
     Empty { } => "No part was found in the netlist.";
     UnknownCall { name: s("12AX8"), near: Some(s("12AX7")) } => "An X line's last name is that of no valve and no subcircuit.";
     UnknownModel { name: s("1N4008"), near: Some(s("1N4007")) } => "A part names a model that there is not.";

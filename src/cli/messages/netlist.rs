@@ -27,10 +27,12 @@ rows! { NetlistProblem, NetlistProblem::to_string, NetlistProblem::is_warning, N
     Duplicate { what: "element", name: s("R1") } => "Two parts, models or subcircuits have one name.";
     Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
     IgnoredGuess { name: s("D1") } => "A starting value was given to a part whose start is found by the tool.";
+    Amperes { key: "ripple", found: s("much") } => "The remarks `; ripple=` and `; fuse=` after a part give amperes, and this one does not.";
     Rated { 0: s("3") } => "The remark `; rated=` after a part tells what it stands, and this one has no unit.";
     Tolerance { 0: s("five") } => "The remark `; tol=` after a part says how far it may be off its value, and this one is not a percentage.";
     NotAnOperand { found: s("`*`") } => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
     NotAnOperator { found: s("v") } => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
+    Arguments { name: "limit", found: 2 } => "A function of several arguments got too few or too many.";
     UnknownFunction { name: s("cosine"), nearest: Some("cos") } => "The expression calls a function that there is not.";
     UnknownName { name: s("out") } => "A bare name in an expression says neither voltage nor current.";
     TooDeep { limit: 200 } => "Parentheses or functions stand inside one another beyond what any hand writes.";

@@ -54,6 +54,7 @@ pub(super) mod none {
             elements: vec!["RP1".to_string(), "XV1A".to_string()],
             tried: vec!["plain Newton", "gmin steps", "source steps"],
             singular,
+            advice: None,
         }
     }
 
@@ -102,7 +103,7 @@ pub(super) mod none {
             Incommensurate { 0: Incommensurate { source: s("VHUM"), freq_hz: 50.0, signal_hz: 1234.5 } } => "Another source moves in a rhythm of its own, so that nothing ever repeats.";
             NoSolution { 0: Box::new(super::example(false)) } => "The circuit has no operating point, or a step of the wave could not be solved.";
             TooLong { steps: 5_000_000 } => "The sources repeat together only after a very long time.";
-            NotPeriodic { periods: 400, place: s("v(plate1)"), moves: 0.3, unit: "V" } => "The circuit does not come to repeat itself: it oscillates, or settles for very long.";
+            NotPeriodic { periods: 400, place: s("v(plate1)"), moves: 0.3, unit: "V", unknown: 0 } => "The circuit does not come to repeat itself: it oscillates, or settles for very long.";
         }
     }
 }

@@ -7,11 +7,12 @@ use super::super::timing;
 use super::super::{Figure, Subject};
 use super::MOST_POINTS;
 use super::played::Playing;
-use super::sine::Sine;
+use super::sine;
 use super::small::Small;
 use crate::analysis::transient::Run;
 use crate::circuit::{Circuit, Element};
 use crate::diag::{Diagnostic, nearest};
+use crate::measure::stress::{self, Sine};
 use crate::netlist::card::{Name, Netlist, Probe};
 use crate::num;
 use crate::system::probe::Observable;
@@ -26,11 +27,13 @@ pub enum Bound {
     /// A figure of small signals.
     Small(Small),
     /// A figure of the steady state of a sine.
-    Sine(Sine),
+    Sine(sine::Sine),
     /// A figure of a waveform.
     Wave(Observable, Run, OfWave),
     /// A figure of a render.
     Played(Playing, OfSound),
+    /// What an element must stand, at rest or while a sine plays.
+    Stress(String, Option<Sine>),
 }
 
 /// Looks up what a figure names.
@@ -41,8 +44,12 @@ pub fn bind(figure: &Figure, circuit: &Circuit, netlist: &Netlist) -> Result<Bou
             Bound::Chart(probe(figure, circuit)?.label)
         }
         Way::Chart => Bound::Chart(element(figure, circuit)?.name.clone()),
+        Way::Stress => {
+            let name = element(figure, circuit)?.name.clone();
+            Bound::Stress(name, stressing(figure, circuit)?)
+        }
         Way::Small(of) => Bound::Small(Small::new(figure, circuit, of)?),
-        Way::Sine(of) => Bound::Sine(Sine::new(figure, circuit, of)?),
+        Way::Sine(of) => Bound::Sine(sine::Sine::new(figure, circuit, of)?),
         Way::Wave(of) => Bound::Wave(probe(figure, circuit)?, run(figure, netlist)?, of),
         Way::Played(of) => {
             let driving = driving(figure, circuit)?;
@@ -130,6 +137,25 @@ fn run(figure: &Figure, netlist: &Netlist) -> Result<Run, Diagnostic> {
         .at(figure.span));
     }
     Ok(run)
+}
+
+/// What plays while a stress is measured; nothing without a level.
+fn stressing(figure: &Figure, circuit: &Circuit) -> Result<Option<Sine>, Diagnostic> {
+    let Some(level) = figure.number("level") else {
+        return Ok(None);
+    };
+    let driving = driving(figure, circuit)?;
+    let freq_hz = figure.number("frequency").unwrap_or_else(|| {
+        stress::frequency(
+            circuit,
+            driven_source::own_sine(&driving.drive).map(|s| s.0),
+        )
+    });
+    Ok(Some(Sine {
+        driven: driving.driven,
+        freq_hz,
+        level,
+    }))
 }
 
 /// The source that drives, named or the only one with an AC value.

@@ -244,7 +244,7 @@ fn halt(halt: Halt<Trouble>) -> Trouble {
     }
 }
 
-fn trouble(trouble: periodic::Trouble) -> Trouble {
+pub(super) fn trouble(trouble: periodic::Trouble) -> Trouble {
     match trouble {
         periodic::Trouble::NoSolution(none) => Trouble::NoSolution(none),
         other => Trouble::Unsolved(other.to_string()),

@@ -95,6 +95,18 @@ const LEVEL: Condition = optional(
     "that of the source's own sine",
     "peak of the sine at the source",
 );
+const STRESS_LEVEL: Condition = optional(
+    "level",
+    Takes::Positive("V"),
+    "nothing plays",
+    "peak of the sine at the source",
+);
+const STRESS_SINE: Condition = optional(
+    "frequency",
+    Takes::Positive("Hz"),
+    "beside the mains eight times theirs, else that of the source's own sine, or 1k",
+    "of the sine",
+);
 const OUTPUT_LEVEL: Condition = optional(
     "output-level",
     Takes::Positive("V"),
@@ -137,4 +149,5 @@ pub const OF_SINE: &[&Condition] = &[&SOURCE, &SINE, &LEVEL, &OUTPUT_LEVEL];
 pub const OF_HARMONIC: &[&Condition] = &[&HARMONIC, &SOURCE, &SINE, &LEVEL, &OUTPUT_LEVEL, &AT_THD];
 pub const BY_INPUT: &[&Condition] = &[&SOURCE, &SINE, &LEVEL, &AT_THD];
 pub const BY_OUTPUT: &[&Condition] = &[&SOURCE, &SINE, &OUTPUT_LEVEL, &AT_THD];
+pub const OF_STRESS: &[&Condition] = &[&SOURCE, &STRESS_SINE, &STRESS_LEVEL];
 pub const OF_PAIR: &[&Condition] = &[&SOURCE, &PAIR, &PAIR_LEVEL];

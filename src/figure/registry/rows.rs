@@ -42,6 +42,20 @@ const fn charted(
     }
 }
 
+/// What a part must stand.
+const fn stress(
+    name: &'static str,
+    unit: &'static str,
+    meaning: &'static str,
+    example: &'static str,
+) -> Quantity {
+    Quantity {
+        conditions: OF_STRESS,
+        way: Way::Stress,
+        ..charted(name, unit, meaning, example)
+    }
+}
+
 /// A figure of a waveform.
 const fn wave(
     name: &'static str,
@@ -246,6 +260,229 @@ pub const QUANTITIES: &[Quantity] = &[
         "most that a rectifier blocks in a mains cycle; rated",
         "inverse voltage of XV9",
     ),
+    charted(
+        "drain current",
+        "A",
+        "current into a field-effect transistor's drain",
+        "drain current of J1",
+    ),
+    charted(
+        "gate current",
+        "A",
+        "current into its gate",
+        "gate current of J1",
+    ),
+    charted("vds", "V", "drain to source", "vds of J1"),
+    charted("vgs", "V", "gate to source", "vgs of J1"),
+    charted(
+        "collector current",
+        "A",
+        "current into a transistor's collector",
+        "collector current of Q1",
+    ),
+    charted(
+        "base current",
+        "A",
+        "current into its base",
+        "base current of Q1",
+    ),
+    charted("vce", "V", "collector to emitter", "vce of Q1"),
+    charted("vbe", "V", "base to emitter", "vbe of Q1"),
+    stress(
+        "driven dissipation",
+        "W",
+        "heat in a resistor, pot, diode or transistor",
+        "driven dissipation of RK with level 4",
+    ),
+    stress(
+        "driven plate dissipation",
+        "W",
+        "heat at a valve's plate; rated",
+        "driven plate dissipation of XV4 with level 4",
+    ),
+    stress(
+        "driven screen dissipation",
+        "W",
+        "heat at a valve's screen; rated",
+        "driven screen dissipation of XV4 with level 4",
+    ),
+    stress(
+        "driven grid dissipation",
+        "W",
+        "heat at a valve's grid",
+        "driven grid dissipation of XV4 with level 4",
+    ),
+    stress(
+        "driven cathode current",
+        "A",
+        "mean of all currents into a valve; rated for some",
+        "driven cathode current of XV4 with level 4",
+    ),
+    stress(
+        "driven direct current",
+        "A",
+        "mean through a rectifier, choke or inductor; rated",
+        "driven direct current of XV9 with level 4",
+    ),
+    stress(
+        "peak cathode current",
+        "A",
+        "crest of all currents into a valve",
+        "peak cathode current of XV4 with level 4",
+    ),
+    stress(
+        "peak current",
+        "A",
+        "crest through a rectifier; rated",
+        "peak current of XV9 with level 4",
+    ),
+    stress(
+        "peak voltage",
+        "V",
+        "most across a resistor, capacitor, switch or winding; rated",
+        "peak voltage of C1 with level 4",
+    ),
+    stress(
+        "peak plate voltage",
+        "V",
+        "most from plate to cathode",
+        "peak plate voltage of XV4 with level 4",
+    ),
+    stress(
+        "peak screen voltage",
+        "V",
+        "most from screen to cathode",
+        "peak screen voltage of XV4 with level 4",
+    ),
+    stress(
+        "peak heater-cathode voltage",
+        "V",
+        "most from cathode to a heater at ground; rated",
+        "peak heater-cathode voltage of XV2A with level 4",
+    ),
+    stress(
+        "peak socket voltage",
+        "V",
+        "most between two pins of a valve's socket, the heater's at ground",
+        "peak socket voltage of XV4 with level 4",
+    ),
+    stress(
+        "peak inverse voltage",
+        "V",
+        "most that a rectifier blocks; rated",
+        "peak inverse voltage of XV9 with level 4",
+    ),
+    stress(
+        "reverse voltage",
+        "V",
+        "most of the wrong sign across an electrolytic; rated",
+        "reverse voltage of CB1 with level 4",
+    ),
+    stress(
+        "ripple current",
+        "A",
+        "rms through a capacitor; rated if a comment says",
+        "ripple current of CR with level 4",
+    ),
+    stress(
+        "rms current",
+        "A",
+        "rms through a part, direct current included",
+        "rms current of VMAINS with level 4",
+    ),
+    stress(
+        "rms voltage",
+        "V",
+        "rms of a source",
+        "rms voltage of VMAINS",
+    ),
+    stress(
+        "power delivered",
+        "W",
+        "what an output transformer gives to its taps; rated",
+        "power delivered of XOT with level 4",
+    ),
+    stress(
+        "primary rms current",
+        "A",
+        "rms in a transformer's primary; rated",
+        "primary rms current of XMAINS with level 4",
+    ),
+    stress(
+        "ht1 rms current",
+        "A",
+        "rms in a high-tension winding; rated",
+        "ht1 rms current of XMAINS with level 4",
+    ),
+    stress(
+        "ht2 rms current",
+        "A",
+        "rms in the other half; rated",
+        "ht2 rms current of XMAINS with level 4",
+    ),
+    stress(
+        "bias winding rms current",
+        "A",
+        "rms in a bias winding; rated",
+        "bias winding rms current of XMAINS",
+    ),
+    stress(
+        "plate1 rms current",
+        "A",
+        "rms in an output transformer's first half",
+        "plate1 rms current of XOT with level 4",
+    ),
+    stress(
+        "plate2 rms current",
+        "A",
+        "rms in the other half",
+        "plate2 rms current of XOT with level 4",
+    ),
+    stress(
+        "plate1 direct current",
+        "A",
+        "mean in an output transformer's first half",
+        "plate1 direct current of XOT",
+    ),
+    stress(
+        "plate2 direct current",
+        "A",
+        "mean in the other half",
+        "plate2 direct current of XOT",
+    ),
+    stress(
+        "standing current",
+        "A",
+        "mean in a single-ended transformer's primary; rated",
+        "standing current of XOT",
+    ),
+    stress(
+        "tap4 rms current",
+        "A",
+        "rms in the winding up to the first tap",
+        "tap4 rms current of XOT with level 4",
+    ),
+    stress(
+        "tap8 rms current",
+        "A",
+        "rms in the winding up to the second tap",
+        "tap8 rms current of XOT with level 4",
+    ),
+    stress(
+        "tap16 rms current",
+        "A",
+        "rms in the winding up to the third tap",
+        "tap16 rms current of XOT with level 4",
+    ),
+    Quantity {
+        about: About::Node,
+        ..charted(
+            "ac voltage",
+            "V",
+            "rms of a node that carries AC in a mains cycle, without its mean",
+            "ac voltage of line",
+        )
+    },
     Quantity {
         about: About::Node,
         ..charted(

@@ -158,6 +158,8 @@ fn shown(expr: &Expr) -> (String, usize) {
         Expr::Binary(operator, a, b, _) => {
             let ((a, left), (b, right)) = (shown(a), shown(b));
             let symbol = match operator {
+                Operator::Greater => return (format!("max({a},{b})"), left.max(right) + 1),
+                Operator::Less => return (format!("min({a},{b})"), left.max(right) + 1),
                 Operator::Add => '+',
                 Operator::Subtract => '-',
                 Operator::Multiply => '*',

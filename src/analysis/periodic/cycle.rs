@@ -1,0 +1,276 @@
+//! The mains cycle that repeats itself: a supply's steady state with nothing playing.
+//!
+//! It is found by the same shooting as any steady state, started from `mains`' own guess, all
+//! other sources at their DC values. What it gives are the stages of its steps, each with the
+//! weight that the method's quadrature has for it (order five), so that an average is one sum.
+
+use super::orbit::Orbit;
+use super::shooting::{Last, Rest, Search, Tactics};
+use super::signal::{Clock, Driving, Signal};
+use super::step::Stepper;
+use super::trouble::Trouble;
+use super::{Accuracy, Effort};
+use crate::analysis::NoSolution;
+use crate::analysis::mains::{self, Mains};
+use crate::circuit::Circuit;
+use crate::math::newton::Failure;
+use crate::math::radau::{self, STAGES};
+use crate::system::assemble::{Assembly, SourceState};
+use std::convert::Infallible;
+
+/// A moment of the cycle.
+#[derive(Debug, Clone)]
+pub struct Instant {
+    /// Since the start of the cycle, s.
+    pub time_s: f64,
+    /// Its part in an average; all of a cycle's add up to one.
+    pub weight: f64,
+    /// Unknowns.
+    pub x: Vec<f64>,
+    /// Their rates, 1/s.
+    pub x_rate: Vec<f64>,
+}
+
+/// All that a transient starts from.
+#[derive(Debug, Clone)]
+pub struct State {
+    /// Unknowns.
+    pub x: Vec<f64>,
+    /// Their rates, 1/s.
+    pub x_rate: Vec<f64>,
+    /// Charges and fluxes.
+    pub q: Vec<f64>,
+    /// Their rates.
+    pub q_rate: Vec<f64>,
+}
+
+/// A cycle that repeats itself.
+#[derive(Debug, Clone)]
+pub struct Cycle {
+    /// How often.
+    pub freq_hz: f64,
+    /// In the order of time; the last at the end.
+    pub instants: Vec<Instant>,
+    /// The state at the cycle's start.
+    pub start: State,
+    /// Cycles integrated to find it.
+    pub cycles: usize,
+    /// What it cost.
+    pub effort: Effort,
+    /// Where a neighbour's search may begin.
+    seed: Last,
+}
+
+impl Cycle {
+    /// The average of every unknown.
+    pub fn mean(&self) -> Vec<f64> {
+        let mut mean = vec![0.0; self.start.x.len()];
+        for instant in &self.instants {
+            for (m, x) in mean.iter_mut().zip(&instant.x) {
+                *m += instant.weight * x;
+            }
+        }
+        mean
+    }
+
+    /// The average of what is read at each moment.
+    pub fn average(&self, mut read: impl FnMut(&Instant) -> f64) -> f64 {
+        self.instants.iter().map(|i| i.weight * read(i)).sum()
+    }
+}
+
+/// How accurate a mains cycle is: hundreds of volts to a meter's last digit, ripple to a
+/// thousandth.
+const ACCURACY: Accuracy = Accuracy {
+    relative: 1e-5,
+    volts: 1e-6,
+    amperes: 1e-9,
+};
+
+/// Newton's steps settle by this, V or A.
+const COARSEST: f64 = 1e-4;
+
+/// The cycle that repeats itself. The assembly comes back with the discrete states of the cycle's
+/// end; a source that is driven from outside keeps its value.
+///
+/// # Errors
+/// If a step could not be solved, or the cycle does not come to repeat itself.
+pub fn cycle<'c>(
+    assembly: Assembly<'c>,
+    mains: &Mains,
+) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
+    sought(assembly, mains, None)
+}
+
+/// The same, begun where a neighbour's cycle was found: the same circuit with other values, or
+/// with its valves pulled.
+///
+/// # Errors
+/// As [`cycle`].
+pub fn cycle_near<'c>(
+    assembly: Assembly<'c>,
+    mains: &Mains,
+    near: &Cycle,
+) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
+    sought(assembly, mains, Some(near))
+}
+
+fn sought<'c>(
+    mut assembly: Assembly<'c>,
+    mains: &Mains,
+    near: Option<&Cycle>,
+) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
+    assembly.moving = Some(mains.sources.clone());
+    let before = assembly.evaluations;
+    let known = near.map(|n| n.seed.clone());
+    let known = known.filter(|k| k.orbit.start.len() == assembly.len());
+    let guess = match &known {
+        Some(known) => mains::Guess {
+            x: known.orbit.end().to_vec(),
+            charge: known.charge.clone(),
+        },
+        None => mains::guess(&mut assembly, mains.freq_hz)?,
+    };
+    let clock = Clock {
+        period_s: 1.0 / mains.freq_hz,
+        cycles: 1,
+        start_s: 0.0,
+        rest: assembly.external.map_or(0.0, |e| e.1),
+    };
+    let mut search = Search {
+        rest: Rest {
+            x: guess.x,
+            charge: guess.charge,
+            memory: assembly.memory.clone(),
+        },
+        stepper: Stepper::new(assembly),
+        accuracy: ACCURACY,
+        tactics: Tactics::MAINS,
+        last: None,
+    };
+    search.stepper.coarsest = COARSEST;
+    let mut effort = Effort::default();
+    let signal = Signal::silence(mains.freq_hz);
+    let driving = Driving {
+        signal: &signal,
+        clock,
+    };
+    let circuit = search.stepper.assembly.circuit;
+    let mut poll = || Ok::<(), Infallible>(());
+    let failed = |trouble: Trouble| match trouble {
+        Trouble::NoSolution(no) => Box::new(NoSolution {
+            analysis: "mains cycle",
+            ..*no
+        }),
+        other => Box::new(NoSolution::new(
+            "mains cycle",
+            circuit,
+            &Failure::Unsettled {
+                unknown: other.unknown(),
+                equation: 0,
+                residual_ratio: f64::INFINITY,
+                iterations: 0,
+            },
+            vec!["shooting", "cycle after cycle"],
+            None,
+        )),
+    };
+    let mut found = search.newton(driving, known.clone(), &mut effort, &mut poll);
+    if known.is_some() && !matches!(found, Ok(Ok(Some(_)))) {
+        let assembly = &mut search.stepper.assembly;
+        let guess = mains::guess(assembly, mains.freq_hz)?;
+        search.rest = Rest {
+            x: guess.x,
+            charge: guess.charge,
+            memory: assembly.memory.clone(),
+        };
+        found = search.newton(driving, None, &mut effort, &mut poll);
+    }
+    if !matches!(found, Ok(Ok(Some(_)))) {
+        search
+            .settle(driving, &mut effort, &mut poll)
+            .map_err(failed)?
+            .expect("nobody stops it");
+    }
+    let last = search.last.take().expect("just found");
+    let mut assembly = search.stepper.assembly;
+    let start = end_of(&last.orbit, &mut assembly);
+    assembly.moving = None;
+    effort.evaluations = assembly.evaluations - before;
+    let cycle = Cycle {
+        freq_hz: mains.freq_hz,
+        instants: instants(&last.orbit),
+        start,
+        cycles: effort.passes,
+        effort,
+        seed: last,
+    };
+    Ok((cycle, assembly))
+}
+
+/// The cycle of a circuit's supply, if the mains feed one.
+///
+/// # Errors
+/// As [`cycle`].
+pub fn supply(circuit: &Circuit) -> Result<Option<(Cycle, Assembly<'_>)>, Box<NoSolution>> {
+    match mains::find(circuit) {
+        Some(mains) => cycle(Assembly::new(circuit), &mains).map(Some),
+        None => Ok(None),
+    }
+}
+
+/// Rates of the unknowns at a stage.
+fn rates(orbit: &Orbit, step: usize, stage: usize, d: &[f64; STAGES], h: f64) -> Vec<f64> {
+    debug_assert!(stage < STAGES);
+    let start = orbit.before(step);
+    (0..start.len())
+        .map(|k| {
+            let rise = |j: usize| d[j] * (orbit.stage(step, j)[k] - start[k]);
+            (0..STAGES).map(rise).sum::<f64>() / h
+        })
+        .collect()
+}
+
+/// The stages as moments with their weights.
+fn instants(orbit: &Orbit) -> Vec<Instant> {
+    let (d, weights) = (radau::slopes(), radau::weights());
+    let period = orbit.period_s();
+    let mut instants = Vec::with_capacity(STAGES * orbit.steps());
+    for step in 0..orbit.steps() {
+        let h = orbit.times[step + 1] - orbit.times[step];
+        for (stage, row) in d.iter().enumerate() {
+            instants.push(Instant {
+                time_s: orbit.times[step] + radau::C[stage] * h,
+                weight: weights[stage] * h / period,
+                x: orbit.stage(step, stage).to_vec(),
+                x_rate: rates(orbit, step, stage, row, h),
+            });
+        }
+    }
+    instants
+}
+
+/// The state at the end, which is that at the start.
+fn end_of(orbit: &Orbit, assembly: &mut Assembly<'_>) -> State {
+    let step = orbit.steps() - 1;
+    let h = orbit.times[step + 1] - orbit.times[step];
+    let row = radau::slopes()[STAGES - 1];
+    let mut charges = |x: &[f64]| {
+        assembly.evaluate(x, SourceState::at(0.0), 0.0, false);
+        assembly.q.clone()
+    };
+    let start = charges(orbit.before(step));
+    let stages: Vec<Vec<f64>> = (0..STAGES).map(|j| charges(orbit.stage(step, j))).collect();
+    let q_rate = (0..start.len())
+        .map(|k| {
+            let rise = |j: usize| row[j] * (stages[j][k] - start[k]);
+            (0..STAGES).map(rise).sum::<f64>() / h
+        })
+        .collect();
+    State {
+        x: orbit.end().to_vec(),
+        x_rate: rates(orbit, step, STAGES - 1, &row, h),
+        q: stages[STAGES - 1].clone(),
+        q_rate,
+    }
+}

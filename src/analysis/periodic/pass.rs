@@ -1,0 +1,138 @@
+//! One pass through a period, and what it makes of small changes at its start.
+
+use super::Effort;
+use super::orbit::Orbit;
+use super::shooting::Search;
+use super::signal::Driving;
+use super::step::{Sources, Spread};
+use super::trouble::{self, Trouble};
+use crate::math::lu::Singular;
+use crate::math::newton::Failure;
+use crate::math::radau::{self, STAGES};
+
+/// A step is divided so often by two before it is given up.
+const DIVISIONS: usize = 24;
+
+/// One pass through the period.
+pub(super) struct Pass {
+    pub orbit: Orbit,
+    /// Charges at the end less those at the start, `[state]`, in V or A.
+    pub moved: Vec<f64>,
+    /// Charges at the end, `[n]`.
+    pub end: Vec<f64>,
+    /// The monodromy matrix, `[state * state]`, column by column, in V or A; empty unless asked for.
+    pub monodromy: Vec<f64>,
+    /// Charge of a volt or flux of an ampere, `[state]`.
+    pub weights: Vec<f64>,
+}
+
+impl Search<'_> {
+    /// Integrates the period over the mesh from the charges at its start; with `carries` the
+    /// monodromy comes with it.
+    pub fn pass(
+        &mut self,
+        driving: &Driving<'_>,
+        (mesh, start): (&[f64], &[f64]),
+        old: Option<&Orbit>,
+        tolerance: &[f64],
+        carries: bool,
+        effort: &mut Effort,
+    ) -> Result<Pass, Trouble> {
+        let stepper = &mut self.stepper;
+        let n = start.len();
+        let m = stepper.state.len();
+        let mut orbit = Orbit::from(old.map_or_else(|| self.rest.x.clone(), |o| o.end().to_vec()));
+        let mut charge = start.to_vec();
+        let mut spread = carries.then(|| Spread::new(n, &stepper.state));
+        let mut x = vec![0.0; STAGES * n];
+        // Ends of steps still to be taken, the next one last.
+        let mut ends: Vec<f64> = mesh[1..].iter().rev().copied().collect();
+        let mut t = 0.0;
+        let least = mesh[mesh.len() - 1] * 0.5f64.powi(DIVISIONS as i32) * 1e-3;
+        while let Some(&end) = ends.last() {
+            let h = end - t;
+            let mut solved = Err(Failure::Singular(Singular { row: 0, column: 0 }));
+            for retry in [false, true] {
+                guess(&orbit, old.filter(|_| !retry), t, h, &mut x);
+                if retry {
+                    stepper.forget();
+                }
+                solved = stepper.solve(driving, (t, h), &charge, tolerance, &mut x);
+                if solved.is_ok() {
+                    break;
+                }
+            }
+            if let Err(failure) = solved {
+                effort.divided += 1;
+                if h < least {
+                    return Err(Trouble::NoSolution(Box::new(trouble::no_solution(
+                        self.stepper.assembly.circuit,
+                        failure,
+                        n,
+                        driving.clock(t),
+                    ))));
+                }
+                ends.push(t + 0.5 * h);
+                continue;
+            }
+            effort.steps += 1;
+            if let Some(spread) = &mut spread {
+                stepper.carry(h, spread);
+            }
+            charge.copy_from_slice(stepper.charge_at_end());
+            orbit.stages.extend_from_slice(&x);
+            orbit.times.push(end);
+            stepper.assembly.settle_memory(&x[(STAGES - 1) * n..]);
+            orbit.memory.push(stepper.assembly.memory.clone());
+            t = end;
+            ends.pop();
+        }
+        effort.passes += 1;
+        let weights = stepper.weights();
+        let state = &stepper.state;
+        let moved = (0..m)
+            .map(|i| (charge[state[i]] - start[state[i]]) / weights[i])
+            .collect();
+        let mut monodromy = Vec::new();
+        if let Some(spread) = &spread {
+            monodromy.reserve(m * m);
+            for column in 0..m {
+                let size = weights[column];
+                let own = (0..m).map(|row| spread.of(column, state[row]) * size / weights[row]);
+                monodromy.extend(own);
+            }
+        }
+        Ok(Pass {
+            orbit,
+            moved,
+            end: charge,
+            monodromy,
+            weights,
+        })
+    }
+}
+
+/// A guess of a step's stages: the old orbit moved by what the start has moved, or else the
+/// start itself.
+fn guess(orbit: &Orbit, old: Option<&Orbit>, t: f64, h: f64, x: &mut [f64]) {
+    let n = orbit.start.len();
+    let now = orbit.before(orbit.steps());
+    let Some(old) = old else {
+        for stage in x.chunks_exact_mut(n) {
+            stage.copy_from_slice(now);
+        }
+        return;
+    };
+    let weights = |t: f64| {
+        let (step, s) = old.find(t);
+        (step, radau::interpolate(s))
+    };
+    let (step, w) = weights(t);
+    let moved: Vec<f64> = (0..n).map(|k| now[k] - old.weighed(step, w, k)).collect();
+    for (stage, c) in x.chunks_exact_mut(n).zip(radau::C) {
+        let (step, w) = weights(t + c * h);
+        for (k, x) in stage.iter_mut().enumerate() {
+            *x = old.weighed(step, w, k) + moved[k];
+        }
+    }
+}

@@ -1,0 +1,89 @@
+//! What `bias` and `parts` play into the circuit to see what its parts must stand.
+
+use super::common::{Session, number_option};
+use super::driven_source as source;
+use super::failure::Failure;
+use crate::circuit::Circuit;
+use crate::figure::driven_source::own_sine;
+use crate::measure::stress::{self, Sine, Survey};
+use crate::num::{self, Role};
+use clap::Arg;
+
+/// Adds the options that say how the circuit is driven; `--drive` is the command's own.
+pub fn options(command: clap::Command) -> clap::Command {
+    command
+        .arg(
+            Arg::new("source")
+                .long("source")
+                .value_name("NAME")
+                .help("The source that --drive plays at"),
+        )
+        .arg(number_option(
+            "frequency",
+            "F",
+            "Of the sine that --drive plays, Hz",
+        ))
+}
+
+/// What is played.
+#[derive(Debug, Clone)]
+pub struct Drive {
+    /// The sine.
+    pub sine: Sine,
+    /// In words: `4 V at 1 kHz at VIN`.
+    pub words: String,
+}
+
+/// What `--drive` asks for, if it does.
+///
+/// # Errors
+/// If there is no such source, or no level that clips.
+pub fn asked(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Drive>, Failure> {
+    let Some(text) = session.text("drive") else {
+        return Ok(None);
+    };
+    let (name, driven, drive) = source::named(session, circuit, "which source drives?")?;
+    let given = session.positive("frequency", Role::Frequency)?;
+    let freq_hz =
+        given.unwrap_or_else(|| stress::frequency(circuit, own_sine(&drive).map(|s| s.0)));
+    let level = match text.eq_ignore_ascii_case("full") {
+        true => stress::full_level(circuit, driven, freq_hz)?.ok_or_else(|| {
+            Failure::usage(format!("no level at `{name}` drives a valve to clipping"))
+                .hint("give the level in V, or another --source")
+        })?,
+        false => session
+            .positive("drive", Role::Voltage)?
+            .expect("the option was given"),
+    };
+    let words = format!(
+        "{} peak at {} from `{name}`",
+        num::engineering(level, "V", 3),
+        num::engineering(freq_hz, "Hz", 3)
+    );
+    Ok(Some(Drive {
+        sine: Sine {
+            driven,
+            freq_hz,
+            level,
+        },
+        words,
+    }))
+}
+
+/// Says which states were not found. One without the state that was asked for is a failure.
+///
+/// # Errors
+/// If there is no driven state.
+pub fn report(session: &Session<'_>, survey: &Survey) -> Result<(), Failure> {
+    for (state, failed) in survey.states.iter().zip(&survey.failed) {
+        let Some(trouble) = failed else { continue };
+        if state.sine.is_some() || state.name == "at rest" {
+            return Err(trouble.clone().into());
+        }
+        session.note(&format!(
+            "{}: {trouble}; its stresses are left out",
+            state.name
+        ));
+    }
+    Ok(())
+}

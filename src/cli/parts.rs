@@ -1,0 +1,233 @@
+//! `parts`: what to buy.
+
+use super::common::{Session, number_option};
+use super::driven::{self, Drive};
+use super::failure::Failure;
+use super::{Command, Outcome, SAFETY, interrupt};
+use crate::circuit::bind::Timing;
+use crate::measure::stress::{self, State, Survey};
+use crate::netlist::Loader;
+use crate::parts::{self, Heaters, Line, stock};
+use crate::report::table::{Side, Table};
+use clap::Arg;
+use clap::ArgMatches;
+use serde_json::json;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "parts",
+    about: "What to buy: an order list with the rating that each part needs",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    driven::options(command)
+        .arg(
+            Arg::new("stock")
+                .long("stock")
+                .value_name("STOCK.csv")
+                .help("What is in the drawer: a CSV of kind,value,rating,count,where"),
+        )
+        .arg(number_option(
+            "drive",
+            "V",
+            "Count in what each part stands with a sine of this peak at the source; `full` seeks \
+             full clipping",
+        ))
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    if !session.texts("probe").is_empty() {
+        return Err(Failure::usage("parts takes no `--probe`"));
+    }
+    let items = match session.text("stock") {
+        Some(path) => Some(read_stock(&session, path)?),
+        None => None,
+    };
+    let mut circuit = session.circuit(Timing::default())?;
+    interrupt::watch();
+    let drive = driven::asked(&session, &circuit)?;
+    let sine = match &drive {
+        Some(Drive { sine, .. }) => Some(*sine),
+        None => None,
+    };
+    if drive.is_some() {
+        session.fits(&circuit)?;
+    }
+    let vary_mains = session.text("mains").is_none();
+    let states = states(&circuit, sine, vary_mains);
+    let survey = stress::survey(&mut circuit, states, || interrupt::check())?;
+    driven::report(&session, &survey)?;
+    let mut lines = parts::list(&circuit, &survey);
+    if let Some(items) = items {
+        stock::mark(&mut lines, items);
+    }
+    let heaters = parts::heaters(&circuit);
+    let mut outputs = session.guards.outputs();
+    if let Some(path) = session.csv() {
+        outputs.text(&path, &csv(&lines))?;
+    }
+    session.finish(
+        outputs,
+        || record(&circuit.title, &survey, &lines, &heaters),
+        || printed(&circuit.title, &survey, &lines, &heaters),
+    )?;
+    Ok(Outcome::Done)
+}
+
+/// Warm and with cold valves, at the mains as it is and 10 % high, and driven.
+fn states(
+    circuit: &crate::circuit::Circuit,
+    sine: Option<stress::Sine>,
+    vary_mains: bool,
+) -> Vec<State> {
+    let mut states = stress::ordinary(circuit, sine, vary_mains);
+    states.retain(|s| s.mains_percent >= 100.0 && s.open.is_empty());
+    states
+}
+
+fn read_stock(session: &Session<'_>, path: &str) -> Result<Vec<stock::Item>, Failure> {
+    let text = match session.guards.loader().load(path, None) {
+        Ok((_, text)) => text,
+        Err(problem) => return Err(Failure::usage(problem.to_string())),
+    };
+    stock::read(&text).map_err(|wrong| {
+        Failure::usage(format!(
+            "{path}, line {}, column `{}`: {}",
+            wrong.line, wrong.column, wrong.why
+        ))
+        .hint(format!(
+            "a stock file has the columns {}",
+            stock::COLUMNS.join(",")
+        ))
+    })
+}
+
+const HEAD: [&str; 7] = ["quantity", "kind", "value", "needs", "buy", "names", "note"];
+
+fn csv(lines: &[Line]) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(HEAD).expect("writing to memory");
+    for line in lines {
+        let row = [
+            line.quantity.to_string(),
+            line.kind.to_string(),
+            line.value.clone(),
+            line.needs.clone(),
+            line.buy.clone(),
+            line.names.join(" "),
+            line.note(),
+        ];
+        writer.write_record(row).expect("writing to memory");
+    }
+    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+}
+
+fn record(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> serde_json::Value {
+    json!({
+        "title": title.trim(),
+        "states": survey.states.iter().map(|s| &s.name).collect::<Vec<_>>(),
+        "parts": lines.iter().map(|l| json!({
+            "quantity": l.quantity,
+            "kind": l.kind,
+            "value": l.value,
+            "needs": l.needs,
+            "buy": l.buy,
+            "names": l.names,
+            "notes": l.notes,
+            "in_stock": l.stock.as_ref().map(|s| s.count),
+            "where": l.stock.as_ref().map(|s| &s.places),
+            "to_buy": l.to_buy(),
+        })).collect::<Vec<_>>(),
+        "heaters": heaters.sums.iter().map(|(volts, amperes, bottles)| json!({
+            "voltage_v": volts,
+            "current_a": amperes,
+            "bottles": bottles,
+        })).collect::<Vec<_>>(),
+        "heaters_unknown": heaters.unknown,
+    })
+}
+
+/// Characters of a line of names or notes before it is broken.
+const WIDE: usize = 34;
+
+fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> String {
+    let stocked = lines.iter().any(|l| l.stock.is_some());
+    let mut columns = vec![
+        ("", Side::Right),
+        ("kind", Side::Left),
+        ("value", Side::Left),
+    ];
+    columns.extend([("needs", Side::Right), ("buy", Side::Left)]);
+    if stocked {
+        columns.push(("to buy", Side::Right));
+    }
+    columns.extend([("parts", Side::Left), ("note", Side::Left)]);
+    let mut table = Table::new(&columns);
+    for line in lines {
+        let names = broken(&line.names.join(" "));
+        let notes = broken(&line.note());
+        for k in 0..names.len().max(notes.len()) {
+            let first = |text: String| if k == 0 { text } else { String::new() };
+            let mut row = vec![
+                first(line.quantity.to_string()),
+                first(line.kind.to_string()),
+                first(line.value.clone()),
+                first(line.needs.clone()),
+                first(line.buy.clone()),
+            ];
+            if stocked {
+                row.push(first(line.to_buy().to_string()));
+            }
+            row.push(names.get(k).cloned().unwrap_or_default());
+            row.push(notes.get(k).cloned().unwrap_or_default());
+            table.row(row);
+        }
+    }
+    let mut text = format!("{}\nneeds: the worst of: ", title.trim());
+    let known = survey.states.iter().zip(&survey.failed);
+    let names: Vec<&str> = known
+        .filter(|s| s.1.is_none())
+        .map(|s| s.0.name.as_str())
+        .collect();
+    let silent = match survey.states.iter().any(|s| s.sine.is_some()) {
+        true => "",
+        false => "; nothing plays: --drive counts in what a signal does",
+    };
+    text += &format!("{}{silent}\n\n{}", names.join(", "), table.text());
+    for (volts, amperes, bottles) in &heaters.sums {
+        text += &format!(
+            "\nheaters at {}: {} for {bottles} valve{}\n",
+            crate::num::engineering(*volts, "V", 3),
+            crate::num::engineering(*amperes, "A", 3),
+            if *bottles == 1 { "" } else { "s" }
+        );
+    }
+    if !heaters.unknown.is_empty() {
+        text += &format!("heaters not known here: {}\n", heaters.unknown.join(", "));
+    }
+    text + &format!(
+        "\nResistors for twice their watts (common practice), in bodies that withstand the volts. \
+         The list does not know the wiring, the chassis, or what a maker's part stands: compare it \
+         with the data sheets.\n{SAFETY}\n"
+    )
+}
+
+/// A text in lines that are not too wide.
+fn broken(text: &str) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in text.split_whitespace() {
+        let last = lines.last_mut().expect("never empty");
+        if last.is_empty() {
+            last.push_str(word);
+        } else if last.chars().count() + 1 + word.chars().count() <= WIDE {
+            last.push(' ');
+            last.push_str(word);
+        } else {
+            lines.push(word.to_string());
+        }
+    }
+    lines
+}

@@ -1,0 +1,111 @@
+//! Output transformers without a load, and taps that are tied to ground.
+
+use super::Finding;
+use crate::circuit::{Circuit, Element, Node};
+use crate::measure::stress::common_of;
+
+/// A tap's load is at most so many times what the last tap is for, ohm: a feedback network is none.
+const LOAD: f64 = 200.0;
+
+/// Taps that share the secondary's common node: the winding between them is shorted.
+pub(super) fn taps(circuit: &Circuit) -> Vec<Finding> {
+    let mut found = Vec::new();
+    for (element, common) in transformers(circuit) {
+        let names = element.kind.map_or(&[][..], |k| k.terminals);
+        for k in common + 1..element.terminals.len() {
+            let node = element.terminals[k];
+            let first = (common..k).find(|&j| element.terminals[j] == node);
+            if let Some(first) = first {
+                let at = match node {
+                    Node::GROUND => "ground".to_string(),
+                    _ => format!("`{}`", circuit.nodes[node.0].name),
+                };
+                found.push(Finding {
+                    subject: element.name.clone(),
+                    quantity: "secondary",
+                    text: format!(
+                        "`{}` and `{}` are both tied to {at}: the winding between them is \
+                         shorted; give an unused tap a node of its own",
+                        names[first], names[k]
+                    ),
+                    grave: true,
+                });
+            }
+        }
+    }
+    found
+}
+
+/// Output transformers that nothing loads: without a signal a note, with one a fault.
+pub fn unloaded(circuit: &Circuit) -> Vec<Finding> {
+    transformers(circuit)
+        .filter(|(element, common)| !is_loaded(circuit, element, *common))
+        .map(|(element, _)| Finding {
+            subject: element.name.clone(),
+            quantity: super::NO_LOAD,
+            text: "no load on its taps: never play into it like this".to_string(),
+            grave: false,
+        })
+        .collect()
+}
+
+fn transformers(circuit: &Circuit) -> impl Iterator<Item = (&Element, usize)> {
+    let all = circuit.elements.iter();
+    all.filter_map(|e| Some((e, common_of(e.kind?.name)?)))
+}
+
+/// Whether a few ohms lead from a tap to another, or to the common node, outside of the
+/// transformer.
+fn is_loaded(circuit: &Circuit, element: &Element, common: usize) -> bool {
+    let ends: Vec<Node> = element.terminals[common..].to_vec();
+    let own: Vec<usize> = element
+        .ports
+        .iter()
+        .filter_map(|p| match p.piece {
+            crate::circuit::Piece::Branch(k) => Some(k),
+            _ => None,
+        })
+        .collect();
+    (1..ends.len()).any(|from| {
+        let paths = paths(circuit, ends[from], &own);
+        let reached = |node: Node| paths.iter().any(|&(n, ohms)| n == node && ohms <= LOAD);
+        ends.iter().any(|&end| end != ends[from] && reached(end))
+    })
+}
+
+/// Every node that resistances and windings lead to, and by how many ohms at least.
+fn paths(circuit: &Circuit, from: Node, except: &[usize]) -> Vec<(Node, f64)> {
+    let mut best = vec![f64::INFINITY; circuit.nodes.len()];
+    best[from.0] = 0.0;
+    let mut moved = true;
+    while moved {
+        moved = false;
+        let mut relax = |a: Node, b: Node, ohms: f64| {
+            for (a, b) in [(a, b), (b, a)] {
+                if best[a.0] + ohms < best[b.0] - 1e-9 && best[a.0] + ohms <= LOAD {
+                    best[b.0] = best[a.0] + ohms;
+                    moved = true;
+                }
+            }
+        };
+        for r in circuit
+            .resistances
+            .iter()
+            .filter(|r| r.ohms >= 0.0 && r.ohms <= LOAD)
+        {
+            relax(r.a, r.b, r.ohms);
+        }
+        for (_, branch) in circuit
+            .branches
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| !except.contains(k))
+        {
+            relax(branch.a, branch.b, 0.0);
+        }
+    }
+    let all = best.into_iter().enumerate();
+    all.filter(|(_, ohms)| ohms.is_finite())
+        .map(|(node, ohms)| (Node(node), ohms))
+        .collect()
+}

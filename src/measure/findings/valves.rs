@@ -1,0 +1,216 @@
+//! Valves that do not work: electrodes exchanged, cut off, bottomed, or drawing grid current.
+//!
+//! A valve's surroundings are told from what they would do without it: with its laws pulled from
+//! the equations each electrode sees a resistance and would stand at a voltage of its own. The
+//! thresholds are this project's own; they leave alone what is common practice (the grid of a
+//! follower straight at a plate, grid-leak bias of a few meg, long tails).
+
+use super::{Finding, show};
+use crate::circuit::{BranchKind, Element, Node};
+use crate::measure::chart::is_valve;
+use crate::measure::impedance::SmallDirect;
+use crate::system::assemble::Assembly;
+
+/// Plate current below which data sheets call a small valve cut off (RCA Receiving Tube Manual
+/// RC-30, 1975: "grid voltage for plate current of 10 microamperes"; from memory), A.
+const CUT_OFF: f64 = 10e-6;
+/// Volts of supply below which there is none for a valve.
+const SUPPLY: f64 = 5.0;
+/// Part of its supply's volts at which a plate has bottomed.
+const BOTTOM: f64 = 0.1;
+/// Ohms beyond which only open switches and leakage lead on.
+const OPEN: f64 = 1e9;
+/// Grid current that is worth a word, and that which no working stage has at rest, A; the latter
+/// as a part of the plate current too.
+const GRID: (f64, f64, f64) = (1e-6, 50e-6, 0.02);
+
+/// What one valve sees.
+struct Seen {
+    /// Volts at plate, grid and cathode.
+    plate: f64,
+    grid: f64,
+    cathode: f64,
+    screen: Option<f64>,
+    /// Amperes.
+    plate_a: f64,
+    grid_a: f64,
+    /// Ohms that plate, grid and cathode see without the valve.
+    ohms: [f64; 3],
+    /// Volts at which plate, grid and cathode would stand without the valve.
+    without: [f64; 3],
+    /// Whether an open switch keeps a supply from its plate.
+    held_off: bool,
+}
+
+/// The findings about all valves.
+pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
+    let circuit = assembly.circuit;
+    let valves = circuit.elements.iter().filter(|e| is_valve(e));
+    let mut found = Vec::new();
+    for element in valves {
+        let Some(seen) = look(assembly, x, element) else {
+            continue;
+        };
+        if let Some((quantity, text, grave)) = judge(&seen) {
+            found.push(Finding {
+                subject: element.name.clone(),
+                quantity,
+                text,
+                grave,
+            });
+        }
+    }
+    found
+}
+
+fn look(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<Seen> {
+    let names = element.kind.map_or(&[][..], |k| k.terminals);
+    let terminal = |name: &str| {
+        let at = names.iter().position(|n| *n == name)?;
+        Some(element.terminals[at])
+    };
+    let nodes = [terminal("plate")?, terminal("grid")?, terminal("cathode")?];
+    let screen = terminal("screen");
+    let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
+    laws.dedup();
+    let mut amperes = |name: &str| {
+        let reading = element.readings.iter().find(|r| r.0.name == name);
+        reading.map_or(0.0, |&(_, law, output)| {
+            assembly.law_currents(law, x).i[output]
+        })
+    };
+    let (plate_a, grid_a) = (amperes("plate current"), amperes("grid current"));
+    let screen_a = amperes("screen current");
+    // What each electrode gives back to the circuit when the valve is pulled.
+    let taken = [plate_a, grid_a, -(plate_a + grid_a + screen_a)];
+    let mut small = SmallDirect::without(assembly, x, &laws).ok()?;
+    let volts = |node: Node| assembly.unknowns.voltage(x, node);
+    let ohms = nodes.map(|node| small.resistance(node, Node::GROUND));
+    let without: [f64; 3] = std::array::from_fn(|k| volts(nodes[k]) + ohms[k] * taken[k]);
+    Some(Seen {
+        plate: volts(nodes[0]),
+        grid: volts(nodes[1]),
+        cathode: volts(nodes[2]),
+        screen: screen.map(volts),
+        plate_a,
+        grid_a,
+        ohms,
+        without,
+        held_off: held_off(assembly, x, nodes[0]),
+    })
+}
+
+/// Whether an open switch keeps a supply from a node: wires, resistors and windings lead from there
+/// to a switch with volts on its other side.
+fn held_off(assembly: &Assembly<'_>, x: &[f64], node: Node) -> bool {
+    let circuit = assembly.circuit;
+    let volts = |node: Node| assembly.unknowns.voltage(x, node);
+    let mut seen = vec![node];
+    let mut next = 0;
+    while let Some(&at) = seen.get(next) {
+        next += 1;
+        let resistances = circuit.resistances.iter();
+        let resistances = resistances
+            .filter(|r| r.ohms.abs() < OPEN)
+            .map(|r| (r.a, r.b));
+        let branches = circuit.branches.iter();
+        let windings = branches
+            .filter(|b| !matches!(b.kind, BranchKind::Source(_)))
+            .map(|b| (b.a, b.b));
+        for (a, b) in resistances.chain(windings) {
+            for (from, to) in [(a, b), (b, a)] {
+                if from == at && to != Node::GROUND && !seen.contains(&to) {
+                    seen.push(to);
+                }
+            }
+        }
+    }
+    circuit.elements.iter().any(|e| {
+        let open = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0);
+        let (a, b) = match e.terminals[..] {
+            [a, b] if open => (a, b),
+            _ => return false,
+        };
+        let live = |near: Node, far: Node| {
+            seen.contains(&near) && !seen.contains(&far) && volts(far) - volts(near) > SUPPLY
+        };
+        live(a, b) || live(b, a)
+    })
+}
+
+/// What is wrong with a valve, if something is: the row it is about, in words, and whether it
+/// cannot be right.
+fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
+    let (vpk, vgk) = (seen.plate - seen.cathode, seen.grid - seen.cathode);
+    let [_, _, cathode_ohms] = seen.ohms;
+    let [plate_v, grid_v, cathode_v] = seen.without;
+    let draws = show(seen.grid_a, "A");
+    if cathode_ohms.abs() >= OPEN {
+        let text = "switched off: its cathode leads nowhere".to_string();
+        return Some(("plate current", text, false));
+    }
+    let much = seen.grid_a > GRID.1 && seen.grid_a > GRID.2 * seen.plate_a;
+    if much && grid_v - seen.cathode > 30.0 && vpk < vgk.max(0.1 * (grid_v - seen.cathode)) {
+        let text = format!("grid current at rest {draws}: are plate and grid exchanged?");
+        return Some(("grid current", text, true));
+    }
+    if much {
+        let text = format!(
+            "grid current at rest {draws}: the grid stands at {} to the cathode",
+            signed(vgk)
+        );
+        return Some(("grid current", text, true));
+    }
+    if vgk > 0.5 {
+        let text = format!("the grid stands at {} to the cathode at rest", signed(vgk));
+        return Some(("vgk", text, true));
+    }
+    let supply = plate_v - seen.cathode.min(cathode_v.max(0.0));
+    if supply < SUPPLY || seen.ohms[0].abs() >= OPEN {
+        let text = match seen.held_off {
+            true => "no plate volts: what supplies the plate is switched off",
+            false => "no plate volts: the plate is connected to nothing that supplies it",
+        };
+        return Some(("plate current", text.into(), !seen.held_off));
+    }
+    let [_, grid_ohms, _] = seen.ohms;
+    let starved = vpk > 0.7 * (plate_v - cathode_v);
+    if cathode_ohms > 47e3 && cathode_ohms > 10.0 * grid_ohms.abs() && starved {
+        let text = format!(
+            "starved: {} through {} at the cathode: are grid and cathode exchanged?",
+            show(seen.plate_a, "A"),
+            show(cathode_ohms, "Ω")
+        );
+        return Some(("plate current", text, true));
+    }
+    if seen.plate_a < CUT_OFF {
+        let text = match seen.screen {
+            Some(screen) if screen - seen.cathode < SUPPLY => {
+                "no plate current: the screen has no volts".to_string()
+            }
+            _ => format!(
+                "cut off: {} with the grid at {} to the cathode",
+                show(seen.plate_a, "A"),
+                signed(vgk)
+            ),
+        };
+        return Some(("plate current", text, true));
+    }
+    if vpk < BOTTOM * (plate_v - seen.cathode) && plate_v - seen.plate > SUPPLY {
+        let text = format!(
+            "bottomed: {} from plate to cathode of {} that feed it",
+            show(vpk, "V"),
+            show(plate_v, "V")
+        );
+        return Some(("vpk", text, true));
+    }
+    (seen.grid_a > GRID.0).then(|| {
+        let text = format!("grid current at rest {draws}");
+        ("grid current", text, false)
+    })
+}
+
+fn signed(volts: f64) -> String {
+    let sign = if volts > 0.0 { "+" } else { "" };
+    format!("{sign}{}", show(volts, "V"))
+}

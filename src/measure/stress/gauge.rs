@@ -1,0 +1,201 @@
+//! What is read of each part while a circuit goes through its states: watts, volts and amperes,
+//! each as a mean, a root mean square and its two extremes.
+
+use crate::circuit::{Circuit, Element, Node, Piece, Port};
+use crate::device::Pin;
+use crate::system::assemble::Assembly;
+use crate::system::probe::{self, Moment};
+
+/// A quantity of a moment.
+#[derive(Debug, Clone)]
+pub(super) enum Read {
+    /// From the first node to the second, V.
+    Volts(Node, Node),
+    /// Through ports, each with its sign, A.
+    Amperes(Vec<(Port, f64)>),
+    /// Outputs of laws, added, A: what an electrode draws without its capacitances.
+    Drawn(Vec<(usize, usize)>),
+    /// Volts from the first node to the second, times the outputs of laws, W.
+    Heat(Node, Node, Vec<(usize, usize)>),
+    /// Volts times amperes of all ports, W.
+    Power(Vec<Port>),
+    /// The largest volts between any two of some nodes, V.
+    Widest(Vec<Node>),
+}
+
+impl Read {
+    fn at(&self, assembly: &mut Assembly<'_>, moment: Moment<'_>) -> f64 {
+        let volts = |assembly: &Assembly<'_>, node: Node| assembly.unknowns.voltage(moment.x, node);
+        let drawn = |assembly: &mut Assembly<'_>, laws: &[(usize, usize)]| -> f64 {
+            laws.iter()
+                .map(|&(law, output)| assembly.law_currents(law, moment.x).i[output])
+                .sum()
+        };
+        match self {
+            Read::Volts(a, b) => volts(assembly, *a) - volts(assembly, *b),
+            Read::Amperes(ports) => ports
+                .iter()
+                .map(|(port, sign)| sign * probe::current(assembly, moment, port))
+                .sum(),
+            Read::Drawn(laws) => drawn(assembly, laws),
+            Read::Heat(a, b, laws) => {
+                (volts(assembly, *a) - volts(assembly, *b)) * drawn(assembly, laws)
+            }
+            Read::Power(ports) => ports
+                .iter()
+                .map(|port| {
+                    let across = volts(assembly, port.nodes.0) - volts(assembly, port.nodes.1);
+                    across * probe::current(assembly, moment, port)
+                })
+                .sum(),
+            Read::Widest(nodes) => {
+                let all = nodes.iter().map(|&n| volts(assembly, n));
+                let (low, high) = all.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| {
+                    (l.min(v), h.max(v))
+                });
+                high - low
+            }
+        }
+    }
+}
+
+/// What is made of the moments of a period.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Statistic {
+    /// The mean: what heats, and what a meter for direct current shows.
+    Mean,
+    /// The root of the mean square, direct current included.
+    Rms,
+    /// The largest value without its sign.
+    Peak,
+    /// The most negative value, without its sign; 0 if it never is.
+    Reverse,
+    /// The greatest value.
+    Highest,
+}
+
+/// One quantity over a period.
+#[derive(Debug, Clone)]
+struct Meter {
+    read: Read,
+    sum: f64,
+    squares: f64,
+    low: f64,
+    high: f64,
+}
+
+impl Meter {
+    fn new(read: Read) -> Self {
+        Meter {
+            read,
+            sum: 0.0,
+            squares: 0.0,
+            low: f64::INFINITY,
+            high: f64::NEG_INFINITY,
+        }
+    }
+
+    fn value(&self, statistic: Statistic) -> f64 {
+        match statistic {
+            Statistic::Mean => self.sum,
+            Statistic::Rms => self.squares.max(0.0).sqrt(),
+            Statistic::Peak => self.high.abs().max(self.low.abs()),
+            Statistic::Reverse => (-self.low).max(0.0),
+            Statistic::Highest => self.high,
+        }
+    }
+}
+
+/// A figure of a part, and which meter and statistic give it.
+#[derive(Debug, Clone)]
+pub(super) struct Wanted {
+    /// By its place among the circuit's elements.
+    pub element: usize,
+    /// In words: `dissipation`, `peak voltage` ...
+    pub quantity: &'static str,
+    /// V, A or W.
+    pub unit: &'static str,
+    /// The most that is allowed, if the model or a comment says.
+    pub limit: Option<f64>,
+    meter: usize,
+    statistic: Statistic,
+}
+
+/// Meters on all parts of a circuit.
+#[derive(Debug, Clone)]
+pub(super) struct Gauge {
+    meters: Vec<Meter>,
+    /// What they are to show, in the order of the netlist.
+    pub wanted: Vec<Wanted>,
+}
+
+impl Gauge {
+    /// Meters on every part, nothing read yet.
+    pub fn new(circuit: &Circuit) -> Self {
+        let mut gauge = Gauge {
+            meters: Vec::new(),
+            wanted: Vec::new(),
+        };
+        for (k, element) in circuit.elements.iter().enumerate() {
+            super::wanted::of(&mut gauge, circuit, k, element);
+        }
+        gauge
+    }
+
+    /// Reads a moment; `weight` is its part of the period.
+    pub fn look(&mut self, assembly: &mut Assembly<'_>, moment: Moment<'_>, weight: f64) {
+        for meter in &mut self.meters {
+            let value = meter.read.at(assembly, moment);
+            meter.sum += weight * value;
+            meter.squares += weight * value * value;
+            meter.low = meter.low.min(value);
+            meter.high = meter.high.max(value);
+        }
+    }
+
+    /// The figures, in the order of [`wanted`](Self::wanted).
+    pub fn values(&self) -> Vec<f64> {
+        let of = |w: &Wanted| self.meters[w.meter].value(w.statistic);
+        self.wanted.iter().map(of).collect()
+    }
+
+    /// Puts a meter on, and gives its number.
+    pub fn meter(&mut self, read: Read) -> usize {
+        self.meters.push(Meter::new(read));
+        self.meters.len() - 1
+    }
+
+    /// Has a meter show a figure.
+    pub fn show(
+        &mut self,
+        element: usize,
+        (meter, statistic): (usize, Statistic),
+        (quantity, unit): (&'static str, &'static str),
+        limit: Option<f64>,
+    ) {
+        self.wanted.push(Wanted {
+            element,
+            quantity,
+            unit,
+            limit,
+            meter,
+            statistic,
+        });
+    }
+}
+
+/// The ports through which current enters a terminal, with their signs.
+pub(crate) fn into_terminal(element: &Element, terminal: usize) -> Vec<(Port, f64)> {
+    let at = Pin::T(terminal);
+    let signed = element.ports.iter().filter_map(|port| {
+        let sign = f64::from(u8::from(port.from == at)) - f64::from(u8::from(port.to == at));
+        (sign != 0.0).then_some((*port, sign))
+    });
+    signed.collect()
+}
+
+/// The windings of a part: ports that are branches.
+pub(crate) fn windings(element: &Element) -> impl Iterator<Item = &Port> {
+    let ports = element.ports.iter();
+    ports.filter(|p| matches!(p.piece, Piece::Branch(_)))
+}

@@ -1,0 +1,199 @@
+//! The states that a circuit is put into, and the moments of each.
+
+use super::gauge::Gauge;
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::operating_point;
+use crate::analysis::periodic::{self, Accuracy, Periodic, Signal, Trouble};
+use crate::circuit::{BranchKind, Circuit, Element, Piece};
+use crate::system::assemble::{Assembly, Driven, SourceState};
+use crate::system::probe::Moment;
+
+/// Which valves are cold.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Cold {
+    /// None: the amplifier has warmed up.
+    None,
+    /// All but the rectifiers, which warm up first or are silicon: nothing draws, and every
+    /// capacitor charges to the crest.
+    Signal,
+    /// All.
+    All,
+}
+
+/// A sine at a source.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sine {
+    /// The source.
+    pub driven: Driven,
+    /// Hz.
+    pub freq_hz: f64,
+    /// Peak, V or A.
+    pub level: f64,
+}
+
+/// A state of the circuit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct State {
+    /// In words: `at rest`, `cold valves`, `standby` ...
+    pub name: String,
+    /// The mains in per cent of what the netlist says.
+    pub mains_percent: f64,
+    /// Which valves are cold.
+    pub cold: Cold,
+    /// Toggles that are open, by their places among the elements.
+    pub open: Vec<usize>,
+    /// What plays.
+    pub sine: Option<Sine>,
+}
+
+impl State {
+    /// Warm, at the netlist's own mains, with nothing playing.
+    pub fn at_rest() -> Self {
+        State {
+            name: "at rest".into(),
+            mains_percent: 100.0,
+            cold: Cold::None,
+            open: Vec::new(),
+            sine: None,
+        }
+    }
+
+    /// The same with a sine.
+    pub fn driven(self, sine: Sine) -> Self {
+        State {
+            sine: Some(sine),
+            ..self
+        }
+    }
+}
+
+/// Ohms of a toggle that is open.
+const OPEN: f64 = 1e12;
+
+/// Puts a circuit into a state, lets `measure` look at it, and puts it back.
+pub(super) fn put<R>(
+    circuit: &mut Circuit,
+    state: &State,
+    measure: impl FnOnce(&Circuit) -> R,
+) -> R {
+    let drives: Vec<(usize, BranchKind)> = circuit
+        .branches
+        .iter()
+        .enumerate()
+        .filter(|(_, b)| matches!(&b.kind, BranchKind::Source(d) if d.mains_hz().is_some()))
+        .map(|(k, b)| (k, b.kind.clone()))
+        .collect();
+    for &(k, _) in &drives {
+        if let BranchKind::Source(drive) = &mut circuit.branches[k].kind
+            && state.mains_percent != 100.0
+        {
+            drive.scale_mains(state.mains_percent);
+        }
+    }
+    let mut closed = Vec::new();
+    for &toggle in &state.open {
+        let resistance = circuit.elements[toggle]
+            .ports
+            .iter()
+            .find_map(|p| match p.piece {
+                Piece::Resistance(k) => Some(k),
+                _ => None,
+            });
+        if let Some(k) = resistance {
+            closed.push((k, circuit.resistances[k].ohms));
+            circuit.resistances[k].ohms = OPEN;
+        }
+    }
+    let found = measure(circuit);
+    for (k, kind) in drives {
+        circuit.branches[k].kind = kind;
+    }
+    for (k, ohms) in closed {
+        circuit.resistances[k].ohms = ohms;
+    }
+    found
+}
+
+/// Whether a valve is cold in a state.
+fn is_cold(element: &Element, cold: Cold) -> bool {
+    let rectifier = element.kind.is_some_and(|k| k.name == "rectifier");
+    match cold {
+        Cold::None => false,
+        Cold::Signal => crate::measure::chart::is_valve(element) && !rectifier,
+        Cold::All => crate::measure::chart::is_valve(element),
+    }
+}
+
+/// Solves a state and reads every moment of it. `poll` is asked now and then whether to go on.
+///
+/// # Errors
+/// If there is no such state; the inner result is the poll's own.
+pub(super) fn read<E>(
+    circuit: &Circuit,
+    state: &State,
+    gauge: &mut Gauge,
+    poll: impl FnMut() -> Result<(), E>,
+) -> Result<Result<(), E>, Trouble> {
+    if let Some(sine) = state.sine {
+        return driven(circuit, sine, gauge, poll);
+    }
+    let mut assembly = Assembly::new(circuit);
+    for element in circuit.elements.iter().filter(|e| is_cold(e, state.cold)) {
+        for port in &element.ports {
+            if let Piece::Law(law, _) = port.piece {
+                assembly.unplugged[law] = true;
+            }
+        }
+    }
+    match mains::find(circuit) {
+        None => {
+            let point = operating_point::solve(&mut assembly, SourceState::DC, &[])?;
+            let moment = Moment {
+                time: None,
+                x: &point.x,
+                rates: None,
+            };
+            gauge.look(&mut assembly, moment, 1.0);
+        }
+        Some(mains) => supplied(assembly, &mains, gauge)?,
+    }
+    Ok(Ok(()))
+}
+
+/// A mains cycle.
+fn supplied(assembly: Assembly<'_>, mains: &Mains, gauge: &mut Gauge) -> Result<(), Trouble> {
+    let (cycle, mut assembly) = periodic::cycle(assembly, mains)?;
+    assembly.moving = Some(mains.sources.clone());
+    for instant in &cycle.instants {
+        let moment = Moment {
+            time: Some(instant.time_s),
+            x: &instant.x,
+            rates: Some(&instant.x_rate),
+        };
+        gauge.look(&mut assembly, moment, instant.weight);
+    }
+    Ok(())
+}
+
+/// The steady state of a sine, the mains taking part.
+fn driven<E>(
+    circuit: &Circuit,
+    sine: Sine,
+    gauge: &mut Gauge,
+    poll: impl FnMut() -> Result<(), E>,
+) -> Result<Result<(), E>, Trouble> {
+    let mut search = Periodic::new(circuit, sine.driven, ACCURACY)?;
+    let signal = Signal::sine(sine.freq_hz, sine.level);
+    if let Err(stopped) = search.solve(&signal, poll)? {
+        return Ok(Err(stopped));
+    }
+    search.moments(|assembly, moment, weight| gauge.look(assembly, moment, weight));
+    Ok(Ok(()))
+}
+
+/// Stresses are wanted to a thousandth, not to what distortion needs.
+const ACCURACY: Accuracy = Accuracy {
+    relative: 1e-5,
+    volts: 1e-7,
+    amperes: 1e-10,
+};

@@ -1,0 +1,428 @@
+//! Which figures of a part are watched, and what it stands.
+
+use super::gauge::{Gauge, Read, Statistic, into_terminal, windings};
+use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::device::Pin;
+
+/// Volts that the body of a resistor withstands, by its watts (common practice, no published
+/// source): 0.25 W 250 V, 0.5 W 350 V, 1 W and larger 500 V.
+pub fn body_volts(watts: f64) -> f64 {
+    match watts {
+        w if w < 0.25 => 200.0,
+        w if w < 0.5 => 250.0,
+        w if w < 1.0 => 350.0,
+        _ => 500.0,
+    }
+}
+
+const W: &str = "W";
+const V: &str = "V";
+const A: &str = "A";
+
+/// Puts meters on a part.
+pub(super) fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
+    let kind = element.kind.map_or("", |kind| kind.name);
+    match (element.letter, kind) {
+        ('R', _) | (_, "pot") => resistor(gauge, k, element),
+        ('C', _) => capacitor(gauge, k, element),
+        ('V' | 'I', _) => source(gauge, k, element),
+        ('L', _) => winding(gauge, k, element, None),
+        (_, "rectifier") | ('D', _) => rectifier(gauge, k, element),
+        (_, "toggle") | ('S' | 'W', _) => switch(gauge, k, element),
+        ('Q' | 'J' | 'M', _) => transistor(gauge, k, element),
+        _ if crate::measure::chart::is_valve(element) => valve(gauge, k, element),
+        _ if windings(element).next().is_some() => wound(gauge, circuit, k, element),
+        _ => {}
+    }
+}
+
+fn limit(element: &Element, quantity: &str) -> Option<f64> {
+    let found = element.limits.iter().find(|l| l.quantity == quantity);
+    found.map(|l| l.max)
+}
+
+fn ends(element: &Element) -> Option<(Node, Node)> {
+    match element.terminals[..] {
+        [a, .., b] => Some((a, b)),
+        _ => None,
+    }
+}
+
+/// A resistor or pot: heat, and the most across it.
+fn resistor(gauge: &mut Gauge, k: usize, element: &Element) {
+    let Some((a, b)) = ends(element) else { return };
+    let heat = gauge.meter(Read::Power(element.ports.clone()));
+    let across = gauge.meter(Read::Volts(a, b));
+    let body = element
+        .rated
+        .filter(|_| element.letter == 'R')
+        .map(body_volts);
+    gauge.show(
+        k,
+        (heat, Statistic::Mean),
+        ("driven dissipation", W),
+        element.rated,
+    );
+    gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), body);
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(
+        k,
+        (through, Statistic::Rms),
+        ("rms current", A),
+        element.notes.fuse,
+    );
+}
+
+/// A capacitor: the most across it, ripple current, and, where it has a polarity, how far it is
+/// reversed. Its first node is the plus.
+fn capacitor(gauge: &mut Gauge, k: usize, element: &Element) {
+    let Some((a, b)) = ends(element) else { return };
+    let across = gauge.meter(Read::Volts(a, b));
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(
+        k,
+        (across, Statistic::Peak),
+        ("peak voltage", V),
+        element.rated,
+    );
+    gauge.show(
+        k,
+        (through, Statistic::Rms),
+        ("ripple current", A),
+        element.notes.ripple,
+    );
+    if element.notes.polar {
+        let most = Some(super::REVERSED_V);
+        gauge.show(
+            k,
+            (across, Statistic::Reverse),
+            ("reverse voltage", V),
+            most,
+        );
+    }
+}
+
+fn source(gauge: &mut Gauge, k: usize, element: &Element) {
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(k, (through, Statistic::Rms), ("rms current", A), None);
+    if let Some((a, b)) = ends(element) {
+        let across = gauge.meter(Read::Volts(a, b));
+        gauge.show(k, (across, Statistic::Rms), ("rms voltage", V), None);
+    }
+}
+
+fn winding(gauge: &mut Gauge, k: usize, element: &Element, most: Option<f64>) {
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(k, (through, Statistic::Rms), ("rms current", A), None);
+    gauge.show(
+        k,
+        (through, Statistic::Mean),
+        ("driven direct current", A),
+        most,
+    );
+    if let Some((a, b)) = ends(element) {
+        let across = gauge.meter(Read::Volts(a, b));
+        gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
+    }
+}
+
+/// A valve or semiconductor diode.
+fn rectifier(gauge: &mut Gauge, k: usize, element: &Element) {
+    let Some((&cathode, plates)) = element.terminals.split_last() else {
+        return;
+    };
+    let valve = element.letter == 'X';
+    let laws: Vec<(usize, usize)> = element.readings.iter().map(|r| (r.1, r.2)).collect();
+    let all = gauge.meter(match valve {
+        true => Read::Drawn(laws.clone()),
+        false => Read::Amperes(into_terminal(element, 0)),
+    });
+    gauge.show(
+        k,
+        (all, Statistic::Mean),
+        ("driven direct current", A),
+        limit(element, "direct current"),
+    );
+    let peak = limit(element, "peak plate current");
+    if valve {
+        for &law in &laws {
+            let one = gauge.meter(Read::Drawn(vec![law]));
+            gauge.show(k, (one, Statistic::Peak), ("peak current", A), peak);
+        }
+    } else {
+        gauge.show(k, (all, Statistic::Peak), ("peak current", A), peak);
+        let heat = gauge.meter(Read::Power(element.ports.clone()));
+        gauge.show(k, (heat, Statistic::Mean), ("driven dissipation", W), None);
+    }
+    for &plate in plates {
+        let inverse = gauge.meter(Read::Volts(cathode, plate));
+        let most = limit(element, "inverse voltage").or(element.rated);
+        gauge.show(
+            k,
+            (inverse, Statistic::Highest),
+            ("peak inverse voltage", V),
+            most,
+        );
+    }
+    if valve {
+        let over = gauge.meter(Read::Volts(cathode, Node::GROUND));
+        let most = limit(element, "heater-cathode voltage");
+        gauge.show(
+            k,
+            (over, Statistic::Peak),
+            ("peak heater-cathode voltage", V),
+            most,
+        );
+    }
+}
+
+fn switch(gauge: &mut Gauge, k: usize, element: &Element) {
+    if let [a, b, ..] = element.terminals[..] {
+        let across = gauge.meter(Read::Volts(a, b));
+        gauge.show(
+            k,
+            (across, Statistic::Peak),
+            ("peak voltage", V),
+            element.rated,
+        );
+    }
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(k, (through, Statistic::Rms), ("rms current", A), None);
+}
+
+fn transistor(gauge: &mut Gauge, k: usize, element: &Element) {
+    let heat = gauge.meter(Read::Power(element.ports.clone()));
+    gauge.show(
+        k,
+        (heat, Statistic::Mean),
+        ("driven dissipation", W),
+        element.rated,
+    );
+    if let [a, _, b, ..] = element.terminals[..] {
+        let across = gauge.meter(Read::Volts(a, b));
+        gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
+    }
+}
+
+/// A valve: heat of its electrodes, currents, and the volts that stand on it and its socket.
+fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
+    let names = element.kind.map_or(&[][..], |kind| kind.terminals);
+    let terminal = |name: &str| {
+        let at = names.iter().position(|n| *n == name)?;
+        Some(element.terminals[at])
+    };
+    let Some(cathode) = terminal("cathode") else {
+        return;
+    };
+    let reading = |name: &str| {
+        let found = element.readings.iter().find(|r| r.0.name == name);
+        found.map(|r| (r.1, r.2))
+    };
+    for (electrode, current, quantity, rating) in [
+        (
+            "plate",
+            "plate current",
+            "driven plate dissipation",
+            "plate dissipation",
+        ),
+        (
+            "screen",
+            "screen current",
+            "driven screen dissipation",
+            "screen dissipation",
+        ),
+        (
+            "grid",
+            "grid current",
+            "driven grid dissipation",
+            "grid dissipation",
+        ),
+    ] {
+        if let (Some(node), Some(law)) = (terminal(electrode), reading(current)) {
+            let heat = gauge.meter(Read::Heat(node, cathode, vec![law]));
+            gauge.show(
+                k,
+                (heat, Statistic::Mean),
+                (quantity, W),
+                limit(element, rating),
+            );
+        }
+    }
+    let laws = element.readings.iter().map(|r| (r.1, r.2)).collect();
+    let all = gauge.meter(Read::Drawn(laws));
+    gauge.show(
+        k,
+        (all, Statistic::Mean),
+        ("driven cathode current", A),
+        limit(element, "cathode current"),
+    );
+    gauge.show(
+        k,
+        (all, Statistic::Peak),
+        ("peak cathode current", A),
+        limit(element, "peak cathode current"),
+    );
+    for (electrode, quantity, rating) in [
+        ("plate", "peak plate voltage", "peak plate voltage"),
+        ("screen", "peak screen voltage", "peak screen voltage"),
+    ] {
+        if let Some(node) = terminal(electrode) {
+            let across = gauge.meter(Read::Volts(node, cathode));
+            gauge.show(
+                k,
+                (across, Statistic::Highest),
+                (quantity, V),
+                limit(element, rating),
+            );
+        }
+    }
+    let over = gauge.meter(Read::Volts(cathode, Node::GROUND));
+    gauge.show(
+        k,
+        (over, Statistic::Peak),
+        ("peak heater-cathode voltage", V),
+        limit(element, "heater-cathode voltage"),
+    );
+    let mut pins = element.terminals.clone();
+    // The heater's pins are taken to be at ground.
+    pins.push(Node::GROUND);
+    let socket = gauge.meter(Read::Widest(pins));
+    gauge.show(
+        k,
+        (socket, Statistic::Highest),
+        ("peak socket voltage", V),
+        None,
+    );
+}
+
+/// A transformer or choke: every winding by its ends.
+fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
+    let kind = element.kind.map_or("", |kind| kind.name);
+    if kind == "choke" {
+        winding(gauge, k, element, limit(element, "direct current"));
+        return;
+    }
+    let ports: Vec<_> = windings(element).copied().collect();
+    for port in ports {
+        let Some(name) = winding_name(kind, port.from, port.to) else {
+            continue;
+        };
+        let through = gauge.meter(Read::Amperes(vec![(port, name.sign)]));
+        gauge.show(
+            k,
+            (through, Statistic::Rms),
+            (name.rms, A),
+            limit(element, name.rms),
+        );
+        if let Some(direct) = name.direct {
+            gauge.show(
+                k,
+                (through, Statistic::Mean),
+                (direct, A),
+                limit(element, direct),
+            );
+        }
+    }
+    if let Some(power) = delivered(circuit, element, kind) {
+        let watts = gauge.meter(power);
+        gauge.show(
+            k,
+            (watts, Statistic::Mean),
+            ("power delivered", W),
+            limit(element, "power delivered"),
+        );
+    }
+    for &(a, b) in across(kind) {
+        if let (Some(&a), Some(&b)) = (element.terminals.get(a), element.terminals.get(b)) {
+            let across = gauge.meter(Read::Volts(a, b));
+            gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
+        }
+    }
+}
+
+/// What a winding's currents are called.
+pub(crate) struct WindingName {
+    /// Root mean square, direct current included.
+    pub rms: &'static str,
+    /// Direct current, where a winding carries any.
+    pub direct: Option<&'static str>,
+    /// Of the port's current: that towards a plate counts as positive.
+    pub sign: f64,
+}
+
+/// The name of a winding, by the kind of its part and its ends.
+pub(crate) fn winding_name(kind: &str, from: Pin, to: Pin) -> Option<WindingName> {
+    let ends = match (from, to) {
+        (Pin::T(a), Pin::T(b)) => (a.min(b), a.max(b)),
+        _ => return None,
+    };
+    let (rms, direct) = match (kind, ends) {
+        ("mains", (0, 1)) => ("primary rms current", None),
+        ("mains", (2, 3)) => ("ht1 rms current", None),
+        ("mains", (3, 4)) => ("ht2 rms current", None),
+        ("mains", (5, 6)) => ("bias winding rms current", None),
+        ("pushpull", (0, 1)) | ("ultralinear", (0, 1)) => {
+            ("plate1 rms current", Some("plate1 direct current"))
+        }
+        ("pushpull", (1, 2)) | ("ultralinear", (3, 4)) => {
+            ("plate2 rms current", Some("plate2 direct current"))
+        }
+        ("singleended", (0, 1)) => ("primary rms current", Some("standing current")),
+        ("pushpull", (3, 4)) | ("ultralinear", (5, 6)) | ("singleended", (2, 3)) => {
+            ("tap4 rms current", None)
+        }
+        ("pushpull", (4, 5)) | ("ultralinear", (6, 7)) | ("singleended", (3, 4)) => {
+            ("tap8 rms current", None)
+        }
+        ("pushpull", (5, 6)) | ("ultralinear", (7, 8)) | ("singleended", (4, 5)) => {
+            ("tap16 rms current", None)
+        }
+        _ => return None,
+    };
+    // Windings run from their dotted end, which for the first plate is the plate.
+    let sign = if direct.is_some() && ends.0 == 0 {
+        -1.0
+    } else {
+        1.0
+    };
+    Some(WindingName { rms, direct, sign })
+}
+
+/// The first of the four terminals common, tap4, tap8 and tap16.
+pub(crate) fn common_of(kind: &str) -> Option<usize> {
+    match kind {
+        "pushpull" => Some(3),
+        "ultralinear" => Some(5),
+        "singleended" => Some(2),
+        _ => None,
+    }
+}
+
+/// What an output transformer gives to all that hangs on its taps: the volts of each section of
+/// the secondary times its current, taken backwards.
+fn delivered(_: &Circuit, element: &Element, kind: &str) -> Option<Read> {
+    let common = common_of(kind)?;
+    let secondary = windings(element).filter(|p| {
+        let inside = |pin: Pin| matches!(pin, Pin::T(n) if n >= common);
+        inside(p.from) && inside(p.to)
+    });
+    let turned = secondary.map(|p| {
+        let mut port = *p;
+        debug_assert!(matches!(port.piece, Piece::Branch(_)));
+        // Volts the other way round: power that leaves counts as positive.
+        port.nodes = (port.nodes.1, port.nodes.0);
+        port
+    });
+    Some(Read::Power(turned.collect()))
+}
+
+/// Pairs of terminals whose volts are watched.
+fn across(kind: &str) -> &'static [(usize, usize)] {
+    match kind {
+        "mains" => &[(2, 4)],
+        "pushpull" => &[(0, 2)],
+        "ultralinear" => &[(0, 4)],
+        "singleended" => &[(0, 1)],
+        _ => &[],
+    }
+}

@@ -1,0 +1,70 @@
+//! What a comment on an element's line says of the part: other readers of netlists skip it.
+
+use nom::Input;
+
+use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::text::Text;
+use crate::num::{Role, parse_value};
+
+/// What the part is, as far as its value does not say so.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Notes {
+    /// `electrolytic` or `polar`: it has a polarity; the first node is the plus.
+    pub polar: bool,
+    /// `ripple=0.6A`: ripple current that a capacitor stands, A rms.
+    pub ripple: Option<f64>,
+    /// `fuse=0.5A`: the part is a fuse, A rms.
+    pub fuse: Option<f64>,
+    /// `bottle=V1`: which bottle a valve's section is in.
+    pub bottle: Option<String>,
+}
+
+/// The notes on an element's line.
+pub(crate) fn notes(card: Text<'_>) -> Notes {
+    let mut notes = Notes::default();
+    let text = card.as_str();
+    // Most lines have no comment.
+    if !text.contains(';') {
+        return notes;
+    }
+    let mut start = 0;
+    for line in text.split_inclusive('\n') {
+        if let Some(comment) = line.find(';') {
+            let mut at = start + comment;
+            for word in line[comment..].split_inclusive([' ', '\t', ',', ';']) {
+                let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
+                let bare = word.trim_end_matches(end);
+                if let Some((key, value)) = bare.split_once('=') {
+                    let amperes = |to: &mut Option<f64>, key: &'static str| match parse_value(
+                        value,
+                        Role::Current,
+                    ) {
+                        Ok((number, _)) if number > 0.0 && number.is_finite() => {
+                            *to = to.or(Some(number));
+                        }
+                        _ => {
+                            let from = card.take_from(at + key.len() + 1);
+                            let span = from.span_to(from.take_from(value.len()));
+                            let found = quoted(value);
+                            card.remark(NetlistProblem::Amperes { key, found }, span);
+                        }
+                    };
+                    match key.to_ascii_lowercase().as_str() {
+                        "ripple" => amperes(&mut notes.ripple, "ripple"),
+                        "fuse" => amperes(&mut notes.fuse, "fuse"),
+                        "bottle" if !value.is_empty() => notes.bottle = Some(value.to_string()),
+                        _ => {}
+                    }
+                } else if ["electrolytic", "polar"]
+                    .iter()
+                    .any(|w| bare.eq_ignore_ascii_case(w))
+                {
+                    notes.polar = true;
+                }
+                at += word.len();
+            }
+        }
+        start += line.len();
+    }
+    notes
+}

@@ -1,0 +1,153 @@
+//! What the transformers must supply, and fuses.
+
+use super::{Line, ratings, show, valves};
+use crate::circuit::{Circuit, Element};
+use crate::measure::stress::{Stress, Survey};
+use crate::num;
+
+/// The caution that fuses carry.
+const FUSES: &str = "by common practice: local codes and licensed practice decide";
+
+fn worst(survey: &Survey, subject: &str, quantity: &str) -> Option<f64> {
+    survey
+        .find(subject, quantity)
+        .and_then(Stress::worst)
+        .map(|w| w.0)
+}
+
+/// Lines for chokes, transformers, loudspeakers and fuses.
+pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
+    let mut lines = Vec::new();
+    for element in &circuit.elements {
+        let of = |quantity: &str| worst(survey, &element.name, quantity);
+        let kind = element.kind.map_or("", |k| k.name);
+        match kind {
+            "mains" => mains(&mut lines, circuit, survey, element),
+            "pushpull" | "ultralinear" | "singleended" => {
+                let mut line = one("output transformer", element);
+                let watts = of("power delivered").unwrap_or(0.0);
+                // Without a signal nothing is delivered but hum.
+                if survey.states.iter().any(|s| s.sine.is_some()) {
+                    line.needs = show(watts, "W");
+                }
+                let halves = ["plate1 direct current", "plate2 direct current"];
+                let halves: Vec<f64> = halves.iter().filter_map(|q| of(q)).collect();
+                if let [a, b] = halves[..] {
+                    let (a, b) = (show(a.abs(), "A"), show(b.abs(), "A"));
+                    line.notes
+                        .push(format!("standing current up to {a} and {b} in the halves"));
+                }
+                if let Some(standing) = of("standing current") {
+                    let standing = show(standing.abs(), "A");
+                    line.notes
+                        .push(format!("standing current up to {standing}"));
+                }
+                lines.push(line);
+            }
+            "choke" => {
+                let mut line = one("choke", element);
+                if let Some(amperes) = of("driven direct current") {
+                    line.needs = show(amperes.abs(), "A");
+                }
+                lines.push(line);
+            }
+            "speaker" => lines.push(one("loudspeaker", element)),
+            _ => {}
+        }
+    }
+    lines
+}
+
+fn one(kind: &'static str, element: &Element) -> Line {
+    let value = element.model.clone().unwrap_or_default();
+    Line {
+        quantity: 1,
+        names: vec![element.name.clone()],
+        buy: value.clone(),
+        ..Line::new(kind, value)
+    }
+}
+
+/// A mains transformer by what it must give, and the fuses before and behind it.
+fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &Element) {
+    let of = |quantity: &str| worst(survey, &element.name, quantity);
+    let mut line = one("mains transformer", element);
+    // The source that feeds it says how many volts that current is at.
+    let line_node = element.terminals[0];
+    let feeds = |e: &&Element| e.letter == 'V' && e.terminals.contains(&line_node);
+    let source = circuit.elements.iter().find(feeds);
+    let volts = source.and_then(|s| worst(survey, &s.name, "rms voltage"));
+    let primary = of("primary rms current");
+    if let (Some(volts), Some(amperes)) = (volts, primary) {
+        line.needs = show(volts * amperes, "VA");
+    }
+    let sides = [of("ht1 rms current"), of("ht2 rms current")];
+    if let [Some(a), Some(b)] = sides {
+        line.notes
+            .push(format!("high tension {} rms a side", show(a.max(b), "A")));
+    }
+    let delivered = circuit
+        .elements
+        .iter()
+        .filter(|e| e.kind.is_some_and(|k| k.name == "rectifier"));
+    let direct: f64 = delivered
+        .filter_map(|e| worst(survey, &e.name, "driven direct current"))
+        .sum();
+    if direct > 0.0 {
+        line.notes.push(format!("{} direct", show(direct, "A")));
+    }
+    let heaters = valves::heaters(circuit);
+    for (volts, amperes, _) in &heaters.sums {
+        line.notes.push(format!(
+            "heaters {} {}",
+            show(*volts, "V"),
+            show(*amperes, "A")
+        ));
+    }
+    let winding = element.limits.iter().find(|l| l.quantity == "heater power");
+    if let Some(limit) = winding.filter(|l| heaters.watts() > l.max * 1.005) {
+        line.notes.push(format!(
+            "the heaters take {} of the {} that its model gives",
+            show(heaters.watts(), "W"),
+            show(limit.max, "W")
+        ));
+    }
+    lines.push(line);
+    if let Some(amperes) = primary {
+        lines.push(fuse(
+            "mains fuse",
+            amperes,
+            element,
+            "slow, in the line before the switch",
+        ));
+    }
+    if let [Some(a), Some(b)] = sides
+        && a.max(b) > 0.0
+    {
+        lines.push(fuse(
+            "high-tension fuse",
+            a.max(b),
+            element,
+            "slow, one in each side",
+        ));
+        if let Some(line) = lines.last_mut()
+            && b > 0.0
+            && a > 0.0
+        {
+            line.quantity = 2;
+        }
+    }
+}
+
+fn fuse(what: &str, amperes: f64, element: &Element, how: &str) -> Line {
+    let rating = ratings::fuse(amperes);
+    Line {
+        quantity: 1,
+        needs: show(amperes, "A"),
+        buy: rating.map_or(String::new(), |r| format!("{} A", num::full(r))),
+        rating,
+        names: vec![element.name.clone()],
+        notes: vec![how.to_string(), FUSES.to_string()],
+        ..Line::new("fuse", what)
+    }
+}

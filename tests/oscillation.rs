@@ -1,0 +1,206 @@
+//! Verdicts on stability against what the same circuit does when it is left alone: twenty
+//! amplifiers with a loop, each with the phase of its loop right and wrong, disturbed by a
+//! thousandth of a volt and followed by `scope`'s solver, which shares no code with the
+//! eigenvalues.
+mod common;
+
+use common::{Gridleak, Netlist};
+use gridleak::analysis::natural::{self, Stability};
+use gridleak::analysis::operating_point;
+use gridleak::analysis::small_signal::SmallSignal;
+use gridleak::analysis::transient::{self, Run};
+use gridleak::circuit::bind::Timing;
+use gridleak::circuit::params::Overrides;
+use gridleak::circuit::{self, Circuit};
+use gridleak::diag::Files;
+use gridleak::netlist::{self, MemoryLoader};
+use gridleak::system::probe::Observable;
+use std::convert::Infallible;
+
+fn built(text: &str) -> Circuit {
+    let mut sources = Files::default();
+    let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
+    let (settings, timing) = (Overrides::default(), Timing::default());
+    let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
+    built.unwrap_or_else(|e| panic!("{e:?}\n{text}")).circuit
+}
+
+/// An EL84 pair behind a long-tailed pair, feedback from the secondary to the tail. `plates` in the
+/// right order makes it negative.
+fn pair(feedback_ohm: f64, plates: [&str; 2]) -> String {
+    format!(
+        "Pair with feedback\n\
+         VB b 0 300\nVPRE p 0 260\nVIN in 0 DC 0 AC 1 PULSE(0 1m 10u 1u 1u 200u 1)\n\
+         CI in g1 22n\nRG1 g1 t 1meg\nRG2 g2 t 1meg\nCG g2 f 100n\n\
+         RA p a 82k\nRB p c 100k\nX1 a g1 k 12AX7\nX2 c g2 k 12AX7\nRK k t 470\nRT t f 10k\n\
+         C1 a h1 22n\nC2 c h2 22n\nR1 h1 0 470k\nR2 h2 0 470k\nRS1 h1 i1 4.7k\nRS2 h2 i2 4.7k\n\
+         X3 {} b i1 ck EL84\nX4 {} b i2 ck EL84\nRC ck 0 130\nCC ck 0 100u\n\
+         XT up b down 0 s4 s8 s16 OT\nRL s8 0 8\nRF s8 f {feedback_ohm}\nRFB f 0 820\n\
+         .model OT pushpull(raa=8k power=17)\n",
+        plates[0], plates[1]
+    )
+}
+
+/// One triode or two with feedback over one resistor: from the second plate to the first cathode,
+/// where it is negative, or to the first grid, where it is not.
+fn two_stages(feedback_ohm: f64, to: &str, coupling: &str) -> String {
+    format!(
+        "Two stages with feedback\n\
+         VB b 0 300\nVIN in 0 DC 0 AC 1 PULSE(0 1m 10u 1u 1u 200u 1)\nRS in g 68k\nRG g 0 1meg\n\
+         RA b p 100k\nRK k 0 1.5k\nX1 p g k 12AX7\n\
+         CC p h {coupling}\nRH h 0 470k\nRB b q 100k\nRK2 k2 0 1.5k\nCK2 k2 0 22u\nX2 q h k2 12AX7\n\
+         CF q o 1u\nRO o 0 470k\nRF o {to} {feedback_ohm}\nCS q 0 100p\n"
+    )
+}
+
+/// The largest distance of any node from its start, in four equal parts of a run.
+fn strays(circuit: &Circuit, stop_s: f64) -> [f64; 4] {
+    let nodes = (1..circuit.nodes.len()).filter(|&k| !circuit.nodes[k].inner);
+    let probes: Vec<Observable> = nodes
+        .map(|k| Observable::voltage(circuit, circuit::Node(k)))
+        .collect();
+    let mut run = Run::new(0.0, stop_s / 4000.0, stop_s);
+    // Growth is to be seen, not a waveform.
+    run.accuracy.relative = 1e-4;
+    run.accuracy.volts = 1e-6;
+    let (mut start, mut parts) = (Vec::new(), [0.0f64; 4]);
+    let row = |t: f64, values: &[f64]| {
+        if start.is_empty() {
+            start = values.to_vec();
+        }
+        let part = ((4.0 * t / stop_s) as usize).min(3);
+        for (value, start) in values.iter().zip(&start) {
+            parts[part] = parts[part].max((value - start).abs());
+        }
+        Ok::<(), Infallible>(())
+    };
+    transient::run(circuit, &run, &probes, row, |_| Ok::<(), Infallible>(()))
+        .unwrap_or_else(|no| panic!("{no}"))
+        .unwrap();
+    parts
+}
+
+fn verdict(circuit: &Circuit) -> Stability {
+    let (point, mut assembly) = operating_point::dc(circuit).unwrap_or_else(|no| panic!("{no}"));
+    natural::stability(&mut SmallSignal::new(&mut assembly, &point.x))
+}
+
+/// Follows the circuit long enough for the growth in question to show, or for what dies away to be
+/// seen dying.
+fn agrees(name: &str, text: &str) -> bool {
+    let circuit = built(text);
+    let found = verdict(&circuit);
+    let stop_s = match found {
+        Stability::Oscillates { growth_per_s, .. } | Stability::RunsAway { growth_per_s } => {
+            (16.0 / growth_per_s).clamp(400e-6, 2.0)
+        }
+        _ => 40e-3,
+    };
+    let [first, .., third, last] = strays(&circuit, stop_s);
+    let grew = last > 1.5 * first || last > 0.5 && last > 0.3 * third;
+    let unstable = !matches!(found, Stability::Stable);
+    assert!(!matches!(found, Stability::Unknown), "{name}");
+    assert_eq!(
+        grew, unstable,
+        "{name}: {found:?}, but the run strays by {first:e} .. {third:e} {last:e} V in {stop_s} s\n{text}"
+    );
+    unstable
+}
+
+#[test]
+fn the_verdict_is_shared_by_a_run_in_the_right_phase_and_in_the_wrong_one() {
+    let (mut stable, mut unstable) = (0, 0);
+    let mut count = |is: bool| match is {
+        true => unstable += 1,
+        false => stable += 1,
+    };
+    for ohms in [820.0, 2.2e3, 4.7e3, 15e3, 47e3] {
+        for (phase, plates) in [("right", ["up", "down"]), ("wrong", ["down", "up"])] {
+            count(agrees(&format!("pair {ohms} {phase}"), &pair(ohms, plates)));
+        }
+    }
+    for ohms in [22e3, 47e3, 100e3, 220e3, 470e3] {
+        for (phase, to) in [("right", "k"), ("wrong", "g")] {
+            for coupling in ["22n", "100p"] {
+                let text = two_stages(ohms, to, coupling);
+                count(agrees(&format!("stages {ohms} {phase} {coupling}"), &text));
+            }
+        }
+    }
+    assert!(
+        stable >= 10 && unstable >= 10,
+        "{stable} stable, {unstable} unstable"
+    );
+}
+
+/// The amplifier of the defect: an EL84 pair with its feedback in the wrong phase was called stable
+/// for 15 of 48 resistor values.
+#[test]
+fn a_pair_in_the_wrong_phase_is_never_called_stable() {
+    // So little feedback that the loop gain is below one: stable again, and from there on.
+    let mut last = None;
+    for k in 0..48 {
+        let ohms = 100.0 * 10f64.powf(f64::from(k) / 16.0);
+        let found = verdict(&built(&pair(ohms, ["down", "up"])));
+        let stable = matches!(found, Stability::Stable);
+        assert!(
+            stable || !matches!(found, Stability::Unknown),
+            "{ohms}: {found:?}"
+        );
+        assert!(!stable || ohms > 20e3, "{ohms}: {found:?}");
+        assert!(
+            stable || last != Some(true),
+            "{ohms}: {found:?} beyond a stable value"
+        );
+        last = Some(stable);
+    }
+}
+
+/// `feedback` says what is wrong and what to do, gives no damping factor and seeks no THD;
+/// `response` and `distortion` warn.
+#[test]
+fn commands_say_that_the_amplifier_is_unstable() {
+    let wrong = Netlist::new(&pair(2.2e3, ["down", "up"]));
+    let ran = Gridleak::command("feedback")
+        .path(wrong.path())
+        .option("--element", "RF")
+        .option("--values", "open,100k,2.2k")
+        .option("--source", "VIN")
+        .option("--load", "RL")
+        .option("--probe", "v(s8)")
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let advice = "exchange the ends of the transformer's primary";
+    assert!(ran.stderr.contains("positive feedback") && ran.stderr.contains(advice));
+    let row = ran
+        .stdout
+        .lines()
+        .find(|l| l.trim_start().starts_with("2.2k"));
+    let row = row.unwrap_or_else(|| panic!("{}", ran.stdout));
+    assert!(row.contains("UNSTABLE") && row.contains("none"), "{row}");
+    for command in ["response", "distortion"] {
+        let mut run = Gridleak::command(command)
+            .unaudited()
+            .path(wrong.path())
+            .option("--source", "VIN")
+            .option("--probe", "v(s8)");
+        if command == "distortion" {
+            run = run
+                .option("--level", "0.01")
+                .option("--limit", "seconds=20");
+        }
+        let ran = run.run();
+        assert!(
+            ran.stderr.contains("the circuit is unstable"),
+            "{command}: {}",
+            ran.stderr
+        );
+    }
+    let right = Netlist::new(&pair(15e3, ["up", "down"]));
+    let ran = Gridleak::command("response")
+        .path(right.path())
+        .option("--source", "VIN")
+        .option("--probe", "v(s8)")
+        .run();
+    assert!(!ran.stderr.contains("unstable"), "{}", ran.stderr);
+}
