@@ -3,6 +3,7 @@
 use super::geometry::{At, Cells};
 use super::items::Strip;
 use super::place::Spot;
+use crate::math::fun;
 
 /// Free rows of the lattice between two rows of parts, for wires.
 const BETWEEN: i32 = 6;
@@ -34,7 +35,7 @@ pub fn arrange(strips: &[Strip], spots: &mut [Vec<Spot>]) {
             .iter()
             .map(|s| (s.0 / width - 0.15).ceil().max(1.0) * s.1)
             .sum();
-        let shape = (width / height / ASPECT).ln().abs();
+        let shape = fun::ln(width / height / ASPECT).abs();
         if shape < best.0 {
             best = (shape, width);
         }
