@@ -1,6 +1,8 @@
 //! Diagnostics: a message with its place in a file, rendered with an excerpt
 //! and a caret under the words that are meant.
 
+pub mod clean;
+
 use std::borrow::Cow;
 use std::sync::Arc;
 
@@ -118,6 +120,8 @@ struct File {
     text: Arc<str>,
     /// Where each line begins, so that a place is found without reading the file again.
     lines: Vec<u32>,
+    /// Whether nothing that it holds is shown.
+    is_private: bool,
 }
 
 impl Files {
@@ -129,8 +133,40 @@ impl Files {
             .chain(ends.map(|(at, _)| at as u32 + 1))
             .collect();
         let name = name.into();
-        self.files.push(File { name, text, lines });
+        self.files.push(File {
+            name,
+            text,
+            lines,
+            is_private: false,
+        });
         FileId((self.files.len() - 1) as u32)
+    }
+
+    /// Shows nothing of what a file holds from now on: it is not the netlist's own, and a
+    /// stranger's netlist may include a file of secrets to have it printed.
+    pub fn keep_private(&mut self, file: FileId) {
+        self.files[file.0 as usize].is_private = true;
+    }
+
+    fn is_private(&self, file: FileId) -> bool {
+        self.files[file.0 as usize].is_private
+    }
+
+    /// A message without the words that it quotes from a private file.
+    fn discreet<'m>(&self, message: &'m str, file: Option<FileId>) -> Cow<'m, str> {
+        let Some(file) = file.filter(|&f| self.is_private(f)) else {
+            return Cow::Borrowed(message);
+        };
+        // Odd parts stand in backticks.
+        let parts = message.split('`').enumerate();
+        let mut shown = parts.map(
+            |(k, part)| match k % 2 == 1 && self.text(file).contains(part) {
+                true => "...",
+                false => part,
+            },
+        );
+        let first = shown.next().unwrap_or_default().to_string();
+        Cow::Owned(shown.fold(first, |all, part| all + "`" + part))
     }
 
     /// Every file, in the order of loading.
@@ -179,8 +215,10 @@ impl Files {
             Severity::Error => Level::ERROR,
             Severity::Warning => Level::WARNING,
         };
+        let file = diagnostic.span.map(|span| span.file);
+        let message = self.discreet(&diagnostic.message, file);
         let mut group = level
-            .primary_title(printable(&diagnostic.message))
+            .primary_title(printable(&message))
             .elements(Vec::<Element<'_>>::new());
         if let Some(span) = diagnostic.span {
             group = group.element(self.excerpt(span, AnnotationKind::Primary, None));
@@ -191,7 +229,11 @@ impl Files {
         let mut shown = Renderer::plain().render(&[group]);
         if let Some(hint) = &diagnostic.hint {
             // On a line of its own at the margin, as every other hint of the tool is.
-            shown += &format!("\nhint: {}", printable(hint));
+            shown += &format!("\nhint: {}", printable(&self.discreet(hint, file)));
+        }
+        if file.is_some_and(|f| self.is_private(f)) {
+            shown += "\nhint: this file lies outside the folder of the netlist or sheet that \
+                      names it, so none of it is shown";
         }
         shown
     }
@@ -214,7 +256,7 @@ impl Files {
         // Only the lines that matter go to the renderer: a netlist may have a million.
         let (line, from) = self.line(span.file, start);
         let upto = text[end..].find('\n').map_or(text.len(), |n| end + n);
-        if upto - from > LONGEST_EXCERPT {
+        if upto - from > LONGEST_EXCERPT || self.is_private(span.file) {
             let column = text[from..start].chars().count() + 1;
             return Origin::path(printable(self.name(span.file)))
                 .line(line)
@@ -236,31 +278,33 @@ impl Files {
 /// Bytes beyond which lines are named but not shown: nobody reads such an excerpt.
 const LONGEST_EXCERPT: usize = 2000;
 
-/// A line of a file whose control characters cannot reach the terminal; every byte keeps its
-/// place. The renderer sees to those of ASCII, not to those that begin terminal codes too and
-/// take two bytes (U+0080 to U+009F, among them CSI).
+/// A line of a file that cannot harm the terminal; every byte keeps its place where it can.
 fn in_place(line: &str) -> Cow<'_, str> {
-    let odd = |c: char| c.is_control() && !c.is_ascii();
-    match line.contains(odd) {
-        true => Cow::Owned(line.replace(odd, "\u{b7}")),
-        false => Cow::Borrowed(line),
+    let odd = |c: char| clean::is_odd(c) && !c.is_ascii();
+    if !line.contains(odd) {
+        return Cow::Borrowed(line);
     }
+    // The renderer sees to those of ASCII.
+    let dots = |c: char| match odd(c) {
+        true => "\u{b7}".repeat(c.len_utf8() / 2) + if c.len_utf8() == 3 { "." } else { "" },
+        false => c.to_string(),
+    };
+    Cow::Owned(line.chars().map(dots).collect())
 }
 
-/// Text whose control characters cannot reach the terminal, and whose words nobody need scroll
-/// past.
+/// A message of one line, without words that one must scroll past.
 fn printable(text: &str) -> Cow<'_, str> {
-    let odd = |c: char| c.is_control() && c != '\n';
+    let text = clean::line(text);
     let short = |text: &str| text.len() <= LONGEST_WORD;
-    if !text.contains(odd) && (short(text) || text.split(char::is_whitespace).all(short)) {
-        return Cow::Borrowed(text);
+    if short(&text) || text.split(char::is_whitespace).all(short) {
+        return text;
     }
     let words = text.split_inclusive(char::is_whitespace);
     let cut = words.map(|word| match word.char_indices().nth(LONGEST_WORD) {
         Some((at, _)) if !short(word) => format!("{}... ", &word[..at]),
         _ => word.to_string(),
     });
-    Cow::Owned(cut.collect::<String>().replace(odd, "\u{fffd}"))
+    Cow::Owned(cut.collect::<String>())
 }
 
 /// Characters after which a word of a message is cut.

@@ -3,10 +3,12 @@
 //! What is judged is the file that was opened, not its name: between a look at a name and the
 //! opening another file may have taken its place, or a link may have been turned elsewhere.
 
+use std::collections::{HashMap, HashSet};
 use std::fmt::Display;
 use std::fs::{self, File, Metadata};
 use std::io::{self, ErrorKind};
 use std::path::{Component, Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use thiserror::Error;
 
@@ -27,6 +29,12 @@ pub enum InputProblem {
     Outside {
         /// The folder, as the user wrote it.
         folder: String,
+    },
+    /// An option names it as an output.
+    #[error("`--{option}` would write over it")]
+    Output {
+        /// The option.
+        option: String,
     },
     /// The user has no right to it.
     #[error("permission denied")]
@@ -62,6 +70,7 @@ impl InputProblem {
             InputProblem::Outside { .. } => {
                 Some("copy the file into the folder; links that lead out of it do not count")
             }
+            InputProblem::Output { .. } => Some("give the output a name of its own"),
             InputProblem::NotPermitted => Some("ask for the right to read it (chmod)"),
             InputProblem::TooManyFiles => Some("raise the number, for example `ulimit -n 1024`"),
             InputProblem::NotFound | InputProblem::System(_) => None,
@@ -147,7 +156,86 @@ pub fn open(path: &Path, within: Option<&Sandbox>) -> Result<File, InputProblem>
     {
         return Err(sandbox.outside());
     }
+    enter(&file.metadata()?)?;
     Ok(file)
+}
+
+/// Which file it is, whatever its names: device and number.
+pub type Identity = (u64, u64);
+
+/// The files of a run that are read, or will be; and those that it is to write.
+#[derive(Debug, Default)]
+struct Account {
+    read: HashSet<Identity>,
+    /// And those that it will write over, with the option that says so.
+    written: HashMap<Identity, String>,
+}
+
+/// Kept for a run of the tool, of which a process has one.
+static ACCOUNT: Mutex<Option<Account>> = Mutex::new(None);
+
+fn account() -> MutexGuard<'static, Option<Account>> {
+    ACCOUNT.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Keeps account of the files that are read from now on, so that none of them is written over.
+pub fn keep_account() {
+    *account() = Some(Account::default());
+}
+
+/// Notes that the run will read this file, if there is one: what is opened late must not be an
+/// output either.
+pub fn will_read(path: &Path) {
+    if let Ok(found) = fs::metadata(path)
+        && found.is_file()
+    {
+        // That it is one is reported where the outputs are looked at.
+        let _ = enter(&found);
+    }
+}
+
+/// Notes that an option has the run write over this file, if there is one.
+pub fn will_write(path: &Path, option: &str) {
+    let found = fs::metadata(path).ok().filter(Metadata::is_file);
+    if let Some(id) = found.as_ref().and_then(identity)
+        && let Some(account) = &mut *account()
+    {
+        account.written.insert(id, option.to_string());
+    }
+}
+
+fn enter(found: &Metadata) -> Result<(), InputProblem> {
+    let Some(id) = identity(found) else {
+        return Ok(());
+    };
+    let Some(account) = &mut *account() else {
+        return Ok(());
+    };
+    account.read.insert(id);
+    match account.written.get(&id) {
+        Some(option) => Err(InputProblem::Output {
+            option: option.clone(),
+        }),
+        None => Ok(()),
+    }
+}
+
+/// Whether the run reads this file, under this name or another.
+pub fn is_read(found: &Metadata) -> bool {
+    let account = account();
+    let read = |id| account.as_ref().is_some_and(|a| a.read.contains(&id));
+    identity(found).is_some_and(read)
+}
+
+#[cfg(unix)]
+fn identity(found: &Metadata) -> Option<Identity> {
+    use std::os::unix::fs::MetadataExt;
+    Some((found.dev(), found.ino()))
+}
+
+#[cfg(not(unix))]
+fn identity(_: &Metadata) -> Option<Identity> {
+    None
 }
 
 /// Opens a file that the user named: the folder matters only if the name leads through it.
@@ -156,6 +244,16 @@ pub fn open(path: &Path, within: Option<&Sandbox>) -> Result<File, InputProblem>
 /// As [`open`].
 pub fn open_named(path: &Path, within: Option<&Sandbox>) -> Result<File, InputProblem> {
     open(path, within.filter(|sandbox| sandbox.is_on(path)))
+}
+
+/// Whether a file lies outside the folder of another, links followed.
+pub fn is_outside(path: &Path, other: &Path) -> bool {
+    let real = |path: &Path| fs::canonicalize(path).ok();
+    let folder = real(other).and_then(|other| Some(other.parent()?.to_owned()));
+    match (real(path), folder) {
+        (Some(path), Some(folder)) => !path.starts_with(folder),
+        _ => true,
+    }
 }
 
 /// The failure of something about a file, in the words that all commands use.

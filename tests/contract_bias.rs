@@ -462,12 +462,7 @@ fn unknown_names_are_errors_with_a_suggestion() {
             "`12AX7K` has no parameter `my` to set",
             "it knows mu",
         ),
-        (
-            "--set",
-            "XV1A=5",
-            "`XV1A` has no parameter `value` to set",
-            "hint",
-        ),
+        ("--set", "XV1A=5", "unknown valve or subcircuit `5`", "hint"),
         ("--set", "RA", "`RA` is no setting", "for example"),
         ("--set", "RA=", "`RA=` is no setting", "for example"),
         (

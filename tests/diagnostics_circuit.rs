@@ -59,6 +59,7 @@ fn further_mistakes() -> Vec<String> {
     let many: String = (0..60).map(|k| format!("D{k} a 0 DX{k}\n")).collect();
     let runs: Vec<(String, &[&str])> = vec![
         ("t\n".into(), &[]),
+        ("t\nV1 a 0 1\nB1 b 0 V=1/0\nR1 b 0 1k\n".into(), &[]),
         (stage.into(), &["--set", "R9=1"]),
         (stage.into(), &["--set", "X1.R1.size=1"]),
         (stage.into(), &["--set", "X1.R1"]),

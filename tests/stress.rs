@@ -255,3 +255,20 @@ fn states_are_cold_and_high_and_in_standby() {
         reservoir[4]
     );
 }
+
+/// A range of mains without a signal: the chart judges all of it.
+#[test]
+fn a_range_of_mains_is_gone_through() {
+    let supply = "Range\nVMAINS line 0 SIN(0 325.3 50)\nRW line a 50\nD1 a res DR\nCR res 0 47u ; rated=315V\n\
+                  RL res 0 10k\n.model DR D(is=2.55n n=1.75)\n.end\n";
+    let netlist = Netlist::new(supply);
+    let run = |options: &[&str]| {
+        let run = Gridleak::command("bias").path(netlist.path());
+        options.iter().fold(run, |run, o| run.arg(o)).run()
+    };
+    assert_eq!(run(&["--strict"]).status, 0);
+    let range = run(&["--strict", "--mains", "90..110"]);
+    assert_eq!(range.status, 1, "{}", range.stderr);
+    assert!(range.stdout.contains("mains +10 %"), "{}", range.stdout);
+    assert_eq!(run(&["--mains", "110..90"]).status, 2);
+}

@@ -13,6 +13,7 @@ const ENOUGH: usize = super::problem::MOST + 1;
 /// Everything wrong with the wiring.
 pub fn topology(circuit: &Circuit) -> Vec<Diagnostic> {
     if circuit.elements.is_empty() {
+        // Said where the place is known.
         return Vec::new();
     }
     let mut problems = Vec::new();

@@ -166,11 +166,13 @@ impl Overrides {
                     What::Knob => CircuitProblem::NoControl {
                         what: "pot",
                         near: near_control(pots),
+                        known: bare_list(pots),
                         name,
                     },
                     What::Switch => CircuitProblem::NoControl {
                         what: "toggle",
                         near: near_control(toggles),
+                        known: bare_list(toggles),
                         name,
                     },
                     What::Value => match s.target.rsplit_once('.').and_then(|(owner, parameter)| {
@@ -198,6 +200,12 @@ impl Overrides {
             })
             .collect()
     }
+}
+
+/// Names of controls for a message, without their X.
+fn bare_list(names: &[&str]) -> String {
+    let bare: Vec<String> = names.iter().map(|n| bare(n)).collect();
+    super::flatten::list(bare.iter().map(String::as_str))
 }
 
 /// A control's path without the X of its own name: `X1.XVOL` is `X1.VOL`. A name of nothing

@@ -35,6 +35,12 @@ pub enum CircuitProblem {
     NoValue,
     #[error("unknown valve or subcircuit `{name}`")]
     UnknownCall { name: String, near: Option<String> },
+    #[error("`{element}` ends in the value `{value}` where a pot has the name of its model")]
+    PotWithoutModel {
+        element: String,
+        nodes: String,
+        value: String,
+    },
     #[error("unknown model `{name}`")]
     UnknownModel { name: String, near: Option<String> },
     #[error("unknown model kind `{name}`")]
@@ -146,6 +152,7 @@ pub enum CircuitProblem {
         what: &'static str,
         name: String,
         near: Option<String>,
+        known: String,
     },
     #[error("{what} `{name}` cannot be at {found}: expected {expected}")]
     ControlRange {
@@ -208,8 +215,31 @@ impl CircuitProblem {
             UnknownInductor { near: n, .. }
             | UnknownNode { near: n, .. }
             | UnknownElement { near: n, .. }
-            | SetUnknown { near: n, .. }
-            | NoControl { near: n, .. } => near(n),
+            | SetUnknown { near: n, .. } => near(n),
+            NoControl {
+                near: n,
+                known,
+                what,
+                ..
+            } => near(n).or_else(|| {
+                Some(match known.is_empty() {
+                    true => format!("the netlist has no {what}"),
+                    false => format!("the netlist has {known}"),
+                })
+            }),
+            PotWithoutModel {
+                element,
+                nodes,
+                value,
+            } => Some(format!(
+                "write `{element} {nodes} POT1 knob=5` and, on a line of its own, \
+                 `.model POT1 pot(r={value} taper=audio)`"
+            )),
+            WrongKind { kind, element, .. }
+                if crate::device::kind(kind).is_some_and(|k| k.letter == 'X') =>
+            {
+                Some(format!("lines of a {kind} begin with X: write `X{element}`"))
+            }
             SetParameter { known, .. } => Some(format!("it knows {known}")),
             NoValue => Some("check the numbers there; a divisor of zero is no value".into()),
             Empty => Some("the first line is the title; elements start on the second".into()),
@@ -251,7 +281,7 @@ impl CircuitProblem {
                     .into(),
             ),
             SettingSyntax { .. } => Some("for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into()),
-            Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
+            Doubtful { text, doubt } => Some(doubt.advice(text)),
             ProbeSubcircuit { name } => Some(format!("name an element in it, as in `{name}.R1`")),
             DuplicateElement { .. } => Some("rename one of them".into()),
             _ => None,

@@ -8,7 +8,6 @@ use super::failure::Failure;
 use super::{Command, Outcome, SAFETY, interrupt};
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
-use crate::analysis::periodic::Cycle;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{self, ChartRow, Verdict};
@@ -20,7 +19,7 @@ use crate::report::table::{Side, Table};
 use crate::system::assemble::{Assembly, Driven};
 use clap::{Arg, ArgAction, ArgMatches};
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -43,6 +42,12 @@ fn options(command: clap::Command) -> clap::Command {
             .long("strict")
             .action(ArgAction::SetTrue)
             .help("Exit with 1 if a rating is exceeded"),
+    )
+    .arg(
+        Arg::new("all")
+            .long("all")
+            .action(ArgAction::SetTrue)
+            .help("Show every resistor, capacitor, diode and source too"),
     )
     .arg(
         Arg::new("seek")
@@ -137,7 +142,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         || record(&circuit, &quiescent, &rows, &findings, stressed.as_ref()),
         || {
             let rows = &rows[..charted];
-            let shown = (&findings, stressed.as_ref());
+            let shown = (&findings, stressed.as_ref(), session.flag("all"));
             let chart = printed(&circuit, &assembly, &quiescent, rows, probes.len(), shown);
             match &sought {
                 Some(sought) => format!("{}\n{chart}", sought.text),
@@ -159,8 +164,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     if !session.quiet {
         for finding in &findings.all {
+            let word = if finding.grave { "warning" } else { "note" };
             common::tell(&format!(
-                "warning: `{}`: {}\n",
+                "{word}: `{}`: {}\n",
                 finding.subject, finding.text
             ));
         }
@@ -174,17 +180,25 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
 /// What the parts stand over all states, where `--drive` asks for it.
 fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stressed>, Failure> {
-    let Some(drive) = driven::asked(session, circuit)? else {
+    let drive = driven::asked(session, circuit)?;
+    let range = session.mains_range()?;
+    let is_range = session.text("mains").is_some() && range.is_some();
+    if is_range && !stress::has_mains(circuit) {
+        return Err(Failure::usage("there is no mains source to change"));
+    }
+    if drive.is_none() && !is_range {
         return Ok(None);
-    };
-    session.fits(circuit)?;
+    }
+    if drive.is_some() {
+        session.fits(circuit)?;
+    }
     interrupt::watch();
-    let states = stress::ordinary(circuit, Some(drive.sine), session.text("mains").is_none());
+    let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
     let survey = stress::survey(circuit, states, interrupt::check)?;
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,
-        words: drive.words,
+        words: drive.map_or("nothing plays".into(), |d| format!("driven by {}", d.words)),
     }))
 }
 
@@ -424,19 +438,14 @@ fn printed(
     quiescent: &Quiescent,
     rows: &[ChartRow],
     probed: usize,
-    (findings, stressed): (&Findings, Option<&Stressed>),
+    (findings, stressed, all): (&Findings, Option<&Stressed>, bool),
 ) -> String {
     let mut text = format!("{}\n", circuit.title.trim());
     let celsius = num::full(circuit.celsius);
     text += &match &quiescent.found {
-        AtRest::Point(point) => format!(
-            "operating point at {celsius} C: {} after {} iterations; Kirchhoff's law holds within {}\n",
-            point.method.name(),
-            point.iterations,
-            num::engineering(point.residual_a, "A", 2),
-        ),
-        AtRest::Cycle(mains, Cycle { cycles, .. }) => format!(
-            "averages over a mains cycle of {} Hz at {celsius} C; it repeats itself, found in {cycles} cycles\n",
+        AtRest::Point(_) => format!("Operating point at {celsius} C\n"),
+        AtRest::Cycle(mains, _) => format!(
+            "Operating point at {celsius} C: averages over a cycle of the {} Hz mains\n",
             num::full(mains.freq_hz),
         ),
     };
@@ -444,6 +453,7 @@ fn printed(
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
     }
+    text += &verdicts(circuit, &rows[..rows.len() - probed], findings);
     // Probes stand last and may repeat a subject: the first row of each counts.
     let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
     for row in rows {
@@ -452,9 +462,13 @@ fn printed(
             .or_insert(row);
     }
     let value = |subject: &str, quantity: &str| found.get(&(subject, quantity)).copied();
+    // What matters first comes first, and what is many comes only when asked for.
+    let mut sections: Vec<(usize, String)> = Vec::new();
     let mut section = |title: &str, table: Table| {
+        let place = ORDER.iter().position(|word| title.starts_with(word));
         if !table.is_empty() {
-            text += &format!("\n{title}\n{}", table.text());
+            let text = format!("\n{title}\n{}", table.text());
+            sections.push((place.map_or(0, |k| k + 1), text));
         }
     };
 
@@ -772,10 +786,83 @@ fn printed(
     }
     section("Probes", probes);
     if let Some(stressed) = stressed {
-        let title = format!("What is rated, at its worst; driven by {}", stressed.words);
+        let title = format!("What is rated, at its worst; {}", stressed.words);
         section(&title, stressed.table());
     }
+    sections.sort_by_key(|s| s.0);
+    let is_shown = |s: &&(usize, String)| all || s.0 <= ALWAYS;
+    text.extend(sections.iter().filter(is_shown).map(|s| s.1.as_str()));
+    if sections.iter().any(|s| !is_shown(&s)) {
+        text += "\nFor every resistor, capacitor, diode and source: --all (--csv and --json have them)\n";
+    }
     text += &format!("\n{SAFETY}\n");
+    text
+}
+
+/// How the tables of the chart begin, in their order; any other comes before them.
+const ORDER: [&str; 8] = [
+    "Valves",
+    "Rectifiers",
+    "Probes",
+    "Voltages",
+    "Diodes",
+    "Resistors",
+    "Capacitors",
+    "Sources",
+];
+
+/// As many of them are always shown.
+const ALWAYS: usize = 4;
+
+/// Volts beyond which a node is named as dangerous: the limit of a supply that may be touched,
+/// 60 V DC and 30 V AC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
+const DANGEROUS_V: f64 = 60.0;
+const DANGEROUS_AC_V: f64 = 30.0;
+
+/// What stands high and what is beyond its rating, before all else.
+fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String {
+    let mut text = String::new();
+    let is_high = |r: &&ChartRow| match r.quantity {
+        "voltage" => r.value.abs() > DANGEROUS_V,
+        "ac voltage" => r.value > DANGEROUS_AC_V,
+        _ => false,
+    };
+    let high: Vec<&ChartRow> = rows.iter().filter(is_high).collect();
+    let places: BTreeSet<&str> = high.iter().map(|r| r.subject.as_str()).collect();
+    let highest = high
+        .iter()
+        .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()));
+    if let Some(highest) = highest {
+        text += &format!(
+            "DANGER: {}{} at {}; {} of {} nodes stand at more than {DANGEROUS_V:.0} V DC or \
+             {DANGEROUS_AC_V:.0} V AC\n",
+            shown(highest.value, "V", 3),
+            if highest.quantity == "voltage" {
+                ""
+            } else {
+                " AC"
+            },
+            highest.subject,
+            places.len(),
+            circuit.node_names().count() - 1,
+        );
+    }
+    let judged = rows.iter().filter(|r| r.verdict().is_some()).count();
+    let over: Vec<&ChartRow> = rows
+        .iter()
+        .filter(|r| r.verdict() == Some(Verdict::Over))
+        .collect();
+    for row in &over {
+        text += &format!("OVER: {}\n", exceeded(row));
+    }
+    for finding in &findings.all {
+        text += &format!("CHECK: `{}`: {}\n", finding.subject, finding.text);
+    }
+    text += &match (judged, over.len()) {
+        (0, _) => "no ratings are known\n".to_string(),
+        (n, 0) => format!("all {n} figures that have a rating are within it\n"),
+        (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),
+    };
     text
 }
 

@@ -13,11 +13,14 @@ use super::guards::{self, Guards};
 use super::sheet_folder::SheetFolder;
 use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
-use crate::diag::{Diagnostic, Files};
+use crate::diag::{Diagnostic, Files, clean};
+use crate::inputs;
 use crate::netlist::{self, Loader};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
+use crate::report::progress::Progress;
+use crate::sheet::Want;
 use crate::sheet::cases::Case;
-use crate::sheet::judge::Mark;
+use crate::sheet::judge::{Mark, of_case};
 use crate::sheet::problem::SheetProblem;
 use crate::sheet::run::{self, Done, Ready};
 use crate::sheet::{self, schema};
@@ -180,6 +183,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .collect();
     let mut opened: Vec<Opened> =
         parallel::map(&files::find(&asked), threads, |path| open(path, &guards));
+    for opened in &opened {
+        if let Opened::Ready(ready, beside) = opened {
+            reads(ready, beside);
+        }
+    }
+    // Only now is it known what is read.
+    guards.preflight(matches)?;
     let ledger = matches.get_flag("audit").then(Ledger::default);
     for opened in &mut opened {
         if let (Opened::Ready(ready, _), Some(ledger)) = (opened, &ledger) {
@@ -217,21 +227,27 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         items = items.drain(cut(k - 1)..cut(k)).collect();
     }
     let stopped = || interrupt::check().is_err();
-    let checked: Vec<Checked<'_>> = parallel::map(&items, threads, |item| match item {
-        Item::Bad(path, message) => Checked::Bad(path, message),
-        Item::Case {
-            ready,
-            beside,
-            case,
-            expected,
-        } => Checked::Case {
-            ready,
-            beside,
-            case,
-            expected: expected.clone(),
-            done: run::run(ready, case, expected, *beside, &stopped),
-        },
+    let progress = Progress::new("check", items.len() as f64, quiet);
+    let checked: Vec<Checked<'_>> = parallel::map(&items, threads, |item| {
+        let checked = match item {
+            Item::Bad(path, message) => Checked::Bad(path, message),
+            Item::Case {
+                ready,
+                beside,
+                case,
+                expected,
+            } => Checked::Case {
+                ready,
+                beside,
+                case,
+                expected: expected.clone(),
+                done: run::run(ready, case, expected, *beside, &stopped),
+            },
+        };
+        progress.one_more();
+        checked
     });
+    drop(progress);
     interrupt::check()?;
 
     tell_messages(&checked, quiet);
@@ -330,6 +346,18 @@ pub(super) fn part(text: &str) -> Result<(usize, usize), Failure> {
     }
 }
 
+/// Notes the files that a sheet will be held against, so that no output takes their place.
+fn reads(ready: &Ready, beside: &SheetFolder) {
+    for expectation in &ready.sheet.expectations {
+        let (Want::Curve { file, .. } | Want::Sound { file, .. }) = &expectation.want else {
+            continue;
+        };
+        for case in &ready.sheet.cases {
+            inputs::will_read(&beside.path(&of_case(file, &case.name)));
+        }
+    }
+}
+
 /// A sheet that can be run, with the folder that its names start from.
 ///
 /// # Errors
@@ -346,17 +374,21 @@ pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder),
 fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
     let path = match path {
         Ok(path) => path,
-        Err(told) => return Opened::Bad(told.clone(), format!("error: {told}")),
+        Err(told) => {
+            let told = clean::line(told).into_owned();
+            return Opened::Bad(told.clone(), format!("error: {told}"));
+        }
     };
     let name = path.display().to_string();
     let mut sources = Files::default();
     let bad = |sources: &Files, problems: &[Diagnostic]| {
         let all: Vec<String> = problems.iter().map(|p| sources.render(p)).collect();
-        Opened::Bad(name.clone(), all.join("\n"))
+        Opened::Bad(clean::line(&name).into_owned(), all.join("\n"))
     };
     let text = match guards.loader().load(&name, None) {
         Ok((_, text)) => text,
         Err(why) => {
+            let name = clean::line(&name).into_owned();
             let message = format!("error: cannot read the sheet `{name}`: {why}");
             return Opened::Bad(name, message);
         }
@@ -381,6 +413,14 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
         &mut sources,
         &guards.limits,
     );
+    // What a sheet names is its own only in its folder.
+    let foreign = sources.files().filter(|&file| {
+        let file = Path::new(sources.name(file));
+        inputs::is_outside(file, path)
+    });
+    for file in foreign.collect::<Vec<_>>() {
+        sources.keep_private(file);
+    }
     if reading.diagnostics.iter().any(Diagnostic::is_error) {
         return bad(&sources, &reading.diagnostics);
     }
@@ -393,6 +433,7 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
 
 /// Prints to standard output. A reader that went away is no failure.
 pub(super) fn print(text: &str) -> Result<Outcome, Failure> {
+    let text = clean::lines(text);
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {

@@ -9,10 +9,11 @@ use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting, What};
 use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
+use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::Bound;
-use crate::netlist;
 use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::Observable;
@@ -51,7 +52,10 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .long("mains")
                 .value_name("PERCENT")
                 .allow_hyphen_values(true)
-                .help("Scale every mains source, for example 90 or 110"),
+                .help(
+                    "Scale every mains source, for example 90 or 110; in bias and parts also a \
+                     range, 90..110",
+                ),
         )
         .arg(
             many(
@@ -100,8 +104,8 @@ pub fn number_option(name: &'static str, value: &'static str, help: &'static str
         .help(help)
 }
 
-/// Bytes that a circuit takes, solved and charted, for each byte of its netlist (measured on
-/// ladders of 10 000 and 100 000 nodes).
+/// Bytes that a circuit takes, solved and charted, for each byte of its lines (measured on
+/// ladders of 10 000 and 100 000 nodes). Comments take nothing.
 const BUILT: f64 = 70.0;
 
 /// A netlist as read, with the settings of the command line.
@@ -123,10 +127,25 @@ pub struct Session<'m> {
 impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
+        let path = matches.get_one::<String>("netlist").expect("required");
+        Session::over(matches, |guards, sources| {
+            netlist::read_within(path, &guards.loader(), sources, &guards.limits)
+        })
+    }
+
+    /// Takes a text of the tool's own for the netlist, and reads the settings.
+    pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
+        let loader = MemoryLoader::new(name, text);
+        Session::over(matches, |_, sources| netlist::read(name, &loader, sources))
+    }
+
+    fn over(
+        matches: &'m ArgMatches,
+        read: impl FnOnce(&Guards, &mut Files) -> netlist::Reading,
+    ) -> Result<Self, Failure> {
         let mut sources = Files::default();
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
-        let path = matches.get_one::<String>("netlist").expect("required");
         if (
             matches.get_one::<String>("csv"),
             matches.get_one::<String>("json"),
@@ -137,7 +156,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = netlist::read_within(path, &guards.loader(), &mut sources, &guards.limits);
+        let reading = read(&guards, &mut sources);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -153,12 +172,16 @@ impl<'m> Session<'m> {
             }
         }
         if let Some(text) = matches.get_one::<String>("mains") {
-            settings.push(mains(&mut sources, text));
+            // A range is for what goes through states: those that can be driven.
+            let goes_through = matches.try_get_one::<String>("drive").is_ok();
+            if !(goes_through && text.contains("..")) {
+                settings.push(mains(&mut sources, text));
+            }
         }
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(sources), problems));
         }
-        let bytes: usize = sources.files().map(|file| sources.text(file).len()).sum();
+        let bytes = reading.netlist.body.length();
         memory::require(bytes as f64 * BUILT, "the circuit")?;
         let mut session = Session {
             matches,
@@ -326,6 +349,30 @@ impl<'m> Session<'m> {
         }
     }
 
+    /// Between what per cent the mains may vary: 90 and 110, or as `--mains 90..110` says; none
+    /// where it is set to one value.
+    ///
+    /// # Errors
+    /// If the range is not one.
+    pub fn mains_range(&self) -> Result<Option<(f64, f64)>, Failure> {
+        let Some(text) = self.text("mains") else {
+            return Ok(Some((90.0, 110.0)));
+        };
+        let Some((low, high)) = text.split_once("..") else {
+            return Ok(None);
+        };
+        let percent = |text: &str| num::parse(text.trim().trim_end_matches('%').trim_end());
+        match (percent(low), percent(high)) {
+            (Some(low), Some(high)) if 0.0 < low && low < high && high <= params::MOST_MAINS => {
+                Ok(Some((low, high)))
+            }
+            _ => Err(
+                Failure::usage(format!("`--mains {text}` is not a range of per cents"))
+                    .hint("for example `--mains 90..110`"),
+            ),
+        }
+    }
+
     /// The texts of an option that may be repeated.
     pub fn texts(&self, name: &str) -> Vec<&'m str> {
         let given = self.matches.get_many::<String>(name);
@@ -388,6 +435,7 @@ impl<'m> Session<'m> {
             return Ok(());
         }
         let chart = chart();
+        let chart = clean::lines(&chart);
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),
@@ -421,6 +469,7 @@ pub fn audited(ledger: &Ledger, quiet: bool) -> Result<(), Failure> {
 
 /// Writes to standard error. Where even that cannot be done there is nobody left to tell.
 pub fn tell(text: &str) {
+    let text = clean::lines(text);
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
@@ -451,7 +500,8 @@ impl PendingText {
 
 /// Puts the outputs in place. A reader of standard output that went away is no failure.
 pub fn commit(outputs: Outputs) -> Result<(), Failure> {
-    interrupt::whole(|| outputs.commit().map_err(Failure::from))
+    interrupt::check()?;
+    Ok(outputs.commit()?)
 }
 
 /// `NAME=VALUE` with its place on the command line.

@@ -16,6 +16,7 @@ use crate::device::source::Drive;
 use crate::figure::driven_source::own_sine;
 use crate::measure::distortion::{Intermodulation, Load, Pair, Reading, Tester};
 use crate::num::{self, Role};
+use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -246,6 +247,7 @@ fn measured(
         mains: mains::find(circuit).is_some(),
     };
     let poll = &mut interrupt::check;
+    let progress = Progress::new("distortion", findings.levels.len() as f64, session.quiet);
     for &level in &findings.levels {
         match findings.pair {
             Some(pair) => {
@@ -257,7 +259,9 @@ fn measured(
                 measured.readings.push(reading);
             }
         }
+        progress.one_more();
     }
+    drop(progress);
     if session.flag("onset") {
         let near = findings
             .levels
@@ -286,18 +290,21 @@ fn load(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Load>, Failur
     let Some(name) = session.text("load") else {
         return Ok(None);
     };
-    let resistors = circuit.elements.iter().filter(|e| e.letter == 'R');
+    let resistors = circuit
+        .elements
+        .iter()
+        .filter(|e| e.letter == 'R' || e.kind.is_some_and(|k| k.name == "speaker"));
     let element = circuit.element(name).ok_or_else(|| {
         let failure = Failure::usage(format!("`--load {name}`: there is no such element"));
         let names = resistors.map(|e| e.name.as_str());
         match crate::diag::nearest(name, names) {
             Some(near) => failure.hint(format!("did you mean `{near}`?")),
-            None => failure.hint("expected the name of a resistor"),
+            None => failure.hint("expected the name of a resistor or loudspeaker"),
         }
     })?;
-    let load = Load::new(element).ok_or_else(|| {
+    let load = Load::new(circuit, element).ok_or_else(|| {
         Failure::usage(format!(
-            "`--load {name}` is no resistor of more than zero ohms"
+            "`--load {name}` is neither a loudspeaker nor a resistor of more than zero ohms"
         ))
         .hint("expected the resistor that stands for the load, for example `--load RLOAD`")
     })?;

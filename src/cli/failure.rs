@@ -4,7 +4,7 @@ use super::{Outcome, interrupt};
 use crate::analysis::NoSolution;
 use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
-use crate::diag::{Diagnostic, Files};
+use crate::diag::{Diagnostic, Files, clean};
 use crate::measure::distortion::Halt;
 use crate::num;
 use crate::report::file::FileProblem;
@@ -93,9 +93,9 @@ impl Failure {
     /// What standard error gets.
     pub fn message(&self) -> String {
         let plain = |message: &str, hint: Option<&str>| {
-            let mut text = format!("error: {message}\n");
+            let mut text = format!("error: {}\n", clean::line(message));
             if let Some(hint) = hint {
-                text += &format!("hint: {hint}\n");
+                text += &format!("hint: {}\n", clean::line(hint));
             }
             text
         };

@@ -2,7 +2,7 @@
 
 use super::failure::Failure;
 use super::{interrupt, memory};
-use crate::inputs::Sandbox;
+use crate::inputs::{self, Sandbox};
 use crate::limits::{Bound, Limits, raise};
 use crate::netlist::SandboxLoader;
 use crate::num;
@@ -25,6 +25,9 @@ pub fn options(command: clap::Command) -> clap::Command {
              links followed",
         ))
 }
+
+/// Options that name a file to be written, in whatever command.
+const OUTPUTS: [&str; 5] = ["csv", "json", "junit", "out", "plot"];
 
 /// What one run may take, and where it may read.
 #[derive(Debug, Default)]
@@ -54,7 +57,23 @@ impl Guards {
         if limits.get(Bound::Seconds) < u64::MAX {
             interrupt::limit(limits.get(Bound::Seconds))?;
         }
-        Ok(Guards { limits, sandbox })
+        let guards = Guards { limits, sandbox };
+        guards.preflight(matches)?;
+        Ok(guards)
+    }
+
+    /// Looks at what the options name as outputs, before anything is read: what cannot be
+    /// written is reported before the work, and what is read later is none of them.
+    pub fn preflight(&self, matches: &ArgMatches) -> Result<(), Failure> {
+        for option in OUTPUTS {
+            // Not every command has each.
+            if let Ok(Some(path)) = matches.try_get_one::<String>(option) {
+                let path = Path::new(path);
+                self.outputs().preflight(path)?;
+                inputs::will_write(path, option);
+            }
+        }
+        Ok(())
     }
 
     /// What reads the netlist that the user names.
@@ -89,6 +108,12 @@ impl Guards {
     pub fn room_for_figures(&self, count: f64, bytes_each: f64) -> Result<(), Failure> {
         self.within(Bound::Figures, count, |count, most| {
             format!("{count} figures would be put out, at most {most} are kept")
+        })
+        .map_err(|failure| {
+            failure.hint(format!(
+                "ask for fewer with a longer `--step`, fewer points or fewer probes; or {}",
+                raise(Bound::Figures)
+            ))
         })?;
         memory::require(count * bytes_each, "the figures that are asked for")
     }

@@ -1,24 +1,34 @@
-//! Ctrl-C and its kin in long work: noted, and the work ends at its next block as at any other
-//! failure. And the clock of `--limit seconds=N`.
+//! What ends a run early: Ctrl-C and its kin, and the clock of `--limit seconds=N`.
+//!
+//! A command need do nothing for it. [`watch`], called once for every run, starts a thread that
+//! waits for the first such signal and ends the process then and there, whatever the others are
+//! doing: solving, or waiting for a pipe that nobody reads or a fifo that nobody opened. The
+//! clock ends it in the same way. That is safe at any moment because outputs have no names until
+//! all are complete (`report::file`): the only thing waited for is that files which are being
+//! put in place all are, and the only thing to clear away are names of files that need one while
+//! they are made. Polling inside the work is not needed, and would not reach a blocked write.
+//!
+//! Where no such thread can be had the first signal is noted, and long work that asks [`check`]
+//! ends at its next block; the second ends the process.
 
 use super::failure::Failure;
+use crate::report::file;
 #[cfg(unix)]
 use signal_hook::consts::{SIGHUP, SIGXCPU, SIGXFSZ};
 use signal_hook::consts::{SIGINT, SIGTERM};
-use signal_hook::{SigId, flag, low_level};
+use signal_hook::{flag, low_level};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::{Mutex, Once};
+use std::sync::{Once, mpsc};
+use std::thread::Builder;
 use std::time::Duration;
 
 /// The signal that came, 0 if none did.
 static CAME: AtomicUsize = AtomicUsize::new(0);
-/// Whether one came: the next one ends the process at once.
-static AGAIN: AtomicBool = AtomicBool::new(false);
 static WATCHING: Once = Once::new();
-/// What ends the process at a second signal.
-static AT_ONCE: Mutex<Vec<SigId>> = Mutex::new(Vec::new());
-/// Held while files are put in place: whoever wants to end the process waits for that.
-static COMMITTING: Mutex<()> = Mutex::new(());
+/// Whether a thread waits for signals.
+static IS_WAITED_FOR: AtomicBool = AtomicBool::new(false);
+/// Without it: whether a signal came that the next one ends the process after.
+static AGAIN: AtomicBool = AtomicBool::new(false);
 
 /// A wish to end, a closed terminal, the processor time of `ulimit -t`.
 #[cfg(unix)]
@@ -32,23 +42,68 @@ const OUT_OF_TIME: usize = SIGXCPU as usize;
 #[cfg(not(unix))]
 const OUT_OF_TIME: usize = usize::MAX;
 
-/// Notes such signals from now on, in place of ending at once: to be called only before work
-/// that asks [`check`] again and again. The second of them ends the process all the same.
+/// How long the last message may take: nobody may be reading it.
+const LAST_WORDS: Duration = Duration::from_millis(100);
+
+/// Ends the process at such a signal from now on. May be called again.
 pub fn watch() {
     WATCHING.call_once(|| {
-        // Where no handler can be had, the signal ends the process as it always did.
-        for signal in WISHES {
-            if let Ok(id) = flag::register_conditional_shutdown(signal, 128 + signal, &AGAIN) {
-                at_once().push(id);
-            }
+        let wishes = WISHES.into_iter().filter(|&signal| !is_ignored(signal));
+        let wishes: Vec<i32> = wishes.collect();
+        for &signal in &wishes {
             let _ = flag::register_usize(signal, &CAME, signal as usize);
-            let _ = flag::register(signal, &AGAIN);
+        }
+        #[cfg(unix)]
+        if wait_for(&wishes).is_ok() {
+            IS_WAITED_FOR.store(true, Ordering::Relaxed);
+            return;
+        }
+        for signal in wishes {
+            let again = &AGAIN;
+            let _ = flag::register_conditional_shutdown(signal, 128 + signal, again);
+            let _ = flag::register(signal, again);
         }
     });
 }
 
-fn at_once() -> std::sync::MutexGuard<'static, Vec<SigId>> {
-    AT_ONCE.lock().expect("nothing fails while it is held")
+/// Starts the thread that waits for one of these signals.
+#[cfg(unix)]
+fn wait_for(signals: &[i32]) -> std::io::Result<()> {
+    use std::io::Read;
+    let (mut receiver, sender) = std::os::unix::net::UnixStream::pair()?;
+    for &signal in signals {
+        low_level::pipe::register(signal, sender.try_clone()?)?;
+    }
+    Builder::new().spawn(move || {
+        while receiver.read_exact(&mut [0]).is_ok() {
+            if let Err(failure) = check() {
+                end(&failure);
+            }
+        }
+    })?;
+    Ok(())
+}
+
+/// Leaves it to the thread that ends the process to say why, if there is one.
+pub fn leave() {
+    while CAME.load(Ordering::Relaxed) != 0 && IS_WAITED_FOR.load(Ordering::Relaxed) {
+        std::thread::park();
+    }
+}
+
+/// Whether who started the tool has it ignore a closed terminal, as `nohup` does.
+#[cfg(target_os = "linux")]
+fn is_ignored(signal: i32) -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|l| l.strip_prefix("SigIgn:"));
+    let mask = mask.and_then(|m| u64::from_str_radix(m.trim(), 16).ok());
+    // A shell's background jobs ignore SIGINT without anybody having asked for that.
+    signal == SIGHUP && mask.is_some_and(|mask| mask >> (signal - 1) & 1 == 1)
+}
+
+#[cfg(not(target_os = "linux"))]
+fn is_ignored(_: i32) -> bool {
+    false
 }
 
 /// Turns the signal that a file became larger than `ulimit -f` allows, which would end the
@@ -78,32 +133,40 @@ pub fn signal() -> u8 {
     }
 }
 
-/// Does what must not be broken off halfway, unless the wish to end came before.
-pub fn whole(work: impl FnOnce() -> Result<(), Failure>) -> Result<(), Failure> {
-    watch();
-    for id in at_once().drain(..) {
-        low_level::unregister(id);
-    }
-    let _committing = COMMITTING.lock().expect("nothing fails while it is held");
-    check()?;
-    work()
-}
-
-/// Ends the process when it has run so long; files that are being put in place are waited for.
+/// Ends the process when it has run so long.
 ///
 /// # Errors
 /// If no clock can be had.
 pub fn limit(seconds: u64) -> Result<(), Failure> {
-    let clock = std::thread::Builder::new().spawn(move || {
+    let clock = Builder::new().spawn(move || {
         std::thread::sleep(Duration::from_secs(seconds));
-        let _committing = COMMITTING.lock();
-        let failure = Failure::TooSlow { seconds };
-        super::common::tell(&failure.message());
-        std::process::exit(i32::from(failure.outcome().code()));
+        end(&Failure::TooSlow { seconds });
     });
     match clock {
         Ok(_) => Ok(()),
         Err(_) => Err(Failure::usage("no clock can be had for `--limit seconds`")
             .hint("the system allows no further thread; leave the option away")),
     }
+}
+
+/// Ends the process, from whatever thread, without a file left that is not complete.
+fn end(failure: &Failure) -> ! {
+    // From here on nothing is put in place any more: the lock is never given back.
+    let publishing = file::publishing();
+    file::forget_names();
+    let mut message = failure.message();
+    if *publishing {
+        message = message.replace("no file was written", "the files had been written");
+    }
+    let (say, said) = mpsc::channel();
+    // Standard error may be a full pipe, or locked by a thread that waits for one.
+    let speaker = Builder::new().spawn(move || {
+        super::common::tell(&message);
+        let _ = say.send(());
+    });
+    if speaker.is_ok() {
+        let _ = said.recv_timeout(LAST_WORDS);
+    }
+    // At once: an ordinary exit would try to empty the buffer of standard output first.
+    low_level::exit(i32::from(failure.outcome().code()))
 }

@@ -4,6 +4,7 @@ mod bias;
 mod check;
 mod common;
 mod completions;
+mod curves;
 mod distortion;
 mod draw;
 mod driven;
@@ -30,6 +31,7 @@ mod spread;
 mod variant;
 mod vary;
 
+use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
 
@@ -85,6 +87,7 @@ pub const COMMANDS: &[&Command] = &[
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
+    &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &examples::COMMAND,
@@ -141,9 +144,12 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
         .iter()
         .find(|c| c.name == name)
         .expect("listed above");
+    interrupt::watch();
+    inputs::keep_account();
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {
+            interrupt::leave();
             common::tell(&failure.message());
             failure.outcome()
         }

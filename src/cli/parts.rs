@@ -56,8 +56,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if drive.is_some() {
         session.fits(&circuit)?;
     }
-    let vary_mains = session.text("mains").is_none();
-    let states = states(&circuit, sine, vary_mains);
+    let states = states(&circuit, sine, session.mains_range()?);
     let survey = stress::survey(&mut circuit, states, || interrupt::check())?;
     driven::report(&session, &survey)?;
     let mut lines = parts::list(&circuit, &survey);
@@ -81,9 +80,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 fn states(
     circuit: &crate::circuit::Circuit,
     sine: Option<stress::Sine>,
-    vary_mains: bool,
+    mains: Option<(f64, f64)>,
 ) -> Vec<State> {
-    let mut states = stress::ordinary(circuit, sine, vary_mains);
+    let mut states = stress::ordinary(circuit, sine, mains);
     states.retain(|s| s.mains_percent >= 100.0 && s.open.is_empty());
     states
 }

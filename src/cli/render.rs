@@ -162,6 +162,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
                 input.name()
             )
         })?;
+    if let Input::File(path, _) = &input
+        && let Some(ending) = path.extension()
+        && !ending.eq_ignore_ascii_case("wav")
+    {
+        // What it holds counts; that its name says otherwise is worth a word.
+        session.note(&format!(
+            "`{}` holds a WAV and is read as one",
+            input.name()
+        ));
+    }
     if channels > 1 && !session.quiet {
         common::tell(&format!(
             "warning: `{}` has {channels} channels; they are averaged\n",
@@ -295,9 +305,12 @@ fn curves(session: &Session<'_>) -> Result<Vec<(String, Curve)>, Failure> {
             };
             let bad = |why: &dyn Display| Failure::usage(format!("`{path}`: {why}"));
             let sandbox = session.guards.sandbox.as_ref();
-            let mut file = inputs::open_named(Path::new(path), sandbox)
-                .map_err(|e| bad(&e))?
-                .take(CURVE);
+            let file = inputs::open_named(Path::new(path), sandbox);
+            let mut file = file.map_err(|why| match why.hint() {
+                Some(hint) => bad(&why).hint(hint),
+                None => bad(&why),
+            })?;
+            let mut file = (&mut file).take(CURVE);
             let mut text = String::new();
             file.read_to_string(&mut text).map_err(|e| bad(&e))?;
             let curve = Curve::parse(&text).map_err(|e| bad(&e))?;

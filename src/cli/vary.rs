@@ -1,6 +1,6 @@
 //! `vary`: any figure against one or two stepped values.
 
-use super::common::{self, Session};
+use super::common::{self, PendingText, Session};
 use super::failure::Failure;
 use super::sheet_folder::SheetFolder;
 use super::{Command, Outcome, interrupt, parallel};
@@ -14,6 +14,7 @@ use crate::figure::{Figure, Words};
 use crate::limits::Bound;
 use crate::num;
 use crate::report::plot::{self, Trace};
+use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::sheet::judge::shown;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -94,9 +95,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         ))
         .hint("step something with numbers first"));
     }
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
-    let csv_path = session.csv();
+    let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
+    let plot = PendingText::stage(&mut outputs, plot_path)?;
 
     let combinations: Vec<Vec<Choice>> = combinations(&steps);
     let figure_list: Vec<&Figure> = figures.iter().collect();
@@ -110,6 +111,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .map(|s| (s.what, s.target.clone(), s.value.clone(), s.span))
         .collect();
     let (netlist, sources) = (&session.netlist, &session.sources);
+    let progress = Progress::new("vary", combinations.len() as f64, session.quiet);
     let measured = parallel::map(&combinations, parallel::processors(), |choices| {
         let (netlist, settings) = choose(netlist, &base, choices);
         let mut all = Overrides::audited(base.ledger.clone());
@@ -119,6 +121,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         settings.list().iter().for_each(|s| all.push(s.clone()));
         let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
         let found = bench.measure(&figure_list);
+        progress.one_more();
         match found {
             Ok(found) => found
                 .into_iter()
@@ -137,30 +140,36 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Err(problems) => Err(Failure::Input(Box::new(bench.sources.clone()), problems)),
         }
     });
+    drop(progress);
     let mut rows: Vec<Combination> = Vec::new();
     for (choices, values) in combinations.into_iter().zip(measured) {
         rows.push((choices, values?));
     }
 
-    if let Some(path) = csv_path {
-        outputs.text(&path, &csv(&steps, &figures, &rows))?;
+    let chart = || printed(&base.title, &steps, &figures, &rows);
+    let failed = rows.iter().filter_map(|(choices, values)| {
+        let why = values.iter().find_map(|v| v.as_ref().err())?;
+        Some(format!("error: {}: {why}\n", label(choices)))
+    });
+    let failed: String = failed.collect();
+    if !failed.is_empty() {
+        // What was found is shown; a file with gaps would pass for a result.
+        session.show(chart)?;
+        common::tell(&failed);
+        return Ok(Outcome::NoSolution);
     }
-    if let Some(path) = plot_path {
-        outputs.text(path, &drawn(&base.title, &steps, &figures, &rows))?;
+    if let Some(table) = table {
+        table.fill(&csv(&steps, &figures, &rows))?;
+    }
+    if let Some(plot) = plot {
+        plot.fill(&drawn(&base.title, &steps, &figures, &rows))?;
     }
     session.finish(
         outputs,
         || record(&base.title, &steps, &figures, &rows),
-        || printed(&base.title, &steps, &figures, &rows),
+        chart,
     )?;
-    let mut outcome = Outcome::Done;
-    for (choices, values) in &rows {
-        if let Some(Err(why)) = values.iter().find(|v| v.is_err()) {
-            common::tell(&format!("error: {}: {why}\n", label(choices)));
-            outcome = Outcome::NoSolution;
-        }
-    }
-    Ok(outcome)
+    Ok(Outcome::Done)
 }
 
 /// The values of every --vary.

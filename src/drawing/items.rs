@@ -342,7 +342,9 @@ fn standing(
             };
         } else if let (Some(negative), false) = (reading.rails[n], in_supply) {
             is_fixed = true;
-            let good = if negative { Way::South } else { Way::North };
+            // A negative supply hangs down, but not from what stands on ground.
+            let hangs = negative && !part.nets.iter().any(|&m| scheme.nets[m].is_ground());
+            let good = if hangs { Way::South } else { Way::North };
             cost += match pin.way {
                 way if way == good => 0.0,
                 way if way == good.back() => 22.0,

@@ -65,6 +65,9 @@ pub const PLAIN: Taste = Taste {
     rounds: 3,
 };
 
+/// Of more items each is looked for a place nearer by, and only once more.
+const MANY: usize = 400;
+
 /// Costs that all tastes share.
 const ON_LINE: f64 = 0.15;
 const ASTRAY: f64 = 0.04;
@@ -167,7 +170,7 @@ pub fn place<E>(
         let spot = desk.best(k);
         desk.put(k, spot);
     }
-    let rounds = if items.len() > 400 { 1 } else { taste.rounds };
+    let rounds = if items.len() > MANY { 1 } else { taste.rounds };
     for _ in 0..rounds {
         let mut moved = false;
         for &k in order {
@@ -279,7 +282,8 @@ impl Desk<'_> {
         if anchors.is_empty() {
             anchors.push(At::new(self.edge + 12, 0));
         }
-        for reach in [14, 28, 60, 120, 240] {
+        let near = if self.items.len() > MANY { 9 } else { 14 };
+        for reach in [near, 28, 60, 120, 240] {
             if let Some(spot) = self.search(k, &anchors, reach) {
                 return spot;
             }

@@ -43,10 +43,10 @@ impl Reading {
     /// nearer of its nets lies.
     pub fn depth_of(&self, part: &Part) -> u32 {
         let of = |&n: &usize| self.depth[n];
-        if let Some((grid, ..)) = electrodes(part.kind) {
-            if let Some(d) = of(&part.nets[grid]) {
-                return d + 1;
-            }
+        if let Some((grid, ..)) = electrodes(part.kind)
+            && let Some(d) = of(&part.nets[grid])
+        {
+            return d + 1;
         }
         let signal = part.nets.iter().filter(|&&n| self.rails[n].is_none());
         let least = signal.filter_map(of).min();

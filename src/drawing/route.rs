@@ -61,6 +61,8 @@ pub struct Board {
     from: Vec<u8>,
     seen: Vec<u32>,
     round: u32,
+    /// So many links that searches make straight for their goals, at the price of some bends.
+    is_large: bool,
 }
 
 impl Board {
@@ -83,6 +85,7 @@ impl Board {
             from: vec![0; 4 * count],
             seen: vec![0; 4 * count],
             round: 0,
+            is_large: false,
         };
         for y in cells.y0..=cells.y1 {
             for x in cells.x0..=cells.x1 {
@@ -202,6 +205,7 @@ impl Board {
         links: &[Link],
         tick: &mut dyn FnMut() -> Result<(), E>,
     ) -> Result<Routes, E> {
+        self.is_large = links.len() > MANY;
         for (n, link) in links.iter().enumerate() {
             for &(at, way) in &link.pins {
                 let k = self.index(at);
@@ -220,7 +224,8 @@ impl Board {
                 None => failed[n] = true,
             }
         }
-        for _ in 0..PASSES {
+        let passes = if self.is_large { 1 } else { PASSES };
+        for _ in 0..passes {
             let mut better = false;
             for &n in order.iter().rev() {
                 tick()?;
@@ -332,10 +337,11 @@ impl Board {
     fn search(&mut self, n: usize, tree: &[usize], goals: &[usize]) -> Option<Vec<(usize, Way)>> {
         self.round += 1;
         let round = self.round;
+        let hurry = if self.is_large { STEP * 3 / 2 } else { STEP };
         let goal_places: Vec<At> = goals.iter().map(|&k| self.at(k)).collect();
         let aim = |at: At| -> u32 {
             let nearest = goal_places.iter().map(|g| g.distance(at)).min();
-            nearest.unwrap_or(0) as u32 * STEP
+            nearest.unwrap_or(0) as u32 * hurry
         };
         let mut waiting: BinaryHeap<Reverse<(u32, u32, usize)>> = BinaryHeap::new();
         for &k in tree {
@@ -343,13 +349,13 @@ impl Board {
                 continue;
             }
             for way in Way::ALL {
-                let taken = self.link_on_checked(k, way);
+                let taken = self.link_on(k, way);
                 if taken == n as u32 {
                     continue;
                 }
                 // Going on straight from an end costs no bend; so all starts are even.
                 let state = 4 * k + way.index();
-                let bend = if self.link_on_checked(k, way.back()) == n as u32 {
+                let bend = if self.link_on(k, way.back()) == n as u32 {
                     0
                 } else {
                     BEND / 2
@@ -370,7 +376,7 @@ impl Board {
                 return Some(self.path(state));
             }
             // A state is at a point, about to leave in its direction.
-            if self.barred[k] & (1 << way.index()) != 0 || self.link_on_checked(k, way) != NONE {
+            if self.barred[k] & (1 << way.index()) != 0 || self.link_on(k, way) != NONE {
                 continue;
             }
             let to = self.next(k, way);
@@ -381,7 +387,7 @@ impl Board {
             let mut across = false;
             let mut own = false;
             for w in Way::ALL {
-                let on = self.link_on_checked(to, w);
+                let on = self.link_on(to, w);
                 if on == n as u32 {
                     own = true;
                 } else if on != NONE {
@@ -390,9 +396,9 @@ impl Board {
             }
             if across {
                 // Over another wire only straight on, and only where that runs straight.
-                let side = self.link_on_checked(to, TURNS[way.index()][0]);
-                let other = self.link_on_checked(to, TURNS[way.index()][1]);
-                let clear = self.link_on_checked(to, way) == NONE;
+                let side = self.link_on(to, TURNS[way.index()][0]);
+                let other = self.link_on(to, TURNS[way.index()][1]);
+                let clear = self.link_on(to, way) == NONE;
                 if own || side == NONE || side != other || !clear {
                     continue;
                 }
@@ -426,10 +432,6 @@ impl Board {
             }
         }
         None
-    }
-
-    fn link_on_checked(&self, k: usize, way: Way) -> u32 {
-        self.link_on(k, way)
     }
 
     fn path(&self, state: usize) -> Vec<(usize, Way)> {
@@ -492,8 +494,9 @@ impl Board {
     }
 }
 
-/// Rounds of laying each net anew.
+/// Rounds of laying each net anew; one for so many nets.
 const PASSES: usize = 4;
+const MANY: usize = 200;
 
 /// The two ways across, by [`Way::index`].
 const TURNS: [[Way; 2]; 4] = [

@@ -15,35 +15,50 @@ fn hull(strip: &Strip, k: usize, spot: Spot) -> Cells {
     strip.items[k].shapes[spot.shape].0.hull.moved(spot.at)
 }
 
-/// Moves the strips' items into rows below one another.
+/// Moves the strips' items into rows below one another, as many as make the sheet's shape.
 pub fn arrange(strips: &[Strip], spots: &mut [Vec<Spot>]) {
-    let sizes: Vec<(f64, f64)> = (strips.iter().zip(spots.iter()))
-        .map(|(strip, spots)| {
-            let all = extent(strip, spots, &(0..strip.items.len()).collect::<Vec<_>>());
-            (
-                f64::from(all.x1 - all.x0),
-                f64::from(all.y1 - all.y0 + BETWEEN),
-            )
-        })
-        .collect();
-    // The width at which all rows together have a sheet's shape.
-    let widest = sizes.iter().map(|s| s.0).fold(1.0, f64::max);
-    let mut best = (f64::INFINITY, widest);
-    for rows in 1..=12 {
-        let width = widest / f64::from(rows);
-        let height: f64 = sizes
-            .iter()
-            .map(|s| (s.0 / width - 0.15).ceil().max(1.0) * s.1)
-            .sum();
-        let shape = fun::ln(width / height / ASPECT).abs();
-        if shape < best.0 {
-            best = (shape, width);
+    let mut best: Option<(f64, Vec<Vec<Vec<usize>>>)> = None;
+    for count in 1..=MOST_ROWS {
+        let first = (strips.first().zip(spots.first())).map(|(s, p)| cut(s, p, count));
+        let Some(first) = first else {
+            return;
+        };
+        let width = |rows: &[Vec<usize>], n: usize| {
+            let of = |row: &Vec<usize>| {
+                let all = extent(&strips[n], &spots[n], row);
+                all.x1 - all.x0
+            };
+            rows.iter().map(of).max().unwrap_or(1)
+        };
+        // The supply's rows are no wider than the signal's.
+        let mut rows = vec![first];
+        for n in 1..strips.len() {
+            let everything: Vec<usize> = (0..strips[n].items.len()).collect();
+            let (own, room) = (width(&[everything], n), width(&rows[0], 0));
+            let count = (f64::from(own) / f64::from(room) - 0.1).ceil().max(1.0) as usize;
+            rows.push(cut(&strips[n], &spots[n], count.min(MOST_ROWS)));
+        }
+        let mut size = (1, 1);
+        for (n, rows) in rows.iter().enumerate() {
+            size.0 = size.0.max(width(rows, n));
+            for row in rows {
+                let all = extent(&strips[n], &spots[n], row);
+                size.1 += all.y1 - all.y0 + BETWEEN;
+            }
+        }
+        let shape = fun::ln(f64::from(size.0) / f64::from(size.1) / ASPECT).abs();
+        // A row more is worth something only where it helps.
+        let price = shape + 0.05 * count as f64;
+        if best.as_ref().is_none_or(|(least, _)| price < *least) {
+            best = Some((price, rows));
         }
     }
-    let width = best.1;
+    let Some((_, chosen)) = best else {
+        return;
+    };
     let mut y = 0;
-    for (strip, spots) in strips.iter().zip(spots.iter_mut()) {
-        for row in cut(strip, spots, width) {
+    for ((strip, spots), rows) in strips.iter().zip(spots.iter_mut()).zip(chosen) {
+        for row in rows {
             let all = extent(strip, spots, &row);
             let by = At::new(-all.x0, y - all.y0);
             for &k in &row {
@@ -53,6 +68,9 @@ pub fn arrange(strips: &[Strip], spots: &mut [Vec<Spot>]) {
         }
     }
 }
+
+/// More rows of one strip are not tried.
+const MOST_ROWS: usize = 10;
 
 fn extent(strip: &Strip, spots: &[Spot], of: &[usize]) -> Cells {
     let mut cells = of.iter().map(|&k| hull(strip, k, spots[k]));
@@ -65,15 +83,15 @@ fn extent(strip: &Strip, spots: &[Spot], of: &[usize]) -> Cells {
     cells.fold(first, Cells::joined)
 }
 
-/// A strip's items by rows of about a width, cut where the fewest links go across.
-fn cut(strip: &Strip, spots: &[Spot], width: f64) -> Vec<Vec<usize>> {
+/// A strip's items by so many rows, cut where the fewest links go across.
+fn cut(strip: &Strip, spots: &[Spot], count: usize) -> Vec<Vec<usize>> {
     let everything: Vec<usize> = (0..strip.items.len()).collect();
-    let all = extent(strip, spots, &everything);
-    let total = f64::from(all.x1 - all.x0);
-    let count = (total / width - 0.15).ceil().max(1.0) as usize;
     if count == 1 {
         return vec![everything];
     }
+    let all = extent(strip, spots, &everything);
+    let total = f64::from(all.x1 - all.x0);
+    let width = total / count as f64;
     let middle = |k: usize| {
         let h = hull(strip, k, spots[k]);
         (h.x0 + h.x1) / 2

@@ -64,6 +64,7 @@ pub fn draw<E>(
         })
         .collect();
     let tastes = tastes(scheme.parts.len());
+    let mut rounds = 0;
     loop {
         let ready = items::ready(scheme, &reading, &flagged, &named, &lines);
         let mut best: Option<(u64, Tried)> = None;
@@ -86,6 +87,11 @@ pub fn draw<E>(
             for &link in &tried.routes.failed {
                 named[ready.links[link]] = true;
             }
+            rounds += 1;
+            // In the end every net is shown by name, which cannot fail.
+            if rounds >= if scheme.parts.len() > MANY { 2 } else { 5 } {
+                named.fill(true);
+            }
             continue;
         }
         let sheet = ink(scheme, notes, &ready, &tried);
@@ -104,6 +110,9 @@ pub fn draw<E>(
     }
 }
 
+/// From so many parts on one drawing is not compared with others.
+const MANY: usize = 250;
+
 /// What is tried: for a large circuit little, because it takes its time.
 fn tastes(parts: usize) -> Vec<Taste> {
     let plain = place::PLAIN;
@@ -111,12 +120,11 @@ fn tastes(parts: usize) -> Vec<Taste> {
         margin: plain.margin + 1,
         ..plain
     };
-    if parts > 250 {
-        return vec![plain, wider];
+    if parts > MANY {
+        return vec![plain];
     }
     vec![
         plain,
-        Taste { bend: 5, ..plain },
         Taste {
             backwards: 4.0,
             aside: 1.5,

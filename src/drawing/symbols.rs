@@ -12,7 +12,7 @@ mod valves;
 
 use super::geometry::{At, PITCH, Rect, Turn, Way};
 
-/// Where a part's label goes.
+/// What a symbol is of, with what changes its looks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kind {
     /// Two leads in line.

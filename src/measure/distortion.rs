@@ -7,7 +7,8 @@
 
 use crate::analysis::natural::Stability;
 use crate::analysis::periodic::{Accuracy, Periodic, PeriodicState, Signal, Trouble};
-use crate::circuit::{Circuit, Element};
+use crate::circuit::{Circuit, Element, Piece, Port};
+use crate::device::{Pin, speaker};
 use crate::math::fun;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
@@ -168,7 +169,7 @@ impl Intermodulation {
     }
 }
 
-/// A resistor whose power is measured.
+/// A resistor or loudspeaker whose power is measured.
 #[derive(Debug, Clone)]
 pub struct Load {
     current: Observable,
@@ -176,11 +177,20 @@ pub struct Load {
 }
 
 impl Load {
-    /// An element with a fixed resistance; none if it has none.
-    pub fn new(element: &Element) -> Option<Load> {
-        let ohms = element
-            .value
-            .filter(|&r| element.letter == 'R' && r > 0.0)?;
+    /// A resistor, or a loudspeaker, whose power is what its wire takes: nearly all of what goes
+    /// in, as the air takes a few per cent. None if it is neither.
+    pub fn new(circuit: &Circuit, element: &Element) -> Option<Load> {
+        let wire = |port: &Port| match (port.from, port.piece) {
+            (Pin::T(0), Piece::Resistance(k)) => Some(circuit.resistances[k].ohms),
+            _ => None,
+        };
+        let is_speaker = element.kind.is_some_and(|k| k.name == speaker::KIND.name);
+        let ohms = match element.letter {
+            'R' => element.value,
+            _ if is_speaker => element.ports.iter().find_map(wire),
+            _ => None,
+        };
+        let ohms = ohms.filter(|&r| r > 0.0)?;
         Some(Load {
             current: Observable::current(element),
             ohms,

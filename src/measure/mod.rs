@@ -7,6 +7,7 @@ pub mod feedback;
 pub mod findings;
 pub mod gain;
 pub mod impedance;
+pub mod load_line;
 pub mod noise;
 pub mod preferred;
 pub mod quiescent;

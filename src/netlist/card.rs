@@ -303,6 +303,18 @@ pub struct Body {
     pub subcircuits: Vec<Subcircuit>,
 }
 
+impl Body {
+    /// Bytes of its lines, and of those in its definitions; comments are none.
+    pub fn length(&self) -> usize {
+        let length = |span: &Span| (span.end - span.start) as usize;
+        let elements = self.elements.iter().map(|e| length(&e.span)).sum::<usize>();
+        let models = self.models.iter().flat_map(|m| &m.params);
+        let models = models.map(|p| length(&p.value.span)).sum::<usize>();
+        let inner = self.subcircuits.iter().map(|s| s.body.length());
+        elements + models + inner.sum::<usize>()
+    }
+}
+
 /// `.subckt NAME nodes ... .ends`.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Subcircuit {
@@ -417,7 +429,7 @@ pub struct ControlCard {
 pub struct Netlist {
     /// The first line.
     pub title: String,
-    /// Where it stands.
+    /// Where that stands; none if there is no main file.
     pub title_span: Option<Span>,
     /// Top level elements and definitions.
     pub body: Body,

@@ -20,6 +20,12 @@ pub trait Loader {
     /// the main file. Answers the name to show and to look up further includes from, and the
     /// text. One file has one name, or a loop of includes is found late.
     fn load(&self, path: &str, from: Option<&str>) -> Result<(String, String), LoadProblem>;
+
+    /// Whether a file, by its name as this loader gave it, lies outside the folder of the main
+    /// file.
+    fn is_outside(&self, _name: &str, _main: &str) -> bool {
+        false
+    }
 }
 
 /// Why a file cannot be read.
@@ -72,6 +78,10 @@ impl Loader for FileLoader {
         }
         .load(path, from)
     }
+
+    fn is_outside(&self, name: &str, main: &str) -> bool {
+        inputs::is_outside(Path::new(name), Path::new(main))
+    }
 }
 
 /// Reads from the file system, within a folder where one is set.
@@ -114,6 +124,10 @@ impl Loader for SandboxLoader<'_> {
             not_text(&String::from_utf8_lossy(&error.as_bytes()[..upto]))
         })?;
         Ok((path.display().to_string(), text))
+    }
+
+    fn is_outside(&self, name: &str, main: &str) -> bool {
+        inputs::is_outside(Path::new(name), Path::new(main))
     }
 }
 

@@ -40,6 +40,12 @@ pub enum NetlistProblem {
     // Elements.
     #[error("unknown element letter `{letter}` in `{name}`")]
     UnknownElement { letter: char, name: String },
+    #[error("`{name}` is a line of a valve, `{kind}`: lines of valves begin with X")]
+    ValveWithoutX {
+        name: String,
+        kind: String,
+        line: String,
+    },
     #[error("unknown parameter `{name}` of `{owner}`")]
     UnknownParameter {
         name: String,
@@ -167,6 +173,7 @@ impl NetlistProblem {
                 after_comma: true, ..
             } => Some("a comma separates words; decimals are written with a point".into()),
             NetlistProblem::NotOneOf { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::ValveWithoutX { line, .. } => Some(format!("write `{line}`")),
             NetlistProblem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
             NetlistProblem::UnknownParameter { name, known, .. } => {
                 let nearest = crate::diag::nearest(name, known.iter().copied());
@@ -182,7 +189,7 @@ impl NetlistProblem {
                 Some("give a step a short rise time, e.g. 1m 0 1.001m 5".into())
             }
             NetlistProblem::Duplicate { .. } => Some("give one of the two another name".into()),
-            NetlistProblem::Doubtful { doubt, .. } => Some(doubt.remark().1.into()),
+            NetlistProblem::Doubtful { text, doubt } => Some(doubt.advice(text)),
             NetlistProblem::IgnoredGuess { .. } => {
                 Some("leave the IC= away; use .nodeset to guide the operating point".into())
             }

@@ -6,6 +6,7 @@
 
 use std::sync::Arc;
 
+use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::{Bound, Limits};
 use crate::netlist::blocks::{Blocks, Outcome};
@@ -137,7 +138,7 @@ impl<'s> Reader<'s> {
         self.bytes += text.len();
         // A byte order mark is no text: without it columns are what an editor shows.
         let words = text.strip_prefix('\u{feff}').unwrap_or(&text);
-        let file = self.sources.add(name, words);
+        let file = self.sources.add(name, clean::netlist(words));
         let (text, at) = (self.sources.shared_text(file), 0);
         let floor = self.blocks.depth();
         self.files.push(OpenFile {
@@ -207,7 +208,8 @@ impl<'s> Reader<'s> {
         }
         if !words.starts_with('.') {
             done(card, balanced)?;
-            let element = done(card, element)?;
+            let element = done(card, element);
+            let element = element.map_err(|other| valve_without_x(card).map_or(other, Box::new))?;
             return self.blocks.element(element);
         }
         let name = done(card, word)?;
@@ -307,7 +309,12 @@ impl<'s> Reader<'s> {
                     let chain = self.chain(&name, first);
                     return at(NetlistProblem::IncludeLoop { chain });
                 }
-                self.open(name, text);
+                let main = self.files.first().map(|f| self.sources.name(f.file));
+                let is_outside = main.is_none_or(|main| loader.is_outside(&name, main));
+                let file = self.open(name, text);
+                if is_outside {
+                    self.sources.keep_private(file);
+                }
                 Ok(())
             }
             Err(LoadProblem::TooLarge) if self.bytes > 0 => {
@@ -394,12 +401,55 @@ fn holds_card(line: Text<'_>) -> bool {
     if key.starts_with('.') {
         return key != ".title" && controls::known(&key);
     }
-    // Cards whose last word must be a number: few titles end so after a name such as `R1`.
-    let number = key.get(1..).unwrap_or("");
-    let named = key.starts_with(['r', 'c', 'l', 'v', 'i'])
-        && !number.is_empty()
-        && number.bytes().all(|b| b.is_ascii_digit());
-    named && line.as_str().split_whitespace().count() >= 4 && element(line).is_ok()
+    // A title may read like a part by chance, and is seldom written like one.
+    let is_name = match first.chars().next().map(|c| c.to_ascii_uppercase()) {
+        Some('R' | 'C' | 'L' | 'V' | 'I' | 'E' | 'F' | 'G' | 'H' | 'K' | 'B' | 'X') => true,
+        _ => first.contains(|c: char| c.is_ascii_digit()) || first.to_uppercase() == first,
+    };
+    is_name && line.as_str().split_whitespace().count() >= 4 && element(line).is_ok()
+}
+
+/// The problem of a line of a valve that does not begin with X, where it is one.
+fn valve_without_x(card: Text<'_>) -> Option<Located> {
+    let mut words = card.as_str().split_whitespace();
+    let name = words.next()?;
+    if name.starts_with(['x', 'X', '.', '*']) {
+        return None;
+    }
+    let plain = words.take_while(|w| !w.contains('=') && !w.starts_with(';'));
+    let plain: Vec<&str> = plain.collect();
+    let (kind, nodes) = plain.split_last()?;
+    ((3..=4).contains(&nodes.len()) && is_valve_type(kind)).then(|| {
+        let problem = NetlistProblem::ValveWithoutX {
+            name: quoted(name),
+            kind: quoted(kind),
+            line: quoted(&format!("X{name} {}", plain.join(" "))),
+        };
+        problem.at(next_span(card))
+    })
+}
+
+/// Whether a word is written as types of valves are: 12AX7, 6V6GT, 5881, EL34, ECC83, KT88.
+fn is_valve_type(word: &str) -> bool {
+    let classes: Vec<(char, usize)> = word.chars().fold(Vec::new(), |mut all, c| {
+        let class = match c {
+            '0'..='9' => '9',
+            'a'..='z' | 'A'..='Z' => 'A',
+            _ => '-',
+        };
+        match all.last_mut() {
+            Some((last, count)) if *last == class => *count += 1,
+            _ => all.push((class, 1)),
+        }
+        all
+    });
+    match classes[..] {
+        [('9', 4)] => true,
+        [('9', 1..=2), ('A', 1..=3), ('9', 1..=2)]
+        | [('9', 1..=2), ('A', 1..=3), ('9', 1..=2), ('A', 1..=3)] => true,
+        [('A', 2..=4), ('9', 2..=4)] | [('A', 2..=4), ('9', 2..=4), ('A', 1..=2)] => true,
+        _ => false,
+    }
 }
 
 /// What the parser of a whole card made of it.

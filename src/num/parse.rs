@@ -38,6 +38,7 @@ pub enum Doubt {
     UpperCaseMilli,
     FemtofaradSuffix,
     OldMicrofarad,
+    BareMicrofarad,
     MilForMilli,
     TinyResistance,
     HugeResistance,
@@ -70,6 +71,10 @@ impl Doubt {
                 "is read as millifarads",
                 "the suffix M is milli; for microfarads write u, for picofarads p",
             ),
+            Doubt::BareMicrofarad => (
+                "is read as farads",
+                "old drawings give capacitors in microfarads: write a u after the number",
+            ),
             Doubt::MilForMilli => (
                 "is read in thousandths of an inch",
                 "the suffix MIL is 25.4e-6; for thousandths write m",
@@ -91,6 +96,16 @@ impl Doubt {
                 "is more than 100 kilohenries",
                 "values are in henries: write 10 for 10 H, 5m for 5 mH",
             ),
+        }
+    }
+
+    /// What to write instead of this text.
+    pub fn advice(self, text: &str) -> String {
+        match self {
+            Doubt::BareMicrofarad => {
+                format!("old drawings give capacitors in microfarads: write `{text}u`")
+            }
+            other => other.remark().1.into(),
         }
     }
 }
@@ -183,6 +198,16 @@ impl Written<'_> {
             Role::Capacitance if matches!(letter, Some('f' | 'F')) => Some(Doubt::FemtofaradSuffix),
             Role::Capacitance if milli && matches!(unit.as_str(), "fd" | "mf" | "mfd") => {
                 Some(Doubt::OldMicrofarad)
+            }
+            // As old drawings have it: .022, 0.1.
+            Role::Capacitance
+                if self.scale.is_empty()
+                    && self.unit.is_empty()
+                    && self.exponent == 0
+                    && !self.fraction.is_empty()
+                    && (5e-4..1.0).contains(&size) =>
+            {
+                Some(Doubt::BareMicrofarad)
             }
             Role::Capacitance if size > 1.0 => Some(Doubt::HugeCapacitance),
             Role::Capacitance if size > 0.0 && size < 1e-14 => Some(Doubt::TinyCapacitance),
@@ -427,6 +452,8 @@ mod tests {
             ("1T", Role::Resistance, Doubt::HugeResistance),
             ("1F", Role::Capacitance, Doubt::FemtofaradSuffix),
             ("20mfd", Role::Capacitance, Doubt::OldMicrofarad),
+            (".022", Role::Capacitance, Doubt::BareMicrofarad),
+            ("0.1", Role::Capacitance, Doubt::BareMicrofarad),
             ("100", Role::Capacitance, Doubt::HugeCapacitance),
             ("0.001p", Role::Capacitance, Doubt::TinyCapacitance),
             ("1meg", Role::Inductance, Doubt::HugeInductance),

@@ -122,10 +122,7 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             let worst = survey.find(&section.name, quantity).and_then(|f| f.worst());
             if let Some((value, _)) = worst.filter(|w| w.0 >= *most) {
                 *most = value;
-                line.needs = format!("{} a section", super::show(value, unit));
-                if room == 1 {
-                    line.needs = super::show(value, unit);
-                }
+                line.needs = super::show(value, unit);
             }
         }
         if let Some(bottle) = bottle {

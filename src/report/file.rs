@@ -1,19 +1,25 @@
 //! Result files: all of them appear, complete, or none does.
 //!
 //! Every output is written to a file without a name in its target's directory (see
-//! `waiting`); when all are done each gets a name beside its target and is renamed, so a run
+//! `unnamed`); when all are done each gets a name beside its target and is renamed, so a run
 //! that fails, or is killed, leaves everything as it was. The targets are looked at twice,
 //! when staged and again just before renaming, so that a rename has little left to fail for.
 //! Should a later one fail all the same, what was put in place before it is taken back: a new
 //! file is removed, and an old one returns from a hard link made beforehand (where the file
 //! system has none, the new content stays: the one gap known). What went to standard output
 //! or to a device cannot be taken back, so it goes first.
+//!
+//! No output takes the place of a file that the run reads (`inputs` keeps account of them by
+//! what they are and not by name), and all of it is done relative to the target's folder as it
+//! was when the output was staged: a link that takes the folder's place meanwhile leads nowhere.
 
-use super::unnamed::{UnnamedFile, builder, plain};
-use crate::inputs::Sandbox;
+use super::folder::Folder;
+use super::unnamed::{UnnamedFile, builder, note, plain};
+use crate::inputs::{self, Sandbox};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use tempfile::{NamedTempFile, TempPath};
 use thiserror::Error;
 
@@ -29,6 +35,18 @@ pub enum FileProblem {
     /// The target is a directory.
     #[error("cannot write `{}`: it is a directory", path.display())]
     IsDirectory {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// It ends like the name of a directory.
+    #[error("cannot write `{}`: a name that ends in `/` is that of a folder", path.display())]
+    NamesFolder {
+        /// As the user wrote it.
+        path: PathBuf,
+    },
+    /// The run reads it.
+    #[error("cannot write `{}`: the run reads this file", path.display())]
+    Input {
         /// As the user wrote it.
         path: PathBuf,
     },
@@ -135,6 +153,13 @@ impl FileProblem {
             FileProblem::NoDirectory { directory, .. } => {
                 format!("make it first: mkdir -p {}", directory.display())
             }
+            FileProblem::NamesFolder { path } => {
+                let name = path.display().to_string();
+                format!("name a file: `{}`", name.trim_end_matches(['/', '.']))
+            }
+            FileProblem::Input { .. } => {
+                "give the output a name of its own; nothing was changed".into()
+            }
             FileProblem::LinkToNothing { .. } => "remove the link, or name another file".into(),
             FileProblem::NotPermitted { .. } => {
                 "name a folder of your own, or ask for the right to write there (chmod)".into()
@@ -176,8 +201,29 @@ enum Place {
     StandardOutput(File),
     /// A device or pipe, likewise: renaming over it would replace it.
     Device(File),
-    /// A file, links followed, and the new one waiting beside it.
-    File(PathBuf, UnnamedFile),
+    /// The new file and where it goes, in this order: its name, if it has one, leads by way of
+    /// the open folder, and is removed first.
+    File(UnnamedFile, Target),
+}
+
+/// Where a file is.
+#[derive(Debug)]
+struct Target {
+    /// Links followed, as it was when it was staged.
+    real: PathBuf,
+    /// Its folder, open.
+    folder: Folder,
+    /// Whether it may be a file that the run has read.
+    is_own: bool,
+}
+
+impl Target {
+    /// Its path by way of the open folder.
+    fn path(&self) -> PathBuf {
+        self.folder
+            .path()
+            .join(self.real.file_name().unwrap_or_default())
+    }
 }
 
 #[derive(Debug)]
@@ -214,18 +260,21 @@ impl Outputs {
         }
     }
 
-    /// Stages an output that a sheet names and not the user: in the folder or nowhere.
+    /// Stages what a sheet stores on its own word: the sheet, or a file that it names. It may
+    /// have been read, and lies in the folder or nowhere.
     ///
     /// # Errors
     /// As [`Outputs::stage`].
-    pub fn stage_named_by_sheet(&mut self, target: &Path) -> Result<File, FileProblem> {
-        if let Some(sandbox) = &self.within
-            && !sandbox.holds(&real_path(target)?)
-        {
-            let path = target.to_owned();
-            return Err(FileProblem::Outside { path });
-        }
-        self.stage(target)
+    pub fn stage_own(&mut self, target: &Path) -> Result<File, FileProblem> {
+        self.stage_as(target, true)
+    }
+
+    /// Whether this could be staged; nothing is made.
+    ///
+    /// # Errors
+    /// As [`Outputs::stage`].
+    pub fn preflight(&self, target: &Path) -> Result<(), FileProblem> {
+        self.find(target, false).map(drop)
     }
 
     /// Stages an output and gives the file to write it to, empty and at its
@@ -235,11 +284,22 @@ impl Outputs {
     /// # Errors
     /// If the target cannot be written, so that a long run fails at its start.
     pub fn stage(&mut self, target: &Path) -> Result<File, FileProblem> {
+        self.stage_as(target, false)
+    }
+
+    fn stage_as(&mut self, target: &Path, is_own: bool) -> Result<File, FileProblem> {
         let system = |reason| FileProblem::new(target, reason);
-        let place = self.place(target)?;
+        let place = match self.find(target, is_own)? {
+            Goal::StandardOutput => Place::StandardOutput(tempfile::tempfile().map_err(system)?),
+            Goal::Device => Place::Device(tempfile::tempfile().map_err(system)?),
+            Goal::File(goal, kept) => {
+                let waiting = UnnamedFile::new(goal.folder.path(), kept).map_err(system)?;
+                Place::File(waiting, goal)
+            }
+        };
         let file = match &place {
             Place::StandardOutput(file) | Place::Device(file) => file.try_clone(),
-            Place::File(_, waiting) => waiting.file().try_clone(),
+            Place::File(waiting, _) => waiting.file().try_clone(),
         };
         let file = file.map_err(system)?;
         self.staged.push(Staged {
@@ -259,8 +319,8 @@ impl Outputs {
             .map_err(|reason| FileProblem::new(target, reason))
     }
 
-    fn place(&self, target: &Path) -> Result<Place, FileProblem> {
-        let system = |reason| FileProblem::new(target, reason);
+    /// Looks for where an output goes, without changing anything.
+    fn find(&self, target: &Path, is_own: bool) -> Result<Goal, FileProblem> {
         if target.as_os_str().is_empty() {
             return Err(FileProblem::NoName);
         }
@@ -270,30 +330,37 @@ impl Outputs {
             if self.staged.iter().any(twice) {
                 return Err(FileProblem::SameTarget { path });
             }
-            let waiting = tempfile::tempfile().map_err(system)?;
-            return Ok(Place::StandardOutput(waiting));
+            return Ok(Goal::StandardOutput);
+        }
+        let name = target.as_os_str().as_encoded_bytes();
+        if !target.is_dir() && (name.ends_with(b"/") || name.ends_with(b"/.")) {
+            return Err(FileProblem::NamesFolder { path });
         }
         let real = real_path(target)?;
-        if let Some(sandbox) = &self.within
-            && sandbox.is_on(target)
-            && !sandbox.holds(&real)
-        {
-            return Err(FileProblem::Outside { path });
-        }
-        let twice = |s: &Staged| matches!(&s.place, Place::File(other, _) if *other == real);
-        if self.staged.iter().any(twice) {
+        let same = |s: &Staged| matches!(&s.place, Place::File(_, other) if other.real == real);
+        if self.staged.iter().any(same) {
             return Err(FileProblem::SameTarget { path });
         }
-        let kept = match check(target, &real)? {
-            Existing::Device => {
-                let waiting = tempfile::tempfile().map_err(system)?;
-                return Ok(Place::Device(waiting));
-            }
+        let kept = match check(target, &real, is_own)? {
+            Existing::Device => return Ok(Goal::Device),
             Existing::File(permissions) => Some(permissions),
             Existing::Nothing => None,
         };
-        let waiting = UnnamedFile::new(directory_of(&real), kept).map_err(system)?;
-        Ok(Place::File(real, waiting))
+        let folder = Folder::open(directory_of(&real));
+        let folder = folder.map_err(|reason| FileProblem::new(target, reason))?;
+        // The folder that was opened is judged, not the name that led there.
+        if let Some(sandbox) = &self.within
+            && (is_own || sandbox.is_on(target))
+            && !sandbox.holds(folder.place())
+        {
+            return Err(FileProblem::Outside { path });
+        }
+        let goal = Target {
+            real,
+            folder,
+            is_own,
+        };
+        Ok(Goal::File(goal, kept))
     }
 
     /// Puts all outputs in place.
@@ -302,8 +369,8 @@ impl Outputs {
     /// If one of them cannot be; the files are then as they were before.
     pub fn commit(self) -> Result<(), FileProblem> {
         for Staged { asked, place } in &self.staged {
-            if let Place::File(real, _) = place {
-                check(asked, real)?;
+            if let Place::File(_, target) = place {
+                check(asked, &target.path(), target.is_own)?;
             }
         }
         let mut files = Vec::new();
@@ -314,8 +381,8 @@ impl Outputs {
                     .append(true)
                     .open(&asked)
                     .and_then(|mut device| send(waiting, &mut device)),
-                Place::File(real, waiting) => {
-                    files.push((asked, real, waiting));
+                Place::File(waiting, target) => {
+                    files.push((asked, waiting, target));
                     continue;
                 }
             };
@@ -327,6 +394,29 @@ impl Outputs {
         }
         publish(files)
     }
+}
+
+/// Where an output is to go.
+enum Goal {
+    StandardOutput,
+    Device,
+    /// And the permissions of the file that is there.
+    File(Target, Option<fs::Permissions>),
+}
+
+/// Held while files are put in place, and whether they have been: whoever wants to end the
+/// process waits for that, and then keeps it.
+static PUBLISHING: Mutex<bool> = Mutex::new(false);
+
+/// Waits until no files are being put in place, and lets none be while this is held. It says
+/// whether some have been.
+pub fn publishing() -> MutexGuard<'static, bool> {
+    PUBLISHING.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Removes what has a name while it is made, when the process is about to end.
+pub fn forget_names() {
+    super::unnamed::forget();
 }
 
 /// An unnamed file in the directory of `target` (or the system's directory for
@@ -350,30 +440,33 @@ fn send(mut waiting: File, to: &mut impl Write) -> io::Result<()> {
 }
 
 /// Renames all, or takes back those that were renamed.
-fn publish(files: Vec<(PathBuf, PathBuf, UnnamedFile)>) -> Result<(), FileProblem> {
+fn publish(files: Vec<(PathBuf, UnnamedFile, Target)>) -> Result<(), FileProblem> {
     // Names first: where there is no room for one, nothing has been renamed yet.
     let mut named = Vec::new();
-    for (asked, real, waiting) in files {
-        let name = waiting.name(directory_of(&real));
+    for (asked, waiting, target) in files {
+        let name = waiting.name(target.folder.path());
         let name = name.map_err(|e| FileProblem::new(&asked, e))?;
-        named.push((asked, real, name));
+        named.push((asked, name, target));
     }
-    let mut done: Vec<(PathBuf, Option<TempPath>)> = Vec::new();
-    for (asked, real, name) in named {
+    let mut are_in_place = publishing();
+    let mut done: Vec<(Option<TempPath>, Target)> = Vec::new();
+    for (asked, name, target) in named {
+        let real = target.path();
         let existed = real.exists();
         let old = if existed { link_beside(&real) } else { None };
         if let Err(e) = name.persist(&real) {
-            for (real, old) in done.into_iter().rev() {
+            for (old, target) in done.into_iter().rev() {
                 // Nothing more can be done where even this fails.
                 let _ = match old {
-                    Some(old) => old.persist(&real).map_err(|e| e.error),
-                    None => fs::remove_file(&real),
+                    Some(old) => old.persist(target.path()).map_err(|e| e.error),
+                    None => fs::remove_file(target.path()),
                 };
             }
             return Err(FileProblem::new(&asked, e.error));
         }
+        *are_in_place = true;
         if !existed || old.is_some() {
-            done.push((real, old));
+            done.push((old, target));
         }
     }
     Ok(())
@@ -382,7 +475,10 @@ fn publish(files: Vec<(PathBuf, PathBuf, UnnamedFile)>) -> Result<(), FileProble
 /// A second name for an existing file, removed when dropped.
 fn link_beside(real: &Path) -> Option<TempPath> {
     builder()
-        .make_in(directory_of(real), |name| fs::hard_link(real, name))
+        .make_in(directory_of(real), |name| {
+            note(name);
+            fs::hard_link(real, name)
+        })
         .ok()
         .map(NamedTempFile::into_temp_path)
 }
@@ -431,7 +527,7 @@ enum Existing {
 }
 
 /// Looks at a target without changing it.
-fn check(asked: &Path, real: &Path) -> Result<Existing, FileProblem> {
+fn check(asked: &Path, real: &Path, is_own: bool) -> Result<Existing, FileProblem> {
     let path = asked.to_owned();
     let found = match fs::metadata(real) {
         Ok(found) => found,
@@ -450,6 +546,9 @@ fn check(asked: &Path, real: &Path) -> Result<Existing, FileProblem> {
     }
     if !found.is_file() {
         return Ok(Existing::Device);
+    }
+    if !is_own && inputs::is_read(&found) {
+        return Err(FileProblem::Input { path });
     }
     // Renaming needs no right to the file itself; a file protected from writing should stay.
     OpenOptions::new()
@@ -564,7 +663,12 @@ mod tests {
         let files = ["new", "old", "wall"].map(|name| {
             let waiting = UnnamedFile::new(place.path(), None).unwrap();
             waiting.file().write_all(b"x").unwrap();
-            (at(name), at(name), waiting)
+            let target = Target {
+                real: at(name),
+                folder: Folder::open(place.path()).unwrap(),
+                is_own: false,
+            };
+            (at(name), waiting, target)
         });
         assert!(publish(files.into()).is_err());
         assert_eq!(names(&place), ["old", "wall"]);

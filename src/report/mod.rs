@@ -1,6 +1,7 @@
 //! What leaves the tool: files, sound, pictures.
 
 pub mod file;
+mod folder;
 pub mod plot;
 pub mod progress;
 pub mod svg;

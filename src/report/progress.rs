@@ -1,15 +1,22 @@
 //! Progress of long work: a line on a terminal, nothing in a pipe.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
 
-/// A line that shows how far the work has come. It vanishes when dropped.
+/// A line that shows how far the work has come, once it has taken a second. It vanishes when
+/// dropped.
 #[derive(Debug)]
 pub struct Progress {
     bar: ProgressBar,
+    is_due: AtomicBool,
+    done: AtomicU64,
     what: &'static str,
     whole: f64,
 }
+
+/// Nobody waits for what is done sooner.
+const SHORT: Duration = Duration::from_secs(1);
 
 /// Parts the whole is counted in.
 const PARTS: u64 = 10_000;
@@ -17,22 +24,34 @@ const PARTS: u64 = 10_000;
 impl Progress {
     /// For work of a known size, in any unit; hidden where it would disturb.
     pub fn new(what: &'static str, whole: f64, quiet: bool) -> Self {
-        let target = if quiet {
-            ProgressDrawTarget::hidden()
-        } else {
-            // Hides itself where standard error is no terminal.
-            ProgressDrawTarget::stderr_with_hz(8)
-        };
-        let bar = ProgressBar::with_draw_target(Some(PARTS), target);
+        let hidden = ProgressDrawTarget::hidden();
+        let bar = ProgressBar::with_draw_target(Some(PARTS), hidden);
         let style = ProgressStyle::with_template("{msg} {wide_bar} {percent:>3} %, {eta} left")
             .expect("a fixed template");
         bar.set_style(style);
         bar.set_message(what);
-        Progress { bar, what, whole }
+        Progress {
+            bar,
+            is_due: AtomicBool::new(!quiet),
+            done: AtomicU64::new(0),
+            what,
+            whole,
+        }
+    }
+
+    /// Reports one more of a number of things, from any thread.
+    pub fn one_more(&self) {
+        let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
+        self.at(done as f64);
     }
 
     /// Tells how much is done.
     pub fn at(&self, done: f64) {
+        if self.bar.elapsed() > SHORT && self.is_due.swap(false, Ordering::Relaxed) {
+            // Hides itself where standard error is no terminal.
+            let target = ProgressDrawTarget::stderr_with_hz(8);
+            self.bar.set_draw_target(target);
+        }
         self.bar
             .set_position((done / self.whole * PARTS as f64) as u64);
     }

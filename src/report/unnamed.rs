@@ -2,9 +2,10 @@
 //! left whatever ends the process, be it an empty battery. Where the system has no files
 //! without names it waits under a name of its own and goes with the process that ends well.
 
-use std::fs::{File, Permissions};
+use std::fs::{self, File, OpenOptions, Permissions};
 use std::io::{self, Seek, SeekFrom};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use tempfile::{Builder, NamedTempFile, TempPath};
 
 /// What a file that is being made is called, if it must be.
@@ -66,14 +67,37 @@ impl UnnamedFile {
 }
 
 fn named(directory: &Path) -> io::Result<NamedTempFile> {
-    let mut builder = builder();
-    #[cfg(unix)]
-    {
-        use std::os::unix::fs::PermissionsExt;
-        // Left to itself it would be private to the user; this is cut by the user's mask.
-        builder.permissions(Permissions::from_mode(0o666));
+    let builder = builder();
+    // The name is noted before there is a file of that name, or it could be missed.
+    let made = builder.make_in(directory, |name| {
+        note(name);
+        let mut options = OpenOptions::new();
+        options.read(true).write(true).create_new(true);
+        #[cfg(unix)]
+        std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o666);
+        options.open(name)
+    });
+    made.map_err(plain)
+}
+
+/// Names that files have while they are made.
+static NAMES: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+fn names() -> MutexGuard<'static, Vec<PathBuf>> {
+    NAMES.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// Notes such a name, before it is used.
+pub(super) fn note(name: &Path) {
+    names().push(name.to_owned());
+}
+
+/// Removes whatever still has one of these names.
+pub(super) fn forget() {
+    for name in names().drain(..) {
+        // Most are gone: renamed, or removed by their owner.
+        let _ = fs::remove_file(name);
     }
-    builder.tempfile_in(directory).map_err(plain)
 }
 
 /// A file without a name, or none where the file system has no such thing.
@@ -100,6 +124,7 @@ fn linked(file: &File, directory: &Path) -> io::Result<TempPath> {
     use std::os::fd::AsRawFd;
     let now = format!("/proc/self/fd/{}", file.as_raw_fd());
     let named = builder().make_in(directory, |name| {
+        note(name);
         let follow = AtFlags::SYMLINK_FOLLOW;
         Ok(rustix::fs::linkat(CWD, &now, CWD, name, follow)?)
     });

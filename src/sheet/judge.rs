@@ -155,7 +155,7 @@ pub fn judge(
 
 /// A file's name with `{case}` filled in: letters, digits and `._+=-` stay, anything else
 /// becomes `_`.
-fn of_case(file: &str, case: &str) -> String {
+pub fn of_case(file: &str, case: &str) -> String {
     let fits = |c: char| c.is_ascii_alphanumeric() || "._+=-".contains(c);
     let plain: String = case
         .replace(", ", "-")

@@ -9,6 +9,8 @@ use crate::diag::{Diagnostic, Span};
 pub enum SheetProblem {
     #[error("not TOML: {why}")]
     Syntax { why: String },
+    #[error("a control code, a line break or a mark of direction in a name or text")]
+    Codes,
     #[error("unknown key `{name}`")]
     UnknownKey {
         name: String,

@@ -65,6 +65,7 @@ pub fn read_within(
     if !reader.problems.is_empty() {
         return Err(reader.problems);
     }
+    reader.refuse_codes(table.get_ref());
     match sheet(&mut reader, table.get_ref(), limits) {
         Some(sheet) if reader.problems.is_empty() => Ok(sheet),
         _ => {

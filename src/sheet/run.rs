@@ -7,6 +7,7 @@ use super::{Expectation, Stored};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
+use crate::diag::clean;
 use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
@@ -64,8 +65,8 @@ impl Ready {
     /// What a case is called: the sheet's path, and the case in brackets if it has a name.
     pub fn case_name(&self, case: &Case) -> String {
         match case.name.is_empty() {
-            true => self.path.clone(),
-            false => format!("{} [{}]", self.path, case.name),
+            true => clean::line(&self.path).into_owned(),
+            false => format!("{} [{}]", clean::line(&self.path), case.name),
         }
     }
 

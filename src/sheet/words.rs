@@ -2,7 +2,7 @@
 
 use super::keys::Key;
 use super::problem::SheetProblem;
-use crate::diag::{Diagnostic, FileId, Span};
+use crate::diag::{Diagnostic, FileId, Span, clean};
 use crate::figure::Words;
 use std::ops::Range;
 use toml::Spanned;
@@ -46,6 +46,37 @@ impl<'t> Reader<'t> {
     /// Notes a mistake.
     pub fn wrong(&mut self, problem: SheetProblem, span: Span) {
         self.problems.push(problem.at(span));
+    }
+
+    /// Refuses names and texts with codes or line breaks in them: they would be printed. What
+    /// is only said about a sheet or a figure may have several lines.
+    pub fn refuse_codes(&mut self, table: &DeTable<'_>) {
+        for (key, item) in table {
+            let name = key.get_ref().as_ref();
+            if clean::line(name) != name {
+                let span = self.span(key.span());
+                self.wrong(SheetProblem::Codes, span);
+            }
+            if !matches!(name, "about" | "origin") {
+                self.refuse_codes_in(item);
+            }
+        }
+    }
+
+    fn refuse_codes_in(&mut self, item: &Spanned<DeValue<'_>>) {
+        match item.get_ref() {
+            DeValue::String(text) if clean::line(text) != text.as_ref() => {
+                let span = self.of_any(item);
+                self.wrong(SheetProblem::Codes, span);
+            }
+            DeValue::Array(list) => list.iter().for_each(|item| self.refuse_codes_in(item)),
+            DeValue::Table(table) => self.refuse_codes(table),
+            _ => {}
+        }
+    }
+
+    fn of_any(&self, item: &Spanned<DeValue<'_>>) -> Span {
+        self.span(item.span())
     }
 
     /// A table's entries in the order of the file.

@@ -23,7 +23,15 @@ impl Binder<'_> {
                 true => frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text)),
                 false => None,
             };
-            let problem = if letter == 'X' {
+            let is_value = exchanged.is_none() && crate::num::parse(&name.text).is_some();
+            let problem = if letter == 'X' && nodes.len() == 3 && is_value {
+                let nodes: Vec<&str> = nodes.iter().map(|n| n.text.as_str()).collect();
+                CircuitProblem::PotWithoutModel {
+                    element: self.path(flat),
+                    nodes: nodes.join(" "),
+                    value: name.text.clone(),
+                }
+            } else if letter == 'X' {
                 CircuitProblem::UnknownCall {
                     name: name.text.clone(),
                     near,

@@ -10,7 +10,7 @@ use crate::sheet::record::{Change, NewValue, rewrite};
 use crate::sheet::run::Ready;
 use std::collections::BTreeSet;
 use std::io::{BufWriter, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What was stored.
 #[derive(Debug, Default)]
@@ -134,21 +134,22 @@ fn sheet(outputs: &mut Outputs, ready: &Ready, changes: &[Change<'_>]) -> Result
             .collect()
     };
     let new = rewrite(&text, &ready.sheet, changes, cases_of);
-    outputs.text(ready.path.as_ref(), &new)?;
-    Ok(())
+    let path = Path::new(&ready.path);
+    let written = outputs.stage_own(path)?.write_all(new.as_bytes());
+    Ok(written.map_err(|e| FileProblem::new(path, e))?)
 }
 
 fn file_of(outputs: &mut Outputs, beside: &SheetFolder, new: &NewValue) -> Result<(), Failure> {
     match new {
         NewValue::Text { file, text } => {
             let path = beside.path(file);
-            let mut target = outputs.stage_named_by_sheet(&path)?;
+            let mut target = outputs.stage_own(&path)?;
             let written = target.write_all(text.as_bytes());
             written.map_err(|e| FileProblem::new(&path, e))?;
         }
         NewValue::Sound { file, clip } => {
             let path = beside.path(file);
-            let target = outputs.stage_named_by_sheet(&path)?;
+            let target = outputs.stage_own(&path)?;
             let bad = |e: WavProblem| match e {
                 WavProblem::Write(e) => FileProblem::new(&path, e).into(),
                 e => Failure::usage(format!("`{}`: {e}", path.display())),

@@ -16,6 +16,7 @@ fn warns(problem: &CircuitProblem) -> bool {
 rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
     NoValue { } => "The expression of a B source divides by zero, whatever the circuit does.";
     Empty { } => "No part was found in the netlist.";
+    PotWithoutModel { element: s("XVOL"), nodes: s("top wiper bottom"), value: s("1meg") } => "A pot's resistance and taper stand in a model, which several pots may share.";
     UnknownCall { name: s("12AX8"), near: Some(s("12AX7")) } => "An X line's last name is that of no valve and no subcircuit.";
     UnknownModel { name: s("1N4008"), near: Some(s("1N4007")) } => "A part names a model that there is not.";
     UnknownKind { name: s("triod"), near: Some(s("triode")) } => "A .model card is of a kind that there is not.";
@@ -50,7 +51,7 @@ rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
     NoGround { } => "Volts are counted from ground, and no part is joined to it.";
     SetUnknown { name: s("R99"), near: Some(s("R9")) } => "--set names a part or model that there is not.", "Check the spelling; inside a subcircuit the name is X1.R9.";
     SetParameter { name: s("XV1"), parameter: s("mew"), known: s("mu, ex, kg1") } => "The part is there but has no such parameter.";
-    NoControl { what: "pot", name: s("VOLUM"), near: Some(s("VOLUME")) } => "--knob or --switch names no pot or toggle of the netlist.", "Check the spelling; the X in front may be left out.";
+    NoControl { what: "pot", name: s("VOLUM"), near: Some(s("VOLUME")), known: s("`VOLUME`") } => "--knob or --switch names no pot or toggle of the netlist.", "Check the spelling; the X in front may be left out.";
     ControlRange { what: "pot", name: s("VOLUME"), found: s("11"), expected: "0 to 10" } => "The control cannot be turned so far.", "Knobs run from 0 to 10, switches are 0 or 1.";
     WaveValue { name: s("VMAINS"), shape: "SIN", known: &["ampl", "freq", "offset"] } => "A source with a waveform was to be set by its bare name.";
     WaveStays { name: s("VIN"), shape: "SIN" } => "A source has both a DC value and a waveform, and only the DC value was set.";
@@ -75,6 +76,7 @@ pub(super) mod doubts {
             Doubt::UpperCaseMilli => "4M7",
             Doubt::FemtofaradSuffix => "1F",
             Doubt::OldMicrofarad => "10M",
+            Doubt::BareMicrofarad => ".022",
             Doubt::MilForMilli => "1MIL",
             Doubt::TinyResistance | Doubt::HugeCapacitance => "1",
             Doubt::HugeResistance => "1e15",
@@ -88,7 +90,7 @@ pub(super) mod doubts {
     }
 
     fn hint(doubt: &Doubt) -> Option<String> {
-        Some(doubt.remark().1.to_string())
+        Some(doubt.advice(value(doubt)))
     }
 
     rows! { Doubt, text, |_: &Doubt| true, hint;
@@ -97,6 +99,7 @@ pub(super) mod doubts {
             UpperCaseMilli { } => "Between digits of something that is no resistor M is milli.";
             FemtofaradSuffix { } => "In SPICE the letter F behind a number is femto, 1e-15.";
             OldMicrofarad { } => "Old diagrams write M or MF for microfarads; in SPICE it is milli.";
+            BareMicrofarad { } => "In SPICE a capacitor without a letter is in farads.";
             MilForMilli { } => "In SPICE MIL is the thousandth of an inch.";
             TinyResistance { } => "No resistor of an amplifier is so small.";
             HugeResistance { } => "No resistor of an amplifier is so large.";

@@ -11,6 +11,8 @@ fn hint(problem: &FileProblem) -> Option<String> {
 rows! { FileProblem, FileProblem::to_string, |_: &FileProblem| false, hint;
     NoName { } => "The option for an output was given without a name.";
     IsDirectory { path: "results".into() } => "The name is that of a folder.";
+    NamesFolder { path: "out.csv/".into() } => "The name of a file does not end like this.";
+    Input { path: "amp.cir".into() } => "An output would take the place of the netlist, a file that it includes, a clip, a cabinet, a sheet or a stored curve. Files are compared by what they are, so a link or a second name does not help.";
     NoDirectory { path: "results/out.csv".into(), directory: "results".into() } => "The folder is not there, or was removed during the run.";
     LinkToNothing { path: "out.csv".into() } => "The name is a link, and what it leads to is gone.";
     NotPermitted { path: "out.csv".into() } => "The file or its folder belongs to somebody else, or is protected.";
@@ -42,6 +44,7 @@ pub(super) mod read {
         Directory { } => "The name is that of a folder.";
         Special { } => "Such a thing need not end, and cannot be read twice.";
         Outside { folder: s("netlists") } => "A netlist or sheet names a file outside the folder that the run is confined to, or a link in it leads out.";
+        Output { option: s("csv") } => "One file is named as an input and as an output. Files are compared by what they are, so a link or a second name does not help.";
         NotPermitted { } => "The file belongs to somebody else, or is protected.";
         TooManyFiles { } => "The system limits how many files a program holds open.";
         System { 0: s("input/output error") } => "The system refused for a reason of its own, which it gives.", "Copy the file to another disk and try again.";

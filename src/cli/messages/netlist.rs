@@ -12,6 +12,7 @@ rows! { NetlistProblem, NetlistProblem::to_string, NetlistProblem::is_warning, N
     NotAName { found: s("`)`") } => "A name of a part, node or model was expected there.", "Write the name; see the line above for what comes first.";
     Symbol { symbol: "=", found: s("`5`") } => "A sign that belongs there was left out.", "Write the sign that is expected.";
     ExtraWords { found: s("5"), after_comma: true } => "More words stand on the line than the part takes.", "Take them away, or put `;` before a remark.";
+    ValveWithoutX { name: s("V1"), kind: s("12AX7"), line: s("XV1 plate grid cathode 12AX7") } => "The letter a line begins with says what the part is: V is a voltage source. Valves, pots, transformers and switches worked by hand begin with X.";
     NotOneOf { expected: "DC, AC or a waveform", found: s("SIM"), nearest: Some("SIN") } => "Only certain words may stand there.", "Write one of them.";
     Unclosed { } => "A parenthesis is opened and not closed on this line.", "Write the `)`, or continue the line with `+`.";
     Unopened { } => "A parenthesis is closed that was never opened.", "Take it away, or write the `(`.";

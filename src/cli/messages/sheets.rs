@@ -5,6 +5,7 @@ use crate::sheet::problem::SheetProblem;
 
 rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetProblem::hint;
     Syntax { why: s("expected `=`") } => "The file is not TOML, the form that sheets are written in.", "Mend the place that is shown; texts stand in quotes.";
+    Codes { } => "Names of cases and figures are printed and put into result files. Codes in them could change what a terminal or a log shows.", "Write them in plain letters, on one line.";
     UnknownKey { name: s("tolerence"), near: Some(s("tolerance")), known: s("figure, value, tolerance") } => "A sheet has no such key.";
     WrongType { key: s("value"), found: s("a list"), expected: s("text in quotes") } => "The key takes another kind of value.", "Write what is expected.";
     MissingKey { key: "netlist", meaning: "the path of the netlist" } => "The sheet cannot do without this key.";
@@ -20,8 +21,8 @@ rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetPr
     NoCase { pattern: s("VOLUME=7*"), cases: s("`VOLUME=0`, `VOLUME=5`") } => "The expectation is for cases that there are not.";
     UnknownCase { name: s("clen"), near: Some(s("clean")), cases: s("`clean`, `drive`") } => "A value is given for a case that there is not.";
     LevelsOfCases { count: 3 } => "The levels of a sound stand for one sound, and several cases fit.";
-    NothingExpected { figure: s("gain of v(out)"), needed: "`value`, `min` or `max`" } => "The block names a figure and not what it should be.";
-    DoesNotGo { key: s("min"), with: s("`value`") } => "The two keys contradict each other.", "Leave one of them away.";
+    NothingExpected { figure: s("gain of v(out)"), needed: "`value`, `at-least` or `at-most`" } => "The block names a figure and not what it should be.";
+    DoesNotGo { key: s("at-least"), with: s("`value`") } => "The two keys contradict each other.", "Leave one of them away.";
     NoTolerance { } => "Two measurements are never quite equal, so the sheet must say how near is near enough.";
     ZeroTolerance { } => "Not even the same circuit on another computer would pass.";
     NegativeTolerance { text: s("-1 %") } => "A distance cannot be less than nothing.", "Take the minus away; in dB below a sound it is right.";

@@ -6,6 +6,9 @@ use crate::num;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
 
+/// Frequencies that are few enough to be listed; a curve of more is for the plot.
+const FEW: usize = 24;
+
 impl Findings {
     /// Frequencies down, probes and impedances across; a varied setting is a column in front.
     pub fn csv(&self) -> String {
@@ -129,6 +132,9 @@ impl Findings {
             hertz(*high),
         );
         let varied = self.curves.iter().any(|c| !c.variant.settings.is_empty());
+        if !self.probes.is_empty() && frequencies.len() <= FEW {
+            text += &format!("\n{}", self.values().text());
+        }
         if !self.probes.is_empty() {
             text += &format!("\n{}", self.bands(varied).text());
             text += "  -3 dB: below the peak, searched from 1 mHz to 1 GHz; middle: their geometric mean\n";
@@ -137,6 +143,32 @@ impl Findings {
             text += &format!("\n{}", self.seen(varied).text());
         }
         text
+    }
+
+    /// Gain and phase at every frequency.
+    fn values(&self) -> Table {
+        let head = self.curves.iter().flat_map(|curves| {
+            let label = curves.variant.label();
+            self.probes.iter().map(move |probe| match label.is_empty() {
+                true => probe.clone(),
+                false => format!("{label} {probe}"),
+            })
+        });
+        let head: Vec<String> = head.collect();
+        let mut columns = vec![("frequency", Side::Right)];
+        for name in &head {
+            columns.extend([(name.as_str(), Side::Right), ("phase", Side::Right)]);
+        }
+        let mut table = Table::new(&columns);
+        for (k, &freq_hz) in self.frequencies_hz.iter().enumerate() {
+            let gains = self.curves.iter().flat_map(|c| &c.response.gains);
+            let cells = gains.flat_map(|gains| {
+                let (db, degrees) = (decibels(size(gains[k])), degrees(gains[k]));
+                [format!("{db:.2} dB"), format!("{degrees:.1}°")]
+            });
+            table.row(std::iter::once(hertz(freq_hz)).chain(cells));
+        }
+        table
     }
 
     fn bands(&self, varied: bool) -> Table {

@@ -6,7 +6,7 @@
 //! follower straight at a plate, grid-leak bias of a few meg, long tails).
 
 use super::{Finding, show};
-use crate::circuit::{BranchKind, Element, Node};
+use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::measure::chart::is_valve;
 use crate::measure::impedance::SmallDirect;
 use crate::system::assemble::Assembly;
@@ -46,9 +46,10 @@ struct Seen {
 pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     let circuit = assembly.circuit;
     let valves = circuit.elements.iter().filter(|e| is_valve(e));
+    let joined = Joined::new(circuit);
     let mut found = Vec::new();
     for element in valves {
-        let Some(seen) = look(assembly, x, element) else {
+        let Some(seen) = look(assembly, x, element, &joined) else {
             continue;
         };
         if let Some((quantity, text, grave)) = judge(&seen) {
@@ -63,7 +64,12 @@ pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     found
 }
 
-fn look(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<Seen> {
+fn look(
+    assembly: &mut Assembly<'_>,
+    x: &[f64],
+    element: &Element,
+    joined: &Joined,
+) -> Option<Seen> {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
         let at = names.iter().position(|n| *n == name)?;
@@ -96,46 +102,68 @@ fn look(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<See
         grid_a,
         ohms,
         without,
-        held_off: held_off(assembly, x, nodes[0]),
+        held_off: joined.held_off(assembly, x, nodes[0]),
     })
 }
 
-/// Whether an open switch keeps a supply from a node: wires, resistors and windings lead from there
-/// to a switch with volts on its other side.
-fn held_off(assembly: &Assembly<'_>, x: &[f64], node: Node) -> bool {
-    let circuit = assembly.circuit;
-    let volts = |node: Node| assembly.unknowns.voltage(x, node);
-    let mut seen = vec![node];
-    let mut next = 0;
-    while let Some(&at) = seen.get(next) {
-        next += 1;
-        let resistances = circuit.resistances.iter();
-        let resistances = resistances
-            .filter(|r| r.ohms.abs() < OPEN)
-            .map(|r| (r.a, r.b));
+/// Groups of nodes that wires, resistors and windings join, ground apart.
+struct Joined {
+    /// Of each node, the lowest node of its group.
+    group: Vec<usize>,
+    /// Open switches: the nodes of both ends.
+    open: Vec<(Node, Node)>,
+}
+
+impl Joined {
+    fn new(circuit: &Circuit) -> Self {
+        let mut group: Vec<usize> = (0..circuit.nodes.len()).collect();
+        let resistances = circuit.resistances.iter().filter(|r| r.ohms.abs() < OPEN);
         let branches = circuit.branches.iter();
-        let windings = branches
-            .filter(|b| !matches!(b.kind, BranchKind::Source(_)))
-            .map(|b| (b.a, b.b));
-        for (a, b) in resistances.chain(windings) {
-            for (from, to) in [(a, b), (b, a)] {
-                if from == at && to != Node::GROUND && !seen.contains(&to) {
-                    seen.push(to);
-                }
+        let windings = branches.filter(|b| !matches!(b.kind, BranchKind::Source(_)));
+        let pairs = resistances
+            .map(|r| (r.a, r.b))
+            .chain(windings.map(|b| (b.a, b.b)));
+        for (a, b) in pairs.filter(|(a, b)| *a != Node::GROUND && *b != Node::GROUND) {
+            let (a, b) = (lowest(&mut group, a.0), lowest(&mut group, b.0));
+            group[a.max(b)] = a.min(b);
+        }
+        for node in 0..group.len() {
+            group[node] = lowest(&mut group, node);
+        }
+        let open = circuit.elements.iter().filter_map(|e| {
+            let open = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0);
+            match e.terminals[..] {
+                [a, b] if open => Some((a, b)),
+                _ => None,
             }
+        });
+        Joined {
+            group,
+            open: open.collect(),
         }
     }
-    circuit.elements.iter().any(|e| {
-        let open = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0);
-        let (a, b) = match e.terminals[..] {
-            [a, b] if open => (a, b),
-            _ => return false,
-        };
+
+    /// Whether an open switch keeps a supply from a node: one end of it is in the node's group, and
+    /// the other has volts.
+    fn held_off(&self, assembly: &Assembly<'_>, x: &[f64], node: Node) -> bool {
+        let volts = |node: Node| assembly.unknowns.voltage(x, node);
+        let own = self.group[node.0];
         let live = |near: Node, far: Node| {
-            seen.contains(&near) && !seen.contains(&far) && volts(far) - volts(near) > SUPPLY
+            self.group[near.0] == own
+                && self.group[far.0] != own
+                && volts(far) - volts(near) > SUPPLY
         };
-        live(a, b) || live(b, a)
-    })
+        self.open.iter().any(|&(a, b)| live(a, b) || live(b, a))
+    }
+}
+
+/// The lowest node of a group, found by way of what is known so far.
+fn lowest(group: &mut [usize], mut node: usize) -> usize {
+    while group[node] != node {
+        group[node] = group[group[node]];
+        node = group[node];
+    }
+    node
 }
 
 /// What is wrong with a valve, if something is: the row it is about, in words, and whether it

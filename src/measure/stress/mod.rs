@@ -192,10 +192,10 @@ pub fn has_mains(circuit: &Circuit) -> bool {
         .any(|d| d.mains_hz().is_some() && d.ac.is_none())
 }
 
-/// What an amplifier goes through: at rest, switched on with cold valves, in standby, at mains
-/// 10 % low and high, and `sine`, at nominal and high mains. With `mains_percent` the mains is
-/// what was set, and is not varied.
-pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, vary_mains: bool) -> Vec<State> {
+/// What an amplifier goes through: at rest, switched on with cold valves, in standby, at both ends
+/// of `mains` (per cent; none where it is not varied), and driven by `sine`, at nominal and high
+/// mains.
+pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, mains: Option<(f64, f64)>) -> Vec<State> {
     let rest = State::at_rest();
     let named = |name: &str, state: State| State {
         name: name.into(),
@@ -207,14 +207,12 @@ pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, vary_mains: bool) -> Vec<
         mains_percent: percent,
         ..state.clone()
     };
-    let high = if vary_mains && has_mains(circuit) {
-        110.0
-    } else {
-        100.0
-    };
-    if high > 100.0 {
-        states.push(named("mains -10 %", at(90.0, &rest)));
-        states.push(named("mains +10 %", at(high, &rest)));
+    let range = mains.filter(|_| has_mains(circuit));
+    let off = |percent: f64| format!("mains {:+} %", percent - 100.0);
+    let high = range.map_or(100.0, |r| r.1);
+    if let Some((low, high)) = range {
+        states.push(named(&off(low), at(low, &rest)));
+        states.push(named(&off(high), at(high, &rest)));
     }
     let cold = |cold: Cold| State {
         cold,
@@ -240,8 +238,9 @@ pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, vary_mains: bool) -> Vec<
     }
     if let Some(sine) = sine {
         states.push(named("driven", rest.clone().driven(sine)));
-        if high > 100.0 {
-            states.push(named("driven, mains +10 %", at(high, &rest).driven(sine)));
+        if range.is_some() {
+            let name = format!("driven, {}", off(high));
+            states.push(named(&name, at(high, &rest).driven(sine)));
         }
     }
     states

@@ -1,0 +1,262 @@
+//! The plot of `curves`: plate current over plate volts.
+
+use super::{CAUTION, Findings, line};
+use crate::num;
+use crate::report::svg::{Svg, length, points};
+
+/// Size of the sheet and the field of the plot on it.
+const SIZE: (f64, f64) = (900.0, 660.0);
+const FIELD: (f64, f64, f64, f64) = (80.0, 70.0, 830.0, 520.0);
+
+const STYLE: &str = "\
+svg{color:#000;background:#fff}
+.paper{fill:#fff}
+text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fill:currentColor}
+.title{font-size:18px}
+.small{font-size:11px}
+.grid{fill:none;stroke:#ccc;stroke-width:.7}
+.frame{fill:none;stroke:currentColor;stroke-width:1}
+.curve{fill:none;stroke:#555;stroke-width:1.2}
+.direct{fill:none;stroke:#0b57a4;stroke-width:1.8}
+.signal{fill:none;stroke:#1b7f3b;stroke-width:1.8;stroke-dasharray:7 4}
+.limit{fill:none;stroke:#b3261e;stroke-width:1.4;stroke-dasharray:3 3}
+.path{fill:none;stroke:#b06000;stroke-width:2.2}
+.point{fill:#0b57a4}
+@media (prefers-color-scheme:dark){
+svg{color:#e8e8e8;background:#16181c}
+.paper{fill:#16181c}
+.grid{stroke:#3a3d44}
+.curve{stroke:#aaa}
+.direct{stroke:#7db7ff}
+.signal{stroke:#6fd08c}
+.limit{stroke:#ff8a80}
+.path{stroke:#ffb74d}
+.point{fill:#7db7ff}
+}
+";
+
+/// The whole plot.
+pub fn plot(found: &Findings) -> String {
+    let title = format!("{}: {}", found.title, found.name);
+    let mut svg = Svg::new(SIZE.0, SIZE.1, &title, STYLE);
+    let (w, h) = (length(SIZE.0), length(SIZE.1));
+    svg.element("rect", &[("class", "paper"), ("width", &w), ("height", &h)]);
+    let (x0, y0, x1, y1) = FIELD;
+    let place = |v: f64, i: f64| {
+        let x = x0 + (x1 - x0) * v.abs() / found.family.volts;
+        let y = y1 - (y1 - y0) * i.abs() / found.family.amperes;
+        (x, y)
+    };
+    let text = |svg: &mut Svg, class: &str, anchor: &str, (x, y): (f64, f64), text: &str| {
+        let (x, y) = (length(x), length(y));
+        let attributes = [
+            ("class", class),
+            ("text-anchor", anchor),
+            ("x", &*x),
+            ("y", &*y),
+        ];
+        svg.with_text("text", &attributes, text);
+    };
+    text(&mut svg, "title", "start", (x0, 32.0), &title);
+    if found.has_screen {
+        let screen = format!("screen {}", num::engineering(found.vsk, "V", 3));
+        text(&mut svg, "small", "end", (x1, 32.0), &screen);
+    }
+    let polyline = |svg: &mut Svg, class: &str, list: &[(f64, f64)]| {
+        let inside: Vec<(f64, f64)> = clipped(list, found.family.volts, found.family.amperes)
+            .into_iter()
+            .map(|(v, i)| place(v, i))
+            .collect();
+        if inside.len() > 1 {
+            svg.element("polyline", &[("class", class), ("points", &points(inside))]);
+        }
+    };
+    for k in 0..=10 {
+        let part = f64::from(k) / 10.0;
+        let (x, y) = place(part * found.family.volts, part * found.family.amperes);
+        for (a, b) in [((x, y0), (x, y1)), ((x0, y), (x1, y))] {
+            svg.element(
+                "polyline",
+                &[("class", "grid"), ("points", &points([a, b]))],
+            );
+        }
+        if k % 2 == 0 {
+            let volts = num::full(part * found.family.volts);
+            text(&mut svg, "", "middle", (x, y1 + 20.0), &volts);
+            let amperes = num::engineering(1e3 * part * found.family.amperes, "%", 3);
+            text(
+                &mut svg,
+                "",
+                "end",
+                (x0 - 8.0, y + 4.0),
+                trimmed(&amperes).trim_end_matches('%'),
+            );
+        }
+    }
+    text(
+        &mut svg,
+        "",
+        "middle",
+        ((x0 + x1) / 2.0, y1 + 42.0),
+        "plate against cathode, V",
+    );
+    text(
+        &mut svg,
+        "",
+        "start",
+        (x0 - 60.0, y0 - 10.0),
+        "plate current, mA",
+    );
+    let frame = points([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]);
+    svg.element("polyline", &[("class", "frame"), ("points", &frame)]);
+    for (curve, &vgk) in found.characteristics.iter().zip(&found.family.grids) {
+        let list: Vec<(f64, f64)> = curve.iter().map(|s| (s.vpk.abs(), s.plate.abs())).collect();
+        polyline(&mut svg, "curve", &list);
+        // At the end of what is seen of it.
+        let shown = clipped(&list, found.family.volts, found.family.amperes);
+        if let (Some(&(v, i)), true) = (shown.last(), found.has_grid) {
+            let (x, y) = place(v, i);
+            let label = trimmed(&num::engineering(vgk, "V", 3));
+            if v < found.family.volts {
+                text(&mut svg, "small", "middle", (x, y - 5.0), &label);
+            } else if i > 0.02 * found.family.amperes {
+                text(&mut svg, "small", "start", (x + 5.0, y + 4.0), &label);
+            }
+        }
+    }
+    let mut key: Vec<(&str, String)> = Vec::new();
+    if !found.limit.is_empty() {
+        polyline(&mut svg, "limit", &found.limit);
+        let watts = found.most_w.unwrap_or_default();
+        key.push((
+            "limit",
+            format!("plate dissipation {}", num::engineering(watts, "W", 3)),
+        ));
+    }
+    if let Some(most) = found.most_v.filter(|v| *v < found.family.volts) {
+        polyline(
+            &mut svg,
+            "limit",
+            &[(most, 0.0), (most, found.family.amperes)],
+        );
+        key.push((
+            "limit",
+            format!("plate volts {}", num::engineering(most, "V", 3)),
+        ));
+    }
+    if let Some(worked) = &found.worked {
+        let ohms = |v: f64| num::engineering(v, "Ω", 3);
+        polyline(&mut svg, "direct", &line(found, worked.direct));
+        polyline(&mut svg, "signal", &line(found, worked.signal));
+        key.push(("direct", format!("load line {}", ohms(worked.direct.ohms))));
+        let at = num::engineering(found.freq_hz, "Hz", 3);
+        key.push((
+            "signal",
+            format!("signal load {} at {at}", ohms(worked.signal.ohms)),
+        ));
+    }
+    if !found.path.is_empty() {
+        let list: Vec<(f64, f64)> = found
+            .path
+            .iter()
+            .map(|s| (s.vpk.abs(), s.plate.abs()))
+            .collect();
+        polyline(&mut svg, "path", &list);
+        key.push(("path", "path of the sine".to_string()));
+    }
+    if let Some(worked) = &found.worked {
+        let (x, y) = place(worked.point.vpk, worked.point.plate);
+        let (x, y) = (length(x), length(y));
+        svg.element(
+            "circle",
+            &[("class", "point"), ("cx", &x), ("cy", &y), ("r", "4.5")],
+        );
+    }
+    let mut x = x0;
+    for (class, words) in &key {
+        svg.element(
+            "polyline",
+            &[
+                ("class", class),
+                ("points", &points([(x, 580.0), (x + 26.0, 580.0)])),
+            ],
+        );
+        text(&mut svg, "small", "start", (x + 31.0, 584.0), words);
+        x += 50.0 + 6.2 * words.chars().count() as f64;
+    }
+    // Sentences and their halves: as much as fits on a line.
+    let mut lines = vec![String::new()];
+    for word in CAUTION.split(' ') {
+        let last = lines.last_mut().expect("never empty");
+        if last.len() + word.len() > 120 {
+            lines.push(word.to_string());
+        } else {
+            *last += &format!("{}{word}", if last.is_empty() { "" } else { " " });
+        }
+    }
+    for (k, words) in lines.iter().enumerate() {
+        text(
+            &mut svg,
+            "small",
+            "start",
+            (x0, 610.0 + 14.0 * k as f64),
+            words,
+        );
+    }
+    svg.finish()
+}
+
+/// A number as an axis shows it, without zeros behind the point.
+fn trimmed(text: &str) -> String {
+    let (digits, tail) = match text.split_once(' ') {
+        Some((digits, tail)) => (digits, format!(" {tail}")),
+        None => (text, String::new()),
+    };
+    let digits = match digits.contains('.') {
+        true => digits.trim_end_matches('0').trim_end_matches('.'),
+        false => digits,
+    };
+    format!("{digits}{tail}")
+}
+
+/// The part of a line that lies within the field, cut at its edges.
+fn clipped(list: &[(f64, f64)], volts: f64, amperes: f64) -> Vec<(f64, f64)> {
+    let inside = |p: (f64, f64)| p.0 <= volts && p.1 <= amperes && p.0 >= 0.0 && p.1 >= 0.0;
+    let mut kept = Vec::new();
+    for pair in list.windows(2) {
+        let (a, b) = (pair[0], pair[1]);
+        // Where a run leaves or enters: by halves, which is exact enough for a picture.
+        let cut = |mut good: (f64, f64), mut bad: (f64, f64)| {
+            for _ in 0..30 {
+                let middle = ((good.0 + bad.0) / 2.0, (good.1 + bad.1) / 2.0);
+                if inside(middle) {
+                    good = middle;
+                } else {
+                    bad = middle;
+                }
+            }
+            good
+        };
+        match (inside(a), inside(b)) {
+            (true, true) => {
+                if kept.is_empty() {
+                    kept.push(a);
+                }
+                kept.push(b);
+            }
+            (true, false) => {
+                if kept.is_empty() {
+                    kept.push(a);
+                }
+                kept.push(cut(a, b));
+                return kept;
+            }
+            (false, true) => {
+                kept.push(cut(b, a));
+                kept.push(b);
+            }
+            (false, false) => {}
+        }
+    }
+    kept
+}
