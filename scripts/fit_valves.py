@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Fits the valve library and writes netlists/valves/*.cir and RESIDUALS.md.
+"""Fits the valve library and writes netlists/valves/*.cir, RESIDUALS.md and charts/*.svg.
 
     scripts/fit_valves.py           fit, write the cards and the residuals
     scripts/fit_valves.py --check   recompute the residuals from the committed cards;
@@ -15,12 +15,13 @@ from pathlib import Path
 
 import numpy as np
 
-from valve_fit import cards, fitting, laws, report, sheets, stage
+from valve_fit import cards, fitting, laws, pictures, report, sheets, stage
 from valve_fit.plain_sets import PLAIN
 from valve_fit.power_rows import PowerSheet, RectifierSheet
 from valve_fit.triode_rows import TriodeSheet
 from valve_fit.valves import (
     BOUNDS,
+    HELD,
     SETS_1996,
     VALVES,
     WIDTHS,
@@ -37,9 +38,13 @@ LAW_AND_GRID = {*fitting.FITTED["triode"], *fitting.FITTED["output"], "gg", "cg"
 
 
 def fit_rectifier(sheet):
-    """Child's law through the one printed drop."""
-    perv = sheet.row["drop_at_ma_per_plate"] * 1e-3 / sheet.row["drop_v"] ** 1.5
-    return {"perv": float(f"{perv:.5g}"), "ex": 1.5}
+    """Child's law through the one printed drop, or a power law through a curve."""
+    volts, milliamperes = (np.array(column, float) for column in sheet.drop_points())
+    ex = 1.5
+    if len(volts) > 1:
+        ex = float(f"{np.polyfit(np.log(volts), np.log(milliamperes), 1)[0]:.4g}")
+    perv = np.exp(np.mean(np.log(1e-3 * milliamperes / volts**ex)))
+    return {"perv": float(f"{perv:.5g}"), "ex": ex}
 
 
 def fit_law(valve, sheet, tables, fitted):
@@ -47,7 +52,8 @@ def fit_law(valve, sheet, tables, fitted):
     centre = centre_of(valve, tables, fitted)
     priors = {key: (centre[key], width) for key, width in WIDTHS[valve.kind].items()}
     bounds = {"mu": mu_bounds(valve, tables)} | BOUNDS[valve.kind]
-    p, cost = fitting.fit(sheet, valve.kind, priors, bounds)
+    held = HELD if valve.kind == "output" else ()
+    p, cost = fitting.fit(sheet, valve.kind, priors, bounds, valve.chart_weight, held)
     print(f"{valve.name}: cost {cost:.2f}", file=sys.stderr)
     return p
 
@@ -59,11 +65,17 @@ def add_grid(valve, p, tables, fitted):
     return p | law | {"gg": float(f"{law['gg'] * scale:.4g}")}
 
 
-def fit_all(valves):
-    """Parameters by name, in the library's order; later valves may lean on earlier ones."""
+def fit_all(valves, only=None):
+    """Parameters by name, in the library's order; later valves may lean on earlier ones.
+
+    Of the valves that `only` does not name the committed cards are taken.
+    """
     tables, stages = sheets.load_sheets(), sheets.load_stages()
     fitted = {}
     for valve in valves:
+        if only and valve.name not in only:
+            fitted[valve.name] = read_card(valve)
+            continue
         sheet = SHEETS[valve.kind](tables, stages, valve.sheet_name)
         if valve.kind == "rectifier":
             fitted[valve.name] = fit_rectifier(sheet)
@@ -82,16 +94,18 @@ def law_only(found, name):
     return {key: value for key, value in found[name][1].items() if key in LAW_AND_GRID}
 
 
+def read_card(valve):
+    """The law's parameters from a committed card; aliases must not differ."""
+    found = cards.parse_cards((TARGET / valve.file).read_text())
+    laws_found = [law_only(found, name) for name in (valve.name, *valve.aliases)]
+    if any(law != laws_found[0] for law in laws_found) or found[valve.name][0] != valve.kind:
+        raise ValueError(f"{valve.file}: the kind is wrong or an alias differs")
+    return laws_found[0]
+
+
 def read_cards():
-    """The law's parameters by name from the committed cards; aliases must not differ."""
-    fitted = {}
-    for valve in VALVES:
-        found = cards.parse_cards((TARGET / valve.file).read_text())
-        laws_found = [law_only(found, name) for name in (valve.name, *valve.aliases)]
-        if any(law != laws_found[0] for law in laws_found) or found[valve.name][0] != valve.kind:
-            raise ValueError(f"{valve.file}: the kind is wrong or an alias differs")
-        fitted[valve.name] = laws_found[0]
-    return fitted
+    """The parameters of every committed card by name."""
+    return {valve.name: read_card(valve) for valve in VALVES}
 
 
 def older_sets(tables, valve):
@@ -107,6 +121,7 @@ def texts_of(fitted):
     for valve in VALVES:
         sheet, p = SHEETS[valve.kind](tables, stages, valve.sheet_name), fitted[valve.name]
         fits.append((valve, sheet, p))
+        files[f"charts/{report.picture_name(valve)}"] = pictures.picture(valve, sheet, p)
         line = report.summary_line(valve.kind, sheet, p)
         files[valve.file] = cards.fitted_file(valve, tables, sheet, p, line)
         if valve.name in SETS_1996:
@@ -153,12 +168,15 @@ def main():
     """Fit and write, or check; returns the exit code."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n", maxsplit=1)[0])
     parser.add_argument("--check", action="store_true", help="judge the committed cards")
+    parser.add_argument("--only", nargs="+", help="fit these types, keep the other cards")
     arguments = parser.parse_args()
-    files, complaints = texts_of(read_cards() if arguments.check else fit_all(VALVES))
+    files, complaints = texts_of(
+        read_cards() if arguments.check else fit_all(VALVES, arguments.only)
+    )
     if arguments.check:
         complaints += wrong_laws() + out_of_date(files)
     else:
-        TARGET.mkdir(parents=True, exist_ok=True)
+        (TARGET / "charts").mkdir(parents=True, exist_ok=True)
         for name, text in files.items():
             (TARGET / name).write_text(text)
     for complaint in complaints:

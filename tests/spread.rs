@@ -150,6 +150,8 @@ RG grid 0 1meg
 RA b plate 100k
 RK cathode 0 1.5k ; tol=1%
 CK cathode 0 22u
+DX 0 cathode DLEAK
+.model DLEAK d(is=1n n=1.8)
 XV1A plate grid cathode 12AX7
 .end
 ";
@@ -256,10 +258,11 @@ fn what_does_not_belong_together_is_not_joined() {
 fn the_settings_of_a_run_make_that_amplifier() {
     let folder = folder_with(&[("s.cir", STAGE)]);
     let here = folder.path();
-    let values = column(&asked(here, &["--csv", "-"]), 1);
+    let warm = ["--tol", "temperature=-10..+20", "--tol", "R=10%"];
+    let values = column(&asked(here, &[&warm[..], &["--csv", "-"]].concat()), 1);
     for run in [1, 17, 90] {
         let number = run.to_string();
-        let settings = asked(here, &["--show-run", &number]);
+        let settings = asked(here, &[&warm[..], &["--show-run", &number]].concat());
         let mut bias = vec!["bias", "s.cir", "--csv", "-", "--quiet"];
         bias.extend(settings.split_whitespace());
         let chart = done(here, &bias);
@@ -534,9 +537,9 @@ fn curves_and_sounds_have_a_column_for_each_place() {
     let folder = folder_with(&[("s.cir", STAGE)]);
     let figures = [
         "--figure",
-        "render of v(plate) with seconds 0.2 and oversample 2",
+        "render of v(plate) with seconds 0.2",
         "--figure",
-        "response of v(plate) with from 100 and to 1k and points-per-decade 2",
+        "response of v(plate)",
     ];
     let asked = ["spread", "s.cir", "--runs", "2", "--quiet", "--csv", "-"];
     let csv = done(folder.path(), &[&asked[..], &figures].concat());
@@ -545,7 +548,168 @@ fn curves_and_sounds_have_a_column_for_each_place() {
         head.contains("@ 1000 Hz") && head.contains("@ 100"),
         "{head}"
     );
+    // Thirty bands, and 20 Hz to 20 kHz ten a decade.
     let cells = head.split(',').count();
-    assert_eq!(cells, 1 + 30 + 3, "{head}");
+    assert_eq!(cells, 1 + 30 + 31, "{head}");
     assert!(csv.lines().all(|l| l.split(',').count() == cells));
+}
+
+/// The same stage by scipy: scripts/reference_spread.py, 10 000 runs there and here.
+#[test]
+fn a_triode_stage_spreads_as_an_independent_formulation_does() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/references/triode_spread");
+    let figures = ["--figure", "v(plate)", "--figure", "v(cathode)"];
+    let found = record(
+        &folder,
+        &[&["netlist.cir", "--runs", "10000"], &figures[..]].concat(),
+    );
+    let reference = fs::read_to_string(folder.join("spread.csv")).expect("a reference");
+    for (k, line) in reference.lines().skip(1).enumerate() {
+        let cells: Vec<&str> = line.split(',').collect();
+        let number = |k: usize| cells[k].parse::<f64>().expect("a number");
+        let figure = &found["figures"][k];
+        assert_eq!(figure["figure"], cells[0]);
+        // Both are of so many runs: their errors add up as squares.
+        for (name, at) in [("mean", 1), ("deviation", 3)] {
+            let value = figure[name].as_f64().expect("a number");
+            let error = 3.0 * std::f64::consts::SQRT_2 * number(at + 1);
+            assert!((value - number(at)).abs() < error, "{line} {name} {value}");
+        }
+    }
+}
+
+/// Ten resistors and a valve that bends: all 1024 corners, measured one by one.
+#[test]
+fn the_corner_search_finds_what_all_corners_have() {
+    use gridleak::circuit::bind::Timing;
+    use gridleak::circuit::params::Overrides;
+    use gridleak::tolerance::list::Variables;
+    use gridleak::tolerance::rest::Varied;
+    use gridleak::{circuit, diag, netlist};
+    let text = "corners
+VB b 0 300
+RD1 b b1 22k
+RD2 b1 b2 10k
+RL b1 0 220k
+RA b2 plate 100k
+RK1 cathode k1 1k
+RK2 k1 0 820
+RG1 b2 grid 1meg
+RG2 grid 0 33k
+RX plate x 470k
+RY x 0 330k
+XV1 plate grid cathode 12AX7
+.end
+";
+    let mut files = diag::Files::default();
+    let loader = netlist::MemoryLoader::new("c.cir", text);
+    let reading = netlist::read("c.cir", &loader, &mut files);
+    let built = circuit::build(
+        &reading.netlist,
+        &Overrides::default(),
+        Timing::default(),
+        &mut files,
+    );
+    let circuit = built.expect("a circuit").circuit;
+    let rule = |text: &str| {
+        let mut files = diag::Files::default();
+        let file = files.add("--tol", text);
+        let span = diag::Span::new(file, 0, text.len());
+        gridleak::tolerance::list::Rule::parse(text, span).expect("a rule")
+    };
+    let rules = [rule("R=10%"), rule("valve=0%")];
+    let variables = Variables::of(&circuit, &rules).expect("variables");
+    assert_eq!(variables.all.len(), 10);
+    let x = circuit.node("x").expect("a node").0 - 1;
+    let mut varied = Varied::new(circuit, variables).expect("a solution");
+    let (mut least, mut most) = (f64::INFINITY, f64::NEG_INFINITY);
+    for bits in 0..1024u32 {
+        let ends = varied.variables.all.iter().enumerate();
+        let values: Vec<f64> = ends
+            .map(|(k, v)| {
+                if bits >> k & 1 == 1 {
+                    v.ends().1
+                } else {
+                    v.ends().0
+                }
+            })
+            .collect();
+        varied.put(&values);
+        let volts = varied.solve().expect("a solution").0.x[x];
+        least = least.min(volts);
+        most = most.max(volts);
+    }
+    let folder = folder_with(&[("c.cir", text)]);
+    let tolerances = [
+        "--tol",
+        "R=10%",
+        "--tol",
+        "valve=0%",
+        "--runs",
+        "500",
+        "--corners",
+    ];
+    let found = record(
+        folder.path(),
+        &[&["c.cir", "--figure", "v(x)"], &tolerances[..]].concat(),
+    );
+    let figure = &found["figures"][0];
+    let corner = |end: &str| figure["corners"][end]["value"].as_f64().expect("volts");
+    assert!(
+        (corner("least") - least).abs() < 1e-6,
+        "{} {least}",
+        corner("least")
+    );
+    assert!(
+        (corner("greatest") - most).abs() < 1e-6,
+        "{} {most}",
+        corner("greatest")
+    );
+    // Which 500 runs by chance come nowhere near.
+    let by_chance = figure["greatest"]["value"].as_f64().expect("volts");
+    assert!(by_chance < most - 0.1 * (most - least));
+}
+
+/// Numbers that fill each part's range evenly bring the mean nearer: over ten seeds of 256 runs,
+/// the means' deviation to less than a third of that by chance.
+#[test]
+fn even_runs_have_a_steadier_mean() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let deviation = |more: &[&str]| {
+        let mean = |seed: usize| {
+            let seed = seed.to_string();
+            let all = [
+                "spread", "s.cir", "--runs", "256", "--figure", "v(plate)", "--csv", "-",
+            ];
+            let csv = done(
+                folder.path(),
+                &[&all[..], &["--seed", &seed], more].concat(),
+            );
+            column(&csv, 1).iter().sum::<f64>() / 256.0
+        };
+        let means: Vec<f64> = (1..=10).map(mean).collect();
+        let middle = means.iter().sum::<f64>() / 10.0;
+        (means.iter().map(|m| (m - middle).powi(2)).sum::<f64>() / 9.0).sqrt()
+    };
+    let (chance, even) = (deviation(&[]), deviation(&["--even"]));
+    assert!(even < chance / 3.0, "{chance} {even}");
+}
+
+/// Where only rest is asked for, four amplifiers go at a time; a gain beside it has each solved by
+/// itself. A relay at rest is among the parts.
+#[test]
+fn four_at_a_time_come_out_as_one_by_one() {
+    let netlist = Path::new(env!("CARGO_MANIFEST_DIR")).join("netlists/lapwing/preamp.cir");
+    let netlist = netlist.to_str().expect("a name");
+    let folder = folder_with(&[]);
+    let rest = ["--figure", "v(plate2)", "--figure", "plate current of XV3B"];
+    let gain = ["--figure", "gain of v(plate1) with frequency 1k"];
+    let asked = ["spread", netlist, "--runs", "70", "--csv", "-"];
+    let four = done(folder.path(), &[&asked[..], &rest].concat());
+    let one = done(folder.path(), &[&asked[..], &rest, &gain].concat());
+    for k in [1, 2] {
+        for (a, b) in column(&four, k).iter().zip(column(&one, k)) {
+            assert!((a / b - 1.0).abs() < 1e-8, "{a} {b}");
+        }
+    }
 }

@@ -224,7 +224,9 @@ fn every_valve_of_the_library_names_its_base_and_heater() {
         }
         for needed in ["base", "vh", "ih"] {
             let given = |name: &str| model.params.iter().any(|a| a.name.text == name);
-            assert!(given(needed), "{}: {needed}", model.name.text);
+            // A subminiature valve has wires for leads.
+            let leads = model.name.text == "6111" && needed == "base";
+            assert!(given(needed) || leads, "{}: {needed}", model.name.text);
         }
     }
 }

@@ -22,9 +22,38 @@ BASES = {
     "5AR4": "5da",
     "5Y3GT": "5t",
     "5U4GB": "5t",
+    "5751": "9a",
+    "12BH7A": "9a",
+    "E88CC": "9aj",
+    "6CG7": "9aj",
+    "6SC7": "8s",
+    "ECC99": "9a",
+    "6N1P": "9aj",
+    "6N2P": "9aj",
+    "EF86": "9cq",
+    "5879": "9ad",
+    "6AU6": "7bk",
+    "ECL82": "9ex",
+    "ECL86": "9lz",
+    "5881": "7ac",
+    "KT66": "7ac",
+    "7591": "8kg",
+    "7027A": "8hy",
+    "6AQ5": "7bz",
+    "6K6GT": "7s",
+    "807": "5aw",
+    "300B": "4d",
+    "2A3": "4d",
+    "6X4": "5bs",
+    "EZ80": "9m",
+    "EZ81": "9m",
+    "5V4G": "5l",
 }
 # Whose production limits a type goes by, where it has none of its own.
-LIMITS_OF = {"6L6GC": "6L6"}
+LIMITS_OF = {"6L6GC": "6L6", "5881": "6L6", "807": "6L6", "E88CC": "6922EH"}
+# The spread of current that a model from few points states where no limits are published: the
+# type's own 30 % and what its few figures leave open.
+FEW_POINTS_SPREAD = 0.4
 # [[spread_statement]]: gm of new stock from 0.66 to 1.33 of the printed one.
 STATED = {"12AX7": 0.33}
 
@@ -79,4 +108,5 @@ def bottle_of(valve, sheets):
     tested = [row.get("vg2", row.get("va")) for row in points]
     if tested and tested[-1] and tested[-1] != 250:
         card["vtest"] = float(tested[-1])
-    return card | spread_of(name)[0]
+    few = {"tolip": FEW_POINTS_SPREAD} if valve.few_points else {}
+    return card | few | spread_of(name)[0]

@@ -3,12 +3,15 @@
 import re
 import textwrap
 
+import numpy as np
+
 from .bottles import bottle_of, heater_of, spread_of
 from .ratings import capacitances_of, ratings_of
+from .sheets import of_valve
 
 WIDTH = 96
 ORDER = (
-    "mu ex kg1 kg2 kp kvb vct knee perv vrise alphas gg cg xi cgp cgk cpk "
+    "mu ex kg1 kg2 kp kvb vct isl knee take perv vrise mup alphas lams gg cg xi cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
     "cmax rsmin "
     "base vh ih tolip tolmu vtest"
@@ -19,7 +22,8 @@ SUFFIXES = {"meg": "e6", "k": "e3", "m": "e-3", "u": "e-6", "n": "e-9", "p": "e-
 LAWS = {
     "triode": (
         "Law: Koren 1996 with contact potential; ip = 2 E1^ex / kg1, E1 = (vpk/kp) ln(1 + "
-        "exp(kp (1/mu + (vgk + vct)/sqrt(kvb + vpk^2)))). Volts, amperes."
+        "exp(kp (1/mu + r))), q = (vgk + vct)/sqrt(kvb + vpk^2). src/device/triode.rs says how "
+        "isl bends r = q, and what knee and take leave of ip at low plate volts. Volts, amperes."
     ),
     "pentode": (
         "Law: Koren 1996; ip = 2 E1^ex / kg1 atan(vpk/kvb), E1 = (vg2k/kp) ln(1 + exp(kp (1/mu "
@@ -29,9 +33,10 @@ LAWS = {
         "and damping."
     ),
     "output": (
-        "Law: src/device/output_valve.rs; J = 2 E1^ex, E1 = (vg2k/kp) ln(1 + exp(kp (1/mu + "
-        "vgk/sqrt(10 + vg2k^2)))); s = K/(K + vpk^1.5), K = knee^1.5 + J/(kg1 perv); ip = J/kg1 "
-        "(1 + vpk/vrise) (1 - s); ig2 = J/kg2 (1 + alphas sqrt(s)). Volts, amperes."
+        "Law: src/device/output_valve.rs; J = 2 E1^ex, E1 = (vg2k/kp) ln(1 + exp(kp (1/mu + (vgk "
+        "+ v/mup)/sqrt(10 + vg2k^2)))), v = vpk^2/(vpk + 5); s = K/(K + vpk^1.5), K = knee^1.5 + "
+        "J/(kg1 perv); ip = J/kg1 (1 - s); ig2 = J/kg2 (1 + alphas vg2k/(vg2k + lams v)). Volts, "
+        "amperes."
     ),
     "rectifier": (
         "Law, for each plate: i = perv (ln(1 + exp(cs v))/cs)^ex with cs = 20 /V. Terminals "
@@ -40,8 +45,8 @@ LAWS = {
 }
 RANGE = {
     "triode": (
-        "Valid for plate volts 0 to the rated maximum and grids from cut-off to about 0 V; "
-        "positive grids are extrapolated."
+        "Valid for plate volts 0 to the rated maximum and grids from cut-off to as far above 0 V as "
+        "its chart goes; beyond is extrapolated."
     ),
     "pentode": "Valid for bias points and drive up to zero grid volts; beyond is extrapolated.",
     "output": (
@@ -136,6 +141,17 @@ def drawn_to(valve):
     return valve.drawn_to or "its own 1996 set"
 
 
+def charts_cited(sheets, sheet, held):
+    """The rows of the charts that a fit sees, or of those that it does not see."""
+    return [
+        row
+        for points in sheet.charts
+        if bool(points.chart.held) == held
+        for row in of_valve(sheets, points.chart.table, points.chart.valve)
+        if any(points.chart.picks(row, v) for v in np.atleast_1d(row["va"]))
+    ]
+
+
 def header(valve, sheets, sheet, summary):
     """The comment lines above a fitted card."""
     also = f", also {', '.join(valve.aliases)}" if valve.aliases else ""
@@ -143,11 +159,12 @@ def header(valve, sheets, sheet, summary):
     text += comment(LAWS[valve.kind])
     if valve.kind != "rectifier":
         text += comment(
-            ("mu to kvb and vct" if valve.kind == "triode" else "mu to alphas")
+            ("mu to take" if valve.kind == "triode" else "mu to lams")
             + f": fitted to the rows below, drawn to {drawn_to(valve)}."
         )
         text += cite(sheet.points, "Points")
-        text += cite([curve for curve, _, _ in getattr(sheet, "curves", [])], "Curves")
+        text += cite(charts_cited(sheets, sheet, held=False), "Plate and screen curves")
+        text += cite(charts_cited(sheets, sheet, held=True), "Curves held back")
         text += cite(getattr(sheet, "samples", []), "Grid at and above zero, measured samples")
         text += cite(getattr(sheet, "stages", []), "Stages")
         text += cite(getattr(sheet, "outputs", []), "Output stages")
@@ -164,6 +181,11 @@ def header(valve, sheets, sheet, summary):
     _, rows = ratings_of(valve, sheets)
     text += rating_note(valve, rows)
     text += bottle_note(valve)
+    if valve.few_points:
+        text += comment(
+            "From few points: the figures above do not fix every parameter, the rest is the prior's. "
+            "Take it for bias and gain, not for distortion."
+        )
     for remark in valve.remarks:
         text += comment(remark)
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")

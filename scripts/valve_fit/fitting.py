@@ -3,16 +3,19 @@
 import numpy as np
 from scipy.optimize import least_squares
 
-LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas"}
+LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
+LOGARITHMIC |= {"isl", "take"}
 FITTED = {
-    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct"),
-    "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "alphas"),
+    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "knee", "take"),
+    "output": (
+        ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "alphas", "lams", "vct")
+    ),
 }
 # Relative steps of the slopes; None is least_squares' own, some 1e-8. The mean currents of an
 # output stage are settled to 1e-8 A only.
 STEPS = {"triode": None, "output": 1e-5}
 SEED = 1996
-STARTS = 6
+STARTS = 1
 DIGITS = 5  # significant digits on a card
 
 
@@ -28,22 +31,28 @@ def from_scale(name, x):
     return abs(round(float(x), DIGITS - 1))
 
 
-def residuals(sheet, p):
+def residuals(sheet, p, weight):
     """(model - printed) / tolerance of the rows that the fit may see."""
     seen = [i for i, row in enumerate(sheet.rows) if row.part == "used"]
     model = sheet.answer(p)[seen]
     printed = np.array([sheet.rows[i].printed for i in seen])
     tolerance = np.array([sheet.rows[i].tolerance for i in seen])
-    return (model - printed) / tolerance
+    from_charts = [
+        (points.model(p) - points.ma) / points.tolerance(weight)
+        for points in getattr(sheet, "charts", ())
+        if not points.chart.held
+    ]
+    return np.concatenate([(model - printed) / tolerance, *from_charts])
 
 
-def fit(sheet, kind, priors, bounds):
+def fit(sheet, kind, priors, bounds, weight, held=()):
     """Parameters of one valve, rounded as printed, and the cost at the best start.
 
     `priors` maps a name to (centre, width); the width is in units of ln for the
-    logarithmic ones. `bounds` maps a name to (lowest, highest).
+    logarithmic ones. `bounds` maps a name to (lowest, highest); those in `held` stay put.
     """
-    names = FITTED[kind]
+    fixed = {n: priors[n][0] for n in held}
+    names = [n for n in FITTED[kind] if n not in held]
     centre = np.array([to_scale(n, priors[n][0]) for n in names])
     width = np.array([priors[n][1] for n in names])
     low, high = (
@@ -51,8 +60,8 @@ def fit(sheet, kind, priors, bounds):
     )
 
     def cost(x):
-        p = {n: np.exp(v) if n in LOGARITHMIC else v for n, v in zip(names, x)}
-        return np.concatenate([residuals(sheet, p), (x - centre) / width])
+        p = fixed | {n: np.exp(v) if n in LOGARITHMIC else v for n, v in zip(names, x)}
+        return np.concatenate([residuals(sheet, p, weight), (x - centre) / width])
 
     draw = np.random.default_rng(SEED)
     best = None
@@ -60,8 +69,8 @@ def fit(sheet, kind, priors, bounds):
         start = centre + (draw.normal(size=len(names)) * width if number else 0.0)
         start = np.clip(start, low + 1e-6, high - 1e-6)
         found = least_squares(
-            cost, start, bounds=(low, high), x_scale=width, xtol=1e-12, diff_step=STEPS[kind]
+            cost, start, bounds=(low, high), x_scale=width, xtol=1e-5, ftol=1e-5, diff_step=STEPS[kind]
         )
         if best is None or found.cost < best.cost - 1e-9:
             best = found
-    return {n: from_scale(n, x) for n, x in zip(names, best.x)}, float(best.cost)
+    return fixed | {n: from_scale(n, x) for n, x in zip(names, best.x)}, float(best.cost)

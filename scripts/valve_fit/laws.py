@@ -2,14 +2,17 @@
 
 Triode and pentode: N. Koren, Glass Audio 8(5), 1996, with the contact potential
 `vct` of Cohen and Helie (AES 129th convention, 2010). Grid current: Dempwolf and
-Zoelzer, DAFx-11. Output valves: src/device/output_valve.rs says where that law comes
-from. Every function works on numbers and on arrays alike; a parameter
+Zoelzer, DAFx-11. What src/device/triode.rs (isl, knee, take) and output_valve.rs add to
+them, these files explain. Every function works on numbers and on arrays alike; a parameter
 set is a plain dictionary whose keys are the names on a `.model` card.
 """
 
 import numpy as np
 
 FOOT = 10.0  # V^2, rounds the foot of an output valve's screen curve
+NEAR = 5.0  # V, below which a plate hardly reaches through the screen
+MOST = 0.8  # how far the bend of a triode's grid control goes
+GRID_CG = 11.22  # 1/V, the 12AX7's sharpness of grid current, which every card has
 
 
 def softplus(x):
@@ -24,17 +27,29 @@ def logistic(x):
 
 def triode(p, vgk, vpk):
     """Plate current, transconductance and plate conductance (A, S, S)."""
-    vg = np.asarray(vgk, float) + p.get("vct", 0.0)
+    vgk = np.asarray(vgk, float)
+    vg = vgk + p.get("vct", 0.0)
     v = np.maximum(np.asarray(vpk, float), 1e-9)
     root = np.sqrt(p["kvb"] + v * v)
-    u = p["kp"] * (1.0 / p["mu"] + vg / root)
-    soft, slope = softplus(u), logistic(u)
+    q = vg / root
+    y = p.get("isl", 0.0) * p["mu"] * q
+    hyperbola = np.sqrt(y * y + MOST * MOST)
+    bent = q + MOST * y * q / (hyperbola + MOST)
+    u = p["kp"] * (1.0 / p["mu"] + bent)
+    soft = softplus(u)
+    slope = logistic(u) * (1.0 + MOST * y / hyperbola)
     e1 = v / p["kp"] * soft
     # Deep in cut-off `soft` is below the smallest float; the current is then zero.
-    ip = 2.0 * e1 ** p["ex"] / p["kg1"]
+    space = 2.0 * e1 ** p["ex"] / p["kg1"]
+    cg = p.get("cg", GRID_CG)
+    taken = p.get("knee", 0.0) + p.get("take", 0.0) * softplus(cg * vgk) / cg
+    share = v / (v + taken)
+    ip = space * share
     di_de = p["ex"] * ip / np.maximum(e1, 1e-300)
     gm = di_de * v * slope / root
+    gm = gm - ip * p.get("take", 0.0) * logistic(cg * vgk) / (v + taken)
     gp = di_de * (soft / p["kp"] - slope * vg * v * v / root**3)
+    gp = gp + space * taken / (v + taken) ** 2
     on = np.asarray(vpk) > 0.0
     return np.where(on, ip, 0.0), np.where(on, gm, 0.0), np.where(on, gp, 0.0)
 
@@ -60,22 +75,26 @@ def screen(p, vgk, vg2k):
 
 def output_valve(p, vgk, vg2k, vpk):
     """Plate and screen current, transconductance and plate conductance (A, A, S, S)."""
-    vg, v2 = np.asarray(vgk, float), np.maximum(np.asarray(vg2k, float), 1e-9)
+    v2 = np.maximum(np.asarray(vg2k, float), 1e-9)
+    v = np.maximum(np.asarray(vpk, float), 0.0)
+    pull = v * v / (v + NEAR)
+    per_mup = 1.0 / p["mup"]
+    vg = np.asarray(vgk, float) + p.get("vct", 0.0) + per_mup * pull
     root = np.sqrt(FOOT + v2 * v2)
     u = p["kp"] * (1.0 / p["mu"] + vg / root)
     e1 = v2 / p["kp"] * softplus(u)
     space = 2.0 * e1 ** p["ex"]
     rise_to_grid = p["ex"] * space / np.maximum(e1, 1e-300) * v2 * logistic(u) / root
-    v = np.maximum(np.asarray(vpk, float), 0.0)
     crowd = space / (p["kg1"] * p["perv"])
     k = p["knee"] ** 1.5 + crowd
     total = k + v * np.sqrt(v)
     s = k / total
     rise = 1.0 + v / p["vrise"]
     ip = space / p["kg1"] * rise * (1.0 - s)
-    ig2 = space / p["kg2"] * (1.0 + p["alphas"] * np.sqrt(s))
+    ig2 = space / p["kg2"] * (1.0 + p["alphas"] * v2 / (v2 + p["lams"] * pull))
     gm = rise_to_grid / p["kg1"] * rise * (1.0 - s) * (1.0 - crowd / total)
     gp = space / p["kg1"] * ((1.0 - s) / p["vrise"] + rise * 1.5 * s * np.sqrt(v) / total)
+    gp = gp + gm * per_mup * v * (v + 2.0 * NEAR) / (v + NEAR) ** 2
     return ip, ig2, gm, np.where(np.asarray(vpk) > 0.0, gp, 0.0)
 
 

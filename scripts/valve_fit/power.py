@@ -14,14 +14,16 @@ from .laws import power_valve
 from .stage import SAMPLES, thd_percent
 
 PHASE = np.sin(2.0 * np.pi * (np.arange(SAMPLES) + 0.5) / SAMPLES)
-ROUNDS = 100  # at most, of the search for the mean currents
-SETTLED = 1e-8  # A
+ROUNDS = 60  # at most, of the search for the mean currents
+SETTLED = 1e-7  # A
 TAP_STEP = 1e-3  # V, for the slope of a tapped stage
 LIMITS = (5, 10)  # percent
 
 
 def cathode_resistor(row):
     """Ohms of the cathode resistor, from the row or its label; nan for fixed bias."""
+    if "fixed bias" in row.get("service", ""):
+        return np.nan
     written = re.search(r"Rk=(\d+)", row.get("service", ""))
     return float(row.get("rk", written.group(1) if written else np.nan))
 
@@ -33,6 +35,15 @@ def stops_at_distortion(row):
     are then short of the cathode. The other makers drive to zero grid volts.
     """
     return "Philips" in row["source"] and row.get("thd") in LIMITS
+
+
+def drive_of(row):
+    """Peak volts at one grid where the row prints them, else nan: up to zero grid volts."""
+    if "drive_vrms" in row:
+        return row["drive_vrms"] * 2.0**0.5
+    if "drive_gg_peak" in row:
+        return row["drive_gg_peak"] / 2.0
+    return row.get("drive_peak", row.get("drive", np.nan))
 
 
 class Stages:
@@ -56,7 +67,7 @@ class Stages:
         # 2 k, the EL34's 265 V would be 235 V and its 100 mA no more than 70.
         self.rg2 = np.where(self.pair, column("rg2", "rg2_common"), 0.0)
         self.tap = column("tap")
-        self.drive = column("drive", other=np.nan)
+        self.drive = np.array([drive_of(row) for row in rows], float)
         self.limit = np.array(
             [row["thd"] if stops_at_distortion(row) else np.inf for row in rows], float
         )

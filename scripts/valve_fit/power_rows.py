@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from .charts import charts_of
 from .laws import power_valve, rectifier
 from .power import Stages, cathode_resistor
 from .rows import Row, relative
@@ -28,6 +29,10 @@ def strapped(row):
 def label_of(row):
     """How a stage is called in RESIDUALS.md."""
     volts = f"{row.get('va', row.get('vb'))} V"
+    if "vg2" in row:
+        volts += f", screen {row['vg2']} V"
+    elif "vg2_supply" in row:
+        volts += f", screens from {row['vg2_supply']} V"
     volts += f", {row['vg1']} V" if "vg1" in row else f", {cathode_resistor(row):g} ohm"
     return f"{row['service']}, {volts}, {row.get('raa', row.get('rl'))} ohm"
 
@@ -37,22 +42,27 @@ class PowerSheet:
 
     def __init__(self, sheets, stages, name):
         del stages  # none are printed for power valves
-        self.points = of_valve(sheets, "point", name)
+        self.charts = charts_of(sheets, name)
+        self.points = [
+            row
+            for row in of_valve(sheets, "point", name)
+            if row["kind"] == "pentode" and "vg1" in row and "vg2" in row
+        ]
         self.straps = of_valve(sheets, "triode_connection", name)
         # A row without screen volts cannot be worked out.
         self.outputs = [
             row
             for row in of_valve(sheets, "power_output", name)
-            if "vg2" in row or "vg2_supply" in row or "vb" in row
+            if ("vg2" in row or "vg2_supply" in row or "vb" in row) and "rk_common" not in row
         ]
         self.taps = of_valve(sheets, "ultralinear", name)
         self.fixed_straps = [row for row in self.straps if "gm_us" in row]
-        loaded = [row for row in self.straps if "po_w" in row]
+        loaded = [row for row in self.straps if "po_w" in row and "rl" in row]
         self.others = [
             row | {"service": "triode connection"} for row in map(strapped, loaded)
         ] + self.taps
         self.all_outputs = self.outputs + self.others
-        self.solver = Stages(self.all_outputs)
+        self.solver = Stages(self.all_outputs) if self.all_outputs else None
         self.rows = self.point_rows() + self.strap_rows() + self.output_rows()
 
     def point_rows(self):
@@ -64,9 +74,12 @@ class PowerSheet:
                 Row("point", label, quantity, value, unit, True, relative(kind, value), seen)
             )
             add("ia", r["ia_ma"], "mA", "power valve ia")
-            add("ig2", r["ig2_ma"], "mA", "ig2")
-            add("gm", r["gm_us"], "uS", "power valve gm")
-            add("rp", r["rp_ohm"] / 1e3, "kohm", "power valve rp")
+            if "ig2_ma" in r:
+                add("ig2", r["ig2_ma"], "mA", "ig2")
+            if "gm_us" in r:
+                add("gm", r["gm_us"], "uS", "power valve gm")
+            if "rp_ohm" in r:
+                add("rp", r["rp_ohm"] / 1e3, "kohm", "power valve rp")
         return rows
 
     def strap_rows(self):
@@ -104,7 +117,9 @@ class PowerSheet:
         values = []
         for r in self.points:
             ip, ig2, gm, gp = power_valve(p, r["vg1"], r["vg2"], r["va"])
-            values += [ip * 1e3, ig2 * 1e3, gm * 1e6, 1e-3 / gp]
+            keys = ("ia_ma", "ig2_ma", "gm_us", "rp_ohm")
+            found = (ip * 1e3, ig2 * 1e3, gm * 1e6, 1e-3 / gp)
+            values += [value for key, value in zip(keys, found) if key in r]
         for r in self.fixed_straps:
             total = lambda vg, va: sum(power_valve(p, vg, va, va)[:2])
             slope = lambda dg, da: (
@@ -112,6 +127,8 @@ class PowerSheet:
             ) / (2.0 * STEP)
             gm = slope(STEP, 0.0)
             values += [total(r["vg1"], r["va"]) * 1e3, gm * 1e6, gm / slope(0.0, STEP)]
+        if not self.solver:
+            return np.array([float(v) for v in values])
         rest = self.solver.rest(p)
         driven, power, thd = self.solver.driven(p, rest)
         # Strapped valves are printed with the screen's current in the plate's.
@@ -127,16 +144,23 @@ class PowerSheet:
 
 
 class RectifierSheet:
-    """The one printed voltage drop of a rectifier."""
+    """The printed voltage drop of a rectifier: one point, or a curve."""
 
     def __init__(self, sheets, stages, name):
         del stages
         (self.row,) = of_valve(sheets, "rectifier", name)
-        drop, current = self.row["drop_v"], self.row["drop_at_ma_per_plate"]
+        volts, milliamperes = self.drop_points()
         self.rows = [
-            Row("point", f"{drop} V across one plate", "ia", current, "mA", True, 0.01 * current)
+            Row("point", f"{v} V across one plate", "ia", i, "mA", True, 0.01 * i)
+            for v, i in zip(volts, milliamperes)
         ]
 
+    def drop_points(self):
+        """Volts across one plate and milliamperes through it, as printed."""
+        if "drop_curve_v" in self.row:
+            return self.row["drop_curve_v"], self.row["drop_curve_ma"]
+        return [self.row["drop_v"]], [self.row["drop_at_ma_per_plate"]]
+
     def answer(self, p):
-        """Milliamperes of one plate at the printed drop."""
-        return np.array([float(rectifier(p, self.row["drop_v"]) * 1e3)])
+        """Milliamperes of one plate at the printed drops."""
+        return np.array([float(rectifier(p, v) * 1e3) for v in self.drop_points()[0]])

@@ -2,7 +2,7 @@
 
 Supply `vbb`, plate load `ra`, cathode resistor `rk` fully bypassed, following grid
 leak `rg` in parallel with the load for signals. Grid current is left out: the
-tables keep the grid negative. Every argument may be an array, one item per stage.
+tables keep the grid negative, save for the bias that it leaves without cathode resistor. Every argument may be an array, one item per stage.
 """
 
 import numpy as np
@@ -10,6 +10,9 @@ import numpy as np
 from .laws import triode
 
 SAMPLES = 64  # per period: room for harmonics 2..20 and for what lies above them
+# V: what grid current leaves across the 10 M of a stage without cathode resistor, by the grid
+# law of the 12AX7 (scripts/valve_fit/valves.py).
+LEAK_BIAS = 0.43
 HIGHEST = 20  # the last harmonic counted, as in the `distortion` command
 
 
@@ -35,14 +38,15 @@ def solve_rising(f, low, high, rounds=60):
 
 
 def quiescent(p, vbb, ra, rk):
-    """Plate current (A), cathode volts and plate-to-cathode volts at rest."""
+    """Plate current (A), cathode over grid volts and plate-to-cathode volts at rest."""
+    leaked = np.where(np.asarray(rk) > 0.0, 0.0, LEAK_BIAS)
 
     def balance(i):
-        ip, gm, gp = triode(p, -i * rk, vbb - i * (ra + rk))
+        ip, gm, gp = triode(p, -i * rk - leaked, vbb - i * (ra + rk))
         return i - ip, 1.0 + gm * rk + gp * (ra + rk)
 
     i = solve_rising(balance, np.zeros_like(vbb, dtype=float), vbb / (ra + rk))
-    return i, i * rk, vbb - i * (ra + rk)
+    return i, i * rk + leaked, vbb - i * (ra + rk)
 
 
 def gain(p, vbb, ra, rk, rg):

@@ -1,5 +1,8 @@
 //! The built-in valve cards: netlist text, embedded in the program.
 
+use super::params::{self, Overrides};
+use crate::device::base::{self, Base};
+use crate::device::{self, Kind};
 use crate::diag::{Diagnostic, Files};
 use crate::netlist::card::Body;
 
@@ -21,25 +24,55 @@ pub const FILES: &[(&str, &str)] = cards![
     "12ax7.cir",
     "12ax7_1996.cir",
     "12ay7.cir",
+    "12bh7a.cir",
+    "2a3.cir",
+    "300b.cir",
+    "5751.cir",
+    "5879.cir",
+    "5881.cir",
     "5ar4.cir",
     "5u4gb.cir",
+    "5v4g.cir",
     "5y3gt.cir",
+    "6111.cir",
     "6550.cir",
     "6550_plain.cir",
+    "6aq5.cir",
+    "6au6.cir",
+    "6cg7.cir",
+    "6k6gt.cir",
     "6l6gc.cir",
     "6l6gc_1996.cir",
     "6l6gc_plain.cir",
+    "6n1p.cir",
+    "6n2p.cir",
+    "6sc7.cir",
     "6sl7.cir",
     "6sn7.cir",
     "6v6gt.cir",
     "6v6gt_plain.cir",
+    "6x4.cir",
+    "7027a.cir",
+    "7591.cir",
+    "807.cir",
+    "e88cc.cir",
+    "ecc99.cir",
+    "ecl82p.cir",
+    "ecl82t.cir",
+    "ecl86p.cir",
+    "ecl86t.cir",
+    "ef86.cir",
     "el34.cir",
     "el34_1996.cir",
     "el34_plain.cir",
     "el84.cir",
     "el84_plain.cir",
+    "ez80.cir",
+    "ez81.cir",
+    "kt66.cir",
     "kt88.cir",
     "kt88_plain.cir",
+    "semiconductors.cir",
 ];
 
 /// Reads the built-in cards into one body.
@@ -53,4 +86,99 @@ pub fn load(sources: &mut Files) -> (Body, Vec<Diagnostic>) {
         body.subcircuits.extend(reading.netlist.body.subcircuits);
     }
     (body, diagnostics)
+}
+
+/// One type of the library, read: what its model says and what its comments say.
+#[derive(Debug, Clone)]
+pub struct Shipped {
+    /// The model's name.
+    pub name: String,
+    /// The first model of the same file, where this is another name for it.
+    pub alias_of: Option<String>,
+    /// Its kind.
+    pub kind: &'static Kind,
+    /// Its parameters, in the order of the kind's; NaN where not given and without default.
+    pub values: Vec<f64>,
+    /// Names of those that its card gives.
+    pub given: Vec<&'static str>,
+    /// The comments of its file, without their stars.
+    pub notes: Vec<String>,
+}
+
+impl Shipped {
+    /// A parameter, if the kind has it and the card gives it or it has a default.
+    pub fn value(&self, name: &str) -> Option<f64> {
+        let place = self.kind.model_params.iter().position(|p| p.name == name)?;
+        Some(self.values[place]).filter(|v| !v.is_nan())
+    }
+
+    /// Its base.
+    pub fn base(&self) -> Option<&'static Base> {
+        self.value("base").and_then(base::of_value)
+    }
+}
+
+/// Every model of the library, file by file.
+pub fn shipped() -> Vec<Shipped> {
+    let mut all = Vec::new();
+    for (name, text) in FILES {
+        let mut sources = Files::default();
+        let body = crate::netlist::read_library(name, text, &mut sources)
+            .netlist
+            .body;
+        let notes: Vec<String> = text
+            .lines()
+            .map_while(|line| line.strip_prefix('*'))
+            .map(|line| line.trim().to_string())
+            .collect();
+        let first = all.len();
+        for model in &body.models {
+            let Some(kind) = device::kind(&model.kind.text) else {
+                continue;
+            };
+            let owner = &model.name.text;
+            let nothing = Overrides::default();
+            let mut doubts = Vec::new();
+            let values = params::fill(
+                kind.model_params,
+                &model.params,
+                owner,
+                model.name.span,
+                &nothing,
+                &mut doubts,
+            );
+            let given = kind.model_params.iter().map(|p| p.name);
+            // Another name for the first model of its file, if it is of the same law.
+            let same = |other: &&Shipped| {
+                let bits = |values: &[f64]| {
+                    values
+                        .iter()
+                        .map(|v| v.to_bits())
+                        .take(3)
+                        .collect::<Vec<_>>()
+                };
+                other.kind.name == kind.name && bits(&other.values) == bits(&values)
+            };
+            let alias_of = all
+                .get(first)
+                .filter(same)
+                .map(|f: &Shipped| f.name.clone());
+            all.push(Shipped {
+                name: owner.clone(),
+                alias_of,
+                kind,
+                values,
+                given: given
+                    .filter(|g| {
+                        model
+                            .params
+                            .iter()
+                            .any(|a| a.name.text.eq_ignore_ascii_case(g))
+                    })
+                    .collect(),
+                notes: notes.clone(),
+            });
+        }
+    }
+    all
 }

@@ -11,8 +11,9 @@ use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit};
 use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
+use crate::figure::choice::TEMPERATURE;
 use crate::limits::Bound;
-use crate::netlist::card::{Card, Netlist, Value};
+use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
@@ -156,7 +157,7 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let reading = read(&guards, &mut sources);
+        let mut reading = read(&guards, &mut sources);
         let mut problems = reading.diagnostics;
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
@@ -166,6 +167,13 @@ impl<'m> Session<'m> {
         ] {
             for text in matches.get_many::<String>(option).into_iter().flatten() {
                 match setting(&mut sources, option, what, text) {
+                    // No part of the circuit, but the air around it; the last one counts.
+                    Ok(setting) if setting.target.eq_ignore_ascii_case(TEMPERATURE) => {
+                        reading.netlist.controls.push(ControlCard {
+                            span: setting.value.span,
+                            kind: Card::Temp(vec![setting.value]),
+                        });
+                    }
                     Ok(setting) => settings.push(setting),
                     Err(diagnostic) => problems.push(diagnostic),
                 }

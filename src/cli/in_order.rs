@@ -18,6 +18,18 @@ struct State<R> {
     workers: usize,
 }
 
+/// Notes that a thread ends, in whatever way, or whoever waits for its work would wait for ever.
+struct Leaving<'a, R>(&'a Mutex<State<R>>, &'a Condvar);
+
+impl<R> Drop for Leaving<'_, R> {
+    fn drop(&mut self) {
+        if let Ok(mut now) = self.0.lock() {
+            now.workers -= 1;
+        }
+        self.1.notify_one();
+    }
+}
+
 /// Does the jobs of a range on so many threads. Each thread makes itself what it works with;
 /// `take` gets the results in the order of the jobs, on the calling thread.
 ///
@@ -50,6 +62,7 @@ pub fn run<W, R: Send, E>(
     let ahead = AHEAD * threads as u64;
     let lock = || state.lock().expect("nothing fails while it is held");
     let worker = || {
+        let _leaving = Leaving(&state, &ready);
         let mut tool = make();
         loop {
             let job = {
@@ -67,8 +80,6 @@ pub fn run<W, R: Send, E>(
             lock().done.insert(job, result);
             ready.notify_one();
         }
-        lock().workers -= 1;
-        ready.notify_one();
     };
     std::thread::scope(|scope| {
         let mut started = 0;

@@ -28,6 +28,7 @@ mod response;
 mod scope;
 mod sheet_folder;
 mod spread;
+mod valves;
 mod variant;
 mod vary;
 
@@ -91,6 +92,7 @@ pub const COMMANDS: &[&Command] = &[
     &spread::COMMAND,
     &check::COMMAND,
     &examples::COMMAND,
+    &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
     &completions::COMMAND,

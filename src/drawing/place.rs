@@ -275,8 +275,9 @@ impl Desk<'_> {
         }
         anchors.sort_unstable();
         anchors.dedup();
-        if anchors.len() > 12 {
-            let step = anchors.len() / 12 + 1;
+        let most = if self.items.len() > MANY { 5 } else { 12 };
+        if anchors.len() > most {
+            let step = anchors.len() / most + 1;
             anchors = anchors.into_iter().step_by(step).collect();
         }
         if anchors.is_empty() {

@@ -61,6 +61,8 @@ pub struct Board {
     from: Vec<u8>,
     seen: Vec<u32>,
     round: u32,
+    /// States looked at so far.
+    effort: u64,
     /// So many links that searches make straight for their goals, at the price of some bends.
     is_large: bool,
 }
@@ -85,6 +87,7 @@ impl Board {
             from: vec![0; 4 * count],
             seen: vec![0; 4 * count],
             round: 0,
+            effort: 0,
             is_large: false,
         };
         for y in cells.y0..=cells.y1 {
@@ -367,6 +370,10 @@ impl Board {
             }
         }
         while let Some(Reverse((_, cost, state))) = waiting.pop() {
+            self.effort += 1;
+            if self.effort > MOST_EFFORT {
+                return None;
+            }
             if self.cost[state] != cost {
                 continue;
             }
@@ -493,6 +500,10 @@ impl Board {
         (wires, joints)
     }
 }
+
+/// States that all searches of a sheet may look at (some seconds); the rest is shown by name.
+/// The whole Lapwing takes less than a tenth of that.
+const MOST_EFFORT: u64 = 40_000_000;
 
 /// Rounds of laying each net anew; one for so many nets.
 const PASSES: usize = 4;

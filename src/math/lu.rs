@@ -124,6 +124,30 @@ impl<T: Scalar> StaticLu<T> {
         }
     }
 
+    /// The same pattern and pivot order over another field, without values; none before the
+    /// first factorisation.
+    pub fn recast<U: Scalar>(&self) -> Option<StaticLu<U>> {
+        let plan = self.plan.as_ref()?;
+        Some(StaticLu {
+            n: self.n,
+            indptr: self.indptr.clone(),
+            indices: self.indices.clone(),
+            plan: Some(Plan {
+                row_at: plan.row_at.clone(),
+                column_at: plan.column_at.clone(),
+                scatter: plan.scatter.clone(),
+                l_start: plan.l_start.clone(),
+                lower: plan.lower.clone(),
+                u_start: plan.u_start.clone(),
+                upper: plan.upper.clone(),
+                values: vec![U::default(); plan.values.len()],
+                targets: plan.targets.clone(),
+            }),
+            orderings: 0,
+            work: vec![U::default(); self.n],
+        })
+    }
+
     /// Entries in L, U and the diagonal together; 0 before the first factorisation.
     pub fn entries(&self) -> usize {
         self.plan.as_ref().map_or(0, |p| p.values.len())

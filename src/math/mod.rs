@@ -5,6 +5,7 @@ pub mod convolve;
 pub mod dense;
 pub mod eigen;
 pub mod fft;
+pub mod four;
 pub mod fun;
 pub mod growth;
 pub mod lanes;

@@ -27,7 +27,7 @@ impl ChartRow {
     /// Whether it stays within its limit; none where there is no limit.
     pub fn verdict(&self) -> Option<Verdict> {
         self.limit.map(|limit| {
-            if self.value.abs() <= limit {
+            if self.value.abs() <= limit * ROUNDING {
                 Verdict::Ok
             } else {
                 Verdict::Over
@@ -54,6 +54,10 @@ impl Verdict {
         }
     }
 }
+
+/// A figure is within its limit up to this part of it: a grid leak of just what is allowed comes
+/// out in the last digits of its solution.
+pub const ROUNDING: f64 = 1.0 + 1e-9;
 
 /// Watts a resistor should be rated for over those that it turns into heat (common practice,
 /// no published source): a film resistor's rating holds up to 70 C, and inside a chassis it is

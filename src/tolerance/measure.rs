@@ -4,17 +4,19 @@
 
 use super::change::Drawn;
 pub use super::change::Setting;
+use super::lanes::{Lanes, WIDTH};
 use super::list::{Rule, Shape, Variables};
-use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, What};
+use crate::circuit::{Circuit, Node};
 use crate::diag::{Diagnostic, Files, Span};
-use crate::figure::Figure;
-use crate::figure::bench::{Bench, Clips, FigureValue, Trouble};
+use crate::figure::bench::{Bench, Clips, FigureValue, Reading, Trouble};
+use crate::figure::registry::Way;
 use crate::figure::seek::{self, Outcome, Scale};
+use crate::figure::{Figure, Subject};
 use crate::measure::quiescent::{self, AtRest};
-use crate::netlist::card::{Netlist, Value};
+use crate::netlist::card::{Netlist, Probe, Value};
 use crate::num;
 
 /// A setting of the command line or a sheet, without the note of its use.
@@ -137,6 +139,48 @@ impl Setup {
         Ok((setup, warnings))
     }
 
+    /// The figures as readings of an operating point; none if one of them is more than that.
+    fn readings(&self, circuit: &Circuit) -> Option<Vec<Quantity>> {
+        let is_plain = self.trims.is_empty() && self.ledger.is_none() && circuit.ledger.is_none();
+        if !is_plain || !matches!(self.nominal, Some(AtRest::Point(_))) {
+            return None;
+        }
+        let unknown = |node: Node| (node.0 > 0).then(|| node.0 - 1);
+        let each = self
+            .figures
+            .iter()
+            .map(|figure| match (figure.quantity.way, &figure.subject) {
+                (Way::Direct, Subject::Probe(Probe::Voltage(a, b))) => {
+                    let b = match b {
+                        Some(b) => circuit.node(&b.text)?,
+                        None => Node::GROUND,
+                    };
+                    let a = circuit.node(&a.text)?;
+                    Some(Quantity::Volts(unknown(a), unknown(b)))
+                }
+                (Way::Chart, Subject::Element(name)) => {
+                    let element = circuit.element(&name.text)?;
+                    let name = figure.quantity.name;
+                    let reading = element.readings.iter().find(|r| r.0.name == name)?;
+                    Some(Quantity::Current(reading.1, reading.2))
+                }
+                _ => None,
+            });
+        each.collect()
+    }
+
+    fn quick(&self, bench: &mut Bench<'_>, circuit: &Circuit) -> Option<Quick> {
+        let readings = self.readings(circuit)?;
+        let Some(AtRest::Point(point)) = &self.nominal else {
+            return None;
+        };
+        let make = || bench.circuit(Timing::default()).expect("built before");
+        Some(Quick {
+            lanes: Lanes::new(make, &self.variables, &point.x)?,
+            readings,
+        })
+    }
+
     fn bench<'n>(&'n self, around: Around<'n>) -> Bench<'n> {
         let settings = Given::settings(&self.given, self.ledger.clone());
         let sources = around.sources.clone();
@@ -212,6 +256,7 @@ impl Plan {
             Seat {
                 drawn: Drawn::of(&circuit, &setup.variables),
                 values: setup.variables.nominal(),
+                quick: setup.quick(&mut bench, &circuit),
                 setup,
                 bench,
                 circuit,
@@ -232,6 +277,22 @@ struct Seat<'n> {
     circuit: Circuit,
     drawn: Drawn,
     values: Vec<f64>,
+    quick: Option<Quick>,
+}
+
+/// Four at a time, and what is read of each.
+struct Quick {
+    lanes: Lanes,
+    readings: Vec<Quantity>,
+}
+
+/// What can be read of an operating point at once.
+#[derive(Debug, Clone, Copy)]
+enum Quantity {
+    /// Between two unknowns, V; none is ground.
+    Volts(Option<usize>, Option<usize>),
+    /// A law's output, A.
+    Current(usize, usize),
 }
 
 /// Measures amplifiers of a plan.
@@ -245,6 +306,11 @@ pub struct Worker<'n> {
 pub type Measured = Vec<Result<FigureValue, Trouble>>;
 
 impl Worker<'_> {
+    /// Whether amplifiers go four at a time.
+    pub fn is_quick(&self) -> bool {
+        self.seats.len() == 1 && self.seats[0].quick.is_some()
+    }
+
     /// The amplifier that independent numbers stand for: figures, a list for each circuit.
     pub fn numbers(&mut self, numbers: &[f64]) -> Vec<Measured> {
         let mut values = std::mem::take(&mut self.values);
@@ -254,6 +320,34 @@ impl Worker<'_> {
         let found = self.values(&values);
         self.values = values;
         found
+    }
+
+    /// Several amplifiers, each by its independent numbers: the same figures as one by one, four at
+    /// a time where their rest is all that is asked for.
+    pub fn batch(&mut self, numbers: &[Vec<f64>]) -> Vec<Vec<Measured>> {
+        let mut all = Vec::with_capacity(numbers.len());
+        for four in numbers.chunks(WIDTH) {
+            if self.seats.len() != 1 || self.seats[0].quick.is_none() {
+                all.extend(four.iter().map(|n| self.numbers(n)));
+                continue;
+            }
+            let variables = &self.plan.variables;
+            let values: Vec<Vec<f64>> = four
+                .iter()
+                .map(|numbers| {
+                    let mut values = variables.nominal();
+                    variables.values(self.plan.shape, numbers, &mut values);
+                    values
+                })
+                .collect();
+            for (lane, found) in self.seats[0].four(&values).into_iter().enumerate() {
+                all.push(match found {
+                    Some(found) => vec![found],
+                    None => self.values(&values[lane]),
+                });
+            }
+        }
+        all
     }
 
     /// The amplifier with these values of [`Plan::variables`].
@@ -286,6 +380,37 @@ impl Worker<'_> {
 }
 
 impl Seat<'_> {
+    /// Figures of up to four amplifiers; none for one that has to be solved by itself.
+    fn four(&mut self, values: &[Vec<f64>]) -> Vec<Option<Measured>> {
+        let setup = self.setup;
+        let Some(quick) = &mut self.quick else {
+            return vec![None; values.len()];
+        };
+        let own = values.iter().map(|values| {
+            let own = setup.pick.iter().map(|&k| values[k]);
+            own.collect()
+        });
+        let own: Vec<Vec<f64>> = own.collect();
+        let solved = quick.lanes.solve(&setup.variables, &own);
+        let measured = solved.into_iter().enumerate().map(|(lane, x)| {
+            let x = x?;
+            let each = setup.figures.iter().zip(&quick.readings);
+            let each = each.map(|(figure, reading)| {
+                let value = match *reading {
+                    Quantity::Volts(a, b) => a.map_or(0.0, |k| x[k]) - b.map_or(0.0, |k| x[k]),
+                    Quantity::Current(law, output) => quick.lanes.current(law, output, lane),
+                };
+                Ok(FigureValue::Number(Reading {
+                    value,
+                    unit: figure.unit(),
+                    limit: None,
+                }))
+            });
+            Some(each.collect())
+        });
+        measured.collect()
+    }
+
     fn put(&mut self, values: &[f64]) {
         for (own, &k) in self.values.iter_mut().zip(&self.setup.pick) {
             *own = values[k];

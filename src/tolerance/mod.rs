@@ -7,6 +7,7 @@
 //! the circuit     change    the nominal circuit with other values: no netlist, pattern or
 //!                           pivot order is made anew
 //! its figures     measure   changed, trimmed and measured, one amplifier after the other
+//!                 lanes     operating points of four at a time
 //! what it says    statistics, shares (of the variance, by part), corners (worst and best)
 //! its rest        rest      from the nominal solution, and the slopes about it
 //! ```
@@ -18,6 +19,7 @@
 
 pub mod change;
 pub mod corners;
+mod lanes;
 pub mod list;
 pub mod measure;
 pub mod problem;

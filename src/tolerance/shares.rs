@@ -137,8 +137,10 @@ impl Straight {
             let mut straight = 0.0;
             for k in 0..n {
                 let own = left * inverse[k * width + k];
-                // A slope's square is too large by its own variance.
-                let part = (slopes[k] * slopes[k] - own) / variance;
+                // The number's own variance, as it came out; a slope's square is too large by its own.
+                let mean = self.products[k * width + n] / count;
+                let came_out = self.products[k * width + k] / count - mean * mean;
+                let part = (slopes[k] * slopes[k] - own) * came_out / variance;
                 let share = &mut shares[part_of_draw[k]];
                 share.part += part;
                 // Of a square whose root is off by the slope's error.
@@ -148,8 +150,9 @@ impl Straight {
             }
             let mut errors = 0.0;
             for share in &mut shares {
-                // The variance that it is a share of is estimated as well.
-                share.error += 2.0 * share.part * share.part / count;
+                // What the others add to the variance is estimated as well.
+                let others = share.part * (1.0 - share.part);
+                share.error += 4.0 * others * others / count;
                 errors += share.error;
                 share.error = share.error.sqrt();
             }

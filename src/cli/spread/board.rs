@@ -25,6 +25,8 @@ pub struct Board {
     pub nominal: Vec<Option<f64>>,
     /// Which expectations the drawing's own amplifier meets.
     pub nominal_passes: Vec<bool>,
+    /// Whether an amplifier takes microseconds.
+    pub is_quick: bool,
     /// For each circuit and figure, how many columns it has.
     widths: Vec<Vec<usize>>,
 }
@@ -53,6 +55,7 @@ impl Board {
             columns: Vec::new(),
             nominal: Vec::new(),
             nominal_passes: Vec::new(),
+            is_quick: worker.is_quick(),
             widths: Vec::new(),
         };
         for (setup, (found, (case, _))) in asked

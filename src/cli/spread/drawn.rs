@@ -120,14 +120,14 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
         false => "none".to_string(),
     };
     let line = format!(
-        "as drawn {} (red)   mean {}   deviation {}",
+        "as drawn {} (red), mean {}, deviation {}",
         drawn.map_or("none".to_string(), say),
         say(summary.mean),
         say(summary.deviation())
     );
     text(svg, (LEFT, base + 34.0), "start", "#1a1a1a", 11, &line);
     let line = format!(
-        "1 % {}   50 % {}   99 % {}   least {}   greatest {}",
+        "1 % {}, 50 % {}, 99 % {}, least {}, greatest {}",
         say(quantiles[0]),
         say(quantiles[1]),
         say(quantiles[2]),

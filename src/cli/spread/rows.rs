@@ -237,7 +237,9 @@ impl Kept {
                 sampler.numbers(run, &mut numbers);
                 let is_last = at.is_none() && !self.joins;
                 if is_first || is_last {
-                    let row = board.row(asked, worker.numbers(&numbers));
+                    // As the runs go: four at a time come out in other last digits than one.
+                    let found = worker.batch(std::slice::from_ref(&numbers)).remove(0);
+                    let row = board.row(asked, found);
                     super::super::interrupt::check()?;
                     if record(run, &row) != cells {
                         return Err(wrong(

@@ -6,7 +6,8 @@ use super::asked::Asked;
 use super::board::{Board, Row};
 use super::rows::{Kept, Writer};
 use crate::report::progress::Progress;
-use crate::tolerance::measure::Around;
+use crate::tolerance::measure::{Around, Worker};
+use crate::tolerance::sample::Sampler;
 use crate::tolerance::shares::{Exact, Share, Straight};
 use crate::tolerance::statistics::Summary;
 
@@ -66,6 +67,8 @@ impl Told {
     }
 }
 
+/// Amplifiers of one job where each takes microseconds.
+const BATCH: u64 = 64;
 /// Columns whose shares are worked out: of curves and sounds the first ones.
 const MOST: usize = 64;
 
@@ -97,30 +100,37 @@ pub fn all(
         (asked.range.end - first).max(1) as f64,
         asked.quiet,
     );
-    let make = || {
-        let numbers = vec![0.0; variables.draws.len()];
-        (asked.plan.worker(around), asked.sampler(""), numbers)
+    type Tool<'a> = (Worker<'a>, Sampler);
+    let make = || (asked.plan.worker(around), asked.sampler(""));
+    // Where an amplifier takes microseconds, many are one job.
+    let size = if board.is_quick { BATCH } else { 1 };
+    let runs = |job: u64| (first + job * size)..asked.range.end.min(first + (job + 1) * size);
+    let work = |(worker, sampler): &mut Tool<'_>, job: u64| {
+        let numbers: Vec<Vec<f64>> = runs(job)
+            .map(|run| {
+                let mut numbers = vec![0.0; variables.draws.len()];
+                sampler.numbers(run, &mut numbers);
+                numbers
+            })
+            .collect();
+        let rows = worker.batch(&numbers).into_iter();
+        let rows: Vec<Row> = rows.map(|found| board.row(asked, found)).collect();
+        (numbers, rows)
     };
-    type Tool<'a> = (
-        crate::tolerance::measure::Worker<'a>,
-        crate::tolerance::sample::Sampler,
-        Vec<f64>,
-    );
-    let work = |(worker, sampler, numbers): &mut Tool<'_>, run: u64| {
-        sampler.numbers(run, numbers);
-        let row = board.row(asked, worker.numbers(numbers));
-        (numbers.clone(), row)
-    };
-    let take = |run: u64, (numbers, row): (Vec<f64>, Row)| -> Result<(), Failure> {
-        interrupt::check()?;
-        if row.stopped {
-            return Err(Failure::Interrupted);
+    let take = |job: u64, (numbers, rows): (Vec<Vec<f64>>, Vec<Row>)| -> Result<(), Failure> {
+        for ((run, numbers), row) in runs(job).zip(&numbers).zip(&rows) {
+            interrupt::check()?;
+            if row.stopped {
+                return Err(Failure::Interrupted);
+            }
+            told.add(run, numbers, row);
+            csv.as_mut().map_or(Ok(()), |csv| csv.write(run, row))?;
         }
-        told.add(run, &numbers, &row);
-        progress.counted((run + 1 - first) as f64, "amplifiers");
-        csv.as_mut().map_or(Ok(()), |csv| csv.write(run, &row))
+        progress.counted((runs(job).end - first) as f64, "amplifiers");
+        Ok(())
     };
-    in_order::run(first..asked.range.end, asked.threads, make, work, take)?;
+    let jobs = (asked.range.end - first).div_ceil(size);
+    in_order::run(0..jobs, asked.threads, make, work, take)?;
     csv.map_or(Ok(()), |csv| csv.flush())
 }
 
@@ -162,11 +172,7 @@ pub fn shares(asked: &Asked<'_>, board: &Board, told: &Told) -> Result<Shares, F
         let samplers = [asked.sampler(" (a)"), asked.sampler(" (b)")];
         (asked.plan.worker(around), samplers)
     };
-    let work = |(worker, samplers): &mut (
-        crate::tolerance::measure::Worker<'_>,
-        [crate::tolerance::sample::Sampler; 2],
-    ),
-                round: u64| {
+    let work = |(worker, samplers): &mut (Worker<'_>, [Sampler; 2]), round: u64| {
         let [mut a, mut b] = [vec![0.0; draws], vec![0.0; draws]];
         samplers[0].numbers(round, &mut a);
         samplers[1].numbers(round, &mut b);

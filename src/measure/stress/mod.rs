@@ -23,7 +23,7 @@ pub use state::{Cold, Sine, State};
 pub use wanted::body_volts;
 pub(crate) use wanted::{common_of, winding_name};
 
-use super::chart::Verdict;
+use super::chart::{ROUNDING, Verdict};
 use crate::analysis::periodic::Trouble;
 use crate::circuit::Circuit;
 use gauge::Gauge;
@@ -64,7 +64,7 @@ impl Stress {
     pub fn verdict(&self) -> Option<Verdict> {
         let limit = self.limit?;
         let (worst, _) = self.worst()?;
-        Some(match worst.abs() <= limit {
+        Some(match worst.abs() <= limit * ROUNDING {
             true => Verdict::Ok,
             false => Verdict::Over,
         })

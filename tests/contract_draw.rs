@@ -1,0 +1,251 @@
+//! What `draw` and `curves` promise on the command line. Figures come from the tool's own `bias`
+//! and `response`, and from printed examples where a source is named.
+
+mod common;
+
+use common::{Gridleak, Netlist};
+use std::path::Path;
+
+const STAGE: &str = "netlists/lapwing/clean_stage.cir";
+
+/// The rows of a CSV of `curves`: the curve, then vgk, plate volts and current (empty is NaN).
+fn rows(text: &str) -> Vec<(String, f64, f64, f64)> {
+    let number = |cell: &str| cell.parse().unwrap_or(f64::NAN);
+    text.lines()
+        .skip(1)
+        .map(|line| {
+            let cells: Vec<&str> = line.split(',').collect();
+            assert_eq!(cells.len(), 5, "{line}");
+            (
+                cells[0].to_string(),
+                number(cells[1]),
+                number(cells[2]),
+                number(cells[3]),
+            )
+        })
+        .collect()
+}
+
+fn curves(netlist: &str, options: &[(&str, &str)]) -> Vec<(String, f64, f64, f64)> {
+    let mut run = Gridleak::command("curves").path(Path::new(netlist));
+    for (name, value) in options {
+        run = run.option(name, *value);
+    }
+    let ran = run.option("--csv", "-").unaudited().run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    assert!(
+        ran.stdout
+            .starts_with("curve,vgk,vpk,plate_current,screen_current\n")
+    );
+    rows(&ran.stdout)
+}
+
+fn of(rows: &[(String, f64, f64, f64)], curve: &str) -> Vec<(f64, f64, f64)> {
+    let own = rows.iter().filter(|r| r.0 == curve);
+    own.map(|r| (r.1, r.2, r.3)).collect()
+}
+
+#[test]
+fn a_drawing_goes_where_it_is_asked_for() {
+    let ran = Gridleak::command("draw")
+        .path(Path::new(STAGE))
+        .option("--out", "-")
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    assert!(ran.stdout.starts_with("<svg") && ran.stdout.ends_with("</svg>\n"));
+    let again = Gridleak::command("draw")
+        .path(Path::new(STAGE))
+        .option("--out", "-")
+        .run();
+    assert_eq!(ran.stdout, again.stdout, "the same bytes each time");
+    let volts = Gridleak::command("draw")
+        .path(Path::new(STAGE))
+        .arg("--volts")
+        .option("--out", "-")
+        .run();
+    assert_eq!(volts.status, 0, "{}", volts.stderr);
+    assert!(volts.stdout.contains(">196 V</text>"), "the plate's volts");
+    assert!(volts.stdout.contains("Caution:"));
+}
+
+#[test]
+fn a_piece_is_drawn_and_a_slip_is_told() {
+    let preamp = "netlists/lapwing/preamp.cir";
+    let draw = |only: &str| {
+        let run = Gridleak::command("draw")
+            .path(Path::new(preamp))
+            .option("--out", "-");
+        run.option("--only", only).run()
+    };
+    let board = draw("XBOARD5");
+    assert_eq!(board.status, 0, "{}", board.stderr);
+    assert_eq!(board.stdout.matches("class=\"part\"").count(), 9);
+    let stretch = draw("grid4..plate5");
+    assert_eq!(stretch.status, 0, "{}", stretch.stderr);
+    assert!(stretch.stdout.contains("data-name=\"XV3A\""));
+    assert!(!stretch.stdout.contains("data-name=\"XV1A\""));
+    assert_eq!(draw("XBOARD99").status, 2);
+    assert_eq!(draw("grid4..nowhere").status, 2);
+}
+
+#[test]
+fn a_circuit_without_solution_is_drawn_without_volts() {
+    let netlist = Netlist::new("two sources at odds\nV1 a 0 1\nV2 a 0 2\nR1 a 0 1k\n");
+    let draw = Gridleak::command("draw")
+        .path(netlist.path())
+        .option("--out", "-");
+    assert_eq!(draw.clone().run().status, 0);
+    let ran = draw.arg("--volts").run();
+    assert_eq!(ran.status, 3, "{}", ran.stderr);
+    assert!(ran.stdout.contains("data-name=\"V2\""));
+}
+
+/// The law by hand (Koren, Glass Audio 1996, with the contract's constants) at 200 places.
+#[test]
+fn characteristics_are_the_law() {
+    let card = ".model MINE triode(mu=100 ex=1.4 kg1=1060 kp=600 kvb=300)\n";
+    let text =
+        format!("law\nVB b 0 300\nRP b p 100k\nRK k 0 1.5k\nVG g 0 0\nX1 p g k MINE\n{card}");
+    let netlist = Netlist::new(&text);
+    let path = netlist.path().to_str().expect("UTF-8").to_string();
+    let all = of(&curves(&path, &[("--valve", "X1")]), "characteristic");
+    let mut checked = 0;
+    for &(vgk, vpk, found) in all.iter().step_by((all.len() / 220).max(1)) {
+        let inner = 600.0 * (1.0 / 100.0 + vgk / f64::sqrt(300.0 + vpk * vpk));
+        let e1 = vpk / 600.0 * inner.exp().ln_1p();
+        let expected = if e1 > 0.0 {
+            2.0 * e1.powf(1.4) / 1060.0
+        } else {
+            0.0
+        };
+        assert!(
+            (found - expected).abs() <= 1e-9 * expected + 1e-15,
+            "{vgk} {vpk}: {found} {expected}"
+        );
+        checked += 1;
+    }
+    assert!(checked >= 200, "{checked} places");
+}
+
+#[test]
+fn the_operating_point_lies_on_the_load_line() {
+    let all = curves(STAGE, &[("--valve", "XV1A")]);
+    let (_, vpk, current) = of(&all, "point")[0];
+    let bias = Gridleak::command("bias")
+        .path(Path::new(STAGE))
+        .option("--csv", "-")
+        .unaudited()
+        .run();
+    let find = |key: &str| -> f64 {
+        let line = bias
+            .stdout
+            .lines()
+            .find(|l| l.starts_with(key))
+            .expect("a row");
+        line.split(',')
+            .nth(2)
+            .expect("a value")
+            .parse()
+            .expect("a number")
+    };
+    assert!((vpk - (find("v(plate1),voltage") - find("v(cathode1),voltage"))).abs() < 1e-6 * vpk);
+    assert!((current - find("XV1A,plate current")).abs() < 1e-6 * current);
+    let line = of(&all, "load line");
+    let near = line
+        .windows(2)
+        .find(|w| w[0].2 <= current && current <= w[1].2)
+        .expect("on it");
+    let part = (current - near[0].2) / (near[1].2 - near[0].2);
+    let volts = near[0].1 + part * (near[1].1 - near[0].1);
+    assert!((volts - vpk).abs() < 1e-6 * vpk, "{volts} {vpk}");
+    // 296 V through 10 k, 100 k and 1.8 k, read from the netlist: where no current flows and
+    // where no volts are left.
+    let (open, short) = (line[0], *line.last().expect("points"));
+    assert!((open.1 - 296.0).abs() < 1e-3, "{open:?}");
+    let ohms = open.1 / short.2 - short.1 / short.2;
+    assert!((ohms - 111_800.0).abs() < 20.0, "{ohms}");
+}
+
+/// Gain of a small swing along the signal load line, from the curves beside the one at rest,
+/// against `response` at the plate.
+#[test]
+fn gain_is_read_from_the_signal_load_line() {
+    let text = "gain\nVB b 0 300\nRP b p 100k\nRK k 0 1.5k\nCK k 0 1000u\nVG g 0 DC 0 AC 1\n\
+                X1 p g k 12AX7\nCC p o 1u\nRL o 0 470k\n";
+    let netlist = Netlist::new(text);
+    let path = netlist.path().to_str().expect("UTF-8").to_string();
+    let all = curves(&path, &[("--valve", "X1"), ("--frequency", "1k")]);
+    let (vgk, vpk, current) = of(&all, "point")[0];
+    let line = of(&all, "signal load");
+    let ohms = (line[0].1 - line[99].1) / (line[99].2 - line[0].2);
+    // Slopes of the law about the point, from the model by itself at neighbouring grid volts.
+    let plate = |dvg: f64, dvp: f64| -> f64 {
+        let text = format!(
+            "s\nVP p 0 {:.12}\nVG g 0 {:.12}\nX1 p g 0 12AX7\n",
+            vpk + dvp,
+            vgk + dvg
+        );
+        let netlist = Netlist::new(&text);
+        let ran = Gridleak::command("bias")
+            .path(netlist.path())
+            .option("--csv", "-")
+            .unaudited()
+            .run();
+        let line = ran
+            .stdout
+            .lines()
+            .find(|l| l.starts_with("X1,plate current"))
+            .expect("a row");
+        line.split(',')
+            .nth(2)
+            .expect("a value")
+            .parse()
+            .expect("a number")
+    };
+    let gm = (plate(1e-3, 0.0) - plate(-1e-3, 0.0)) / 2e-3;
+    let ga = (plate(0.0, 0.1) - plate(0.0, -0.1)) / 0.2;
+    assert!((plate(0.0, 0.0) - current).abs() < 1e-6 * current);
+    let read = gm / (ga + 1.0 / ohms);
+    let ran = Gridleak::command("response")
+        .path(netlist.path())
+        .option("--frequencies", "1k")
+        .option("--probe", "v(p)")
+        .option("--csv", "-")
+        .unaudited()
+        .run();
+    let row = ran.stdout.lines().nth(1).expect("a row");
+    let db: f64 = row
+        .split(',')
+        .nth(1)
+        .expect("dB")
+        .parse()
+        .expect("a number");
+    assert!((20.0 * read.log10() - db).abs() < 0.1, "{read} {db}");
+}
+
+#[test]
+fn types_stand_by_themselves_and_slips_are_told() {
+    for name in ["12AX7", "6V6GT", "5AR4"] {
+        let ran = Gridleak::command("curves")
+            .option("--type", name)
+            .option("--csv", "-")
+            .unaudited()
+            .run();
+        assert_eq!(ran.status, 0, "{name}: {}", ran.stderr);
+        assert!(
+            of(&rows(&ran.stdout), "characteristic").len() > 200,
+            "{name}"
+        );
+    }
+    let ran = Gridleak::command("curves")
+        .option("--type", "12AX8")
+        .unaudited()
+        .run();
+    assert_eq!(ran.status, 2);
+    assert!(
+        ran.stderr.contains("did you mean `12AX7`?"),
+        "{}",
+        ran.stderr
+    );
+    assert_eq!(Gridleak::command("curves").unaudited().run().status, 2);
+}
