@@ -190,8 +190,14 @@ fn oversampling_is_chosen_by_need() {
     let (soft, soft_db) = chosen("0.01");
     let (hard, hard_db) = chosen("3");
     println!("soft: {soft} at {soft_db} dB; hard: {hard} at {hard_db} dB");
-    assert!(soft < hard, "{soft} and {hard}");
+    let (wild, wild_db) = chosen("300");
+    println!("wild: {wild} at {wild_db} dB");
+    assert!(
+        soft == 4 && soft <= hard && hard <= wild,
+        "{soft}, {hard}, {wild}"
+    );
     assert!(soft_db < -80.0 && (hard_db < -80.0 || hard == 16));
+    assert!(wild_db < -80.0 || wild == 16);
 }
 
 /// A pot without anything around it: what comes out is the input times a ratio that is

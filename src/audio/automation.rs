@@ -140,6 +140,11 @@ impl Turning {
         };
         let low = half(circuit, 0)?;
         let high = half(circuit, 1)?;
+        // Both halves are largest at an end of the travel.
+        let (from, to) = curve.range();
+        let ends = [from, to].map(|position| track.halves(position));
+        low.at_most(ends[0].0.max(ends[1].0));
+        high.at_most(ends[0].1.max(ends[1].1));
         let turning = Turning {
             curve,
             track,

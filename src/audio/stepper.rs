@@ -25,6 +25,7 @@
 
 mod blocks;
 mod predict;
+mod reading;
 mod recipe;
 mod state;
 mod tables;
@@ -34,6 +35,7 @@ use crate::math::lu::Singular;
 use crate::math::radau_pair;
 use crate::system::assemble::{Assembly, Driven};
 use pulp::{Arch, Simd, WithSimd};
+use reading::Reading;
 use recipe::Recipe;
 use state::State;
 use tables::Tables;
@@ -42,6 +44,10 @@ pub use wave::{END, INNER, POINTS};
 
 /// Lengths of steps, each a quarter of the one before.
 const LENGTHS: usize = 10;
+
+/// Parts of one step at most: three corners in it, divided as far as it goes, take some 100. Without
+/// an end a circuit that never settles would go on for 4^9 parts.
+const PARTS: u32 = 2_000;
 
 /// A step of a length, counted in the shortest.
 const fn length(level: usize) -> u64 {
@@ -76,9 +82,13 @@ pub struct Compiled<'c> {
     tables: Vec<Option<Tables>>,
     groups: Vec<Vec<usize>>,
     state: State,
+    /// What is listened to, and what lies between the ends of divided steps.
+    reading: Reading,
     arch: Arch,
     /// Controls of one law.
     now: Vec<f64>,
+    /// Parts of the step so far.
+    parts: u32,
     /// Evaluations of all laws.
     pub evaluations: u64,
     /// Steps that had to be divided.
@@ -131,15 +141,29 @@ impl<'c> Compiled<'c> {
         tables[0] = Some(first);
         Ok(Compiled {
             state: State::new(&recipe),
+            reading: Reading::default(),
             recipe,
             step_s,
             tables,
             groups,
             arch: Arch::new(),
             now: Vec::new(),
+            parts: 0,
             evaluations: 0,
             divided: 0,
         })
+    }
+
+    /// Says what is listened to: a sum of watched unknowns with signs.
+    pub fn listen(&mut self, signs: Vec<(usize, f64)>) {
+        self.reading.signs = signs;
+    }
+
+    /// What is listened to at the end of the last step, and by how much its mean over the step
+    /// differs from that of a smooth curve through the step's ends; see [`Reading`].
+    pub fn heard(&self) -> [f64; 2] {
+        let now = self.reading.of(self.state.watched(&self.recipe));
+        [now, self.reading.between]
     }
 
     /// Sets the time the circuit is at, s: other sources that move are read from there.
@@ -154,6 +178,7 @@ impl<'c> Compiled<'c> {
     /// If not even the shortest part of it could be solved.
     pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<(), Stuck> {
         let start_s = self.state.time_s;
+        self.reading.between = 0.0;
         if self.advance(0, [drive[INNER], drive[END]]).is_err() {
             self.divided += 1;
             let whole = Whole {
@@ -161,7 +186,12 @@ impl<'c> Compiled<'c> {
                 start_s,
                 clock: self.state.clock,
             };
+            let start = self.reading.moment(&self.state, &self.recipe, self.step_s);
+            self.reading.integral = 0.0;
+            self.parts = 0;
             self.quarters(0, &whole)?;
+            let end = self.reading.moment(&self.state, &self.recipe, self.step_s);
+            self.reading.close(start, end);
         }
         self.state.time_s = start_s + self.step_s;
         Ok(())
@@ -198,10 +228,14 @@ impl<'c> Compiled<'c> {
             self.state.time_s = whole.start_s + s(0.0) * self.step_s;
             let drive = radau_pair::NODES.map(|node| whole.wave.at(s(node)));
             if let Err(stuck) = self.advance(fine, drive) {
-                if fine + 1 == LENGTHS {
+                self.parts += 1;
+                if fine + 1 == LENGTHS || self.parts > PARTS {
                     return Err(stuck);
                 }
                 self.quarters(fine, whole)?;
+            } else {
+                let part = length(fine) as f64 / length(0) as f64;
+                self.reading.add(&self.state, &self.recipe, part);
             }
             if quarter == 1 {
                 // A third of the four is a third of this one.

@@ -6,7 +6,7 @@ mod summary;
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
 use super::{Command, Outcome, driven_source, interrupt, memory, parallel, variant};
-use crate::audio::aliasing;
+use crate::audio::aliasing::{self, Choice};
 use crate::audio::automation::{Curve, Turning};
 use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
 use crate::audio::clip::{Clip, SampleStream};
@@ -99,10 +99,10 @@ fn options(command: clap::Command) -> clap::Command {
                 .long("oversample")
                 .value_name("N")
                 .help(
-                    "Solver steps for each sample: 1, 2, 4, 8, 16 or auto (the default): the \
-                     fewest whose aliases stay 80 dB below the sound, up to 20 kHz, in the \
-                     loudest 0.2 s of the clip (what twice as many steps change there, less \
-                     what a linear filter explains; that tone error stays below -40 dB)",
+                    "Solver steps for each sample: 1, 2, 4, 8, 16 or auto (the default): 4, 8 or 16, \
+                     the fewest whose aliases stay 80 dB below the sound and whose tone error stays \
+                     within 0.01 dB (-60 dB), up to 20 kHz, in the loudest, the brightest and the \
+                     steepest piece of the clip (judged by what twice as many steps change)",
                 ),
         )
         .arg(
@@ -192,8 +192,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let oversample = match factor {
         Some(factor) => Oversample::Fixed(factor),
         None => {
-            let excerpt = aliasing::loudest(&mut *clip, interrupt::check);
-            Oversample::Auto(Box::new(excerpt.map_err(|e| input.broken(e))??))
+            let pieces = aliasing::pieces(&mut *clip, interrupt::check);
+            Oversample::Auto(pieces.map_err(|e| input.broken(e))??)
         }
     };
     drop(clip);
@@ -375,23 +375,35 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
             true => String::new(),
             false => format!("{}: ", job.label),
         };
-        if let Oversample::Auto(excerpt) = &plan.oversample {
-            let factor = made.oversample.factor;
-            let piece_s =
-                excerpt.from_s + excerpt.measured.start as f64 / f64::from(excerpt.clip.rate_hz);
-            session.note(&match made.oversample.estimate {
+        if let Oversample::Auto(pieces) = &plan.oversample {
+            let Choice {
+                factor,
+                estimate,
+                piece,
+            } = made.oversample;
+            let judged = match pieces.get(piece) {
+                _ if job.circuit.laws.is_empty() => "of a click (the circuit is linear)".into(),
+                Some(piece) => format!(
+                    "in the {} piece, at {:.2} s",
+                    piece.kind.name(),
+                    piece.from_s + piece.measured.start as f64 / f64::from(piece.clip.rate_hz)
+                ),
+                None => String::new(),
+            };
+            session.note(&match estimate {
                 Some(estimate) => format!(
-                    "{of}oversampling {factor} times: aliases {:.1} dB, tone error {:.1} dB below \
-                     20 kHz in the loudest piece, at {piece_s:.2} s{}",
+                    "{of}oversampling {factor} times: aliases at most {:.1} dB, tone error at most \
+                     {:.1} dB below 20 kHz, judged {judged}{}",
                     estimate.aliases_db,
                     estimate.tone_db,
-                    match estimate.is_enough() {
-                        true => "",
-                        false => "; there is no greater factor",
+                    if estimate.is_enough() {
+                        ""
+                    } else {
+                        "; there is no greater factor"
                     }
                 ),
                 None => format!(
-                    "{of}oversampling {factor} times: the loudest piece has no solution to judge by"
+                    "{of}oversampling {factor} times: a piece of the clip has no solution to judge by"
                 ),
             });
         }

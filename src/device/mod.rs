@@ -235,6 +235,12 @@ pub trait Law: Debug + Send + Sync {
     fn limit(&self, _u: &mut [f64], _last: &[f64], _memory: f64) {}
     /// Control values to start a solution from (a junction near conduction), if zero is a bad guess.
     fn start(&self, _u: &mut [f64]) {}
+    /// The least its slopes will ever be, `[outputs * controls]`, where they are moved from
+    /// outside: the compiled circuit counts from these, so that nothing cancels however far
+    /// they move.
+    fn least_slopes(&self) -> Option<Vec<f64>> {
+        None
+    }
     /// Whether it has a discrete state.
     fn remembers(&self) -> bool {
         false

@@ -17,12 +17,20 @@ pub struct Swept(Handle);
 
 /// Moves a [`Swept`] resistance. Clones move the same one.
 #[derive(Debug, Clone)]
-pub struct Handle(Arc<AtomicU64>);
+pub struct Handle {
+    siemens: Arc<AtomicU64>,
+    /// The least that this will be.
+    least: Arc<AtomicU64>,
+}
 
 impl Swept {
     /// A resistance of so many ohms for now, and what moves it.
     pub fn new(ohms: f64) -> (Self, Handle) {
-        let handle = Handle(Arc::default());
+        let handle = Handle {
+            siemens: Arc::default(),
+            least: Arc::default(),
+        };
+        handle.at_most(ohms);
         handle.set(ohms);
         (Swept(handle.clone()), handle)
     }
@@ -32,11 +40,21 @@ impl Handle {
     /// Sets the resistance, in ohms, not zero.
     pub fn set(&self, ohms: f64) {
         // Whoever runs the circuit also moves it, so no order has to be kept.
-        self.0.store((1.0 / ohms).to_bits(), Ordering::Relaxed);
+        self.siemens
+            .store((1.0 / ohms).to_bits(), Ordering::Relaxed);
+    }
+
+    /// Says how large the resistance will become, in ohms.
+    pub fn at_most(&self, ohms: f64) {
+        self.least.store((1.0 / ohms).to_bits(), Ordering::Relaxed);
     }
 
     fn siemens(&self) -> f64 {
-        f64::from_bits(self.0.load(Ordering::Relaxed))
+        f64::from_bits(self.siemens.load(Ordering::Relaxed))
+    }
+
+    fn least_siemens(&self) -> f64 {
+        f64::from_bits(self.least.load(Ordering::Relaxed))
     }
 }
 
@@ -53,6 +71,10 @@ impl Law for Swept {
         let siemens = self.0.siemens();
         out.i[0] = siemens * u[0];
         out.g[0] = siemens;
+    }
+
+    fn least_slopes(&self) -> Option<Vec<f64>> {
+        Some(vec![self.0.least_siemens()])
     }
 
     fn noise(&self, rest: &Rest<'_>) -> Vec<Noise> {

@@ -83,7 +83,7 @@ impl Interpolator {
 
     /// Ends the stream and appends the rest: `factor` times as many samples
     /// as were pushed will have come out for each point of a step.
-    pub fn finish(mut self, out: &mut Vec<f64>) {
+    pub fn finish(&mut self, out: &mut Vec<f64>) {
         if !self.phases.is_empty() {
             self.push(&[0.0; REACH], out);
         }
@@ -139,7 +139,7 @@ impl Decimator {
 
     /// Ends the stream and appends the rest: one sample for every `factor`
     /// pushed, a broken last group counting as whole.
-    pub fn finish(mut self, out: &mut Vec<f64>) {
+    pub fn finish(&mut self, out: &mut Vec<f64>) {
         if self.factor == 1 {
             return;
         }

@@ -1,12 +1,13 @@
 //! The voltage chart of an operating point: what a builder would measure with a meter,
 //! and what the data sheets allow.
 
-use super::impedance::{SmallDirect, is_fixed};
+use super::impedance::{self, Resistances, is_fixed};
 use super::stress::{self, into_terminal};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::system::assemble::Assembly;
 use crate::system::probe::{self, Moment, Observable};
+use std::collections::BTreeMap;
 
 /// One figure.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,21 +75,45 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
     let mut rows = moving_rows(assembly, moment, probes);
     let root = |row: &mut ChartRow| row.value = row.value.abs();
     rows.iter_mut().filter(|r| is_rms(r)).for_each(root);
-    for element in assembly.circuit.elements.iter().filter(|e| is_valve(e)) {
-        let Some((quantity, ohms, limit)) = grid_circuit(assembly, x, element) else {
-            continue;
-        };
-        let last = rows.iter().rposition(|r| r.subject == element.name);
-        let row = ChartRow {
-            subject: element.name.clone(),
-            quantity,
-            value: ohms,
-            unit: "ohm",
-            limit,
-        };
-        rows.insert(last.map_or(rows.len(), |k| k + 1), row);
+    let Some(lu) = impedance::factored(assembly, x) else {
+        return rows;
+    };
+    let laws = assembly.currents(x);
+    let circuit = assembly.circuit;
+    let mut seen = Resistances::new(assembly, laws, &lu);
+    let mut found: BTreeMap<&str, ChartRow> = BTreeMap::new();
+    for element in circuit.elements.iter().filter(|e| is_valve(e)) {
+        if let Some((quantity, ohms, limit)) = grid_circuit(circuit, &mut seen, element) {
+            let row = ChartRow {
+                subject: element.name.clone(),
+                quantity,
+                value: ohms,
+                unit: "ohm",
+                limit,
+            };
+            found.insert(&element.name, row);
+        }
     }
-    rows
+    // Each follows the last row of its valve.
+    let mut last: BTreeMap<&str, usize> = BTreeMap::new();
+    for (k, row) in rows.iter().enumerate() {
+        if let Some((name, _)) = found.get_key_value(row.subject.as_str()) {
+            last.insert(name, k);
+        }
+    }
+    let mut after: Vec<(usize, ChartRow)> = found
+        .into_iter()
+        .map(|(name, row)| (last.get(name).map_or(rows.len(), |&k| k + 1), row))
+        .collect();
+    after.sort_by_key(|(k, _)| *k);
+    let mut after = after.into_iter().peekable();
+    let mut whole = Vec::with_capacity(rows.len() + after.len());
+    for (k, row) in rows.into_iter().enumerate() {
+        whole.extend(after.next_if(|(at, _)| *at == k).map(|(_, row)| row));
+        whole.push(row);
+    }
+    whole.extend(after.map(|(_, row)| row));
+    whole
 }
 
 /// Those of the rows that change from moment to moment: all but the grid circuits' resistance.
@@ -368,8 +393,8 @@ const OPEN: f64 = 1e9;
 
 /// The resistance of a valve's grid circuit and what is allowed.
 fn grid_circuit(
-    assembly: &mut Assembly<'_>,
-    x: &[f64],
+    circuit: &Circuit,
+    seen: &mut Resistances<'_, '_>,
     element: &Element,
 ) -> Option<(&'static str, f64, Option<f64>)> {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
@@ -380,7 +405,7 @@ fn grid_circuit(
     let (grid, cathode) = (terminal("grid")?, terminal("cathode")?);
     let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
     laws.dedup();
-    let kind = if is_fixed(assembly.circuit, cathode) {
+    let kind = if is_fixed(circuit, cathode) {
         "grid circuit resistance (fixed bias)"
     } else {
         "grid circuit resistance (cathode bias)"
@@ -388,17 +413,11 @@ fn grid_circuit(
     let limit = element.limits.iter().find(|l| l.quantity == kind);
     // The rating means the resistors on the grid. With the valve at work its own feedback
     // would be counted too: a leak returned to the cathode looks many times its value.
-    let volts_per_ampere = SmallDirect::without(assembly, x, &laws)
-        .map(|mut small| small.resistance(grid, Node::GROUND));
-    match volts_per_ampere {
-        Ok(ohms) if ohms.is_finite() && ohms > 0.0 => {
-            // Beyond this only an open switch leads on: a supply in standby is no grid leak that
-            // is too large, and a valve that draws all the same is a finding of its own.
-            let limit = limit.filter(|_| ohms < OPEN).map(|l| l.max);
-            Some(("grid circuit resistance", ohms, limit))
-        }
-        _ => None,
-    }
+    let ohms = seen.without(grid, &laws)?;
+    // Beyond this only an open switch leads on: a supply in standby is no grid leak that
+    // is too large, and a valve that draws all the same is a finding of its own.
+    let limit = limit.filter(|_| ohms < OPEN).map(|l| l.max);
+    Some(("grid circuit resistance", ohms, limit))
 }
 
 /// The valve's electrode volts to ground, for the printed chart: plate, screen, grid, cathode.

@@ -1,6 +1,6 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
-use super::blocks::{self, BlockStep};
+use super::blocks::{self, BlockStep, Kept};
 use super::predict::History;
 use super::recipe::{self, Recipe};
 use super::tables::{Rows, STAGES, Tables};
@@ -18,6 +18,13 @@ const ITERATIONS: usize = 12;
 /// there, but what is left over then disturbs the guesses: at 3 V and times 8 five times as many
 /// steps were divided.
 const SETTLED: f64 = 5e-4;
+/// The most that counts as the swing of a law that is answered by itself, V: a diode blocks
+/// hundreds of volts and bends within a tenth of one. Without this the supply's rectifiers never
+/// settled.
+const NARROW_V: f64 = 1.0;
+/// The same for a resistance that is moved: what the blocks leave out of each other is all that
+/// is missing there, and a turned knob must be heard and nothing else.
+const MOVED_V: f64 = 0.01;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
 /// steps: the step is divided. What a corner spoils grows with the step too, so a quarter of a
 /// step may be four times as far off.
@@ -70,12 +77,16 @@ struct Work {
     part: Vec<f64>,
     significant: Vec<usize>,
     significant_slopes: Vec<f64>,
+    /// Inverses of blocks' matrices, by length of step.
+    kept: Vec<Vec<Kept>>,
     /// Slopes of single laws beyond those at rest.
     slopes: Vec<f64>,
     /// A single law's controls, outputs and slopes.
     single: [Vec<f64>; 3],
     /// One over each control's swing, 1/V.
     per_swing: Vec<f64>,
+    /// The least that this is for settling.
+    narrow: Vec<f64>,
 }
 
 impl State {
@@ -83,6 +94,17 @@ impl State {
         let rows = Rows::of(recipe);
         let (nc, no) = (STAGES * rows.controls, STAGES * recipe.outputs.len());
         let row = vec![[0.0; HEIGHT]; rows.panels()];
+        let mut narrow = vec![0.0; nc];
+        for &law in &recipe.singles {
+            let place = &recipe.laws[law];
+            let moved = place.law.least_slopes().is_some();
+            let volts = if moved { MOVED_V } else { NARROW_V };
+            for &c in &place.controls {
+                for stage in 0..STAGES {
+                    narrow[stage * rows.controls + c] = 1.0 / volts;
+                }
+            }
+        }
         let packs = STAGES * recipe.rest.len();
         State {
             time_s: 0.0,
@@ -107,9 +129,11 @@ impl State {
                 part: vec![0.0; 2 * nc],
                 significant: Vec::new(),
                 significant_slopes: Vec::new(),
+                kept: vec![Vec::new(); LENGTHS],
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
                 per_swing: vec![1.0 / LEAST_SWING_V; nc],
+                narrow,
             },
         }
     }
@@ -208,6 +232,12 @@ impl State {
         &self.rows.as_flattened()[rows.first_watched()..][..rows.watched]
     }
 
+    /// The same a third of the way into the last step.
+    pub fn watched_inside(&self, recipe: &Recipe<'_>) -> &[f64] {
+        let rows = Rows::of(recipe);
+        &self.rows.as_flattened()[rows.first_watched() + rows.watched..][..rows.watched]
+    }
+
     /// Their rates, 1/s.
     pub fn rates(&self, recipe: &Recipe<'_>) -> impl Iterator<Item = f64> {
         let rows = Rows::of(recipe);
@@ -295,13 +325,14 @@ fn solve(
             part: &mut work.part,
             significant: &mut work.significant,
             rows: &mut work.significant_slopes,
+            kept: &mut work.kept[table.level],
         };
         if !blocks::solve(table, &mut step) {
             return Err(Stuck { unknown: 0 });
         }
-        let [largest, part] = sizes(&work.delta, &work.per_swing);
+        let [largest, off, part] = sizes(&work.delta, &work.per_swing, &work.narrow);
         // The guess was further off than a step without a corner would have it.
-        if iteration == 1 && part > SURPRISE * table.patience {
+        if iteration == 1 && off > SURPRISE * table.patience {
             return Err(stuck(recipe, &work.delta));
         }
         if part <= SETTLED {
@@ -332,26 +363,31 @@ fn solve(
     Ok(())
 }
 
-/// The largest move, V and as a part of its control's swing; both NaN if there is one.
+/// The largest move: V, as a part of its control's swing, and of that with its limits; all NaN
+/// if there is one.
 #[inline(always)]
-fn sizes(delta: &[f64], per_swing: &[f64]) -> [f64; 2] {
-    let ((moves, _), (per_swing, _)) = (delta.as_chunks::<WIDTH>(), per_swing.as_chunks());
-    let [mut most, mut part, mut sum] = [[0.0f64; WIDTH]; 3];
-    for (moves, per_swing) in moves.iter().zip(per_swing) {
-        let _: &[f64; WIDTH] = per_swing;
+fn sizes(delta: &[f64], per_swing: &[f64], narrow: &[f64]) -> [f64; 3] {
+    let ((moves, _), (per_swing, _)) = (delta.as_chunks::<WIDTH>(), per_swing.as_chunks::<WIDTH>());
+    let (narrow, _) = narrow.as_chunks::<WIDTH>();
+    let [mut most, mut off, mut part, mut sum] = [[0.0f64; WIDTH]; 4];
+    for ((moves, per_swing), narrow) in moves.iter().zip(per_swing).zip(narrow) {
         for k in 0..WIDTH {
             let size = moves[k].abs();
             most[k] = if size > most[k] { size } else { most[k] };
-            let size = size * per_swing[k];
-            part[k] = if size > part[k] { size } else { part[k] };
+            let own = size * per_swing[k];
+            off[k] = if own > off[k] { own } else { off[k] };
+            let own = size * narrow[k];
+            part[k] = if own > part[k] { own } else { part[k] };
             sum[k] += moves[k];
         }
     }
     // A comparison passes a NaN over, a sum does not.
     if sum.iter().sum::<f64>().is_nan() {
-        return [f64::NAN; 2];
+        return [f64::NAN; 3];
     }
-    [most, part].map(|lanes| lanes.iter().fold(0.0, |a, &b| if b > a { b } else { a }))
+    let [most, off, part] =
+        [most, off, part].map(|lanes| lanes.iter().fold(0.0, |a, &b| if b > a { b } else { a }));
+    [most, off, if off > part { off } else { part }]
 }
 
 /// The unknown behind the control that moves most.

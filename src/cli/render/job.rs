@@ -1,13 +1,15 @@
 //! One sound: a circuit, what drives it and where its output goes.
 
 use super::super::failure::Failure;
-use crate::audio::aliasing::{self, Choice, Excerpt};
+use super::super::parallel;
+use crate::analysis::NoSolution;
+use crate::audio::aliasing::{self, Choice, Piece, Trial};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
 use crate::audio::clip::{Clip, SampleStream, SourceProblem};
 use crate::audio::level::{self, Level, Spool, Spooled};
 use crate::audio::loudness::{self, Loudness};
-use crate::audio::play::{self, PlaySettings, Played, Stopped};
+use crate::audio::play::{self, PlaySettings, Played, Start, Stopped};
 use crate::circuit::Circuit;
 use crate::inputs::{self, Sandbox};
 use crate::report::file::{self, FileProblem};
@@ -110,8 +112,8 @@ pub enum Scale {
 pub enum Oversample {
     /// So many.
     Fixed(usize),
-    /// As many as this excerpt needs.
-    Auto(Box<Excerpt>),
+    /// As many as these pieces of the clip need.
+    Auto(Vec<Piece>),
 }
 
 /// One sound to be made.
@@ -159,15 +161,17 @@ impl Job {
         plan: &Plan,
         target: File,
         progress: &Shared,
-        poll: &dyn Fn() -> Result<(), Failure>,
+        poll: &(dyn Fn() -> Result<(), Failure> + Sync),
     ) -> Result<Made, Failure> {
         poll()?;
+        let start = self.start(&self.knobs).map_err(Failure::NoSolution)?;
         let oversample = match &plan.oversample {
             Oversample::Fixed(factor) => Choice {
                 factor: *factor,
                 estimate: None,
+                piece: 0,
             },
-            Oversample::Auto(excerpt) => self.choose(plan, excerpt, poll)?,
+            Oversample::Auto(pieces) => self.choose(plan, pieces, &start, poll)?,
         };
         let out = &self.out;
         let unwritable = |e| FileProblem::new(out, e);
@@ -179,11 +183,15 @@ impl Job {
         let played = self
             .play(
                 plan,
+                &start,
                 &mut *clip,
                 oversample.factor,
                 &self.knobs,
                 |samples| {
                     poll()?;
+                    if samples.is_empty() {
+                        return Ok(());
+                    }
                     progress.more(samples.len());
                     let samples = match &mut cabinet {
                         Some(cabinet) => {
@@ -245,9 +253,18 @@ impl Job {
         })
     }
 
+    /// Where the circuit is when a clip begins.
+    fn start(&self, knobs: &[Turning]) -> Result<Start, Box<NoSolution>> {
+        for knob in knobs {
+            knob.to(0.0);
+        }
+        Start::find(&self.circuit, &self.probe, self.driven, self.rest)
+    }
+
     fn play(
         &self,
         plan: &Plan,
+        start: &Start,
         clip: &mut dyn SampleStream,
         oversample: usize,
         knobs: &[Turning],
@@ -259,31 +276,50 @@ impl Job {
             full_scale: plan.input_volts,
             oversample,
         };
-        play::play(&self.circuit, &self.probe, clip, &settings, knobs, receive)
+        let (circuit, probe) = (&self.circuit, &self.probe);
+        play::play_from(start, circuit, probe, clip, &settings, knobs, receive)
     }
 
-    /// The oversampling that the excerpt needs: with the knobs as they are there, and also
+    /// The oversampling that the pieces need: with the knobs as they are there, and also
     /// all at their lowest and all at their highest, for elsewhere in the clip they may be.
     fn choose(
         &self,
         plan: &Plan,
-        excerpt: &Excerpt,
-        poll: &dyn Fn() -> Result<(), Failure>,
+        pieces: &[Piece],
+        start: &Start,
+        poll: &(dyn Fn() -> Result<(), Failure> + Sync),
     ) -> Result<Choice, Failure> {
-        let there = |knob: &Turning| knob.starting(excerpt.from_s);
-        let mut cases = vec![self.knobs.iter().map(there).collect::<Vec<_>>()];
-        if !self.knobs.is_empty() {
-            for end in 0..2 {
-                let held = |knob: &Turning| {
-                    let [low, high] = knob.held();
-                    if end == 0 { low } else { high }
-                };
-                cases.push(self.knobs.iter().map(held).collect());
-            }
+        let click;
+        let pieces = if self.circuit.laws.is_empty() {
+            click = pieces.first().map(|p| Piece::click(p.clip.rate_hz));
+            click.as_slice()
+        } else {
+            pieces
+        };
+        if self.knobs.is_empty() {
+            return aliasing::choose(pieces, |trials| {
+                let tried = parallel::map(trials, parallel::processors(), |trial| {
+                    self.tried(plan, pieces, trial, start, &[], poll)
+                });
+                tried.into_iter().collect()
+            });
         }
         let mut worst: Option<Choice> = None;
-        for knobs in cases {
-            let choice = self.choose_at(plan, excerpt, &knobs, poll)?;
+        for held in [None, Some(0), Some(1)] {
+            let choice = aliasing::choose(pieces, |trials| {
+                let tried = trials.iter().map(|trial| {
+                    let there = |knob: &Turning| match held {
+                        None => knob.starting(pieces[trial.piece].from_s),
+                        Some(end) => knob.held()[end].clone(),
+                    };
+                    let knobs: Vec<Turning> = self.knobs.iter().map(there).collect();
+                    match self.start(&knobs) {
+                        Ok(start) => self.tried(plan, pieces, trial, &start, &knobs, poll),
+                        Err(_) => Ok(None),
+                    }
+                });
+                tried.collect()
+            })?;
             if worst.is_none_or(|w| choice.factor > w.factor) {
                 worst = Some(choice);
             }
@@ -291,26 +327,28 @@ impl Job {
         Ok(worst.expect("there is one case at least"))
     }
 
-    fn choose_at(
+    /// A piece at a factor; none if it has no solution.
+    fn tried(
         &self,
         plan: &Plan,
-        excerpt: &Excerpt,
+        pieces: &[Piece],
+        trial: &Trial,
+        start: &Start,
         knobs: &[Turning],
-        poll: &dyn Fn() -> Result<(), Failure>,
-    ) -> Result<Choice, Failure> {
-        aliasing::choose(excerpt, |factor| {
-            let mut found = Vec::new();
-            let played = self.play(plan, &mut excerpt.clip.stream(), factor, knobs, |samples| {
-                found.extend_from_slice(samples);
-                poll()
-            });
-            match played {
-                Ok(_) => Ok(Some(found)),
-                Err(Stopped::Receiver(failure)) => Err(failure),
-                // The whole clip will tell what is wrong, if anything is.
-                Err(_) => Ok(None),
-            }
-        })
+        poll: &(dyn Fn() -> Result<(), Failure> + Sync),
+    ) -> Result<Option<Vec<f64>>, Failure> {
+        let mut found = Vec::new();
+        let mut clip = pieces[trial.piece].clip.stream();
+        let played = self.play(plan, start, &mut clip, trial.factor, knobs, |samples| {
+            found.extend_from_slice(samples);
+            poll()
+        });
+        match played {
+            Ok(_) => Ok(Some(found)),
+            Err(Stopped::Receiver(failure)) => Err(failure),
+            // The whole clip will tell what is wrong, if anything is.
+            Err(_) => Ok(None),
+        }
     }
 }
 

@@ -1,0 +1,270 @@
+//! What moves the circuit on, step by step: the compiled stepper where the circuit is small
+//! enough, the solver of `scope` where it is not.
+
+use super::start::Start;
+use super::{PlaySettings, Played};
+use crate::analysis::NoSolution;
+use crate::analysis::transient::{Accuracy, Stepper};
+use crate::audio::stepper::{Compiled, END, INNER, POINTS, Stuck};
+use crate::circuit::Circuit;
+use crate::math::newton::Failure;
+use crate::math::{radau_pair, tr_bdf2};
+use crate::system::assemble::{Assembly, Driven, SourceState};
+use crate::system::audit::{Allowance, Auditor};
+use crate::system::probe::{Moment, Observable};
+
+/// Newton settles to this in the general solver, V: below -140 dB of a volt.
+const SETTLED_V: f64 = 1e-8;
+/// Of so many compiled steps one is audited.
+const SPOT: usize = 997;
+/// What the audit accepts of them: Newton leaves the laws' controls as uncertain as that, and
+/// charges that are no straight line are followed by their slopes.
+const ALLOWED: Allowance = Allowance {
+    part: 1e-4,
+    known: 1e-9,
+    volts: 1e-3,
+};
+/// Controls of laws up to which a circuit is compiled. With triode stages in a row 0.1 s of sound
+/// times 4 took 0.41 s compiled at 48 valves and 2.0 s by the general solver at 49. The one
+/// grows with the square of the circuit, the other with the circuit, so that they would meet
+/// beyond 200 valves (400 controls; not measured).
+const COMPILED_CONTROLS: usize = 200;
+/// Capacitors, windings, sources and valves up to which it is (more must be allowed by `--limit
+/// stores`): the memory of a dense system grows with the square.
+const COMPILED_STORES: usize = 1_000;
+
+/// What moves the circuit on.
+pub(super) enum Engine<'c, 'p> {
+    /// Compiled for its step.
+    Compiled(Box<Player<'c, 'p>>),
+    /// The solver of `scope` at a fixed step.
+    General(Box<General<'c, 'p>>),
+}
+
+pub(super) struct Player<'c, 'p> {
+    compiled: Compiled<'c>,
+    /// Whether the probe is a voltage, which the compiled circuit reads by itself.
+    voltage: bool,
+    probe: &'p Observable,
+    assembly: Assembly<'c>,
+    rest: Vec<f64>,
+    at_rest: f64,
+    driven: Driven,
+    driven_rest: f64,
+    time_s: f64,
+    /// How far the mains' clock is ahead, s.
+    ahead_s: f64,
+    step_s: f64,
+    /// Audits a step now and then; all unknowns are watched then.
+    auditor: Option<Auditor>,
+    /// Steps until it does so again.
+    unaudited: usize,
+}
+
+pub(super) struct General<'c, 'p> {
+    stepper: Stepper<'c>,
+    probe: &'p Observable,
+    at_rest: f64,
+    rest: f64,
+    step_s: f64,
+    tolerance: Vec<f64>,
+    divided: u64,
+}
+
+impl<'c, 'p> Engine<'c, 'p> {
+    pub fn new(
+        circuit: &'c Circuit,
+        probe: &'p Observable,
+        start: &Start,
+        settings: &PlaySettings,
+        step_s: f64,
+        start_s: f64,
+    ) -> Result<Self, Box<NoSolution>> {
+        let mut assembly = Assembly::new(circuit);
+        let mains = start.mains();
+        if mains.is_some() {
+            assembly.external = Some((settings.driven, settings.rest));
+        }
+        let warm = start.warm(step_s, start_s);
+        let (rest, at_rest) = (start.rest.clone(), start.at_rest);
+        let early = warm.as_ref().map_or(0, |w| w.steps);
+        let begin_s = start_s - early as f64 * step_s;
+        let ahead_s = warm.as_ref().map_or(0.0, |w| w.ahead_s);
+        let controls: usize = circuit.laws.iter().map(|l| l.controls.len()).sum();
+        let at = assembly.unknowns;
+        let nodes = probe.nodes().map(|(a, b)| [at.node(a), at.node(b)]);
+        let auditor = Auditor::new(circuit, "render", ALLOWED).filter(|_| {
+            // In front of the mains other sources that move have a clock of their own.
+            let moving = circuit.drives().filter(|d| d.wave.is_some()).count();
+            mains.is_none_or(|m| moving == m.sources.len())
+        });
+        let watched: Vec<usize> = match nodes {
+            Some(nodes) if auditor.is_none() => nodes.into_iter().flatten().collect(),
+            _ => (0..rest.len()).collect(),
+        };
+        let compiled = match &warm {
+            _ if controls > COMPILED_CONTROLS || circuit.stores() > COMPILED_STORES => None,
+            Some(warm) => {
+                let from = warm.underway();
+                let driven = settings.driven;
+                Compiled::underway(&mut assembly, &rest, step_s, driven, &watched, &from).ok()
+            }
+            None => Compiled::new(&mut assembly, &rest, step_s, settings.driven, &watched).ok(),
+        };
+        if let Some(mut compiled) = compiled {
+            compiled.set_time(begin_s);
+            if let Some([a, b]) = nodes {
+                let place = |k: usize| watched.iter().position(|&w| w == k);
+                let signs = [
+                    a.and_then(place).map(|k| (k, 1.0)),
+                    b.and_then(place).map(|k| (k, -1.0)),
+                ];
+                compiled.listen(signs.into_iter().flatten().collect());
+            }
+            let player = Player {
+                compiled,
+                voltage: nodes.is_some(),
+                auditor,
+                unaudited: SPOT,
+                probe,
+                assembly,
+                rest,
+                at_rest,
+                driven: settings.driven,
+                driven_rest: settings.rest,
+                time_s: begin_s,
+                ahead_s,
+                step_s,
+            };
+            return Engine::Compiled(Box::new(player)).after(early);
+        }
+        let mut stepper = match &warm {
+            Some(warm) => Stepper::warm(assembly, &warm.start, Accuracy::default()),
+            None => Stepper::from_point(assembly, rest, Accuracy::default()),
+        };
+        stepper.assembly.external = Some((settings.driven, settings.rest));
+        // Here there is one clock for all sources.
+        stepper.start_at(begin_s + ahead_s);
+        let general = General {
+            tolerance: stepper.fixed_tolerances(SETTLED_V),
+            stepper,
+            probe,
+            at_rest,
+            rest: settings.rest,
+            step_s,
+            divided: 0,
+        };
+        Engine::General(Box::new(general)).after(early)
+    }
+
+    /// After so many steps in silence.
+    fn after(mut self, steps: usize) -> Result<Self, Box<NoSolution>> {
+        for _ in 0..steps {
+            self.step(&[0.0; POINTS])?;
+        }
+        Ok(self)
+    }
+
+    /// One step with the drive at the points that the stepper asks for, counted from rest;
+    /// the probe's value at its end, counted from rest, and what its mean over the step is beyond
+    /// that of a smooth wave.
+    pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
+        match self {
+            Engine::Compiled(player) => player.step(drive),
+            Engine::General(general) => Ok([general.step(drive[INNER], drive[END])?, 0.0]),
+        }
+    }
+
+    /// The part of a step after which its inner point comes.
+    pub fn inner_point(&self) -> f64 {
+        match self {
+            Engine::Compiled(_) => radau_pair::NODES[0],
+            Engine::General(_) => tr_bdf2::GAMMA,
+        }
+    }
+
+    pub fn effort(&self) -> Played {
+        match self {
+            Engine::Compiled(player) => Played {
+                divided: player.compiled.divided,
+                evaluations: player.compiled.evaluations,
+                ..Played::default()
+            },
+            Engine::General(general) => Played {
+                divided: general.divided,
+                evaluations: general.stepper.assembly.evaluations as u64,
+                ..Played::default()
+            },
+        }
+    }
+}
+
+impl Player<'_, '_> {
+    fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
+        let stuck = self.compiled.step(drive);
+        if let Err(Stuck { unknown }) = stuck {
+            let failure = Failure::Unsettled {
+                unknown,
+                equation: unknown,
+                residual_ratio: f64::INFINITY,
+                iterations: 0,
+            };
+            return Err(Box::new(NoSolution::new(
+                "sample",
+                self.assembly.circuit,
+                &failure,
+                vec!["ever shorter steps"],
+                Some(self.time_s),
+            )));
+        }
+        self.time_s += self.step_s;
+        self.unaudited -= 1;
+        let audits = self.unaudited == 0 && self.auditor.is_some();
+        if self.unaudited == 0 {
+            self.unaudited = SPOT;
+        }
+        if self.voltage && !audits {
+            return Ok(self.compiled.heard());
+        }
+        let watched = self.compiled.watched();
+        // A current or power needs the whole circuit's state.
+        let x: Vec<f64> = self.rest.iter().zip(watched).map(|(a, b)| a + b).collect();
+        let rates: Vec<f64> = self.compiled.rates().collect();
+        for (to, from) in self.assembly.memory.iter_mut().zip(self.compiled.memory()) {
+            *to = from;
+        }
+        self.assembly.external = Some((self.driven, self.driven_rest + drive[END]));
+        let moment = Moment {
+            time: Some(self.time_s + self.ahead_s),
+            x: &x,
+            rates: Some(&rates),
+        };
+        if let Some(auditor) = self.auditor.as_mut().filter(|_| audits) {
+            let a = 1.0 / self.step_s;
+            let ask = SourceState::at(self.time_s + self.ahead_s);
+            auditor.moving(&self.assembly, &x, ask, a, &rates);
+        }
+        if self.voltage {
+            return Ok(self.compiled.heard());
+        }
+        Ok([
+            self.probe.read(&mut self.assembly, moment) - self.at_rest,
+            0.0,
+        ])
+    }
+}
+
+impl General<'_, '_> {
+    fn step(&mut self, inner: f64, end: f64) -> Result<f64, Box<NoSolution>> {
+        let drive = [self.rest + inner, self.rest + end];
+        let taken = self
+            .stepper
+            .step_exactly(self.step_s, drive, &self.tolerance)?;
+        self.divided += u64::from(taken > 1);
+        let probe = self.probe;
+        Ok(self
+            .stepper
+            .read(|assembly, moment| probe.read(assembly, moment))
+            - self.at_rest)
+    }
+}
