@@ -37,6 +37,8 @@ pub mod device;
 
 pub mod circuit;
 
+pub mod compare;
+
 pub mod system;
 
 pub mod analysis;

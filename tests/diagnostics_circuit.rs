@@ -57,6 +57,7 @@ fn further_mistakes() -> Vec<String> {
         })
         .collect();
     let many: String = (0..60).map(|k| format!("D{k} a 0 DX{k}\n")).collect();
+    let wave = "t\nV1 a 0 SIN(0 325 50)\nR1 a 0 1k\n";
     let runs: Vec<(String, &[&str])> = vec![
         ("t\n".into(), &[]),
         ("t\nV1 a 0 1\nB1 b 0 V=1/0\nR1 b 0 1k\n".into(), &[]),
@@ -65,6 +66,10 @@ fn further_mistakes() -> Vec<String> {
         (stage.into(), &["--set", "X1.R1"]),
         (stage.into(), &["--set", "X1.R1=0"]),
         (stage.into(), &["--set", "X1.R1=2m2"]),
+        (wave.into(), &["--set", "V1=3"]),
+        (wave.replace("SIN", "DC 1 SIN"), &["--set", "V1=3"]),
+        (wave.into(), &["--mains", "300"]),
+        (stage.into(), &["--mains", "90"]),
         (stage.into(), &["--knob", "TONE=1"]),
         (stage.into(), &["--knob", "VOL=12"]),
         (stage.into(), &["--probe", "i(R9)"]),

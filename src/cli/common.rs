@@ -204,6 +204,17 @@ impl<'m> Session<'m> {
         Ok(session)
     }
 
+    /// Reads one more netlist; warnings are printed.
+    pub fn another(&mut self, path: &str) -> Result<Netlist, Failure> {
+        let loader = self.guards.loader();
+        let reading = netlist::read_within(path, &loader, &mut self.sources, &self.guards.limits);
+        if reading.diagnostics.iter().any(Diagnostic::is_error) {
+            return Err(self.failed(reading.diagnostics));
+        }
+        self.warn(&reading.diagnostics);
+        Ok(reading.netlist)
+    }
+
     /// Builds the circuit; warnings are printed.
     pub fn circuit(&mut self, timing: Timing) -> Result<Circuit, Failure> {
         self.circuit_with(&[], timing)

@@ -3,6 +3,7 @@
 mod bias;
 mod check;
 mod common;
+mod compare;
 mod completions;
 mod curves;
 mod distortion;
@@ -92,6 +93,7 @@ pub const COMMANDS: &[&Command] = &[
     &spread::COMMAND,
     &check::COMMAND,
     &examples::COMMAND,
+    &compare::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

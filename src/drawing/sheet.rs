@@ -24,6 +24,8 @@ pub struct Notes {
     pub readings: BTreeMap<usize, Vec<(String, bool)>>,
     /// Lines at the foot of the sheet.
     pub caution: Vec<String>,
+    /// So many ways of placing are tried at most; 0 leaves it to the size of the circuit.
+    pub drafts: usize,
 }
 
 /// What came out, in figures.
@@ -63,7 +65,10 @@ pub fn draw<E>(
             lines
         })
         .collect();
-    let tastes = tastes(scheme.parts.len());
+    let mut tastes = tastes(scheme.parts.len());
+    if notes.drafts > 0 {
+        tastes.truncate(notes.drafts);
+    }
     let mut rounds = 0;
     loop {
         let ready = items::ready(scheme, &reading, &flagged, &named, &lines);

@@ -81,6 +81,9 @@ pub(super) struct Warm {
     pub steps: usize,
 }
 
+/// A voltage or current that moves by more than this within a step leaps, V or A.
+const CALM: f64 = 5.0;
+
 impl Warm {
     fn new(mains: &Mains, start: &State, step_s: f64, start_s: f64) -> Self {
         let cycle_s = 1.0 / mains.freq_hz;
@@ -96,7 +99,20 @@ impl Warm {
                 *value -= before_s * rate;
             }
         };
-        back(&mut start.x, &start.x_rate);
+        // Voltages are where the steps begin to look; what leaps at this very moment, as a winding
+        // does that blocked diodes let go, is looked for where it is.
+        let calm: Vec<f64> = start
+            .x_rate
+            .iter()
+            .map(|&rate| {
+                if (before_s * rate).abs() < CALM {
+                    rate
+                } else {
+                    0.0
+                }
+            })
+            .collect();
+        back(&mut start.x, &calm);
         back(&mut start.q, &start.q_rate);
         Warm {
             start,

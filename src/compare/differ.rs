@@ -1,0 +1,87 @@
+//! What differs in what is fitted at one place.
+
+use super::graph::Facts;
+
+/// Relative difference below which two values are the same one, written differently.
+const SAME: f64 = 1e-9;
+
+/// How two parts at one place differ, one entry a kind of difference.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Differs {
+    /// A value on the line.
+    Value {
+        /// As drawn: number and unit; `None` where there is none.
+        drawn: Option<(f64, &'static str)>,
+        /// As built.
+        built: Option<(f64, &'static str)>,
+        /// Which value, where the line has several.
+        label: &'static str,
+    },
+    /// What no number says.
+    Words,
+    /// The `.model` or valve type.
+    Model {
+        /// The parameters that differ, with both values; empty where the kind differs.
+        parameters: Vec<(String, f64, f64)>,
+    },
+    /// A switch is closed in one and open in the other.
+    Switch {
+        /// As drawn.
+        closed: bool,
+    },
+}
+
+/// All differences between the facts of two parts.
+pub fn differences(drawn: &Facts, built: &Facts, kinds_differ: bool) -> Vec<Differs> {
+    let mut found = Vec::new();
+    if kinds_differ || !same_model(drawn, built) {
+        let pairs = drawn.model_values.iter().zip(&built.model_values);
+        let parameters = if kinds_differ {
+            vec![]
+        } else {
+            pairs
+                .filter(|(a, b)| !same(a.1, b.1))
+                .map(|(a, b)| (a.0.clone(), a.1, b.1))
+                .collect()
+        };
+        found.push(Differs::Model { parameters });
+    }
+    let most = drawn.values.len().max(built.values.len());
+    let first = (0..most).find(|&k| match (drawn.values.get(k), built.values.get(k)) {
+        (Some(a), Some(b)) => a.0 != b.0 || !same(a.1, b.1),
+        _ => true,
+    });
+    if let Some(k) = first {
+        let at = |facts: &Facts| facts.values.get(k).map(|v| (v.1, v.2));
+        found.push(Differs::Value {
+            drawn: at(drawn),
+            built: at(built),
+            label: drawn
+                .values
+                .get(k)
+                .or(built.values.get(k))
+                .map_or("", |v| v.0),
+        });
+    } else if drawn.words != built.words {
+        found.push(Differs::Words);
+    }
+    match (drawn.closed, built.closed) {
+        (Some(a), Some(b)) if a != b => found.push(Differs::Switch { closed: a }),
+        _ => {}
+    }
+    found
+}
+
+/// Whether two models do the same, whatever they are called.
+fn same_model(a: &Facts, b: &Facts) -> bool {
+    if a.model_values.is_empty() && b.model_values.is_empty() {
+        return a.model.eq_ignore_ascii_case(&b.model);
+    }
+    let pairs = a.model_values.iter().zip(&b.model_values);
+    a.model_values.len() == b.model_values.len()
+        && pairs.into_iter().all(|(a, b)| a.0 == b.0 && same(a.1, b.1))
+}
+
+fn same(a: f64, b: f64) -> bool {
+    a == b || (a.is_nan() && b.is_nan()) || (a - b).abs() <= SAME * a.abs().max(b.abs())
+}

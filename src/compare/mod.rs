@@ -1,0 +1,67 @@
+//! Two circuits held against each other: as drawn, and as built.
+//!
+//! Both become graphs of parts and nets (`graph`). It is guessed which part is which (`start`),
+//! the guess is improved until the account of differences is as short as can be found
+//! (`search`; `fit` lays the nets on each other, `chains` forgives the order of parts in series,
+//! `stories` counts), and the differences are put into a builder's words (`words`).
+//! Names of nodes never matter. Exact for a few differences; for many it is a good account, not
+//! provably the shortest.
+
+mod chains;
+mod differ;
+mod fit;
+pub mod graph;
+mod search;
+mod start;
+mod stories;
+mod words;
+
+pub use graph::Graph;
+pub use search::GoOn;
+
+/// One difference, as it is reported.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Difference {
+    /// `value`, `model`, `missing`, `extra`, `moved`, `swapped` or `switch`.
+    pub kind: &'static str,
+    /// Names of the drawn parts, separated by spaces; empty for a part that is extra.
+    pub drawn: String,
+    /// Names of the built parts; empty for a missing one.
+    pub built: String,
+    /// What it is, in a builder's words.
+    pub what: String,
+}
+
+/// What a comparison found.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Comparison {
+    /// The differences, those of the wiring after those of the parts.
+    pub differences: Vec<Difference>,
+    /// What differs without changing the circuit.
+    pub harmless: Vec<String>,
+    /// Parts that correspond.
+    pub parts: usize,
+    /// Drawn and built names of parts that correspond.
+    pub pairs: Vec<(String, String)>,
+    /// Drawn and built names of nets that correspond.
+    pub nets: Vec<(String, String)>,
+    /// Whether the search was broken off before it was through.
+    pub broken_off: bool,
+}
+
+/// Compares two circuits. `go_on` is asked many times a second; `false` breaks the search off.
+pub fn compare(drawn: &Graph, built: &Graph, go_on: GoOn<'_>) -> Comparison {
+    let account = search::shortest(drawn, built, go_on);
+    let pairs: Vec<(usize, usize)> = account.mapping.pairs().collect();
+    Comparison {
+        differences: words::differences(drawn, built, &account),
+        harmless: words::harmless(drawn, built, &account),
+        parts: pairs.len(),
+        pairs: pairs
+            .into_iter()
+            .map(|(p, q)| (drawn.parts[p].name.clone(), built.parts[q].name.clone()))
+            .collect(),
+        nets: search::nets(drawn, built, &account.mapping),
+        broken_off: account.broken_off,
+    }
+}

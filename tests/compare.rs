@@ -1,0 +1,415 @@
+//! `compare`: pairs of circuits made from our own with known edits, by fixed seeds.
+//!
+//! Sound pairs: renamed, shuffled and turned circuits must be the same. Edited pairs: every edit
+//! and no other must be reported. The shares asserted are those that the command promises.
+
+use gridleak::circuit::params::Overrides;
+use gridleak::circuit::{flatten, library};
+use gridleak::compare::graph::{Graph, Leads, Part};
+use gridleak::compare::{self, Comparison};
+use gridleak::diag::Files;
+use gridleak::netlist;
+use std::time::Instant;
+
+/// A small generator of our own; the seeds are the test's.
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self, sides: usize) -> usize {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        (self.0 >> 11) as usize % sides
+    }
+
+    fn shuffle<T>(&mut self, list: &mut [T]) {
+        for k in (1..list.len()).rev() {
+            list.swap(k, self.roll(k + 1));
+        }
+    }
+}
+
+const CIRCUITS: [&str; 12] = [
+    "lapwing/amp.cir",
+    "lapwing/clean_stage.cir",
+    "lapwing/effects_loop.cir",
+    "lapwing/overdrive_cascade.cir",
+    "lapwing/power_amp.cir",
+    "lapwing/preamp.cir",
+    "lapwing/supply.cir",
+    "lapwing/tone_stack.cir",
+    "textbook/cathode_follower.cir",
+    "textbook/common_cathode.cir",
+    "textbook/long_tailed_pair.cir",
+    "textbook/half_wave_supply.cir",
+];
+
+fn graph(path: &str) -> Graph {
+    let mut sources = Files::default();
+    let path = format!("{}/netlists/{path}", env!("CARGO_MANIFEST_DIR"));
+    let reading = netlist::read(&path, &netlist::FileLoader, &mut sources);
+    let (library, mut problems) = library::load(&mut sources);
+    let body = &reading.netlist.body;
+    let limits = &reading.netlist.limits;
+    let settings = Overrides::default();
+    let expansion = flatten::expand(body, &library, &settings, limits, &mut problems);
+    Graph::of(&expansion, &settings)
+}
+
+fn compared(drawn: &Graph, built: &Graph) -> Comparison {
+    compare::compare(drawn, built, &mut || true)
+}
+
+/// The same circuit with its lines in another order, its nodes and (if asked) parts renamed, and
+/// two-lead parts turned round. Gives the new name of each part, by the old number.
+fn disguised(graph: &Graph, rename: bool, dice: &mut Dice) -> (Graph, Vec<String>) {
+    let mut order: Vec<usize> = (0..graph.parts.len()).collect();
+    dice.shuffle(&mut order);
+    let mut nets: Vec<usize> = (1..graph.nets.len()).collect();
+    dice.shuffle(&mut nets);
+    let number = |net: usize| match net {
+        0 => 0,
+        net => 1 + nets.iter().position(|&n| n == net).expect("all are there"),
+    };
+    let mut names = vec![String::new(); graph.parts.len()];
+    let mut parts = Vec::new();
+    for (n, &p) in order.iter().enumerate() {
+        let mut part: Part = graph.parts[p].clone();
+        part.leads = part.leads.iter().map(|&net| number(net)).collect();
+        if part.alike == Leads::FirstTwoAlike && dice.roll(2) == 0 {
+            part.leads.swap(0, 1);
+        }
+        if rename {
+            part.name = format!("{}Z{n}", part.letter);
+        }
+        names[p] = part.name.clone();
+        parts.push(part);
+    }
+    let mut other = Graph {
+        parts,
+        nets: (0..graph.nets.len()).map(|n| format!("k{n}")).collect(),
+        ..Graph::default()
+    };
+    other.index();
+    (other, names)
+}
+
+/// What an edit must be reported as: kind, drawn name, built name, by the part's number in the
+/// drawn graph; an added part has none.
+type Expected = (&'static str, Option<usize>);
+
+/// Makes one edit of the graph, or none where the dice fall on something it cannot be made of.
+/// Parts in `touched` are left alone, so that two edits never speak of one thing.
+fn edit(graph: &mut Graph, touched: &mut Vec<usize>, dice: &mut Dice) -> Option<Expected> {
+    let p = dice.roll(graph.parts.len());
+    if touched.contains(&p) || graph.parts[p].letter == 'K' {
+        return None;
+    }
+    let alone = |graph: &Graph, net: usize| graph.members[net].len() < 3;
+    let part = &graph.parts[p];
+    let found = match dice.roll(6) {
+        0 => {
+            let value = &mut graph.parts[p].facts.values.first_mut()?.1;
+            *value *= [0.1, 1.5, 2.2, 10.0][dice.roll(4)];
+            if *value == 0.0 {
+                return None;
+            }
+            ("value", Some(p))
+        }
+        1 if part.facts.model_values.len() > 3 && part.letter == 'X' => {
+            let facts = &mut graph.parts[p].facts;
+            facts.model.push_str("OTHER");
+            facts.model_values[0].1 *= 1.3;
+            ("model", Some(p))
+        }
+        2 if part.leads.iter().all(|&net| !alone(graph, net)) => {
+            // Marked; it is taken out when all edits are made.
+            graph.parts[p].name.push_str("#gone");
+            ("missing", Some(p))
+        }
+        3 => {
+            let (a, b) = (dice.roll(graph.nets.len()), dice.roll(graph.nets.len()));
+            if a == b {
+                return None;
+            }
+            let mut new = graph.parts.iter().find(|p| p.letter == 'R')?.clone();
+            new.name = format!("R{}added", graph.parts.len());
+            new.leads = vec![a, b];
+            new.facts.values[0].1 = 123_456.0;
+            graph.parts.push(new);
+            touched.push(graph.parts.len() - 1);
+            ("extra", None)
+        }
+        4 => {
+            let k = dice.roll(part.leads.len());
+            let (old, new) = (part.leads[k], dice.roll(graph.nets.len()));
+            let there = part.leads.contains(&new) || graph.nets[new].starts_with("current of");
+            if there || alone(graph, old) || graph.nets[old].starts_with("current of") {
+                return None;
+            }
+            graph.parts[p].leads[k] = new;
+            ("moved", Some(p))
+        }
+        _ if part.alike == Leads::Fixed && part.leads.len() > 1 => {
+            let (j, k) = (dice.roll(part.leads.len()), dice.roll(part.leads.len()));
+            let current = |k: usize| graph.nets[part.leads[k]].starts_with("current of");
+            if part.leads[j] == part.leads[k] || current(j) || current(k) {
+                return None;
+            }
+            graph.parts[p].leads.swap(j, k);
+            ("swapped", Some(p))
+        }
+        _ => {
+            let closed = graph.parts[p].facts.closed?;
+            graph.parts[p].facts.closed = Some(!closed);
+            ("switch", Some(p))
+        }
+    };
+    touched.push(p);
+    graph.index();
+    Some(found)
+}
+
+/// Takes out the parts that are marked.
+fn without_gone(graph: &Graph) -> Graph {
+    let mut left = graph.clone();
+    left.parts.retain(|p| !p.name.ends_with("#gone"));
+    left.index();
+    left
+}
+
+/// Whether exactly the expected is reported.
+fn right(
+    found: &Comparison,
+    drawn: &Graph,
+    expected: &[Expected],
+    name_of: impl Fn(usize) -> String,
+) -> bool {
+    let mut want: Vec<(String, String, String)> = expected
+        .iter()
+        .map(|&(kind, part)| {
+            let drawn_name = part.map_or(String::new(), |p| drawn.parts[p].name.clone());
+            let built = match (kind, part) {
+                ("missing", _) | (_, None) => String::new(),
+                (_, Some(p)) => name_of(p),
+            };
+            (kind.to_string(), drawn_name, built)
+        })
+        .collect();
+    let mut got: Vec<(String, String, String)> = found
+        .differences
+        .iter()
+        .map(|d| {
+            let built = if d.kind == "extra" { "" } else { &d.built };
+            (d.kind.to_string(), d.drawn.clone(), built.to_string())
+        })
+        .collect();
+    want.sort();
+    got.sort();
+    want == got
+}
+
+/// The share of pairs whose edits are all reported, and nothing else.
+fn share(rename: bool, pairs: u64) -> f64 {
+    let mut good = 0;
+    for seed in 0..pairs {
+        let mut dice = Dice(0x9E37_79B9_7F4A_7C15 ^ (seed + 1).wrapping_mul(0x2545_F491_4F6C_DD1D));
+        let drawn = graph(CIRCUITS[seed as usize % CIRCUITS.len()]);
+        let wanted = 1 + dice.roll(4);
+        let (mut changed, mut touched, mut expected) = (drawn.clone(), vec![], vec![]);
+        for _ in 0..400 {
+            if expected.len() == wanted {
+                break;
+            }
+            expected.extend(edit(&mut changed, &mut touched, &mut dice));
+        }
+        let (built, names) = disguised(&without_gone(&changed), rename, &mut dice);
+        // Numbers of the parts that are left, for their new names.
+        let mut left = 0;
+        let of: Vec<Option<usize>> = changed
+            .parts
+            .iter()
+            .map(|p| {
+                let gone = p.name.ends_with("#gone");
+                left += usize::from(!gone);
+                (!gone).then(|| left - 1)
+            })
+            .collect();
+        let found = compared(&drawn, &built);
+        let fits = right(&found, &drawn, &expected, |p| {
+            of[p].map_or(String::new(), |n| names[n].clone())
+        });
+        good += u64::from(fits);
+        if !fits && std::env::var_os("COMPARE_SHOW").is_some() {
+            eprintln!("{} seed {seed}: {expected:?}", CIRCUITS[seed as usize % 12]);
+            for (_, p) in &expected {
+                if let Some(p) = p {
+                    eprint!("  {} ", drawn.parts[*p].name);
+                }
+            }
+            eprintln!();
+            for d in &found.differences {
+                eprintln!("    {} | {} | {} | {}", d.kind, d.drawn, d.built, d.what);
+            }
+        }
+    }
+    good as f64 / pairs as f64
+}
+
+#[test]
+fn a_circuit_is_the_same_as_itself_in_disguise() {
+    for path in CIRCUITS {
+        for seed in 1..5 {
+            let drawn = graph(path);
+            for rename in [false, true] {
+                let (built, _) = disguised(&drawn, rename, &mut Dice(seed * 7919));
+                let found = compared(&drawn, &built);
+                assert_eq!(found.differences, [], "{path}, seed {seed}");
+            }
+        }
+    }
+}
+
+#[test]
+fn edits_are_reported_and_nothing_else_with_names_kept() {
+    let share = share(false, 240);
+    assert!(share >= 0.97, "{share}");
+}
+
+#[test]
+fn edits_are_reported_and_nothing_else_with_all_renamed() {
+    let share = share(true, 120);
+    assert!(share >= 0.85, "{share}");
+}
+
+#[test]
+fn the_whole_amplifier_renamed_and_shuffled_is_quickly_the_same() {
+    let drawn = graph("lapwing/amp.cir");
+    let (built, _) = disguised(&drawn, true, &mut Dice(42));
+    let start = Instant::now();
+    assert_eq!(compared(&drawn, &built).differences, []);
+    // A hundredfold of what it takes: a hang shows, a loaded machine does not.
+    assert!(start.elapsed().as_secs_f64() < 30.0);
+}
+
+/// Runs the command on two netlists and gives exit code, CSV and chart.
+fn run(name: &str, drawn: &str, built: &str, more: &[&str]) -> (i32, String, String) {
+    let folder =
+        std::env::temp_dir().join(format!("gridleak-compare-{name}-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).expect("a folder");
+    let file = |name: &str, text: &str| {
+        let path = folder.join(name);
+        std::fs::write(&path, text).expect("written");
+        path
+    };
+    let paths = [file("drawn.cir", drawn), file("built.cir", built)];
+    let csv = folder.join("rows.csv");
+    let output = std::process::Command::new(env!("CARGO_BIN_EXE_gridleak"))
+        .arg("compare")
+        .args(&paths)
+        .arg("--csv")
+        .arg(&csv)
+        .args(more)
+        .output()
+        .expect("runs");
+    let rows = std::fs::read_to_string(&csv).unwrap_or_default();
+    let chart = String::from_utf8(output.stdout).expect("text");
+    std::fs::remove_dir_all(&folder).expect("removed");
+    (output.status.code().expect("ended"), rows, chart)
+}
+
+const STAGE: &str = "A stage as drawn
+VB bplus 0 300
+VIN in 0 DC 0 AC 1
+RG g 0 1meg
+RGS in g 68k
+RA bplus p 100k
+XV1A p g k 12AX7
+RK k 0 1.5k
+CK k 0 22u
+CO p out 22n
+RL out 0 1meg
+XVOL out w 0 A1M knob=5
+RN w 0 10meg
+XSW w out toggle at=1
+.model A1M pot(r=1meg taper=audio)
+.end
+";
+
+#[test]
+fn every_kind_of_the_contract_is_one_row() {
+    let same = run("same", STAGE, STAGE, &[]);
+    assert_eq!((same.0, same.1.as_str()), (0, "kind,drawn,built,what\n"));
+    let cases = [
+        ("RA bplus p 100k", "RA bplus p 220k", "value,RA,RA,"),
+        ("p g k 12AX7", "p g k 12AY7", "model,XV1A,XV1A,"),
+        ("CK k 0 22u\n", "", "missing,CK,,"),
+        (
+            "RL out 0 1meg\n",
+            "RL out 0 1meg\nRX k g 2k\n",
+            "extra,,RX,",
+        ),
+        ("CK k 0 22u", "CK p 0 22u", "moved,CK,CK,"),
+        ("XV1A p g k", "XV1A g p k", "swapped,XV1A,XV1A,"),
+        ("XVOL out w 0", "XVOL 0 w out", "swapped,XVOL,XVOL,"),
+        ("toggle at=1", "toggle at=0", "switch,XSW,XSW,"),
+        // A lead on a node of its own, which the rules of wiring refuse to solve.
+        ("RL out 0", "RL out air", "moved,RL,RL,"),
+    ];
+    for (from, to, row) in cases {
+        assert!(STAGE.contains(from));
+        let (code, rows, _) = run("kind", STAGE, &STAGE.replace(from, to), &[]);
+        assert_eq!(code, 1, "{to}");
+        assert_eq!(rows.lines().count(), 2, "{rows}");
+        assert!(
+            rows.lines().nth(1).expect("a row").starts_with(row),
+            "{rows}"
+        );
+    }
+}
+
+#[test]
+fn order_direction_knobs_series_and_subcircuits_change_nothing() {
+    let other = "The same, written by somebody else
+.subckt INPUT a b
+RGS m b 34k
+RHALF a m 34k
+.ends
+XVOL out wiper 0 POT knob=9
+XS wiper out toggle at=1
+RN 0 wiper 10meg
+XIN in grid INPUT
+RG 0 grid 1meg
+VB ht 0 300
+VIN in 0 DC 0 AC 1
+RA plate ht 100k
+XV1A plate grid cath 12AX7
+CK 0 cath 22u
+RK cath 0 1.5k
+RL 0 out 1meg
+CO out plate 22n
+.model POT pot(r=1meg taper=audio)
+";
+    let drawn = STAGE.replace("RGS in g 68k", "RHALF in m 34k\nRGS m g 34k");
+    let (code, rows, _) = run("same", &drawn, other, &[]);
+    assert_eq!(rows, "kind,drawn,built,what\n");
+    assert_eq!(code, 0);
+}
+
+#[test]
+fn figures_list_what_the_differences_do_to_the_voltages() {
+    let built = STAGE.replace("RK k 0 1.5k", "RK k 0 150");
+    let (code, _, chart) = run("figures", STAGE, &built, &["--figures"]);
+    assert_eq!(code, 1);
+    assert!(
+        chart.contains("v(p)") && chart.contains("as built"),
+        "{chart}"
+    );
+}
+
+#[test]
+fn an_unknown_valve_names_the_netlist_that_has_it() {
+    let built = STAGE.replace("12AX7", "12AXE");
+    let (code, rows, _) = run("unknown", STAGE, &built, &[]);
+    assert_eq!((code, rows.as_str()), (2, ""));
+}
