@@ -18,6 +18,9 @@
 //! Behind it: netlist text -> lines -> circuit -> equations -> analyses -> reports. The
 //! modules follow that order and each imports only from those above it.
 
+// Results must agree on every machine: .clippy.toml lists what must not be called.
+#![cfg_attr(not(test), warn(clippy::disallowed_methods))]
+
 pub mod num;
 
 pub mod diag;

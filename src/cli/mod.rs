@@ -4,11 +4,13 @@ mod bias;
 mod check;
 mod common;
 mod compare;
+mod completions;
 mod curves;
 mod distortion;
 mod draw;
 mod driven;
 mod driven_source;
+mod examples;
 mod failure;
 mod feedback;
 mod frequencies;
@@ -16,6 +18,7 @@ mod guards;
 mod in_order;
 mod interrupt;
 mod limits;
+mod manual;
 mod memory;
 mod messages;
 mod noise;
@@ -89,16 +92,19 @@ pub const COMMANDS: &[&Command] = &[
     &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &examples::COMMAND,
     &compare::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
+    &completions::COMMAND,
+    &manual::COMMAND,
 ];
 
 /// The whole command line.
 pub fn command_line() -> clap::Command {
     let mut line = clap::Command::new("gridleak")
-        .version(env!("CARGO_PKG_VERSION"))
+        .version(env!("GRIDLEAK_VERSION"))
         .about("Try a valve-amplifier circuit before soldering it")
         .after_help(SAFETY)
         .subcommand_required(true)

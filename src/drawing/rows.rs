@@ -3,6 +3,7 @@
 use super::geometry::{At, Cells};
 use super::items::Strip;
 use super::place::Spot;
+use crate::math::fun;
 
 /// Free rows of the lattice between two rows of parts, for wires.
 const BETWEEN: i32 = 6;
@@ -45,7 +46,7 @@ pub fn arrange(strips: &[Strip], spots: &mut [Vec<Spot>]) {
                 size.1 += all.y1 - all.y0 + BETWEEN;
             }
         }
-        let shape = (f64::from(size.0) / f64::from(size.1) / ASPECT).ln().abs();
+        let shape = fun::ln(f64::from(size.0) / f64::from(size.1) / ASPECT).abs();
         // A row more is worth something only where it helps.
         let price = shape + 0.05 * count as f64;
         if best.as_ref().is_none_or(|(least, _)| price < *least) {

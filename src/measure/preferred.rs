@@ -2,6 +2,8 @@
 //!
 //! Source: IEC 60063:2015 (from memory), E24 (5 %) and E96 (1 %).
 
+use crate::math::fun;
+
 /// The E24 series: two digits that no formula gives.
 const E24: [f64; 24] = [
     1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6,
@@ -39,7 +41,7 @@ impl Series {
 
     /// The value of the series nearest in ratio to a value of more than zero.
     pub fn nearest(self, value: f64) -> f64 {
-        let decade = value.log10().floor() as i32;
+        let decade = fun::log10(value).floor() as i32;
         let mut candidates = Vec::new();
         for power in [decade - 1, decade, decade + 1] {
             for step in self.decade() {

@@ -11,6 +11,7 @@ use crate::audio::level::{decibels, ratio};
 use crate::diag::{Diagnostic, Span};
 use crate::figure::bench::{Across, Curve, FigureValue, Reading};
 use crate::figure::problem::FigureProblem;
+use crate::math::fun;
 use crate::num;
 
 /// The judgement on an expectation.
@@ -323,7 +324,7 @@ fn stored_as(value: f64, reading: Reading, tolerance: Tolerance, of_rating: bool
 
 /// A number with its unit and no more digits than a tenth of what is allowed asks for.
 pub fn rounded(value: f64, unit: &str, allowed: f64) -> String {
-    let order = |v: f64| v.abs().log10().floor();
+    let order = |v: f64| fun::log10(v.abs()).floor();
     if !value.is_finite() || value == 0.0 || value.abs() < 0.05 * allowed {
         return format!("0 {unit}").trim_end().to_string();
     }
@@ -563,7 +564,7 @@ fn levels(
 
 /// Levels with digits down to a tenth of what is allowed.
 fn listed(levels: &[f64], allowed: f64) -> Vec<String> {
-    let places = (-(0.1 * allowed).log10().floor()).clamp(0.0, 9.0) as usize;
+    let places = (-fun::log10(0.1 * allowed).floor()).clamp(0.0, 9.0) as usize;
     let text = |db: &f64| match format!("{db:.places$}") {
         minus if minus.trim_start_matches(['-', '0', '.']).is_empty() => "0".to_string(),
         text => text,
