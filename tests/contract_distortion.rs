@@ -276,7 +276,7 @@ fn bad_usage_is_told_in_one_message() {
                 .option("--source", "V1")
                 .option("--level", "1")
                 .option("--load", "V1"),
-            "no resistor",
+            "neither a loudspeaker nor a resistor",
         ),
         (
             base()

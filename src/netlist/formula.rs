@@ -449,7 +449,7 @@ mod tests {
     fn no_suggestion_does_the_opposite() {
         for (typed, found) in [
             ("sqr", None),
-            ("arctanh", None),
+            ("arctanh", Some("atanh")),
             ("sinhh", Some("sinh")),
             ("tahn", Some("tanh")),
             ("sqroot", None),

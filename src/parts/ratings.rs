@@ -161,7 +161,7 @@ mod tests {
         let text = unpreferred(8e-6, "F").unwrap();
         assert!(text.contains("nearest 8.20 µF (+2.5 %)"), "{text}");
         assert!(
-            text.contains("4.70 µF and 3.30 µF in parallel (+0.0 %)"),
+            text.contains("6.80 µF and 1.20 µF in parallel (+0.0 %)"),
             "{text}"
         );
         let text = unpreferred(50e3, "Ω").unwrap();

@@ -58,7 +58,12 @@ pub fn search<E>(
             .iter()
             .max_by(|a, b| (sign * a.1).total_cmp(&(sign * b.1)))
         else {
-            break;
+            let pair = better_pair(rises, sign, &mut corner, best, &mut measured, &mut measure)?;
+            match pair {
+                Some(found) => best = found,
+                None => break,
+            }
+            continue;
         };
         // All that improve at once, unless they are in each other's way.
         let mut all = corner.clone();
@@ -80,6 +85,37 @@ pub fn search<E>(
         acts,
         measured,
     }))
+}
+
+/// Variables of which pairs are turned together where no single turn helps: those that move the
+/// figure most.
+const PAIRED: usize = 10;
+
+/// Turns the first two values found that together better a corner which neither does alone;
+/// their figure.
+fn better_pair<E>(
+    rises: &[f64],
+    sign: f64,
+    corner: &mut Corner,
+    best: f64,
+    measured: &mut usize,
+    measure: &mut impl FnMut(&Corner) -> Result<Option<f64>, E>,
+) -> Result<Option<f64>, E> {
+    let mut order: Vec<usize> = (0..rises.len()).filter(|&k| rises[k] != 0.0).collect();
+    order.sort_by(|&a, &b| rises[b].abs().total_cmp(&rises[a].abs()));
+    order.truncate(PAIRED);
+    for (n, &j) in order.iter().enumerate() {
+        for &k in &order[n + 1..] {
+            (corner[j], corner[k]) = (!corner[j], !corner[k]);
+            *measured += 1;
+            let found = measure(corner)?;
+            if let Some(found) = found.filter(|f| sign * (f - best) > ROUNDING * best.abs()) {
+                return Ok(Some(found));
+            }
+            (corner[j], corner[k]) = (!corner[j], !corner[k]);
+        }
+    }
+    Ok(None)
 }
 
 /// What counts as no change.

@@ -33,7 +33,7 @@ rows! { NetlistProblem, NetlistProblem::to_string, NetlistProblem::is_warning, N
     Tolerance { 0: s("five") } => "The remark `; tol=` after a part says how far it may be off its value, and this one is not a percentage.";
     NotAnOperand { found: s("`*`") } => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
     NotAnOperator { found: s("v") } => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
-    Arguments { name: "limit", found: 2 } => "A function of several arguments got too few or too many.";
+    Arguments { name: "limit", found: 2 } => "A function of several arguments got too few or too many.", "Give it as many, separated by commas, as in `limit(x, -1, 1)`.";
     UnknownFunction { name: s("cosine"), nearest: Some("cos") } => "The expression calls a function that there is not.";
     UnknownName { name: s("out") } => "A bare name in an expression says neither voltage nor current.";
     TooDeep { limit: 200 } => "Parentheses or functions stand inside one another beyond what any hand writes.";
