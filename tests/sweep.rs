@@ -76,7 +76,16 @@ fn every_knob_and_switch_goes_end_to_end() {
 /// Bias and supply parts a decade and more either way; what is watched rises or falls all the way.
 #[test]
 fn bias_and_supply_parts_walk_over_decades() {
-    let cases: [(&str, &str, &[f64], &str, &str, bool); 5] = [
+    // Netlist, part, values, what is watched, its quantity, whether it rises.
+    type Case = (
+        &'static str,
+        &'static str,
+        &'static [f64],
+        &'static str,
+        &'static str,
+        bool,
+    );
+    let cases: [Case; 5] = [
         // More resistance, colder pair: less current.
         (
             "power_amp.cir",

@@ -61,7 +61,7 @@ impl Circuit {
                         r.ohms = ohms
                     })
                 }
-                Part::Capacitance(_, _, farads) if farads == 0.0 => true,
+                Part::Capacitance(_, _, 0.0) => true,
                 Part::Capacitance(_, _, farads) => {
                     at.capacitance += 1;
                     put(self.capacitances.get_mut(at.capacitance - 1), |c| {

@@ -49,15 +49,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut circuit = session.circuit(Timing::default())?;
     interrupt::watch();
     let drive = driven::asked(&session, &circuit)?;
-    let sine = match &drive {
-        Some(Drive { sine, .. }) => Some(*sine),
-        None => None,
-    };
+    let sine = drive.as_ref().map(|Drive { sine, .. }| *sine);
     if drive.is_some() {
         session.fits(&circuit)?;
     }
     let states = states(&circuit, sine, session.mains_range()?);
-    let survey = stress::survey(&mut circuit, states, || interrupt::check())?;
+    let survey = stress::survey(&mut circuit, states, interrupt::check)?;
     driven::report(&session, &survey)?;
     let mut lines = parts::list(&circuit, &survey);
     if let Some(items) = items {

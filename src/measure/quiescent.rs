@@ -12,6 +12,8 @@ use crate::system::assemble::{Assembly, SourceState};
 use crate::system::probe::{Moment, Observable};
 
 /// What was solved.
+// One is made a run: its size does not matter.
+#[allow(clippy::large_enum_variant)]
 #[derive(Debug)]
 pub enum AtRest {
     /// An operating point.

@@ -118,7 +118,7 @@ impl Tolerance {
             }
         };
         let (low, high) = (low * unit, high * unit);
-        let sound = low > -1.0 && low <= 0.0 && high >= 0.0 && high <= 100.0;
+        let sound = low > -1.0 && low <= 0.0 && (0.0..=100.0).contains(&high);
         sound.then_some(Tolerance { low, high })
     }
 

@@ -223,8 +223,8 @@ impl Lanes {
         self.evaluate(&banks);
         let mut sound = settled;
         for (f, scale) in self.f.iter().zip(&self.scale) {
-            for lane in 0..WIDTH {
-                sound[lane] &= f.0[lane].abs() <= ABSOLUTE + RELATIVE * scale.0[lane];
+            for (lane, sound) in sound.iter_mut().enumerate() {
+                *sound &= f.0[lane].abs() <= ABSOLUTE + RELATIVE * scale.0[lane];
             }
         }
         for k in (0..self.laws.len()).filter(|&k| self.circuits[0].laws[k].law.remembers()) {

@@ -70,11 +70,11 @@ impl Straight {
         }
         self.count += 1;
         let width = self.n + 1;
-        for k in 0..self.n {
+        for (k, number) in numbers.iter().enumerate().take(self.n) {
             self.row[k] = if self.is_normal[k] {
-                normal::quantile(numbers[k])
+                normal::quantile(*number)
             } else {
-                (numbers[k] - 0.5) * 12f64.sqrt()
+                (number - 0.5) * 12f64.sqrt()
             };
         }
         for i in 0..width {
@@ -347,8 +347,10 @@ mod tests {
     /// y = 3 x1 + 2 x2 + x1 x2 with uniform numbers of deviation one: 9/14, 4/14 and a rest of 1/14.
     #[test]
     fn a_line_has_its_shares_and_its_rest() {
-        let mut variables = Variables::default();
-        variables.draws = vec!["a".into(), "b".into()];
+        let variables = Variables {
+            draws: vec!["a".into(), "b".into()],
+            ..Variables::default()
+        };
         let mut straight = Straight::new(&variables, Shape::Uniform, 1);
         let mut seed = 2;
         for _ in 0..20_000 {

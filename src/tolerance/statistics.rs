@@ -190,7 +190,7 @@ pub fn wilson(passed: u64, of: u64) -> (f64, f64, f64) {
 
 /// Digits worth showing of a mean: as many as its own error leaves.
 pub fn digits(mean: f64, error: f64) -> usize {
-    if mean == 0.0 || !(error > 0.0) {
+    if mean == 0.0 || error.is_nan() || error <= 0.0 {
         return 5;
     }
     let places = fun::log10((mean / error).abs()).floor();
