@@ -194,6 +194,7 @@ fn the_supply_keeps_its_books() {
         ("screens", "0", 134e3),
         ("bplus", "0", 30.2e3),
         ("reservoir", "0", 220e3),
+        ("screens", "0", 220e3),
         ("screens", "bplus", 4.7e3),
         ("XBIAS.raw", "bias", 18e3),
         ("bias", "0", 24e3),
