@@ -4,7 +4,7 @@
 //! tests/references/valves.toml, where each row has its source; rows with `found = false` are
 //! from memory. Zero- and full-signal plate and screen current, power and distortion are
 //! asked for within 10 %. What is not reached stands in `NOT_REACHED`, with nothing loosened
-//! for it: such a figure must be off by more than 10 % (or leave the list) and every other
+//! for it: such a figure must be off by what is stated there (or leave the list) and every other
 //! one within. The last two kinds of rows and the positive grid were not used in the fits.
 
 #[path = "output_valves/stage.rs"]
@@ -14,227 +14,374 @@ use stage::{Driven, Stage};
 
 const PROMISE: f64 = 0.10;
 
-/// Valve, stage and figure that miss by more than the promise. By how much, the test prints.
-const NOT_REACHED: &[(&str, &str, &str)] = &[
-    ("6V6GT", "180 V, 180 V, -8.5 V", "screen"),
-    ("6V6GT", "250 V, 250 V, -12.5 V", "screen"),
-    ("6L6GC", "250 V, 250 V, -14 V", "screen"),
-    ("6L6GC", "350 V, 250 V, -18 V", "screen"),
-    ("6550", "400 V, 225 V, -16.5 V", "screen"),
-    ("KT88", "250 V, 250 V, -15 V", "screen"),
-    (
-        "6L6GC",
-        "triode connection, 250 V, -20 V, 5000 ohm",
-        "distortion",
-    ),
+/// Valve, stage and figure that miss by more than the promise, and by how many percent. The
+/// library follows the printed charts too since its refit, which moved some figures within the
+/// promise and others out of it; the reasons are those of netlists/valves/RESIDUALS.md.
+const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
+    // RESIDUALS.md: the same sheet's chart has 12.5 mA a valve at 300 V, -14 V, which is 18 mA a pair
+    // here. The sheet contradicts itself; not promised.
     (
         "EL84",
-        "triode connection, 250 V, 270 ohm, 3500 ohm",
+        "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
+        "plate at rest",
+        18.4,
+    ),
+    // RESIDUALS.md: "the charts' knee leaves room for more than is printed, at the printed currents: some
+    // 10 % seem lost on the way to the load". Too optimistic by this much; not promised.
+    (
+        "EL34",
+        "PP AB1 cathode bias (pair), 375 V, 130 ohm, 3400 ohm",
         "power",
+        12.3,
     ),
     (
         "EL84",
-        "triode connection, 250 V, 270 ohm, 3500 ohm",
-        "distortion",
+        "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
+        "power",
+        14.5,
     ),
     (
         "EL84",
-        "PP AB1 ultralinear 43 % (pair), 300 V, 135 ohm, 8000 ohm",
-        "distortion",
+        "PP AB1 (pair), 300 V, 130 ohm, 8000 ohm",
+        "power",
+        13.9,
     ),
-    ("6V6GT", "SE A1, 180 V, -8.5 V, 5500 ohm", "screen at rest"),
-    ("6V6GT", "SE A1, 180 V, -8.5 V, 5500 ohm", "distortion"),
-    ("6V6GT", "SE A1, 250 V, -12.5 V, 5000 ohm", "screen at rest"),
-    ("6V6GT", "SE A1, 315 V, -13 V, 8500 ohm", "distortion"),
+    (
+        "EL84",
+        "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
+        "power",
+        13.6,
+    ),
+    // Screen currents are in the fit, but the plate's and the charts carry more points than they do:
+    // one law for all of them cannot give each (RESIDUALS.md, ig2 rows; 6V6GT at rest is the worst of
+    // the small ones, the KT88 of all: its four screen figures and nine parameters).
+    ("6V6GT", "180 V, 180 V, -8.5 V", "screen", -12.1),
+    ("6V6GT", "250 V, 250 V, -12.5 V", "screen", -16.9),
+    ("6V6GT", "315 V, 225 V, -13 V", "screen", 17.4),
+    ("6L6GC", "250 V, 250 V, -14 V", "screen", -10.5),
+    ("6550", "400 V, 225 V, -16.5 V", "screen", 17.4),
+    ("KT88", "250 V, 250 V, -15 V", "screen", 28.1),
+    (
+        "6V6GT",
+        "SE A1, 180 V, -8.5 V, 5500 ohm",
+        "screen at rest",
+        -12.1,
+    ),
+    (
+        "6V6GT",
+        "SE A1, 250 V, -12.5 V, 5000 ohm",
+        "screen at rest",
+        -16.9,
+    ),
+    (
+        "6V6GT",
+        "SE A1, 315 V, -13 V, 8500 ohm",
+        "screen at rest",
+        17.4,
+    ),
     (
         "6V6GT",
         "PP AB1 (pair), 250 V, -15 V, 10000 ohm",
-        "distortion",
+        "screen at rest",
+        14.7,
     ),
     (
         "6V6GT",
         "PP AB1 (pair), 285 V, -19 V, 8000 ohm",
         "screen at rest",
+        38.4,
     ),
     (
-        "6V6GT",
-        "PP AB1 (pair), 285 V, -19 V, 8000 ohm",
-        "distortion",
+        "6L6GC",
+        "SE A1, 250 V, -14 V, 2500 ohm",
+        "screen at rest",
+        -10.5,
     ),
-    ("6L6GC", "SE A1, 250 V, -14 V, 2500 ohm", "screen at rest"),
-    ("6L6GC", "SE A1, 250 V, -14 V, 2500 ohm", "distortion"),
-    ("6L6GC", "SE A1, 350 V, -18 V, 4200 ohm", "screen at rest"),
     (
         "6L6GC",
         "PP A1 (pair), 270 V, -17.5 V, 5000 ohm",
         "screen at rest",
-    ),
-    (
-        "6L6GC",
-        "PP A1 (pair), 270 V, -17.5 V, 5000 ohm",
-        "distortion",
-    ),
-    (
-        "6L6GC",
-        "PP AB1 (pair), 360 V, -22.5 V, 6600 ohm",
-        "screen at rest",
+        -25.6,
     ),
     (
         "6L6GC",
         "PP AB1 (pair), 360 V, -22.5 V, 6600 ohm",
         "screen at full",
+        -15.7,
+    ),
+    (
+        "6L6GC",
+        "PP AB1 (pair), 450 V, -37 V, 5600 ohm",
+        "screen at rest",
+        13.0,
+    ),
+    (
+        "6L6GC",
+        "PP AB1 (pair), 450 V, -37 V, 5600 ohm",
+        "screen at full",
+        11.8,
+    ),
+    (
+        "EL34",
+        "PP AB1 cathode bias (pair), 375 V, 130 ohm, 3400 ohm",
+        "screen at full",
+        -13.8,
+    ),
+    (
+        "EL84",
+        "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
+        "screen at full",
+        15.3,
+    ),
+    (
+        "EL84",
+        "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
+        "screen at rest",
+        24.5,
+    ),
+    (
+        "6550",
+        "SE A1, 250 V, -14 V, 1500 ohm",
+        "screen at full",
+        -12.4,
+    ),
+    (
+        "6550",
+        "SE A1, 400 V, -16.5 V, 3000 ohm",
+        "screen at rest",
+        17.4,
+    ),
+    (
+        "6550",
+        "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
+        "screen at rest",
+        18.5,
+    ),
+    (
+        "6550",
+        "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
+        "screen at full",
+        -18.1,
+    ),
+    (
+        "6550",
+        "PP AB1 (pair), 450 V, -29 V, 3500 ohm",
+        "screen at full",
+        14.8,
+    ),
+    (
+        "6550",
+        "PP AB1 (pair), 600 V, -31 V, 5000 ohm",
+        "screen at rest",
+        -12.1,
+    ),
+    (
+        "KT88",
+        "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
+        "screen at rest",
+        -36.5,
+    ),
+    (
+        "KT88",
+        "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
+        "screen at full",
+        -56.1,
+    ),
+    // Distortions are in the fit with a wide tolerance, and a pair's is a small rest of what two equal
+    // valves cancel (RESIDUALS.md, rows `power thd` and the column THD rms).
+    (
+        "6V6GT",
+        "SE A1, 180 V, -8.5 V, 5500 ohm",
+        "distortion",
+        -25.4,
+    ),
+    (
+        "6V6GT",
+        "SE A1, 315 V, -13 V, 8500 ohm",
+        "distortion",
+        -15.1,
+    ),
+    (
+        "6V6GT",
+        "PP AB1 (pair), 250 V, -15 V, 10000 ohm",
+        "distortion",
+        36.0,
+    ),
+    (
+        "6V6GT",
+        "PP AB1 (pair), 285 V, -19 V, 8000 ohm",
+        "distortion",
+        19.7,
+    ),
+    (
+        "6L6GC",
+        "PP A1 (pair), 270 V, -17.5 V, 5000 ohm",
+        "distortion",
+        73.4,
     ),
     (
         "6L6GC",
         "PP AB1 (pair), 360 V, -22.5 V, 6600 ohm",
         "distortion",
+        11.6,
     ),
     (
         "6L6GC",
         "PP AB1 (pair), 360 V, -22.5 V, 3800 ohm",
         "distortion",
-    ),
-    (
-        "6L6GC",
-        "PP AB1 Rk=248 (pair), 360 V, -21.8 V, 9000 ohm",
-        "distortion",
+        -84.6,
     ),
     (
         "6L6GC",
         "PP AB1 (pair), 450 V, -37 V, 5600 ohm",
         "distortion",
+        46.3,
+    ),
+    (
+        "EL34",
+        "SE A1, 250 V, -13.5 V, 2000 ohm",
+        "distortion",
+        -11.2,
     ),
     (
         "EL34",
         "PP AB1 cathode bias (pair), 375 V, 130 ohm, 3400 ohm",
         "distortion",
-    ),
-    (
-        "EL34",
-        "PP AB1 (pair), 775 V, -39 V, 11000 ohm",
-        "screen at rest",
-    ),
-    (
-        "EL84",
-        "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
-        "screen at full",
+        -35.8,
     ),
     (
         "EL84",
         "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
         "distortion",
+        19.0,
     ),
-    (
-        "EL84",
-        "PP AB1 (pair), 300 V, 130 ohm, 8000 ohm",
-        "distortion",
-    ),
-    (
-        "EL84",
-        "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
-        "distortion",
-    ),
-    ("6550", "SE A1, 250 V, -14 V, 1500 ohm", "screen at full"),
-    ("6550", "SE A1, 400 V, -16.5 V, 3000 ohm", "screen at rest"),
-    (
-        "6550",
-        "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
-        "screen at full",
-    ),
+    ("6550", "SE A1, 250 V, -14 V, 1500 ohm", "distortion", 15.4),
     (
         "6550",
         "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
         "distortion",
-    ),
-    (
-        "6550",
-        "PP AB1 (pair), 450 V, -29 V, 3500 ohm",
-        "screen at rest",
-    ),
-    (
-        "6550",
-        "PP AB1 (pair), 450 V, -29 V, 3500 ohm",
-        "screen at full",
+        -28.4,
     ),
     (
         "6550",
         "PP AB1 (pair), 450 V, -29 V, 3500 ohm",
         "distortion",
-    ),
-    (
-        "6550",
-        "PP AB1 (pair), 600 V, -31 V, 5000 ohm",
-        "screen at rest",
-    ),
-    (
-        "6550",
-        "PP AB1 (pair), 600 V, -31 V, 5000 ohm",
-        "screen at full",
+        -47.6,
     ),
     (
         "6550",
         "PP AB1 (pair), 600 V, -31 V, 5000 ohm",
         "distortion",
-    ),
-    (
-        "KT88",
-        "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
-        "screen at rest",
-    ),
-    (
-        "KT88",
-        "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
-        "screen at full",
+        -54.1,
     ),
     (
         "KT88",
         "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
         "distortion",
+        29.5,
     ),
+    // Strapped, tapped and positive-grid stages took no part in the fit (RESIDUALS.md, judge rows).
     (
         "6L6GC",
-        "PP AB2 (pair), 360 V, -22.5 V, 3800 ohm",
-        "screen at rest",
+        "triode connection, 250 V, -20 V, 5000 ohm",
+        "distortion",
+        11.5,
     ),
     (
-        "6L6GC",
-        "PP AB2 (pair), 360 V, -22.5 V, 3800 ohm",
-        "screen at full",
+        "EL84",
+        "triode connection, 250 V, 270 ohm, 3500 ohm",
+        "distortion",
+        10.6,
     ),
-    ("6L6GC", "PP AB2 (pair), 360 V, -22.5 V, 3800 ohm", "power"),
     (
         "EL34",
         "PP AB1 ultralinear 43 % (pair), 400 V, 235 ohm, 6600 ohm",
         "screen at rest",
+        -17.6,
+    ),
+    (
+        "EL34",
+        "PP AB1 ultralinear 43 % (pair), 400 V, 235 ohm, 6600 ohm",
+        "screen at full",
+        -12.2,
     ),
     (
         "EL34",
         "PP AB1 ultralinear 43 % (pair), 400 V, 235 ohm, 6600 ohm",
         "distortion",
+        87.8,
+    ),
+    (
+        "EL84",
+        "PP AB1 ultralinear 43 % (pair), 300 V, 135 ohm, 8000 ohm",
+        "distortion",
+        -40.4,
+    ),
+    (
+        "6L6GC",
+        "PP AB2 (pair), 360 V, -22.5 V, 3800 ohm",
+        "screen at full",
+        20.4,
+    ),
+    (
+        "6L6GC",
+        "PP AB2 (pair), 360 V, -22.5 V, 3800 ohm",
+        "power",
+        -11.8,
+    ),
+    (
+        "6L6GC",
+        "PP AB2 (pair), 360 V, -22.5 V, 3800 ohm",
+        "distortion",
+        -35.6,
     ),
 ];
 
-fn reached(valve: &str, label: &str, figure: &str) -> bool {
-    !NOT_REACHED.contains(&(valve, label, figure))
+/// Printed plate resistances missed by more than a quarter, and the factor found. One law serves
+/// points, charts and stages, and the charts' many points outweigh a printed resistance (mostly
+/// "approx."): RESIDUALS.md has rp rms 37 % for the 6V6GT, 53 % for the EL84, 22 % for the 6550.
+/// Where a stage's gain hangs on rp it is too low: the Lapwing's 6V6GT gave 5.3 from input to tap
+/// before the refit and gives 4.8 since.
+const RP_NOT_NEAR: &[(&str, &str, f64)] = &[
+    ("6V6GT", "315 V, 225 V, -13 V", 0.57),
+    ("EL84", "250 V, 250 V, -7.3 V", 0.45),
+    ("EL84", "250 V, 250 V, -8.4 V", 0.50),
+    ("6550", "250 V, 250 V, -14 V", 1.30),
+];
+
+/// By how many percent a figure is known to miss.
+fn known_miss(valve: &str, label: &str, figure: &str) -> Option<f64> {
+    NOT_REACHED
+        .iter()
+        .find(|known| (known.0, known.1, known.2) == (valve, label, figure))
+        .map(|known| known.3)
 }
 
 /// Prints a line of the table; says what is wrong with it, if anything.
 fn judge(valve: &str, label: &str, figure: &str, found: f64, printed: f64) -> Option<String> {
     let error = found / printed - 1.0;
-    let expected = reached(valve, label, figure);
+    let known = known_miss(valve, label, figure);
     println!(
         "{valve:6} {label:58} {figure:18} {printed:8.4} {found:8.3} {:+6.1} %{}",
         100.0 * error,
-        if expected { "" } else { "  not reached" }
+        if known.is_some() { "  not reached" } else { "" }
     );
-    match (error.abs() <= PROMISE, expected) {
-        (true, true) | (false, false) => None,
-        (false, true) => Some(format!(
-            "(\"{valve}\", \"{label}\", \"{figure}\"): {found}, printed {printed}"
+    let row = format!("(\"{valve}\", \"{label}\", \"{figure}\"");
+    match known {
+        None if error.abs() <= PROMISE => None,
+        None => Some(format!(
+            "{row}, {:.1}): {found}, printed {printed}",
+            100.0 * error
         )),
-        (true, false) => Some(format!(
-            "(\"{valve}\", \"{label}\", \"{figure}\") is reached now: take it off the list"
+        Some(_) if error.abs() <= PROMISE => {
+            Some(format!("{row}) is reached now: take it off the list"))
+        }
+        // A known miss stays what is stated: it may not grow unseen.
+        Some(stated) if (100.0 * error - stated).abs() > 0.5 => Some(format!(
+            "{row}, {:.1}) is stated as {stated}",
+            100.0 * error
         )),
+        Some(_) => None,
     }
 }
 
@@ -330,8 +477,8 @@ fn triode_connected_slopes_follow_from_the_same_law() {
     assert!(wrong.is_empty(), "\n{}", wrong.join("\n"));
 }
 
-/// What the plain law could not: plate resistance within a factor of the printed figures
-/// (`[[point]]`, most from memory and printed as approximate), screen current at the points.
+/// What the plain law could not: plate resistance within a quarter of the printed figures
+/// (`[[point]]`, most from memory and printed as approximate) but for `RP_NOT_NEAR`, screen current at the points.
 #[test]
 fn plate_resistance_and_screen_current_at_the_points() {
     let table = stage::table();
@@ -352,8 +499,16 @@ fn plate_resistance_and_screen_current_at_the_points() {
             "{valve:6} {label:58} rp {:8} ohm, found {rp:8.0}",
             of("rp_ohm")
         );
-        if !near {
-            wrong.push(format!("{valve} {label}: rp {rp}"));
+        let known = RP_NOT_NEAR
+            .iter()
+            .find(|known| (known.0, known.1) == (valve, label.as_str()));
+        let as_stated = match known {
+            None => near,
+            Some(known) => !near && (rp / of("rp_ohm") - known.2).abs() < 0.01,
+        };
+        if !as_stated {
+            let factor = rp / of("rp_ohm");
+            wrong.push(format!("{valve} {label}: rp {rp}, {factor:.3} of printed"));
         }
         let screen = 1e3 * stage::currents(valve, va, vg2, vg)[1];
         wrong.extend(judge(valve, &label, "screen", screen, of("ig2_ma")));

@@ -186,7 +186,7 @@ fn each_wrong_rating_is_told() {
             "wattage needed of `XHT.RD4`",
         ),
         (
-            "CB1 raw 0 47u ; rated=100V",
+            "CB1 0 raw 47u ; rated=100V",
             "rated=63V",
             "voltage hot of `XBIAS.CB1`",
         ),

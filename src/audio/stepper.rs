@@ -160,7 +160,7 @@ impl<'c> Compiled<'c> {
     }
 
     /// What is listened to at the end of the last step, and by how much its mean over the step
-    /// differs from that of a smooth curve through the step's ends; see [`Reading`].
+    /// differs from that of a smooth curve through the step's ends; see `reading.rs`.
     pub fn heard(&self) -> [f64; 2] {
         let now = self.reading.of(self.state.watched(&self.recipe));
         [now, self.reading.between]

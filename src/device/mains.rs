@@ -1,7 +1,7 @@
 //! Mains transformer, described by what a catalogue prints.
 //!
 //! Source: turns and the division of losses are those of any textbook (an ideal transformer with
-//! resistances); the iron is that of [`core`](super::core). The defaults stand for a middling part
+//! resistances); the iron is that of `core.rs`. The defaults stand for a middling part
 //! (common practice, no published source).
 //!
 //! Terminals line, neutral; ht1, centre, ht2 (a high-tension winding with centre tap; ht1 is in

@@ -2,7 +2,7 @@
 //! catalogue prints.
 //!
 //! Source: turns and reflected impedance, Zp = a^2 Zs, are those of any textbook; the core
-//! is that of [`core`](super::core). The defaults stand for a middling part (common practice,
+//! is that of `core.rs`. The defaults stand for a middling part (common practice,
 //! no published source).
 //!
 //! Terminals plate1, (screen1,) centre, (screen2,) plate2, common and the taps for 4, 8 and

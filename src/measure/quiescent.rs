@@ -77,7 +77,7 @@ pub fn solve_near<'c>(
 /// on the average of a mains cycle.
 ///
 /// # Errors
-/// Those of [`find`].
+/// Those of [`solve`].
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
     let (found, assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
     Ok((middle(&found), assembly))
