@@ -143,7 +143,7 @@ fn tables_are_read_or_refused() {
 #[test]
 fn odd_arguments_end_with_an_exit_code_and_no_file() {
     let folder = tempfile::tempdir().expect("a folder");
-    fed(14, 600, 15, arguments(), |text| {
+    fed(14, 600, 20, arguments(), |text| {
         held::arguments::holds(&text, folder.path(), |arguments| {
             run_in(folder.path(), arguments)
         })

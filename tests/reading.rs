@@ -79,7 +79,13 @@ fn titles_that_only_begin_like_a_card_raise_no_warning() {
             "{title}"
         );
     }
-    for card in ["R1 a b 1k", ".model m d", "V1 in 0 DC 5", ".tran 1u 1m"] {
+    for card in [
+        "R1 a b 1k",
+        ".model m d",
+        "V1 in 0 DC 5",
+        ".tran 1u 1m",
+        "Rload a 0 8\nR1 a 0 1k",
+    ] {
         assert_eq!(messages(card).len(), 1, "{card}");
     }
 }
@@ -95,7 +101,7 @@ fn mistakes_come_with_a_remedy() {
             "a comma separates words; decimals are written with a point",
         ),
         ("R1 a b {x}", "only B sources take expressions"),
-        ("B1 a b V=sqr(2)", "did you mean `sqrt`?"),
+        ("B1 a b V=squrt(2)", "did you mean `sqrt`?"),
         ("B1 a b V=2**3", "a power is written `a^b`"),
         ("R1 a b 1M", "the suffix M is milli; for megohms write MEG"),
         ("V1 a 0 SINE(0 1 1k)", "did you mean `SIN`?"),

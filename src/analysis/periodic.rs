@@ -158,19 +158,27 @@ impl<'c> Periodic<'c> {
         if supply.is_some() {
             accuracy.relative *= BESIDE_MAINS;
         }
+        let mut stepper = Stepper::new(assembly);
+        let mut tactics = Tactics::SIGNAL;
+        if supply.is_some() {
+            // As in the mains cycle: a winding between blocked diodes swings by hundreds of volts, and
+            // settled to a part of those it leaves noise that no mesh smooths.
+            stepper.coarsest = cycle::COARSEST;
+            tactics = Tactics::BESIDE_MAINS;
+        }
         Ok(Periodic {
             has_mains: supply.is_some(),
             driven_rest: rest,
-            unreported_evaluations: assembly.evaluations,
+            unreported_evaluations: stepper.assembly.evaluations,
             search: Search {
                 rest: Rest {
                     x,
-                    charge: assembly.q.clone(),
-                    memory: assembly.memory.clone(),
+                    charge: stepper.assembly.q.clone(),
+                    memory: stepper.assembly.memory.clone(),
                 },
-                stepper: Stepper::new(assembly),
+                stepper,
                 accuracy,
-                tactics: Tactics::SIGNAL,
+                tactics,
                 last: None,
             },
         })
@@ -225,8 +233,9 @@ impl<'c> Periodic<'c> {
         let mut effort = Effort::default();
         let mut known = search.last.take().filter(|l| l.clock == clock);
         if self.has_mains && known.is_none() {
-            let accuracy = search.accuracy;
+            let (accuracy, tactics) = (search.accuracy, search.tactics);
             search.accuracy.relative *= APPROACH.0;
+            search.tactics.closed *= APPROACH.0;
             for part in APPROACH.1 {
                 let nearer = signal.times(part);
                 let driving = Driving {
@@ -236,12 +245,12 @@ impl<'c> Periodic<'c> {
                 // What fails here is reported where the signal itself fails.
                 let done = search.newton(driving, known.clone(), &mut effort, &mut poll);
                 if let Ok(Err(stopped)) = done {
-                    search.accuracy = accuracy;
+                    (search.accuracy, search.tactics) = (accuracy, tactics);
                     return Ok(Err(stopped));
                 }
                 known = search.last.take().or(known);
             }
-            search.accuracy = accuracy;
+            (search.accuracy, search.tactics) = (accuracy, tactics);
         }
         let driving = Driving { signal, clock };
         let mut done = search.sought(driving, known.clone(), &mut effort, &mut poll);

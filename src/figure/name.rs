@@ -153,6 +153,9 @@ impl Figure {
     /// # Errors
     /// A diagnostic with the place of the word that is wrong.
     pub fn parse(text: &str, words: Words) -> Result<Self, Diagnostic> {
+        // A figure is one line: what continues a card of a netlist means nothing here.
+        let one_line = text.replace(['\n', '\r'], " ");
+        let text = one_line.as_str();
         let whole = Piece { text, at: 0 }.trim();
         if whole.text.is_empty() {
             return Err(FigureProblem::Empty.at(words.span(0, text.len())));

@@ -163,7 +163,7 @@ impl<'s> Reader<'s> {
         open.at = text[end..].find('\n').map_or(text.len(), |n| end + n + 1);
         let remarks = Remarks::default();
         let card = Text::new(&text, start, end, file, &remarks);
-        if holds_card(card) {
+        if holds_card(card, &text[open.at..]) {
             let words = quoted(line.trim());
             self.report(NetlistProblem::TitleHoldsCard { words }.at(card.span()));
         }
@@ -395,7 +395,8 @@ impl<'s> Reader<'s> {
 }
 
 /// Whether a title looks so much like a card that a title line must have been forgotten.
-fn holds_card(line: Text<'_>) -> bool {
+/// `below` is the netlist without it.
+fn holds_card(line: Text<'_>, below: &str) -> bool {
     let first = line.as_str().split_whitespace().next().unwrap_or("");
     let key = first.to_lowercase();
     if key.starts_with('.') {
@@ -406,7 +407,20 @@ fn holds_card(line: Text<'_>) -> bool {
         Some('R' | 'C' | 'L' | 'V' | 'I' | 'E' | 'F' | 'G' | 'H' | 'K' | 'B' | 'X') => true,
         _ => first.contains(|c: char| c.is_ascii_digit()) || first.to_uppercase() == first,
     };
-    is_name && line.as_str().split_whitespace().count() >= 4 && element(line).is_ok()
+    // `Common cathode stage 12` reads as a capacitor, but nothing else is at those nodes.
+    let is_numbered = first.contains(|c: char| c.is_ascii_digit());
+    let mut nodes = line.as_str().split_whitespace().skip(1).take(2);
+    is_name
+        && line.as_str().split_whitespace().count() >= 4
+        && element(line).is_ok()
+        && (is_numbered || nodes.all(|node| has_word(below, node)))
+}
+
+/// Whether a word is in a text, in capitals or not.
+fn has_word(text: &str, word: &str) -> bool {
+    let word = word.trim_matches(['(', ')', ',']);
+    text.split(|c: char| c.is_whitespace() || "(),=".contains(c))
+        .any(|w| w.eq_ignore_ascii_case(word))
 }
 
 /// The problem of a line of a valve that does not begin with X, where it is one.

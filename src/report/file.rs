@@ -126,6 +126,11 @@ impl FileProblem {
         let reason = plain(reason);
         match reason.kind() {
             _ if is_standard_output(&path) => FileProblem::StandardOutput(reason),
+            // It went while the run was on.
+            io::ErrorKind::NotFound if !directory_of(&path).is_dir() => FileProblem::NoDirectory {
+                directory: directory_of(&path).to_owned(),
+                path,
+            },
             io::ErrorKind::PermissionDenied => FileProblem::NotPermitted { path },
             io::ErrorKind::ReadOnlyFilesystem => FileProblem::ReadOnly { path },
             io::ErrorKind::FileTooLarge => FileProblem::TooLarge { path },
