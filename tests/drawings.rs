@@ -255,10 +255,17 @@ fn every_netlist_is_drawn_as_it_is() {
     tally.judge();
 }
 
+/// Every seventh of 300 seeds; all of them, which takes minutes without optimisation, when
+/// GRIDLEAK_ALL is set. The 300 passed in full on 2026-11-28.
 #[test]
 fn generated_circuits_are_drawn_as_they_are() {
     let mut tally = Tally::default();
-    for seed in 0..300 {
+    let step = match std::env::var_os("GRIDLEAK_ALL") {
+        Some(_) => 1,
+        // Prime to the 3 of the notes below.
+        None => 7,
+    };
+    for seed in (0..300).step_by(step) {
         let text = generated::netlist(seed, false);
         let loader = MemoryLoader::new("generated.cir", &text);
         if let Some(circuit) = built("generated.cir", &loader) {
@@ -272,7 +279,7 @@ fn generated_circuits_are_drawn_as_they_are() {
         }
     }
     assert!(
-        tally.circuits >= 250,
+        tally.circuits >= 250 / step,
         "{} circuits were drawn",
         tally.circuits
     );

@@ -94,7 +94,7 @@ impl State {
         let rows = Rows::of(recipe);
         let (nc, no) = (STAGES * rows.controls, STAGES * recipe.outputs.len());
         let row = vec![[0.0; HEIGHT]; rows.panels()];
-        let mut narrow = vec![0.0; nc];
+        let (mut narrow, mut per_swing) = (vec![0.0; nc], vec![1.0 / LEAST_SWING_V; nc]);
         for &law in &recipe.singles {
             let place = &recipe.laws[law];
             let moved = place.law.least_slopes().is_some();
@@ -102,6 +102,12 @@ impl State {
             for &c in &place.controls {
                 for stage in 0..STAGES {
                     narrow[stage * rows.controls + c] = 1.0 / volts;
+                    // Linear at any moment, it has no corner: a step divided for its sake would
+                    // take the knob's own step for one and add it to what is read. Nought stays
+                    // nought, and narrower than any swing it is settled all the same.
+                    if moved {
+                        per_swing[stage * rows.controls + c] = 0.0;
+                    }
                 }
             }
         }
@@ -132,7 +138,7 @@ impl State {
                 kept: vec![Vec::new(); LENGTHS],
                 slopes: vec![0.0; STAGES * recipe.slopes.len()],
                 single: Default::default(),
-                per_swing: vec![1.0 / LEAST_SWING_V; nc],
+                per_swing,
                 narrow,
             },
         }
