@@ -66,7 +66,7 @@ fn titles_that_only_begin_like_a_card_raise_no_warning() {
         "Common cathode stage 12",
         "V2 of the Lapwing",
         "R1 test",
-        "X1 a b preamp",
+        "X1 is our preamp",
         ".title Lapwing",
         "D1 rectifier test board",
         "V1 and its grid leak",
@@ -85,6 +85,8 @@ fn titles_that_only_begin_like_a_card_raise_no_warning() {
         "V1 in 0 DC 5",
         ".tran 1u 1m",
         "Rload a 0 8\nR1 a 0 1k",
+        "X1 a b preamp\nR1 a b 1k",
+        "D1 a b board\nR1 a b 1k",
     ] {
         assert_eq!(messages(card).len(), 1, "{card}");
     }

@@ -408,7 +408,8 @@ fn holds_card(line: Text<'_>, below: &str) -> bool {
         _ => first.contains(|c: char| c.is_ascii_digit()) || first.to_uppercase() == first,
     };
     // `Common cathode stage 12` reads as a capacitor, but nothing else is at those nodes.
-    let is_numbered = first.contains(|c: char| c.is_ascii_digit());
+    let is_numbered = key.starts_with(['r', 'c', 'l', 'v', 'i'])
+        && key[1..].starts_with(|c: char| c.is_ascii_digit());
     let mut nodes = line.as_str().split_whitespace().skip(1).take(2);
     is_name
         && line.as_str().split_whitespace().count() >= 4
