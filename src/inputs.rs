@@ -169,6 +169,8 @@ struct Account {
     read: HashSet<Identity>,
     /// And those that it will write over, with the option that says so.
     written: HashMap<Identity, String>,
+    /// Those that are read to be gone on with: the user asks for both.
+    gone_on_with: HashSet<Identity>,
 }
 
 /// Kept for a run of the tool, of which a process has one.
@@ -194,6 +196,16 @@ pub fn will_read(path: &Path) {
     }
 }
 
+/// Notes that the run goes on with this file, if there is one: it is read, and then written.
+pub fn will_go_on_with(path: &Path) {
+    let found = fs::metadata(path).ok().filter(Metadata::is_file);
+    if let Some(id) = found.as_ref().and_then(identity)
+        && let Some(account) = &mut *account()
+    {
+        account.gone_on_with.insert(id);
+    }
+}
+
 /// Notes that an option has the run write over this file, if there is one.
 pub fn will_write(path: &Path, option: &str) {
     let found = fs::metadata(path).ok().filter(Metadata::is_file);
@@ -211,6 +223,9 @@ fn enter(found: &Metadata) -> Result<(), InputProblem> {
     let Some(account) = &mut *account() else {
         return Ok(());
     };
+    if account.gone_on_with.contains(&id) {
+        return Ok(());
+    }
     account.read.insert(id);
     match account.written.get(&id) {
         Some(option) => Err(InputProblem::Output {

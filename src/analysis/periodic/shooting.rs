@@ -54,6 +54,9 @@ pub(super) struct Tactics {
     pub closed: f64,
     /// Passes of Newton before the search is given up.
     pub passes: usize,
+    /// Whether a period that closes on [`CLOSED_AGAIN`] meshes in a row is accepted whatever its
+    /// flanks look like.
+    pub leaps: bool,
     /// Whether a period is left to run by itself after a correction that led astray (or else the
     /// next one is halved), a monodromy serves for several passes and its growth is not asked for.
     pub mains: bool,
@@ -66,7 +69,14 @@ impl Tactics {
         least: 36.0,
         closed: 1e-7,
         passes: 30,
+        leaps: false,
         mains: false,
+    };
+    /// Under a signal, where the mains feed a supply.
+    pub const BESIDE_MAINS: Tactics = Tactics {
+        closed: 1e-6,
+        leaps: true,
+        ..Tactics::SIGNAL
     };
     /// In a mains cycle.
     pub const MAINS: Tactics = Tactics {
@@ -74,6 +84,7 @@ impl Tactics {
         least: 36.0,
         closed: 1e-5,
         passes: 40,
+        leaps: true,
         mains: true,
     };
 }
@@ -177,7 +188,7 @@ impl<'c> Search<'c> {
             closed_before = if off <= 1.0 { closed_before + 1 } else { 0 };
             let fine = looser * error <= 2.0 * KEPT
                 || mesh.len() > MOST_STEPS
-                || tactics.mains && closed_before >= CLOSED_AGAIN;
+                || tactics.leaps && closed_before >= CLOSED_AGAIN;
             // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
             let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
             if (off <= 1.0 || rounding) && fine && same_memory {
