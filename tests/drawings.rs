@@ -262,19 +262,19 @@ fn generated_circuits_are_drawn_as_they_are() {
     let mut tally = Tally::default();
     let step = match std::env::var_os("GRIDLEAK_ALL") {
         Some(_) => 1,
-        // Prime to the 3 of the notes below.
+        // Prime to the 3 of the notes below; some 30 s.
         None => 7,
     };
     for seed in (0..300).step_by(step) {
         let text = generated::netlist(seed, false);
         let loader = MemoryLoader::new("generated.cir", &text);
         if let Some(circuit) = built("generated.cir", &loader) {
-            // One draft each: what is read back does not depend on how many were compared.
-            let mut notes = match seed % 3 {
+            // With as many drafts as a user gets: of one alone seed 189 shows more nets by name
+            // than is allowed.
+            let notes = match seed % 3 {
                 0 => lettered(&circuit.0),
                 _ => Notes::default(),
             };
-            notes.drafts = 1;
             tally.add(&format!("seed {seed}"), &circuit, &notes);
         }
     }
