@@ -18,6 +18,7 @@ mod guards;
 mod in_order;
 mod interrupt;
 mod limits;
+mod listen;
 mod manual;
 mod memory;
 mod messages;
@@ -86,6 +87,7 @@ pub const COMMANDS: &[&Command] = &[
     &noise::COMMAND,
     &feedback::COMMAND,
     &render::COMMAND,
+    &listen::COMMAND,
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,

@@ -3,6 +3,7 @@
 pub mod file;
 mod folder;
 pub mod page;
+pub mod player;
 pub mod plot;
 pub mod progress;
 pub mod svg;

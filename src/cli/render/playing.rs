@@ -68,8 +68,10 @@ pub fn options(command: clap::Command) -> clap::Command {
 /// What is played and how, before it is known into what.
 pub struct Playing {
     input: Input,
-    input_volts: f64,
+    /// Peak volts at digital full scale.
+    pub input_volts: f64,
     cabinet: Option<Cabinet>,
+    cabinet_name: Option<String>,
     factor: Option<usize>,
     /// Of the clip, Hz.
     pub rate_hz: u32,
@@ -124,10 +126,21 @@ impl Playing {
             input,
             input_volts,
             cabinet,
+            cabinet_name: session.text("cabinet").map(str::to_string),
             factor,
             rate_hz,
             length,
         })
+    }
+
+    /// What goes in, as messages call it.
+    pub fn name(&self) -> String {
+        self.input.name()
+    }
+
+    /// What is listened through, as the option names it.
+    pub fn cabinet_name(&self) -> Option<&str> {
+        self.cabinet_name.as_deref()
     }
 
     /// The same with all that a job needs; the clip is looked through for the pieces that the
