@@ -31,13 +31,14 @@ const FILES: &[(&str, &str, &str)] = files! {
     "lapwing":
         "amp.cir" "amp.sheet.toml"
         "clean_stage.cir" "clean_stage.plate1.csv" "clean_stage.response.csv"
-        "clean_stage.sheet.toml"
+        "clean_stage.sheet.toml" "clean_stage.svg"
         "effects_loop.cir" "effects_loop.sheet.toml" "effects_return.sheet.toml"
-        "overdrive_cascade.cir" "overdrive_cascade.sheet.toml"
+        "overdrive_cascade.cir" "overdrive_cascade.sheet.toml" "overdrive_cascade.svg"
         "parts.cir"
-        "power_amp.cir" "power_amp.sheet.toml" "power_parts.cir"
-        "preamp.cir" "preamp.clean.csv" "preamp.overdrive.csv" "preamp.sheet.toml"
-        "supply.cir" "supply.sheet.toml"
+        "power_amp.cir" "power_amp.sheet.toml" "power_amp.svg" "power_parts.cir"
+        "power_stress.sheet.toml"
+        "preamp.cir" "preamp.clean.csv" "preamp.overdrive.csv" "preamp.sheet.toml" "preamp_switches.sheet.toml" "rectifiers.sheet.toml"
+        "supply.cir" "supply.sheet.toml" "supply.svg"
         "tone_stack.cir" "tone_stack.sheet.toml" "tone_stack_formula.sheet.toml";
     "textbook":
         "cathode_follower.cir" "cathode_follower.sheet.toml"
