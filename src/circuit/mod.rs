@@ -6,6 +6,7 @@ pub mod flatten;
 pub mod hanging;
 pub mod ledger;
 pub mod library;
+pub mod loosen;
 mod names;
 pub mod params;
 pub mod problem;

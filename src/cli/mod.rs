@@ -12,6 +12,7 @@ mod driven;
 mod driven_source;
 mod examples;
 mod failure;
+mod faults;
 mod feedback;
 mod frequencies;
 mod guards;
@@ -96,6 +97,7 @@ pub const COMMANDS: &[&Command] = &[
     &guide::COMMAND,
     &examples::COMMAND,
     &compare::COMMAND,
+    &faults::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
