@@ -5,9 +5,9 @@ use crate::audio::clip::Clip;
 use crate::audio::level::{self, Level};
 use crate::audio::matched::{self, MOST_PEAK_DBFS, Matching, TARGET_LUFS, Together};
 use crate::figure::Figure;
+use crate::figure::digits::shown;
 use crate::num;
 use crate::report::player::{self, Column, PlayedSound, Player};
-use crate::sheet::judge::shown;
 
 /// The fastest rate that all browsers play, Hz.
 const FASTEST_HZ: u32 = 96_000;

@@ -2,19 +2,19 @@
 
 use super::super::common::{self, Session};
 use super::super::failure::Failure;
-use super::super::render::job::{Job, Scale, named, open_wav};
+use super::super::render::job::{Job, Scale, open_wav};
 use super::super::render::playing::Playing;
 use super::super::render::{in_parallel, jobs};
 use super::super::{interrupt, memory};
 use crate::audio::clip::{Clip, SampleStream};
 use crate::circuit::params::{Setting, What};
+use crate::figure::digits::shown;
 use crate::limits::Bound;
 use crate::netlist::card::Value;
 use crate::num;
 use crate::report::file::FileProblem;
 use crate::report::progress::Shared;
 use crate::report::wav::{Format, WavReader};
-use crate::sheet::judge::shown;
 use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
