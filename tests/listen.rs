@@ -178,7 +178,7 @@ fn sounds_of_different_rates_and_lengths_are_brought_together() {
     let ran = bench.listen(&silent).run();
     assert_eq!(ran.status, 0, "{}", ran.stderr);
     assert!(ran.stdout.contains("Silent: A."), "{}", ran.stdout);
-    assert!(!bench.text("page.html").contains("Start the test"));
+    assert!(!bench.text("page.html").contains("data-is=\"start-test\""));
 }
 
 #[test]

@@ -8,7 +8,6 @@ use super::super::render::{in_parallel, jobs};
 use super::super::{interrupt, memory};
 use crate::audio::clip::{Clip, SampleStream};
 use crate::circuit::params::{Setting, What};
-use crate::figure::digits::shown;
 use crate::limits::Bound;
 use crate::netlist::card::Value;
 use crate::num;
@@ -83,15 +82,15 @@ impl Asked {
         let job = &self.jobs[0];
         let seconds = self.playing.length as f64 / f64::from(self.playing.rate_hz);
         let mut text = format!(
-            "{} ({}, {} Hz) drives {} with {} peak at full scale; {} is heard{}.",
+            "Played: {} ({seconds:.2} s, {} Hz) into {}, {} peak at full scale; heard: {}{}.",
             self.playing.name(),
-            shown(seconds, "s"),
             self.playing.rate_hz,
             job.source,
             num::engineering(self.playing.input_volts, "V", 3),
             job.probe.label,
             match self.playing.cabinet_name() {
-                Some(name) => format!(", through the loudspeaker {name}"),
+                Some("built-in") => ", through the built-in loudspeaker".to_string(),
+                Some(name) => format!(", through the loudspeaker of `{name}`"),
                 None => String::new(),
             }
         );

@@ -280,6 +280,8 @@
       else is("result").value = result();
       // What plays must not give away the next X: back to a known sound.
       pick(test.first, false);
+      // A button that can no longer be pressed would keep the keys to itself.
+      (over() ? is("result") : is("hear-x")).focus();
     }
 
     const over = () => test.done.length === test.trials;
