@@ -227,7 +227,7 @@
       if (document.activeElement !== is("from")) is("from").value = state.loop ? state.loop[0].toFixed(2) : "";
       if (document.activeElement !== is("to")) is("to").value = state.loop ? state.loop[1].toFixed(2) : "";
       is("unloop").disabled = !state.loop;
-      if (is("blind")) showTest();
+      if (root.querySelector(".blind")) showTest();
     }
 
     function tick() {
