@@ -50,6 +50,7 @@ pub fn cause(cause: &Cause) -> String {
             format!("supply {name} is not connected: fuse, standby or joint")
         }
         ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
+        ("two faults", both) => format!("two faults at once: {both}"),
         (fault, lead) => format!("{fault} {name} {lead}"),
     }
 }
