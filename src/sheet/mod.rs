@@ -42,6 +42,7 @@ pub mod record;
 pub mod run;
 pub mod schema;
 mod sound;
+pub mod verdict;
 mod words;
 
 pub use cases::Case;

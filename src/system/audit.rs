@@ -23,9 +23,9 @@
 //! Cost: `check netlists` 8.7 to 9.4 s, 200 ms of `scope` on the preamp 1.5 to 1.9 s, its render 6.4
 //! to 8.0 s, five levels of `distortion` 0.32 to 0.37 s, `bias` nothing to measure.
 
-use super::assemble::{
-    ABSOLUTE, Assembly, Driven, LEAK_S, RELATIVE, ROUNDING, SOCKET_S, SourceState, source_value,
-};
+use super::accuracy::{ABSOLUTE, LEAK_S, RELATIVE, ROUNDING, SOCKET_S};
+use super::assemble::Assembly;
+use super::sources::{Driven, SourceState, source_value};
 use super::unknowns::Unknowns;
 use crate::circuit::ledger::{Finding, Watts};
 use crate::circuit::{Branch, BranchKind, Circuit, Node, Sense, Sink};
@@ -190,7 +190,7 @@ impl Walk {
         for (index, part) in assembly.circuit.laws.iter().enumerate() {
             let (controls, outputs) = (part.controls.len(), part.outputs.len());
             if assembly.unplugged[index] {
-                // What hung on nothing but this device leaks to ground.
+                // What was connected to nothing but this device leaks to ground.
                 for sink in &part.outputs {
                     if let Sink::Current(p, q) = *sink
                         && p != q

@@ -23,7 +23,7 @@ pub struct Extreme {
     pub measured: usize,
 }
 
-/// Turns at the most, as a multiple of the number of variables.
+/// Turns at most, as a multiple of the number of variables.
 const ROUNDS: usize = 20;
 
 /// The corner at which a figure is greatest (`sign` 1) or least (-1). `rises[k]` is how much the

@@ -55,7 +55,7 @@ impl Burst {
     }
 }
 
-/// A netlist of the repository, `VIN` replaced by other cards if any are given.
+/// A netlist of the repository, `VIN` replaced by other lines if any are given.
 pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
     let root = repository();
     let text = std::fs::read_to_string(root.join(path)).expect("in the repository");

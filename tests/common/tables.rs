@@ -89,7 +89,7 @@ pub fn reference_folder(name: &str) -> PathBuf {
 }
 
 /// The largest difference between two waveforms as a part of the expected one's
-/// peak-to-peak, and the row where it is. A value that is no number counts as infinite.
+/// peak-to-peak, and the row where it is. A value that is not a number counts as infinite.
 pub fn worst_difference(found: &[f64], expected: &[f64]) -> (f64, usize) {
     assert_eq!(found.len(), expected.len(), "rows");
     let top = expected.iter().copied().fold(f64::MIN, f64::max);
