@@ -15,6 +15,7 @@ use crate::measure::findings::{self, Finding};
 use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::measure::stress::{self, Survey};
 use crate::num;
+use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::{Assembly, Driven};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -75,7 +76,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut circuit = session.circuit_with(&more, Timing::default())?;
     let stressed = stressed(&session, &mut circuit)?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
+    let progress = Progress::new("bias", 1.0, session.quiet);
     let (quiescent, mut assembly) = quiescent::solve(&circuit)?;
+    drop(progress);
     match &quiescent.found {
         AtRest::Point(point) if point.method != Method::Plain => session.note(&format!(
             "plain Newton did not settle; the operating point was found by {}",
@@ -194,7 +197,9 @@ fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stres
     }
     interrupt::watch();
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
-    let survey = stress::survey(circuit, states, interrupt::check)?;
+    let progress = Progress::new("bias", states.len() as f64, session.quiet);
+    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
+    drop(progress);
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,

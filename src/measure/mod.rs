@@ -11,4 +11,5 @@ pub mod load_line;
 pub mod noise;
 pub mod preferred;
 pub mod quiescent;
+pub mod refine;
 pub mod stress;

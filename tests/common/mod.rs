@@ -4,6 +4,7 @@
 #![allow(dead_code)]
 
 pub mod mistakes;
+pub mod stability;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;

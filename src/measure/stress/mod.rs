@@ -91,7 +91,7 @@ impl Survey {
 }
 
 /// Takes a circuit through states and reads all its parts. The circuit is as before afterwards.
-/// `poll` is asked now and then whether to go on.
+/// `poll` is asked now and then whether to go on; `done` is called after each state.
 ///
 /// # Errors
 /// What the poll says. A state that is not found leaves its figures out and says why.
@@ -99,6 +99,7 @@ pub fn survey<E>(
     circuit: &mut Circuit,
     states: Vec<State>,
     mut poll: impl FnMut() -> Result<(), E>,
+    mut done: impl FnMut(),
 ) -> Result<Survey, E> {
     let blank = Gauge::new(circuit);
     let mut figures: Vec<Stress> = blank
@@ -117,10 +118,10 @@ pub fn survey<E>(
     for state in &states {
         poll()?;
         let mut gauge = blank.clone();
-        let done = state::put(circuit, state, |c| {
+        let read = state::put(circuit, state, |c| {
             state::read(c, state, &mut gauge, &mut poll)
         });
-        let trouble = match done {
+        let trouble = match read {
             Ok(Ok(())) => None,
             Ok(Err(stopped)) => return Err(stopped),
             Err(trouble) => Some(trouble),
@@ -130,6 +131,7 @@ pub fn survey<E>(
             figure.values.push(trouble.is_none().then_some(value));
         }
         failed.push(trouble);
+        done();
     }
     Ok(Survey {
         states,
