@@ -7,7 +7,7 @@ use std::path::Path;
 
 const RATE_HZ: u32 = 8000;
 
-fn sine(path: &Path) {
+fn sine(path: &Path, seconds: f64) {
     let spec = hound::WavSpec {
         channels: 1,
         sample_rate: RATE_HZ,
@@ -15,7 +15,7 @@ fn sine(path: &Path) {
         sample_format: hound::SampleFormat::Float,
     };
     let mut writer = hound::WavWriter::create(path, spec).expect("created");
-    for n in 0..4 * RATE_HZ {
+    for n in 0..(seconds * f64::from(RATE_HZ)) as u32 {
         let turn = std::f64::consts::TAU * 250.0 * f64::from(n) / f64::from(RATE_HZ);
         writer.write_sample(turn.sin() as f32).expect("written");
     }
@@ -37,14 +37,15 @@ fn level_db(path: &Path, at_s: f64) -> f64 {
     10.0 * (squares.sum::<f64>() / window.len() as f64).log10()
 }
 
-/// At the top of the travel the sound is that of the knob standing there, and at its ends that of
-/// the other end.
+/// On the way up, at the top and on the way down the sound is that of the knob standing there.
 #[test]
 fn knobs_go_from_end_to_end_and_back() {
     let folder = tempfile::tempdir().expect("a folder");
     let at = |name: &str| folder.path().join(name);
-    let (clip, turn, out) = (at("in.wav"), at("turn.csv"), at("out.wav"));
-    sine(&clip);
+    let (clip, short) = (at("in.wav"), at("short.wav"));
+    let (turn, out) = (at("turn.csv"), at("out.wav"));
+    sine(&clip, 4.0);
+    sine(&short, 0.1);
     std::fs::write(&turn, "0,0\n2,10\n4,0\n").expect("written");
     for (netlist, knob) in [
         ("overdrive_cascade", "GAIN"),
@@ -52,7 +53,7 @@ fn knobs_go_from_end_to_end_and_back() {
         ("preamp", "TREBLE"),
         ("preamp", "VOLUME"),
     ] {
-        let play = |option: &str, value: String| {
+        let play = |clip: &Path, option: &str, value: String, times: &[f64]| -> Vec<f64> {
             let ran = Gridleak::command("render")
                 .unaudited()
                 .arg(format!("netlists/lapwing/{netlist}.cir"))
@@ -65,15 +66,16 @@ fn knobs_go_from_end_to_end_and_back() {
                 .option("--limit", "seconds=120")
                 .run();
             assert_eq!(ran.status, 0, "{netlist} {knob}: {}", ran.stderr);
-            [0.02, 1.0, 2.0, 3.98].map(|t| level_db(&out, t))
+            times.iter().map(|&t| level_db(&out, t)).collect()
         };
-        let moved = play("--automate", format!("{knob}={}", turn.display()));
-        let high = play("--knob", format!("{knob}=10"));
-        println!("{netlist} {knob}: {moved:.2?}, standing at 10 {high:.2?}");
-        assert!(
-            (moved[2] - high[2]).abs() < 1.0,
-            "{netlist} {knob}: {moved:?} {high:?}"
-        );
-        assert!(moved[3] < moved[2], "{netlist} {knob}: {moved:?}");
+        let automate = format!("{knob}={}", turn.display());
+        let moved = play(&clip, "--automate", automate, &[0.02, 1.0, 2.0, 3.98]);
+        for (moved, position) in moved.iter().zip([0.1, 5.0, 10.0, 0.1]) {
+            let still = format!("{knob}={position}");
+            let still = play(&short, "--knob", still, &[0.09])[0];
+            println!("{netlist} {knob} at {position}: {moved:.2} dB, standing {still:.2} dB");
+            let off = (moved - still).abs();
+            assert!(off < 1.0, "{netlist} {knob} at {position}: {moved} {still}");
+        }
     }
 }

@@ -246,8 +246,8 @@ struct Cutoff {
 
 /// The grid voltage at which a triode draws a current.
 fn grid_volts(valve: &str, plate_v: f64, current_a: f64) -> f64 {
-    let (mut cold, mut hot) = (-400.0, 0.0);
-    for _ in 0..40 {
+    let (mut cold, mut hot) = (-150.0, 0.0);
+    for _ in 0..18 {
         let middle = 0.5 * (cold + hot);
         // Beside the leakage of the junctions, 1e-12 S.
         if plate_current(valve, "triode", plate_v, 0.0, middle) < current_a {
