@@ -350,10 +350,14 @@ pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) ->
         .map(|c| (c.to_lowercase(), c))
         // Whatever differs more in length cannot be near, and need not be compared.
         .filter(|(lower, _)| lower.chars().count().abs_diff(length) <= limit)
-        .map(|(lower, c)| (strsim::damerau_levenshtein(&word, &lower), c))
-        .filter(|&(distance, _)| distance <= limit)
-        .min_by_key(|&(distance, c)| (distance, c.to_string()))
-        .map(|(_, c)| c)
+        .map(|(lower, c)| {
+            let distance = strsim::damerau_levenshtein(&word, &lower);
+            // Letters are exchanged more often than left out: of equals the one as long.
+            (distance, lower.chars().count().abs_diff(length), c)
+        })
+        .filter(|&(distance, ..)| distance <= limit)
+        .min_by_key(|&(distance, longer, c)| (distance, longer, c.to_string()))
+        .map(|(.., c)| c)
 }
 
 #[cfg(test)]

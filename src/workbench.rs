@@ -19,6 +19,9 @@
 //! # Ok::<(), gridleak::workbench::Error>(())
 //! ```
 
+mod sound;
+mod spread;
+
 use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{self, SmallSignal};
 use crate::audio::clip::Clip;
@@ -42,6 +45,8 @@ use num_complex::Complex;
 use std::fmt;
 use std::ops::RangeInclusive;
 use std::path::Path;
+
+pub use sound::Sound;
 
 /// Why the bench has no answer.
 #[derive(thiserror::Error)]

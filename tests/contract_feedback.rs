@@ -264,8 +264,8 @@ fn mistakes_are_told_and_nothing_is_made() {
     for (element, values, options, words) in [
         ("RX", "1k", &["--probe", "v(out)"][..], "no resistor `RX`"),
         ("C1", "1k", &["--probe", "v(out)"], "expected a resistor"),
-        ("RF", "1k,,2k", &["--probe", "v(out)"], "is no number"),
-        ("RF", "0", &["--probe", "v(out)"], "is no resistance"),
+        ("RF", "1k,,2k", &["--probe", "v(out)"], "is not a number"),
+        ("RF", "0", &["--probe", "v(out)"], "is not a resistance"),
         ("RF", "1k", &[], "takes one `--probe`"),
         ("RF", "1k", &["--probe", "i(RF)"], "expected v(...)"),
         (
@@ -390,7 +390,7 @@ fn distortion_is_compared_at_equal_output() {
     }
 }
 
-/// Where the output limits below the level there is no THD, and the greatest output is told;
+/// Where the output limits below the level there is no THD, and the greatest output is reported;
 /// everything else stands.
 #[test]
 fn an_output_that_is_not_reached_leaves_the_cell_empty() {

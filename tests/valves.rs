@@ -1,8 +1,8 @@
-//! The built-in valve cards against published figures, solved by the tool itself.
+//! The built-in valve models against published figures, solved by the tool itself.
 //!
 //! The figures stand in tests/references/valves.toml and resistance_coupled.csv, where
 //! each has its source; rows with `found = false` are from memory. `scripts/fit_valves.py
-//! --check` judges the same cards by its own code; netlists/valves/RESIDUALS.md has all
+//! --check` judges the same models by its own code; netlists/valves/RESIDUALS.md has all
 //! residuals.
 
 use gridleak::analysis::operating_point;
@@ -62,7 +62,7 @@ fn number(row: &toml::Value, key: &str) -> Option<f64> {
         .or_else(|| value.as_integer().map(|i| i as f64))
 }
 
-/// Whether the library has a card of that name.
+/// Whether the library has a model of that name.
 fn in_library(name: &str) -> bool {
     let mut sources = Files::default();
     let (body, _) = library::load(&mut sources);
@@ -96,7 +96,7 @@ fn every_card_of_the_library_is_read_without_complaint() {
 }
 
 /// Published: plate currents of every data-sheet point ([[point]] rows). The promise is
-/// 10 % for triodes; the power valves' cards hold it too.
+/// 10 % for triodes; the power valves' models hold it too.
 #[test]
 fn data_sheet_points_are_met_within_ten_percent() {
     let table = table();
@@ -132,7 +132,7 @@ fn data_sheet_points_are_met_within_ten_percent() {
 }
 
 /// Published: the 1996 set's known failure at the data-sheet points (notes of the reference
-/// folder): 0.10 mA at 100 V, -1 V and 0.95 mA at 250 V, -2 V. The comparison card keeps it.
+/// folder): 0.10 mA at 100 V, -1 V and 0.95 mA at 250 V, -2 V. The comparison model keeps it.
 #[test]
 fn the_1996_card_is_the_1996_set() {
     for (va, vg1, ma) in [(100.0, -1.0, 0.10), (250.0, -2.0, 0.95)] {

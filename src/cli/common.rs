@@ -114,7 +114,7 @@ pub struct Session<'m> {
     matches: &'m ArgMatches,
     /// Texts for messages.
     pub sources: Files,
-    /// The cards.
+    /// The lines.
     pub netlist: Netlist,
     settings: Overrides,
     /// What the run may take, and where it may read.
@@ -322,7 +322,7 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// The probes of the command line, or else those of the netlist's `.print` cards for one of
+    /// The probes of the command line, or else those of the netlist's `.print` lines for one of
     /// these analyses.
     pub fn probes(
         &mut self,
@@ -405,7 +405,7 @@ impl<'m> Session<'m> {
         };
         match num::parse_value(text, role) {
             Ok((value, _)) => Ok(Some(value)),
-            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is no number"))
+            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is not a number"))
                 .hint("numbers may carry SPICE suffixes, as in 20m or 1k")),
         }
     }
@@ -493,7 +493,7 @@ pub fn tell(text: &str) {
 }
 
 /// A file for a text that is not known yet: staged before the work, so that what cannot be
-/// written is told at once.
+/// written is reported at once.
 pub struct PendingText {
     file: File,
     path: PathBuf,

@@ -225,7 +225,7 @@ fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Fi
             Ok(measured) => findings.measured.push(measured),
             Err(failure) => {
                 if !label.is_empty() && !matches!(failure, Failure::Interrupted) {
-                    session.note(&format!("this is about {label}"));
+                    session.note(&format!("while computing {label}"));
                 }
                 return Err(failure);
             }
@@ -291,7 +291,7 @@ fn measured(
     Ok(measured)
 }
 
-/// The probe of the command line, or of the netlist's `.print` cards.
+/// The probe of the command line, or of the netlist's `.print` lines.
 fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Failure> {
     let probes = session.probes(circuit, &["tran"])?;
     let count = probes.len();

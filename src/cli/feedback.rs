@@ -76,7 +76,7 @@ fn options(command: clap::Command) -> clap::Command {
 }
 
 /// What stands for an element that was taken out, ohms: nothing flows through it that any
-/// figure could show, yet a node that hung on it alone still has a voltage.
+/// figure could show, yet a node connected by it alone still has a voltage.
 const OPEN: f64 = 1e18;
 
 /// One value and what it does.
@@ -349,9 +349,9 @@ fn values(
             true => None,
             false => {
                 let parsed = num::parse_value(word, Role::Resistance);
-                let (ohms, _) = parsed.map_err(|_| bad("is no number"))?;
+                let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
                 if ohms == 0.0 || !ohms.is_finite() {
-                    return Err(bad("is no resistance"));
+                    return Err(bad("is not a resistance"));
                 }
                 Some(ohms)
             }

@@ -12,9 +12,11 @@ mod driven;
 mod driven_source;
 mod examples;
 mod failure;
+mod faults;
 mod feedback;
 mod frequencies;
 mod guards;
+pub mod guide;
 mod in_order;
 mod interrupt;
 mod limits;
@@ -92,8 +94,10 @@ pub const COMMANDS: &[&Command] = &[
     &curves::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &guide::COMMAND,
     &examples::COMMAND,
     &compare::COMMAND,
+    &faults::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
@@ -106,14 +110,15 @@ pub fn command_line() -> clap::Command {
     let mut line = clap::Command::new("gridleak")
         .version(env!("GRIDLEAK_VERSION"))
         .about("Try a valve-amplifier circuit before soldering it")
-        .after_help(SAFETY)
+        .after_help(format!("Manual: gridleak guide\n\n{SAFETY}"))
         .subcommand_required(true)
         .arg_required_else_help(true);
     for command in COMMANDS {
         let own = clap::Command::new(command.name)
             .about(command.about)
             .after_help(SAFETY);
-        line = line.subcommand((command.options)(common::options(own)));
+        let own = (command.options)(common::options(own));
+        line = line.subcommand(guide::named_in_help(own));
     }
     line
 }

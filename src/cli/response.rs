@@ -305,7 +305,7 @@ fn spot(frequencies_hz: &[f64]) -> f64 {
     }
 }
 
-/// The probes of the command line, or of the netlist's `.print` cards, or (if it comes to
+/// The probes of the command line, or of the netlist's `.print` lines, or (if it comes to
 /// that) every node.
 fn probes(
     session: &mut Session<'_>,

@@ -120,7 +120,7 @@ pub struct Bench<'n> {
     stopped: &'n (dyn Fn() -> bool + Sync),
 }
 
-/// Points of a transient that are kept at the most.
+/// Points of a transient that are kept at most.
 const MOST_POINTS: f64 = 1e7;
 
 impl<'n> Bench<'n> {
@@ -287,7 +287,7 @@ impl<'n> Bench<'n> {
             }
         }
         for (run, members) in groups {
-            // Published defaults of sources hang on the times.
+            // Published defaults of sources depend on the times.
             let mut circuit = self.circuit(Timing {
                 step_s: run.step_s,
                 stop_s: run.stop_s,

@@ -248,7 +248,7 @@ impl<'c> Tester<'c> {
         self.search.stability()
     }
 
-    /// Forgets what was measured: the next reading starts from the operating point and hangs on
+    /// Forgets what was measured: the next reading starts from the operating point and depends on
     /// nothing that came before.
     pub fn forget(&mut self) {
         self.search.forget();

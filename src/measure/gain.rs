@@ -172,7 +172,7 @@ pub fn decibels(gain: f64) -> f64 {
     20.0 * fun::log10(gain)
 }
 
-/// The angle in degrees, above -180 and up to 180; nought for nothing.
+/// The angle in degrees, above -180 and up to 180; zero for nothing.
 pub fn degrees(z: Complex<f64>) -> f64 {
     let angle = fun::atan2(z.im, z.re).to_degrees();
     if angle <= -180.0 { 180.0 } else { angle + 0.0 }

@@ -121,7 +121,7 @@ pub struct SandboxLoader<'s> {
     pub sandbox: Option<&'s Sandbox>,
     /// Whether the main file is named by the user, and may then lie elsewhere.
     pub own_word: bool,
-    /// Bytes of a file at the most.
+    /// Bytes of a file at most.
     pub most: usize,
 }
 

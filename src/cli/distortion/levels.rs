@@ -26,7 +26,7 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
         };
         let number = |text: &str| {
             let (value, _) =
-                num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is no number"))?;
+                num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is not a number"))?;
             match value > 0.0 && value.is_finite() {
                 true => Ok(value),
                 false => Err(bad("is not more than zero")),
@@ -130,15 +130,15 @@ mod tests {
     #[test]
     fn what_is_no_level_is_named() {
         for (text, why) in [
-            ("", "is no number"),
+            ("", "is not a number"),
             ("0", "not more than zero"),
             ("1,-2", "not more than zero"),
-            ("1..", "is no number"),
+            ("1..", "is not a number"),
             ("2..1", "does not run upwards"),
             ("1..2/x", "whole number"),
             ("1..2/1", "fewer than 2"),
             ("1..2/100000", "at most 1000"),
-            ("nan", "is no number"),
+            ("nan", "is not a number"),
         ] {
             let message = parse(text, &Guards::default()).expect_err(text).message();
             assert!(message.contains(why), "{text}: {message}");

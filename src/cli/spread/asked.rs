@@ -66,7 +66,7 @@ pub struct Asked<'m> {
     pub show_run: Option<u64>,
 }
 
-/// Amplifiers at the most.
+/// Amplifiers at most.
 const MOST: u64 = 1_000_000_000;
 
 impl<'m> Asked<'m> {
@@ -398,7 +398,7 @@ fn trims(matches: &ArgMatches, sources: &mut Files) -> Result<Vec<Trim>, Failure
         let fail = |sources: &Files, d| Failure::Input(Box::new(sources.clone()), vec![d]);
         let figure = Figure::parse(inner, words).map_err(|d| fail(sources, d))?;
         if figure.quantity.gives != Gives::Number {
-            return Err(wrong("is set by a figure that is no single number"));
+            return Err(wrong("is set by a figure that is not a single number"));
         }
         let wanted = text[equals + 1..].trim();
         let start = text.len() - text[equals + 1..].trim_start().len();

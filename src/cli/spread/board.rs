@@ -5,7 +5,8 @@ use super::asked::Asked;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::figure::bench::{FigureValue, Trouble};
 use crate::num;
-use crate::sheet::judge::{self, Mark};
+use crate::sheet::judge;
+use crate::sheet::verdict::Mark;
 use crate::tolerance::measure::{Measured, Worker};
 
 /// One column.

@@ -398,7 +398,7 @@ pub(crate) fn common_of(kind: &str) -> Option<usize> {
     }
 }
 
-/// What an output transformer gives to all that hangs on its taps: the volts of each section of
+/// What an output transformer gives to all that is connected to its taps: the volts of each section of
 /// the secondary times its current, taken backwards.
 fn delivered(_: &Circuit, element: &Element, kind: &str) -> Option<Read> {
     let common = common_of(kind)?;
