@@ -12,3 +12,4 @@ pub mod noise;
 pub mod preferred;
 pub mod quiescent;
 pub mod stress;
+pub(crate) mod windings;
