@@ -132,3 +132,18 @@ fn faults_of_generated_amplifiers_are_found() {
     assert!(outcome.three() >= 0.8, "{}", outcome.text());
     assert!(outcome.sound() >= 0.5, "{}", outcome.text());
 }
+
+/// Pairs of faults, and faults sought from three readings on: shares by hand with GRIDLEAK_ALL.
+#[test]
+fn pairs_and_next_points_lead_to_the_fault() {
+    let all = std::env::var("GRIDLEAK_ALL")
+        .ok()
+        .and_then(|n| n.parse().ok());
+    let count: usize = all.unwrap_or(6) / 3;
+    let (found, tried, missed) = trial::by_next(3, count);
+    println!("from three readings and six more: {found} of {tried}\n{missed}");
+    assert!(found * 2 >= tried, "{missed}");
+    let (found, tried, missed) = trial::pairs(5, count);
+    println!("pairs: {found} of {tried}\n{missed}");
+    assert!(all.is_none() || found * 3 >= tried, "{missed}");
+}

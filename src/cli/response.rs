@@ -52,7 +52,7 @@ fn options(command: clap::Command) -> clap::Command {
             Arg::new("group-delay")
                 .long("group-delay")
                 .action(ArgAction::SetTrue)
-                .help("Put out the group delay of each probe too"),
+                .help("Give the group delay of each probe too"),
         )
         .arg(
             Arg::new("vary")
@@ -61,14 +61,14 @@ fn options(command: clap::Command) -> clap::Command {
                 .action(ArgAction::Append)
                 .help(
                     "Once for each value of an element, NAME.parameter, pot or toggle: a family \
-                     of curves. Given again: every combination",
+                     of curves. Repeat it to run every combination",
                 ),
         )
         .arg(
             Arg::new("plot")
                 .long("plot")
                 .value_name("PATH")
-                .help("Draw gain, phase and what else was asked for as SVG"),
+                .help("Plot gain, phase and the other requested curves as SVG"),
         )
 }
 

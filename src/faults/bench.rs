@@ -6,6 +6,7 @@
 //! circuit: J dx/dp = -df/dp, with df/dp of the parts alone.
 
 use super::change::{Change, Undo};
+use super::supply::{self, Supply};
 use crate::analysis::NoSolution;
 use crate::analysis::operating_point;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
@@ -38,6 +39,8 @@ pub struct Seen {
     pub spread: Vec<Vec<f64>>,
     /// The same for the fault's own value, V for a natural logarithm of it.
     pub own: Vec<f64>,
+    /// How far each reading may be off because a supply is not solved cycle by cycle, V.
+    pub doubt: Vec<f64>,
     /// Nodes of the circuit that `x` belongs to: leads in the air are the last of them.
     nodes: usize,
 }
@@ -72,6 +75,10 @@ pub struct Bench {
     /// Unknowns of the sound circuit.
     pub sound: Vec<f64>,
     memory: Vec<f64>,
+    /// What feeds it from the mains, if anything does.
+    pub supply: Option<Supply>,
+    /// The means of a mains cycle less the sound operating point, by unknown.
+    offset: Vec<f64>,
     slopes: Vec<Slope>,
     columns: usize,
     /// The meter's resistance, ohm.
@@ -83,6 +90,10 @@ pub struct Bench {
 /// How far a DC supply may be off that is drawn as an ideal source, a part of itself (common
 /// practice, no published source: it stands for a supply on the mains, 5 % like these).
 const SUPPLY: f64 = 0.05;
+/// How far rectifiers and their transformers differ, a part of what they drop.
+const RECTIFIER: f64 = 0.1;
+/// What a source in place of a rectifier leaves out, a part of how far a fault moves a reading.
+const DOUBT: f64 = 0.03;
 /// Sources below this are signals and no supplies, V or A.
 const LEAST: f64 = 1e-9;
 /// The step of differences of laws.
@@ -96,19 +107,37 @@ impl Bench {
     /// # Errors
     /// If it has no operating point.
     pub fn new(
-        circuit: Circuit,
+        mut circuit: Circuit,
         variables: Variables,
         meter_ohms: f64,
     ) -> Result<Self, Box<NoSolution>> {
-        let (point, assembly) = operating_point::dc(&circuit)?;
-        let memory = assembly.memory.clone();
-        drop(assembly);
+        let supply = supply::settle(&mut circuit)?;
+        let (x, memory) = match &supply {
+            None => {
+                let (point, assembly) = operating_point::dc(&circuit)?;
+                (point.x, assembly.memory)
+            }
+            Some(supply) => {
+                let mut assembly = Assembly::new(&circuit);
+                for &law in &supply.unplugged {
+                    assembly.unplugged[law] = true;
+                }
+                let found = operating_point::near(&mut assembly, SourceState::DC, &supply.mean)?;
+                (found.x, assembly.memory)
+            }
+        };
+        let offset = match &supply {
+            None => vec![0.0; x.len()],
+            Some(supply) => supply.mean.iter().zip(&x).map(|(m, x)| m - x).collect(),
+        };
         let mut bench = Bench {
             drawn: Drawn::of(&circuit, &variables),
             circuit,
             variables,
-            sound: point.x,
+            sound: x,
             memory,
+            supply,
+            offset,
             slopes: Vec::new(),
             columns: 0,
             meter_ohms,
@@ -148,6 +177,29 @@ impl Bench {
                 pushes,
                 columns,
             });
+        }
+        if let Some(supply) = self.supply.clone() {
+            let mains = self.variables.all.iter().find(|v| v.class == Class::Mains);
+            let part = mains.map_or(0.0, |v| Shape::Uniform.deviation(v.range));
+            let own = self.column();
+            let pushes = supply.outputs.iter();
+            self.slopes.push(Slope {
+                variable: None,
+                pushes: pushes
+                    .map(|o| Push::Current(o.current, part * o.short()))
+                    .collect(),
+                columns: vec![(own, 1.0)],
+            });
+            // The transformer's copper and the rectifier differ too.
+            for output in &supply.outputs {
+                let own = self.column();
+                let push = Push::Current(output.current, RECTIFIER * output.amperes);
+                self.slopes.push(Slope {
+                    variable: None,
+                    pushes: vec![push],
+                    columns: vec![(own, 1.0)],
+                });
+            }
         }
         for k in 0..self.circuit.branches.len() {
             let BranchKind::Source(drive) = &self.circuit.branches[k].kind else {
@@ -249,6 +301,33 @@ impl Bench {
         seen
     }
 
+    fn assembly(&self, undo: &Undo) -> Assembly<'_> {
+        let mut assembly = Assembly::new(&self.circuit);
+        let known = self.memory.len().min(assembly.memory.len());
+        assembly.memory[..known].copy_from_slice(&self.memory[..known]);
+        let pulled = self.supply.iter().flat_map(|s| &s.unplugged);
+        for &law in pulled.chain(&undo.unplugged) {
+            assembly.unplugged[law] = true;
+        }
+        assembly
+    }
+
+    /// What a mains cycle adds to the operating point at a point, where it stands at some volts.
+    fn added(&self, point: &Point, read: f64) -> f64 {
+        if self.supply.is_none() {
+            return 0.0;
+        }
+        let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
+        let added = volts(&self.offset, point.a) - volts(&self.offset, point.b);
+        // A supply that collapsed has no ripple.
+        let part = if sound.abs() > 1.0 {
+            (read / sound).abs().min(1.0)
+        } else {
+            1.0
+        };
+        added * part
+    }
+
     fn solved(
         &mut self,
         changes: &[Change],
@@ -264,36 +343,33 @@ impl Bench {
         };
         self.solutions += 1;
         let mut seen = {
-            let mut assembly = Assembly::new(&self.circuit);
-            let known = self.memory.len().min(assembly.memory.len());
-            assembly.memory[..known].copy_from_slice(&self.memory[..known]);
-            for &law in &undo.unplugged {
-                assembly.unplugged[law] = true;
-            }
+            let mut assembly = self.assembly(undo);
             let point = operating_point::near(&mut assembly, SourceState::DC, &start).ok()?;
             self.seen(assembly, point.x, changes, points, slopes)?
         };
         // Where the meter moves the point a good deal, it is put there.
         for (k, point) in points.iter().enumerate() {
-            let volts = volts(&seen.x, point.a) - volts(&seen.x, point.b);
-            let moved = (seen.reads[k] - volts).abs();
-            if moved <= LOADED * volts.abs() || moved < 2e-3 {
+            let bare = volts(&seen.x, point.a) - volts(&seen.x, point.b);
+            let moved = (seen.reads[k] - bare).abs();
+            if moved <= LOADED * bare.abs() || moved < 2e-3 {
                 continue;
             }
             self.circuit.join(point.a, point.b, self.meter_ohms);
-            let mut assembly = Assembly::new(&self.circuit);
-            let known = self.memory.len().min(assembly.memory.len());
-            assembly.memory[..known].copy_from_slice(&self.memory[..known]);
-            for &law in &undo.unplugged {
-                assembly.unplugged[law] = true;
-            }
-            let found = operating_point::near(&mut assembly, SourceState::DC, &seen.x);
             self.solutions += 1;
+            let mut assembly = self.assembly(undo);
+            let found = operating_point::near(&mut assembly, SourceState::DC, &seen.x);
             drop(assembly);
             self.circuit.part();
             if let Ok(found) = found {
                 let x = &found.x;
-                seen.reads[k] = self::volts(x, point.a) - self::volts(x, point.b);
+                seen.reads[k] = volts(x, point.a) - volts(x, point.b);
+            }
+        }
+        if self.supply.is_some() {
+            for (k, point) in points.iter().enumerate() {
+                let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
+                seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
+                seen.reads[k] += self.added(point, seen.reads[k]);
             }
         }
         Some(seen)
@@ -331,6 +407,7 @@ impl Bench {
             reads,
             spread: Vec::new(),
             own: vec![0.0; points.len()],
+            doubt: vec![0.0; points.len()],
         };
         if !slopes {
             return Some(seen);
@@ -356,27 +433,28 @@ impl Bench {
                 }
             }
         }
-        if let Some(change) = changes.first() {
-            work.fill(0.0);
-            let pushed = match change {
+        work.fill(0.0);
+        let mut pushed = false;
+        for change in changes {
+            pushed |= match change {
                 Change::Variable(k, value) => {
                     let slope = self.slopes.iter().find(|s| s.variable == Some(*k));
                     let deviation = Shape::Uniform.deviation(self.variables.all[*k].range);
-                    slope.is_some_and(|slope| {
-                        for push in &slope.pushes {
-                            self.push(push, &seen.x, &mut work, &assembly);
-                        }
-                        work.iter_mut().for_each(|w| *w *= value / deviation);
-                        true
-                    })
+                    let mut own = vec![0.0; n];
+                    for push in slope.iter().flat_map(|s| &s.pushes) {
+                        self.push(push, &seen.x, &mut own, &assembly);
+                    }
+                    let pairs = work.iter_mut().zip(own);
+                    pairs.for_each(|(w, own)| *w += own * value / deviation);
+                    slope.is_some()
                 }
                 _ => change.push(&self.circuit, &seen.x, assembly.unknowns, &mut work),
             };
-            if pushed {
-                lu.solve(&mut work);
-                for k in 0..points.len() {
-                    seen.own[k] = at(&work, k);
-                }
+        }
+        if pushed {
+            lu.solve(&mut work);
+            for k in 0..points.len() {
+                seen.own[k] = at(&work, k);
             }
         }
         Some(seen)

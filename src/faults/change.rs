@@ -21,6 +21,8 @@ pub enum Change {
     Variable(usize, f64),
     /// A voltage source gives other volts.
     Source(usize, f64),
+    /// A current source gives other amperes.
+    Feed(usize, f64),
     /// Amperes from the first node to the second, through no part that is drawn.
     Leak(Node, Node, f64),
     /// An element is of another type: its model's parameters.
@@ -43,6 +45,7 @@ enum Step {
     Part,
     Fasten(Loosened),
     Source(usize, f64),
+    Feed(usize, f64),
     Current,
     Model(usize, Vec<f64>),
 }
@@ -88,6 +91,11 @@ impl Change {
                 let before = std::mem::replace(&mut drive.dc, *volts);
                 undo.steps.push(Step::Source(*k, before));
             }
+            Change::Feed(k, amperes) => {
+                let dc = &mut circuit.currents[*k].drive.dc;
+                undo.steps
+                    .push(Step::Feed(*k, std::mem::replace(dc, *amperes)));
+            }
             Change::Leak(a, b, amperes) => {
                 circuit.currents.push(CurrentPart {
                     a: *a,
@@ -125,6 +133,10 @@ impl Change {
             Change::Join(a, b, ohms) => feed(work, a, b, (volts(x, a) - volts(x, b)) / ohms),
             Change::Source(k, volts) => work[at.nodes() + k] += volts,
             Change::Leak(a, b, amperes) => feed(work, a, b, -amperes),
+            Change::Feed(k, amperes) => {
+                let source = &circuit.currents[k];
+                feed(work, source.a, source.b, -amperes);
+            }
             _ => return false,
         }
         true
@@ -144,6 +156,7 @@ impl Undo {
                         drive.dc = volts;
                     }
                 }
+                Step::Feed(k, amperes) => circuit.currents[k].drive.dc = amperes,
                 Step::Current => {
                     circuit.currents.pop();
                 }

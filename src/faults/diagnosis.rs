@@ -3,6 +3,7 @@
 use super::bench::{Bench, volts};
 use super::hypothesis::{self, Hypothesis};
 use super::next::{self, Next};
+use super::pairs;
 use super::rank::{self, Group, Judged, Meter, Ranking};
 use super::readings::Reading;
 use crate::analysis::NoSolution;
@@ -154,16 +155,20 @@ impl Case {
         poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
     ) -> Result<Diagnosis, E> {
         let circuit = &self.bench.circuit;
-        let (hypotheses, hidden) = hypothesis::all(circuit, &self.bench.variables);
+        let (hypotheses, hidden) =
+            hypothesis::all(circuit, &self.bench.variables, self.bench.supply.as_ref());
         let bench = &mut self.bench;
         let first = rank::rank(bench, readings, &self.meter, hypotheses, poll)?;
         let suspects = suspects(&first);
         let more = hypothesis::interchanged(&bench.circuit, &suspects);
-        let ranking = if more.is_empty() {
+        let mut ranking = if more.is_empty() {
             first
         } else {
             rank::also(bench, readings, &self.meter, first, more, poll)?
         };
+        if pairs::wanted(&ranking, readings) {
+            ranking = pairs::also(bench, readings, &self.meter, ranking, poll)?;
+        }
         let next = next::next(bench, readings, &self.meter, &ranking);
         let sound = ranking.sound.clone();
         let answers = self.answers(&ranking, readings);

@@ -6,6 +6,7 @@
 //! are most of it, is common practice without a published source.
 
 use super::change::Change;
+use super::supply::{Output, Supply};
 use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::math::fun;
@@ -74,15 +75,23 @@ fn single(changes: Vec<Change>) -> Vec<Cell> {
 
 /// Every fault of every part, the faults of one part together; and those that direct volts
 /// cannot show, by name.
-pub fn all(circuit: &Circuit, variables: &Variables) -> (Vec<Hypothesis>, Vec<(String, String)>) {
+pub fn all(
+    circuit: &Circuit,
+    variables: &Variables,
+    supply: Option<&Supply>,
+) -> (Vec<Hypothesis>, Vec<(String, String)>) {
     let mut list = List {
         circuit,
         variables,
+        supply,
         found: Vec::new(),
         hidden: Vec::new(),
     };
     for (k, element) in circuit.elements.iter().enumerate() {
         list.element(k, element);
+    }
+    if let Some(supply) = supply {
+        list.mains(supply);
     }
     list.bottles();
     list.exchanged_valves();
@@ -92,6 +101,7 @@ pub fn all(circuit: &Circuit, variables: &Variables) -> (Vec<Hypothesis>, Vec<(S
 struct List<'a> {
     circuit: &'a Circuit,
     variables: &'a Variables,
+    supply: Option<&'a Supply>,
     found: Vec<Hypothesis>,
     hidden: Vec<(String, String)>,
 }
@@ -126,6 +136,9 @@ impl List<'_> {
     fn element(&mut self, k: usize, element: &Element) {
         let name = element.name.as_str();
         let Some(role) = element.role() else { return };
+        if self.is_of_mains(element, role) {
+            return;
+        }
         match role {
             DeviceRole::Resistor => self.resistor(element),
             DeviceRole::Capacitor => self.capacitor(element),
@@ -164,6 +177,100 @@ impl List<'_> {
             DeviceRole::Loudspeaker => self.hide("open", name),
             DeviceRole::VoltageSource => self.source(k, element),
             DeviceRole::CurrentSource | DeviceRole::ControlledSource => {}
+        }
+    }
+
+    /// Whether it is on the mains' side of a rectifier, where no direct current says anything.
+    fn is_of_mains(&self, element: &Element, role: DeviceRole) -> bool {
+        let Some(supply) = self.supply else {
+            return false;
+        };
+        role == DeviceRole::MainsTransformer
+            || supply
+                .outputs
+                .iter()
+                .any(|o| o.rectifiers.contains(&element.name))
+            || role != DeviceRole::VoltageSource
+                && element.terminals.iter().any(|n| supply.alternating[n.0])
+                && !role.is_valve()
+    }
+
+    /// What may be wrong between the mains and the reservoirs.
+    fn mains(&mut self, supply: &Supply) {
+        let off = |o: &Output| {
+            [
+                Change::Feed(o.current, 0.0),
+                Change::Ohms(o.resistance, OPEN[0].0),
+            ]
+        };
+        let half = |o: &Output| {
+            [
+                Change::Feed(o.current, 0.5 * o.short()),
+                Change::Ohms(o.resistance, 2.0 / o.siemens),
+            ]
+        };
+        let all: Vec<Change> = supply.outputs.iter().flat_map(off).collect();
+        let mains = supply.mains.as_str();
+        self.add("supply", mains, "disconnected", 0.7, single(all.clone()));
+        for (lead, sign) in [("low", -1.0f64), ("high", 1.0)] {
+            let width = 0.12;
+            let count = if sign < 0.0 { 7 } else { 3 };
+            let cells = (0..count).map(|n| {
+                let factor = fun::exp(sign * (0.06 + (n as f64 + 0.5) * width));
+                let outputs = supply.outputs.iter();
+                Cell {
+                    changes: outputs
+                        .map(|o| Change::Feed(o.current, factor * o.short()))
+                        .collect(),
+                    part: 1.0 / count as f64,
+                    value: None,
+                    width,
+                }
+            });
+            self.add("supply", mains, lead, 0.4, cells.collect());
+        }
+        let circuit = self.circuit;
+        for element in &circuit.elements {
+            let Some(role) = element.role() else { continue };
+            let name = element.name.as_str();
+            if role == DeviceRole::MainsTransformer {
+                self.add("open", name, "primary", 0.2, single(all.clone()));
+                for output in &supply.outputs {
+                    let lead = format!("winding of {}", circuit.nodes[output.node.0].name);
+                    self.add("open", name, &lead, 0.1, single(off(output).to_vec()));
+                    self.add(
+                        "open",
+                        name,
+                        &format!("half the {lead}"),
+                        0.1,
+                        single(half(output).to_vec()),
+                    );
+                }
+            } else if let Some(output) = supply
+                .outputs
+                .iter()
+                .find(|o| o.rectifiers.contains(&element.name))
+            {
+                let changes = match output.rectifiers.len() {
+                    1 => off(output),
+                    _ => half(output),
+                };
+                let fault = if role.is_valve() { "dead" } else { "open" };
+                self.add(fault, name, "", 0.4, single(changes.to_vec()));
+                if role.is_valve() {
+                    self.add(
+                        "open",
+                        name,
+                        "one plate",
+                        0.2,
+                        single(half(output).to_vec()),
+                    );
+                }
+            } else if role.is_resistance() && self.is_of_mains(element, role) {
+                self.add("open", name, "", 0.3, single(all.clone()));
+            } else if role == DeviceRole::Capacitor && self.is_of_mains(element, role) {
+                self.hide("open", name);
+            }
         }
     }
 
@@ -485,7 +592,7 @@ pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
                 fault: "interchanged",
                 element: format!("{} {}", one.name, two.name),
                 lead: String::new(),
-                weight: 0.6 / resistors.len() as f64,
+                weight: 0.2 / resistors.len() as f64,
                 cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
                 unit: "",
             });

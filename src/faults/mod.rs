@@ -6,8 +6,10 @@
 //! in the circuit      change      made in the bound circuit, and taken back
 //! what a meter sees   bench       solved from the sound circuit, loaded by the meter, with the
 //!                                 slopes of all tolerances about the faulty circuit
+//! on the mains        supply      rectifiers as sources with a resistance
 //! how well it fits    likelihood  covariance, heavy tails, one slipped reading
 //! in order            rank        probabilities; what reads the same is one answer
+//! two at once         pairs       where no single fault explains enough
 //! what tells most     next        by expected information
 //! ```
 //!
@@ -20,5 +22,7 @@ pub mod diagnosis;
 pub mod hypothesis;
 pub mod likelihood;
 pub mod next;
+pub mod pairs;
 pub mod rank;
 pub mod readings;
+pub mod supply;

@@ -59,7 +59,9 @@ pub struct Ranking {
     /// V at the readings in the sound circuit.
     pub sound: Vec<f64>,
     /// Of all hypotheses that the prior is shared among.
-    weight: f64,
+    pub weight: f64,
+    /// What each fault at each value shows at the readings, V: hypothesis, cell.
+    pub tried: Vec<(usize, usize, Vec<f64>)>,
     /// Volts that a slipped reading may lie in.
     span: f64,
 }
@@ -114,8 +116,12 @@ pub fn covariance(rows: &[Vec<f64>], own: &[f64]) -> Vec<f64> {
 
 /// The deviation of each reading by itself.
 pub fn own(seen: &Seen, readings: &[Reading], meter: &Meter) -> Vec<f64> {
-    let pairs = seen.reads.iter().zip(readings);
-    pairs.map(|(&v, r)| meter.deviation(v, r.digit)).collect()
+    let all = readings.iter().enumerate();
+    all.map(|(k, r)| {
+        let own = meter.deviation(seen.reads[k], r.digit);
+        (own * own + seen.doubt[k] * seen.doubt[k]).sqrt()
+    })
+    .collect()
 }
 
 /// The deviation of a reading still to come.
@@ -207,6 +213,7 @@ pub fn also<E>(
                 ranking.unsolved += 1;
                 continue;
             };
+            ranking.tried.push((which, cell, seen.reads.clone()));
             let Some((fit, shift)) = judge(&seen, readings, meter, it.width, ranking.span) else {
                 continue;
             };

@@ -13,3 +13,4 @@ pub mod preferred;
 pub mod quiescent;
 pub mod refine;
 pub mod stress;
+pub(crate) mod windings;

@@ -32,7 +32,7 @@ pub fn cause(cause: &Cause) -> String {
         ("leaky", _) => format!("{name} leaks{}", about("Ω")),
         ("wrong value", _) => format!("{name} has the wrong value{}", about("Ω")),
         ("interchanged", _) => format!("{} are interchanged", name.replacen(' ', " and ", 1)),
-        ("dead", "no heater") => format!("{name} is dead: no heater?"),
+        ("dead", "no heater") => format!("{name} is dead (no heater?)"),
         ("dead", _) => format!("{name} passes no current: dead valve, or not in its socket"),
         ("weak", _) => {
             let part = cause.value.map_or(String::new(), |v| {
@@ -50,6 +50,7 @@ pub fn cause(cause: &Cause) -> String {
             format!("supply {name} is not connected: fuse, standby or joint")
         }
         ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
+        ("two faults", both) => format!("two faults at once: {both}"),
         (fault, lead) => format!("{fault} {name} {lead}"),
     }
 }

@@ -18,19 +18,12 @@ mod wanted;
 
 pub use full::full_level;
 pub use gauge::Statistic;
-pub(crate) use gauge::{into_terminal, windings};
 pub use state::{Cold, Sine, State};
-pub use wanted::body_volts;
-pub(crate) use wanted::{common_of, winding_name};
+pub use wanted::{REVERSED_V, body_volts};
 
 use super::chart::{ROUNDING, Verdict};
 use crate::analysis::periodic::Trouble;
 use crate::circuit::Circuit;
-use gauge::Gauge;
-
-/// Volts of the wrong sign that an electrolytic stands without harm (common practice, no
-/// published source).
-pub const REVERSED_V: f64 = 1.0;
 
 /// A figure of one part over all states.
 #[derive(Debug, Clone, PartialEq)]
@@ -101,7 +94,7 @@ pub fn survey<E>(
     mut poll: impl FnMut() -> Result<(), E>,
     mut done: impl FnMut(),
 ) -> Result<Survey, E> {
-    let blank = Gauge::new(circuit);
+    let blank = wanted::gauge(circuit);
     let mut figures: Vec<Stress> = blank
         .wanted
         .iter()
