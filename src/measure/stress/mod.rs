@@ -84,7 +84,7 @@ impl Survey {
 }
 
 /// Takes a circuit through states and reads all its parts. The circuit is as before afterwards.
-/// `poll` is asked now and then whether to go on.
+/// `poll` is asked now and then whether to go on; `done` is called after each state.
 ///
 /// # Errors
 /// What the poll says. A state that is not found leaves its figures out and says why.
@@ -92,6 +92,7 @@ pub fn survey<E>(
     circuit: &mut Circuit,
     states: Vec<State>,
     mut poll: impl FnMut() -> Result<(), E>,
+    mut done: impl FnMut(),
 ) -> Result<Survey, E> {
     let blank = wanted::gauge(circuit);
     let mut figures: Vec<Stress> = blank
@@ -110,10 +111,10 @@ pub fn survey<E>(
     for state in &states {
         poll()?;
         let mut gauge = blank.clone();
-        let done = state::put(circuit, state, |c| {
+        let read = state::put(circuit, state, |c| {
             state::read(c, state, &mut gauge, &mut poll)
         });
-        let trouble = match done {
+        let trouble = match read {
             Ok(Ok(())) => None,
             Ok(Err(stopped)) => return Err(stopped),
             Err(trouble) => Some(trouble),
@@ -123,6 +124,7 @@ pub fn survey<E>(
             figure.values.push(trouble.is_none().then_some(value));
         }
         failed.push(trouble);
+        done();
     }
     Ok(Survey {
         states,
