@@ -170,12 +170,13 @@ impl Files {
         };
         // Odd parts stand in backticks.
         let parts = message.split('`').enumerate();
-        let mut shown = parts.map(
-            |(k, part)| match k % 2 == 1 && self.text(file).contains(part) {
-                true => "...",
-                false => part,
-            },
-        );
+        let mut shown = parts.map(|(k, part)| {
+            if k % 2 == 1 && self.text(file).contains(part) {
+                "..."
+            } else {
+                part
+            }
+        });
         let first = shown.next().unwrap_or_default().to_string();
         Cow::Owned(shown.fold(first, |all, part| all + "`" + part))
     }
@@ -296,9 +297,12 @@ fn in_place(line: &str) -> Cow<'_, str> {
         return Cow::Borrowed(line);
     }
     // The renderer sees to those of ASCII.
-    let dots = |c: char| match odd(c) {
-        true => "\u{b7}".repeat(c.len_utf8() / 2) + if c.len_utf8() == 3 { "." } else { "" },
-        false => c.to_string(),
+    let dots = |c: char| {
+        if odd(c) {
+            "\u{b7}".repeat(c.len_utf8() / 2) + if c.len_utf8() == 3 { "." } else { "" }
+        } else {
+            c.to_string()
+        }
     };
     Cow::Owned(line.chars().map(dots).collect())
 }
