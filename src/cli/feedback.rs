@@ -283,7 +283,7 @@ impl Version<'_> {
             negative,
             transformer: turns_round(circuit),
             thd,
-            solved: self.is_drawn.then(|| drawn::Solved {
+            solved: self.is_drawn.then_some(drawn::Solved {
                 driven: self.driven,
                 small,
                 pickup,
