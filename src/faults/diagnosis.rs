@@ -208,7 +208,7 @@ impl Case {
         Answer {
             probability: group.probability,
             causes,
-            expected: leader.seen.reads.clone(),
+            expected: leader.expected.clone(),
             deviation,
             misfit: leader.fit.misfit,
             slipped: leader.fit.slipped,

@@ -32,6 +32,8 @@ pub struct Judged {
     pub fit: Fit,
     /// What the meter would see with it, at the readings.
     pub seen: Seen,
+    /// The same at the most likely value of the fault, V.
+    pub expected: Vec<f64>,
     /// Width of the best cell.
     pub width: f64,
 }
@@ -220,7 +222,9 @@ pub fn also<E>(
             let log = fun::ln(it.part) + fit.log_density;
             if best.as_ref().is_none_or(|b| log > b.0) {
                 let value = it.value.map(|v| v * fun::exp(shift));
-                let found = judged(Some(which), cell, value, fit, seen.clone(), it.width);
+                let mut found = judged(Some(which), cell, value, fit, seen.clone(), it.width);
+                let own = found.expected.iter_mut().zip(&seen.own);
+                own.for_each(|(v, own)| *v += own * shift);
                 best = Some((log, found));
             }
             terms.push(log);
@@ -262,6 +266,7 @@ fn judged(
         cell,
         value,
         fit,
+        expected: seen.reads.clone(),
         seen,
         width,
     }
@@ -298,7 +303,7 @@ fn ordered(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
                 if taken[j] || other.which.is_none() {
                     continue;
                 }
-                let pairs = other.seen.reads.iter().zip(&leader.seen.reads);
+                let pairs = other.expected.iter().zip(&leader.expected);
                 let apart: Vec<f64> = pairs.map(|(a, b)| a - b).collect();
                 let mut weighted = apart.clone();
                 near.solve(&mut weighted);
