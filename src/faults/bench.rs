@@ -7,6 +7,7 @@
 
 use super::change::{Change, Undo};
 use super::slope::{Numbers, Push, Slope};
+use super::state::{Quantity, State};
 use super::supply::{self, Supply};
 use crate::analysis::NoSolution;
 use crate::analysis::operating_point;
@@ -27,6 +28,26 @@ pub struct Point {
     pub a: Node,
     /// The black lead: ground unless said.
     pub b: Node,
+    /// What is measured.
+    pub quantity: Quantity,
+    /// How the amplifier stands meanwhile.
+    pub state: State,
+}
+
+impl Point {
+    /// Whether it is direct volts of the working amplifier.
+    pub fn is_plain(&self) -> bool {
+        self.quantity == Quantity::Volts && self.state == State::Working
+    }
+
+    /// The unit of its readings.
+    pub fn unit(&self) -> &'static str {
+        match self.quantity {
+            Quantity::Volts => "V",
+            Quantity::Ohms => "Ω",
+            Quantity::Gain => "",
+        }
+    }
 }
 
 /// What a meter sees.
@@ -44,6 +65,40 @@ pub struct Seen {
     pub doubt: Vec<f64>,
     /// Nodes of the circuit that `x` belongs to: leads in the air are the last of them.
     nodes: usize,
+}
+
+impl Seen {
+    /// Nothing seen yet at so many points.
+    pub(super) fn blank(x: Vec<f64>, points: usize) -> Self {
+        Seen {
+            x,
+            reads: vec![0.0; points],
+            spread: Vec::new(),
+            own: vec![0.0; points],
+            doubt: vec![0.0; points],
+            nodes: 0,
+        }
+    }
+
+    /// Makes room for so many points.
+    pub(super) fn widen(&mut self, points: usize, columns: usize) {
+        self.spread = vec![vec![0.0; columns]; points];
+        for all in [&mut self.reads, &mut self.own, &mut self.doubt] {
+            *all = vec![0.0; points];
+        }
+    }
+
+    /// Enters what was seen at some points in their places.
+    pub(super) fn fill(&mut self, part: &Seen, places: &[usize]) {
+        for (n, &k) in places.iter().enumerate() {
+            self.reads[k] = part.reads[n];
+            self.own[k] = part.own[n];
+            self.doubt[k] = part.doubt[n];
+            if let Some(row) = part.spread.get(n) {
+                self.spread[k].clone_from(row);
+            }
+        }
+    }
 }
 
 /// The circuit under test.
@@ -260,6 +315,32 @@ impl Bench {
         start: Option<&Seen>,
         slopes: bool,
     ) -> Option<Seen> {
+        if points.iter().all(Point::is_plain) {
+            self.once(changes, points, start, slopes)
+        } else {
+            self.look_in_states(changes, points, start, slopes)
+        }
+    }
+
+    /// The working amplifier's direct volts.
+    pub(super) fn once(
+        &mut self,
+        changes: &[Change],
+        points: &[Point],
+        start: Option<&Seen>,
+        slopes: bool,
+    ) -> Option<Seen> {
+        self.with(changes, |bench, undo| {
+            bench.solved(changes, points, start, slopes, undo)
+        })
+    }
+
+    /// Makes changes for the time of some work.
+    pub(super) fn with<T>(
+        &mut self,
+        changes: &[Change],
+        work: impl FnOnce(&mut Self, &Undo) -> Option<T>,
+    ) -> Option<T> {
         let nominal = changes
             .iter()
             .any(Change::is_of_variable)
@@ -274,19 +355,15 @@ impl Bench {
         let done = changes
             .iter()
             .all(|c| c.apply(&mut self.circuit, &mut undo));
-        let seen = if done {
-            self.solved(changes, points, start, slopes, &undo)
-        } else {
-            None
-        };
+        let found = if done { work(self, &undo) } else { None };
         undo.back(&mut self.circuit);
         if let Some(values) = nominal {
             self.drawn.put(&mut self.circuit, &self.variables, &values);
         }
-        seen
+        found
     }
 
-    fn assembly(&self, undo: &Undo) -> Assembly<'_> {
+    pub(super) fn assembly(&self, undo: &Undo) -> Assembly<'_> {
         let mut assembly = Assembly::new(&self.circuit);
         let known = self.memory.len().min(assembly.memory.len());
         assembly.memory[..known].copy_from_slice(&self.memory[..known]);
@@ -397,11 +474,8 @@ impl Bench {
         }
         let mut seen = Seen {
             nodes: self.circuit.nodes.len(),
-            x,
             reads,
-            spread: Vec::new(),
-            own: vec![0.0; points.len()],
-            doubt: vec![0.0; points.len()],
+            ..Seen::blank(x, points.len())
         };
         if !slopes {
             return Some(seen);
@@ -454,6 +528,11 @@ impl Bench {
             }
         }
         Some(seen)
+    }
+
+    /// What each variable moves.
+    pub(super) fn slopes(&self) -> &[Slope] {
+        &self.slopes
     }
 
     /// The columns of the spread.

@@ -79,11 +79,13 @@ pub fn all(
     circuit: &Circuit,
     variables: &Variables,
     supply: Option<&Supply>,
+    tones: bool,
 ) -> (Vec<Hypothesis>, Vec<(String, String)>) {
     let mut list = List {
         circuit,
         variables,
         supply,
+        tones,
         found: Vec::new(),
         hidden: Vec::new(),
     };
@@ -102,6 +104,8 @@ pub(super) struct List<'a> {
     pub(super) circuit: &'a Circuit,
     variables: &'a Variables,
     supply: Option<&'a Supply>,
+    /// Whether a gain was measured, which shows open capacitors.
+    tones: bool,
     found: Vec<Hypothesis>,
     hidden: Vec<(String, String)>,
 }
@@ -293,7 +297,13 @@ impl List<'_> {
 
     fn capacitor(&mut self, element: &Element) {
         let name = &element.name;
-        self.hide("open", name);
+        match element.ports.first().map(|p| p.piece) {
+            Some(Piece::Capacitance(k)) if self.tones => {
+                let cells = single(vec![Change::Farads(k, 1e-18)]);
+                self.add("open", name, "", 0.4, cells);
+            }
+            _ => self.hide("open", name),
+        }
         let &[a, b] = &element.terminals[..] else {
             return;
         };

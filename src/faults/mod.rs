@@ -8,6 +8,7 @@
 //! what a meter sees   bench       solved from the sound circuit, loaded by the meter, with the
 //!                                 slopes of all tolerances about the faulty circuit
 //! on the mains        supply      rectifiers as sources with a resistance
+//! otherwise measured  state       valves pulled, a switch thrown, ohms, the gain of a tone
 //! how well it fits    likelihood  covariance, heavy tails, one slipped reading
 //! in order            rank        probabilities; what reads the same is one answer
 //! two at once         pairs       where no single fault explains enough
@@ -28,4 +29,5 @@ pub mod pairs;
 pub mod rank;
 pub mod readings;
 mod slope;
+pub mod state;
 pub mod supply;

@@ -4,6 +4,7 @@ use super::bench::{Bench, Point, Seen};
 use super::hypothesis::{Hypothesis, SOUND};
 use super::likelihood::{Factored, Fit, fit, log_sum};
 use super::readings::Reading;
+use super::state::Quantity;
 use crate::math::fun;
 
 /// The meter.
@@ -95,6 +96,7 @@ impl Meter {
 
 /// All columns of a point: tolerances, the fault's own value, the meter's scale.
 pub fn row(seen: &Seen, k: usize, width: f64, meter: &Meter) -> Vec<f64> {
+    // No columns where only other kinds of readings were seen.
     let mut row = seen.spread[k].clone();
     row.push(seen.own[k] * width / 12f64.sqrt());
     row.push(meter.common(seen.reads[k]));
@@ -145,7 +147,16 @@ fn judge(
     let covariance = Factored::new(covariance(&rows, &own(seen, readings, meter)), n)?;
     let pairs = readings.iter().zip(&seen.reads);
     let off: Vec<f64> = pairs.map(|(r, v)| r.value - v).collect();
-    let found = fit(&off, &covariance, span);
+    // Ohms and gains slip by factors, volts within what the supply has.
+    let spans: Vec<f64> = readings
+        .iter()
+        .map(|r| match r.point.quantity {
+            Quantity::Volts => span,
+            Quantity::Ohms => 20.0 * r.value.abs().max(100.0),
+            Quantity::Gain => 20.0 * r.value.abs().max(1.0),
+        })
+        .collect();
+    let found = fit(&off, &covariance, &spans);
     let shift = if width > 0.0 {
         let mut weighted = off.clone();
         if let Some(k) = found.slipped {
