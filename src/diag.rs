@@ -68,6 +68,8 @@ pub struct Diagnostic {
     pub also: Option<(Span, String)>,
     /// What to do.
     pub hint: Option<String>,
+    /// The kind of problem that it is made of, by the name of its variant; empty for others.
+    pub cause: String,
 }
 
 impl Diagnostic {
@@ -79,6 +81,7 @@ impl Diagnostic {
             span: span.into(),
             also: None,
             hint: None,
+            cause: String::new(),
         }
     }
 
@@ -93,6 +96,14 @@ impl Diagnostic {
     /// The same with a remedy.
     pub fn hint(mut self, hint: impl Into<String>) -> Self {
         self.hint = Some(hint.into());
+        self
+    }
+
+    /// The same with the kind of problem that it is made of.
+    pub fn of(mut self, problem: &impl std::fmt::Debug) -> Self {
+        let name = format!("{problem:?}");
+        let end = name.find(|c: char| !c.is_alphanumeric());
+        self.cause = name[..end.unwrap_or(name.len())].to_string();
         self
     }
 

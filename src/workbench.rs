@@ -330,7 +330,7 @@ impl Workbench {
         };
         let frequencies_hz = gain::decades(*range_hz.start(), *range_hz.end(), per_decade);
         let mut small = SmallSignal::new(&mut assembly, &x);
-        let found = gain::sweep(&mut small, &wanted, &frequencies_hz)
+        let found = gain::sweep(&mut small, &wanted, &frequencies_hz, &mut || ())
             .map_err(|singular| small_signal::no_solution(&self.circuit, singular))?;
         let gains = found.gains.into_iter().next();
         Ok(Response {

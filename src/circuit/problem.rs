@@ -291,7 +291,7 @@ impl CircuitProblem {
     /// An error at a place.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
         let hint = self.hint();
-        let diagnostic = Diagnostic::error(self.to_string(), span);
+        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
         match hint {
             Some(hint) => diagnostic.hint(hint),
             None => diagnostic,

@@ -6,7 +6,6 @@ use super::super::failure::Failure;
 use super::super::guards::Guards;
 use super::super::parallel;
 use super::super::sheet_folder::SheetFolder;
-use super::board::Board;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{Overrides, Setting, What};
@@ -206,20 +205,6 @@ impl<'m> Asked<'m> {
     /// Whether a flag is set.
     pub fn flag(&self, name: &str) -> bool {
         self.matches.get_flag(name)
-    }
-
-    /// Measures the drawing's own amplifier, to see what columns there are.
-    ///
-    /// # Errors
-    /// Those of [`Board::new`].
-    pub fn board(&self) -> Result<Board, Failure> {
-        let stopped = || super::super::interrupt::check().is_err();
-        let around = Around {
-            sources: &self.sources,
-            clips: &self.beside,
-            stopped: &stopped,
-        };
-        Board::new(self, &mut self.plan.worker(around))
     }
 
     /// Draws the values.
