@@ -75,6 +75,28 @@ fn topics_and_commands_that_the_guide_names_exist() {
     }
 }
 
+/// The workflow and the hook to copy call the tool as it is.
+#[test]
+fn examples_for_ci_call_the_tool_as_it_is() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/ci-example");
+    for (file, count) in [(".github/workflows/circuits.yml", 1), ("pre-commit", 1)] {
+        let text = std::fs::read_to_string(folder.join(file)).expect("it is there");
+        // The part of a matrix is put in when it runs.
+        let text = text.replace("${{ matrix.part }}", "1");
+        let lines = commands::commands(&text);
+        let calls = lines.iter().filter_map(|line| {
+            let line = line.strip_prefix("exec ").unwrap_or(line);
+            line.starts_with("gridleak ").then_some(line)
+        });
+        let calls: Vec<&str> = calls.collect();
+        assert_eq!(calls.len(), count, "{file}");
+        for call in calls {
+            let read = cli::command_line().try_get_matches_from(commands::words(call));
+            assert!(read.is_ok(), "{file}: `{call}`: {}", read.unwrap_err());
+        }
+    }
+}
+
 #[test]
 fn every_kind_of_device_is_described() {
     let devices = topic("devices");

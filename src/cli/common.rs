@@ -2,6 +2,7 @@
 
 use super::failure::Failure;
 use super::guards::{self, Guards};
+pub use super::tell::tell;
 use super::{interrupt, memory};
 use crate::analysis::natural::Stability;
 use crate::circuit::bind::Timing;
@@ -484,12 +485,6 @@ pub fn audited(ledger: &Ledger, quiet: bool) -> Result<(), Failure> {
         tell(&format!("{}\n", tally.text()));
     }
     Ok(())
-}
-
-/// Writes to standard error. Where even that cannot be done there is nobody left to tell.
-pub fn tell(text: &str) {
-    let text = clean::lines(text);
-    let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
 /// A file for a text that is not known yet: staged before the work, so that what cannot be

@@ -25,13 +25,16 @@ mod manual;
 mod memory;
 mod messages;
 mod noise;
+mod outcome;
 mod parallel;
 mod parts;
 mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod signals;
 mod spread;
+mod tell;
 mod valves;
 mod variant;
 mod vary;
@@ -39,34 +42,7 @@ mod vary;
 use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
-
-/// How a run ended: the exit code.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
-    /// 0: done.
-    Done,
-    /// 1: an expectation or rating failed.
-    FellShort,
-    /// 2: bad usage, netlist or input file.
-    Bad,
-    /// 3: no solution found.
-    NoSolution,
-    /// 130: broken off by Ctrl-C; for any signal 128 and its number, as shells have it.
-    Interrupted(u8),
-}
-
-impl Outcome {
-    /// As the shell sees it.
-    pub fn code(self) -> u8 {
-        match self {
-            Outcome::Done => 0,
-            Outcome::FellShort => 1,
-            Outcome::Bad => 2,
-            Outcome::NoSolution => 3,
-            Outcome::Interrupted(signal) => 128 + signal,
-        }
-    }
-}
+pub use outcome::Outcome;
 
 /// A command of the tool.
 pub struct Command {

@@ -386,7 +386,10 @@ fn drawn(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combination
                 .iter()
                 .find_map(|r| r.1[k].as_ref().ok())
                 .map_or(figure.unit(), |v| v.unit);
-            traces.push(Trace::new(name, unit, x.iter().map(|&x| at(x)).collect()));
+            let limit = |r: &Combination| r.1[k].as_ref().ok().and_then(|v| v.limit);
+            let rating = rows.iter().find_map(limit);
+            let values = x.iter().map(|&x| at(x)).collect();
+            traces.push(Trace::new(name, unit, values).dotted(rating));
         }
     }
     let title = match figures.len() {

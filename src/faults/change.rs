@@ -11,6 +11,8 @@ use crate::system::unknowns::Unknowns;
 pub enum Change {
     /// A resistance has other ohms.
     Ohms(usize, f64),
+    /// A capacitance has other farads.
+    Farads(usize, f64),
     /// Two nodes are joined by some ohms.
     Join(Node, Node, f64),
     /// A lead of an element is off its node.
@@ -21,6 +23,8 @@ pub enum Change {
     Variable(usize, f64),
     /// A voltage source gives other volts.
     Source(usize, f64),
+    /// A current source gives other amperes.
+    Feed(usize, f64),
     /// Amperes from the first node to the second, through no part that is drawn.
     Leak(Node, Node, f64),
     /// An element is of another type: its model's parameters.
@@ -40,9 +44,11 @@ pub struct Undo {
 #[derive(Debug)]
 enum Step {
     Ohms(usize, f64),
+    Farads(usize, f64),
     Part,
     Fasten(Loosened),
     Source(usize, f64),
+    Feed(usize, f64),
     Current,
     Model(usize, Vec<f64>),
 }
@@ -67,6 +73,11 @@ impl Change {
                 let before = std::mem::replace(&mut circuit.resistances[*k].ohms, *ohms);
                 undo.steps.push(Step::Ohms(*k, before));
             }
+            Change::Farads(k, farads) => {
+                let place = &mut circuit.capacitances[*k].farads;
+                undo.steps
+                    .push(Step::Farads(*k, std::mem::replace(place, *farads)));
+            }
             Change::Join(a, b, ohms) => {
                 circuit.join(*a, *b, *ohms);
                 undo.steps.push(Step::Part);
@@ -87,6 +98,11 @@ impl Change {
                 };
                 let before = std::mem::replace(&mut drive.dc, *volts);
                 undo.steps.push(Step::Source(*k, before));
+            }
+            Change::Feed(k, amperes) => {
+                let dc = &mut circuit.currents[*k].drive.dc;
+                undo.steps
+                    .push(Step::Feed(*k, std::mem::replace(dc, *amperes)));
             }
             Change::Leak(a, b, amperes) => {
                 circuit.currents.push(CurrentPart {
@@ -125,6 +141,10 @@ impl Change {
             Change::Join(a, b, ohms) => feed(work, a, b, (volts(x, a) - volts(x, b)) / ohms),
             Change::Source(k, volts) => work[at.nodes() + k] += volts,
             Change::Leak(a, b, amperes) => feed(work, a, b, -amperes),
+            Change::Feed(k, amperes) => {
+                let source = &circuit.currents[k];
+                feed(work, source.a, source.b, -amperes);
+            }
             _ => return false,
         }
         true
@@ -137,6 +157,7 @@ impl Undo {
         for step in self.steps.into_iter().rev() {
             match step {
                 Step::Ohms(k, ohms) => circuit.resistances[k].ohms = ohms,
+                Step::Farads(k, farads) => circuit.capacitances[k].farads = farads,
                 Step::Part => circuit.part(),
                 Step::Fasten(lead) => circuit.fasten(lead),
                 Step::Source(k, volts) => {
@@ -144,6 +165,7 @@ impl Undo {
                         drive.dc = volts;
                     }
                 }
+                Step::Feed(k, amperes) => circuit.currents[k].drive.dc = amperes,
                 Step::Current => {
                     circuit.currents.pop();
                 }

@@ -3,8 +3,10 @@
 use super::bench::{Bench, volts};
 use super::hypothesis::{self, Hypothesis};
 use super::next::{self, Next};
+use super::pairs;
 use super::rank::{self, Group, Judged, Meter, Ranking};
 use super::readings::Reading;
+use super::state::Quantity;
 use crate::analysis::NoSolution;
 use crate::circuit::{BranchKind, Circuit};
 use crate::tolerance::list::Variables;
@@ -154,16 +156,25 @@ impl Case {
         poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
     ) -> Result<Diagnosis, E> {
         let circuit = &self.bench.circuit;
-        let (hypotheses, hidden) = hypothesis::all(circuit, &self.bench.variables);
+        let tones = readings.iter().any(|r| r.point.quantity == Quantity::Gain);
+        let (hypotheses, hidden) = hypothesis::all(
+            circuit,
+            &self.bench.variables,
+            self.bench.supply.as_ref(),
+            tones,
+        );
         let bench = &mut self.bench;
         let first = rank::rank(bench, readings, &self.meter, hypotheses, poll)?;
         let suspects = suspects(&first);
         let more = hypothesis::interchanged(&bench.circuit, &suspects);
-        let ranking = if more.is_empty() {
+        let mut ranking = if more.is_empty() {
             first
         } else {
             rank::also(bench, readings, &self.meter, first, more, poll)?
         };
+        if pairs::wanted(&ranking, readings) {
+            ranking = pairs::also(bench, readings, &self.meter, ranking, poll)?;
+        }
         let next = next::next(bench, readings, &self.meter, &ranking);
         let sound = ranking.sound.clone();
         let answers = self.answers(&ranking, readings);
@@ -203,7 +214,7 @@ impl Case {
         Answer {
             probability: group.probability,
             causes,
-            expected: leader.seen.reads.clone(),
+            expected: leader.expected.clone(),
             deviation,
             misfit: leader.fit.misfit,
             slipped: leader.fit.slipped,

@@ -6,6 +6,7 @@
 //! are most of it, is common practice without a published source.
 
 use super::change::Change;
+use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::math::fun;
@@ -55,15 +56,15 @@ impl Hypothesis {
 pub const SOUND: f64 = 0.5;
 
 /// Ohms of a bridge of solder.
-const SHORT: f64 = 0.1;
+const SHORT: f64 = 0.01;
 /// Ohms of a gap, and of a dirty one, with the part of each.
-const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
+pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
 /// Leaks, ohm, from small to large: 20 megohm to 5 kilohm, a factor of two apart.
 const LEAK: (f64, usize) = (20e6, 13);
 /// Sources below this are no supply, V.
 const SUPPLY_V: f64 = 1.0;
 
-fn single(changes: Vec<Change>) -> Vec<Cell> {
+pub(super) fn single(changes: Vec<Change>) -> Vec<Cell> {
     vec![Cell {
         changes,
         part: 1.0,
@@ -74,30 +75,43 @@ fn single(changes: Vec<Change>) -> Vec<Cell> {
 
 /// Every fault of every part, the faults of one part together; and those that direct volts
 /// cannot show, by name.
-pub fn all(circuit: &Circuit, variables: &Variables) -> (Vec<Hypothesis>, Vec<(String, String)>) {
+pub fn all(
+    circuit: &Circuit,
+    variables: &Variables,
+    supply: Option<&Supply>,
+    tones: bool,
+) -> (Vec<Hypothesis>, Vec<(String, String)>) {
     let mut list = List {
         circuit,
         variables,
+        supply,
+        tones,
         found: Vec::new(),
         hidden: Vec::new(),
     };
     for (k, element) in circuit.elements.iter().enumerate() {
         list.element(k, element);
     }
+    if let Some(supply) = supply {
+        list.mains(supply);
+    }
     list.bottles();
     list.exchanged_valves();
     (list.found, list.hidden)
 }
 
-struct List<'a> {
-    circuit: &'a Circuit,
+pub(super) struct List<'a> {
+    pub(super) circuit: &'a Circuit,
     variables: &'a Variables,
+    supply: Option<&'a Supply>,
+    /// Whether a gain was measured, which shows open capacitors.
+    tones: bool,
     found: Vec<Hypothesis>,
     hidden: Vec<(String, String)>,
 }
 
 impl List<'_> {
-    fn add(
+    pub(super) fn add(
         &mut self,
         fault: &'static str,
         element: &str,
@@ -126,6 +140,9 @@ impl List<'_> {
     fn element(&mut self, k: usize, element: &Element) {
         let name = element.name.as_str();
         let Some(role) = element.role() else { return };
+        if self.is_of_mains(element, role) {
+            return;
+        }
         match role {
             DeviceRole::Resistor => self.resistor(element),
             DeviceRole::Capacitor => self.capacitor(element),
@@ -167,7 +184,22 @@ impl List<'_> {
         }
     }
 
-    fn hide(&mut self, fault: &str, name: &str) {
+    /// Whether it is on the mains' side of a rectifier, where no direct current says anything.
+    pub(super) fn is_of_mains(&self, element: &Element, role: DeviceRole) -> bool {
+        let Some(supply) = self.supply else {
+            return false;
+        };
+        role == DeviceRole::MainsTransformer
+            || supply
+                .outputs
+                .iter()
+                .any(|o| o.rectifiers.contains(&element.name))
+            || role != DeviceRole::VoltageSource
+                && element.terminals.iter().any(|n| supply.alternating[n.0])
+                && !role.is_valve()
+    }
+
+    pub(super) fn hide(&mut self, fault: &str, name: &str) {
         self.hidden.push((fault.to_string(), name.to_string()));
     }
 
@@ -265,7 +297,13 @@ impl List<'_> {
 
     fn capacitor(&mut self, element: &Element) {
         let name = &element.name;
-        self.hide("open", name);
+        match element.ports.first().map(|p| p.piece) {
+            Some(Piece::Capacitance(k)) if self.tones => {
+                let cells = single(vec![Change::Farads(k, 1e-18)]);
+                self.add("open", name, "", 0.4, cells);
+            }
+            _ => self.hide("open", name),
+        }
         let &[a, b] = &element.terminals[..] else {
             return;
         };
@@ -302,7 +340,7 @@ impl List<'_> {
                 v.element == Some(k) && v.target == Target::Current && v.unit.is_none()
             });
         if let Some(variable) = current {
-            let least = 1.0 + self.variables.all[variable].range.low;
+            let least = 0.94 * (1.0 + self.variables.all[variable].range.low);
             let width = 0.3f64;
             let cells = (0..8).map(|n| {
                 let part = least * fun::exp(-(n as f64 + 0.5) * width);
@@ -313,7 +351,7 @@ impl List<'_> {
                     width,
                 }
             });
-            self.add("weak", name, "", 0.8, cells.collect());
+            self.add("weak", name, "", 0.3, cells.collect());
         }
         self.leads(k, element, 0.35);
         let Some(kind) = element.kind else { return };
@@ -485,7 +523,7 @@ pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
                 fault: "interchanged",
                 element: format!("{} {}", one.name, two.name),
                 lead: String::new(),
-                weight: 0.6 / resistors.len() as f64,
+                weight: 0.2 / resistors.len() as f64,
                 cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
                 unit: "",
             });

@@ -9,6 +9,7 @@ use super::bench::{Bench, Point};
 use super::likelihood::{Factored, log_sum};
 use super::rank::{Judged, Meter, Ranking, coming, covariance, own, row};
 use super::readings::{Reading, label};
+use super::state::{Quantity, State};
 use crate::circuit::Node;
 use crate::math::fun;
 
@@ -51,15 +52,19 @@ pub fn next(
     let measured = |n: Node| {
         readings
             .iter()
-            .any(|r| r.point.a == n && r.point.b == Node::GROUND)
+            .any(|r| r.point.is_plain() && r.point.a == n && r.point.b == Node::GROUND)
     };
     let nodes = bench.circuit.nodes.iter().enumerate().skip(1);
+    // A DC meter has no business where the mains are.
+    let alternating = |k: usize| bench.supply.as_ref().is_some_and(|s| s.alternating[k]);
     let points: Vec<Point> = nodes
-        .filter(|(k, node)| !node.inner && !measured(Node(*k)))
+        .filter(|(k, node)| !node.inner && !measured(Node(*k)) && !alternating(*k))
         .map(|(k, _)| Point {
             label: label(&bench.circuit, Node(k), Node::GROUND),
             a: Node(k),
             b: Node::GROUND,
+            quantity: Quantity::Volts,
+            state: State::Working,
         })
         .collect();
     let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
@@ -143,7 +148,7 @@ fn foretell(
         let mut weighted = with.clone();
         known.solve(&mut weighted);
         let mean = seen.reads[k] + dot(&with, &off);
-        let noise = coming(seen.reads[k], meter);
+        let noise = fun::hypot(coming(seen.reads[k], meter), seen.doubt[k]);
         let square = dot(&rows[k], &rows[k]) + noise * noise - dot(&with, &weighted);
         (mean, square.max(noise * noise).sqrt())
     });

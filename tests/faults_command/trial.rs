@@ -155,9 +155,10 @@ pub fn fault(text: &str, dice: &mut Dice) -> Option<Fault> {
                         return None;
                     }
                     wrong = "interchanged";
-                    element = match k < j {
-                        true => format!("{name} {}", all[j][0]),
-                        false => format!("{} {name}", all[j][0]),
+                    element = if k < j {
+                        format!("{name} {}", all[j][0])
+                    } else {
+                        format!("{} {name}", all[j][0])
                     };
                     all[j][3] = format!("{ohms:e}");
                     value(&other)?
@@ -429,6 +430,9 @@ pub fn run(seed: u64, count: usize) -> Outcome {
         };
         let found = judged(&text, &table);
         outcome.faults += 1;
+        if count > 20 {
+            eprintln!("{} of {count}", outcome.faults);
+        }
         let place = found.answers.iter().position(|a| is(a, &fault));
         outcome.leaders += usize::from(
             place == Some(0) && {
@@ -473,4 +477,118 @@ pub fn run(seed: u64, count: usize) -> Outcome {
         }
     }
     outcome
+}
+
+/// Pairs of faults on amplifiers of at least two stages: both named within the first three answers,
+/// and how many there were.
+pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
+    let mut dice = Dice::new(seed);
+    let (mut found, mut tried, mut number) = (0, 0, seed * 1000);
+    let mut missed = String::new();
+    while tried < count {
+        number += 1;
+        let text = amplifier(number);
+        let Some(one) = fault(&text, &mut dice) else {
+            continue;
+        };
+        if one.current.is_some() || shows(&text, &one, &mut dice) != Some(true) {
+            continue;
+        }
+        let Some(both) = fault(&one.text, &mut dice) else {
+            continue;
+        };
+        let fresh = !both.element.contains(&one.element)
+            && both.current.is_none()
+            && !["RFAULT", "RCUT", "IFAULT"]
+                .iter()
+                .any(|n| both.element.contains(n));
+        if !fresh || shows(&one.text, &both, &mut dice) != Some(true) {
+            continue;
+        }
+        let Some(table) = readings(Some(&both), &text, &mut dice) else {
+            continue;
+        };
+        let judged = judged(&text, &table);
+        tried += 1;
+        let named = |f: &Fault| {
+            let name = format!("{} {}", f.fault, f.element);
+            let three = judged.answers.iter().take(3);
+            three
+                .flat_map(|a| &a.causes)
+                .any(|c| c.name() == name || c.lead.split(" + ").any(|part| part == name))
+        };
+        if named(&one) && named(&both) {
+            found += 1
+        } else {
+            let first = &judged.answers[0];
+            missed += &format!(
+                "  amplifier {number}: {} {} and {} {}; {} {} ({:.1})\n",
+                one.fault,
+                one.element,
+                both.fault,
+                both.element,
+                first.causes[0].name(),
+                first.causes[0].lead,
+                first.misfit
+            );
+        }
+    }
+    (found, tried, missed)
+}
+
+/// From three readings and at most six more, each the first of `next`: how many are found.
+pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
+    let mut dice = Dice::new(seed);
+    let (mut found, mut tried, mut number) = (0, 0, seed * 1000);
+    let mut missed = String::new();
+    while tried < count {
+        number += 1;
+        let text = amplifier(number);
+        let Some(fault) = fault(&text, &mut dice) else {
+            continue;
+        };
+        if shows(&text, &fault, &mut dice) != Some(true) {
+            continue;
+        }
+        let Some(table) = readings(Some(&fault), &text, &mut dice) else {
+            continue;
+        };
+        let all: Vec<&str> = table.lines().skip(1).collect();
+        if all.len() < 6 {
+            continue;
+        }
+        let mut known: Vec<&str> = Vec::new();
+        while known.len() < 3 {
+            let line = all[dice.roll(all.len())];
+            if !known.contains(&line) {
+                known.push(line);
+            }
+        }
+        tried += 1;
+        let mut place = None;
+        for _ in 0..=6 {
+            let diagnosis = judged(&text, &format!("probe,value\n{}\n", known.join("\n")));
+            place = diagnosis.answers.iter().position(|a| is(a, &fault));
+            if place == Some(0) && diagnosis.answers[0].probability > 0.95 {
+                break;
+            }
+            let line = diagnosis.next.iter().find_map(|n| {
+                let start = format!("{},", n.point.label);
+                all.iter().copied().find(|l| l.starts_with(&start))
+            });
+            match line {
+                Some(line) => known.push(line),
+                None => break,
+            }
+        }
+        if place == Some(0) {
+            found += 1
+        } else {
+            missed += &format!(
+                "  amplifier {number}: {} {} at {place:?}\n",
+                fault.fault, fault.element
+            )
+        }
+    }
+    (found, tried, missed)
 }

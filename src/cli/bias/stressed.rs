@@ -8,6 +8,7 @@ use super::figures::shown;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::stress::{self, Survey};
+use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 
 /// What the parts stand over all states, where `--drive` asks for it.
@@ -26,7 +27,9 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     }
     interrupt::watch();
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
-    let survey = stress::survey(circuit, states, interrupt::check)?;
+    let progress = Progress::new("bias", states.len() as f64, session.quiet);
+    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
+    drop(progress);
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,

@@ -64,6 +64,7 @@ pub(super) mod texts {
     rows! { LoadProblem, text, |_: &LoadProblem| false, LoadProblem::hint;
         Input { 0: InputProblem::NotFound } => "The file cannot be opened; see above.", "Check the spelling and the folder.";
         TooLarge { } => "The file is larger than any real netlist.";
+        NoRoom { megabytes: 22.0 } => "So much memory is not there, or the system does not give it.";
         NotText { line: 12, column: 7 } => "The file is not text, or is in an old encoding.";
     }
 }

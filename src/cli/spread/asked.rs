@@ -6,7 +6,6 @@ use super::super::failure::Failure;
 use super::super::guards::Guards;
 use super::super::parallel;
 use super::super::sheet_folder::SheetFolder;
-use super::board::Board;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{Overrides, Setting, What};
@@ -118,9 +117,10 @@ impl<'m> Asked<'m> {
             Some("normal") => Shape::Normal,
             _ => Shape::Uniform,
         };
-        let order = match matches.get_flag("even") {
-            true => Order::Even,
-            false => Order::Chance,
+        let order = if matches.get_flag("even") {
+            Order::Even
+        } else {
+            Order::Chance
         };
         let threads = matches.get_one::<u16>("threads");
         let subject = match text("netlist") {
@@ -206,20 +206,6 @@ impl<'m> Asked<'m> {
     /// Whether a flag is set.
     pub fn flag(&self, name: &str) -> bool {
         self.matches.get_flag(name)
-    }
-
-    /// Measures the drawing's own amplifier, to see what columns there are.
-    ///
-    /// # Errors
-    /// Those of [`Board::new`].
-    pub fn board(&self) -> Result<Board, Failure> {
-        let stopped = || super::super::interrupt::check().is_err();
-        let around = Around {
-            sources: &self.sources,
-            clips: &self.beside,
-            stopped: &stopped,
-        };
-        Board::new(self, &mut self.plan.worker(around))
     }
 
     /// Draws the values.
@@ -370,9 +356,10 @@ fn rules(matches: &ArgMatches, sources: &mut Files) -> Result<Vec<Rule>, Failure
             Err(problem) => problems.push(problem),
         }
     }
-    match problems.is_empty() {
-        true => Ok(rules),
-        false => Err(Failure::Input(Box::new(sources.clone()), problems)),
+    if problems.is_empty() {
+        Ok(rules)
+    } else {
+        Err(Failure::Input(Box::new(sources.clone()), problems))
     }
 }
 

@@ -1,13 +1,14 @@
 //! The columns of the table: one for each figure, of a curve or sound one for each place on it.
 
 use super::super::failure::Failure;
+use super::super::interrupt;
 use super::asked::Asked;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::figure::bench::{FigureValue, Trouble};
 use crate::num;
 use crate::sheet::judge;
 use crate::sheet::verdict::Mark;
-use crate::tolerance::measure::{Measured, Worker};
+use crate::tolerance::measure::{Around, Measured, Worker};
 
 /// One column.
 #[derive(Debug, Clone)]
@@ -46,6 +47,20 @@ pub struct Row {
 }
 
 impl Board {
+    /// Measures the drawing's own amplifier, to see what columns there are.
+    ///
+    /// # Errors
+    /// Those of [`Board::new`].
+    pub fn of(asked: &Asked<'_>) -> Result<Self, Failure> {
+        let stopped = || interrupt::check().is_err();
+        let around = Around {
+            sources: &asked.sources,
+            clips: &asked.beside,
+            stopped: &stopped,
+        };
+        Board::new(asked, &mut asked.plan.worker(around))
+    }
+
     /// Measures the drawing's own amplifier to see what columns there are.
     ///
     /// # Errors
@@ -67,9 +82,10 @@ impl Board {
         {
             let mut widths = Vec::new();
             for (figure, found) in setup.figures.iter().zip(found) {
-                let name = match case.is_empty() {
-                    true => figure.text.clone(),
-                    false => format!("[{case}] {}", figure.text),
+                let name = if case.is_empty() {
+                    figure.text.clone()
+                } else {
+                    format!("[{case}] {}", figure.text)
                 };
                 let before = board.columns.len();
                 let mut add = |name: String, unit| board.columns.push(Column { name, unit });
