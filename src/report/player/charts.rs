@@ -316,7 +316,8 @@ mod tests {
             samples,
         };
         let full = waveform(&clip(vec![1.0, -1.0, 1.0, -1.0]), "w");
-        assert!(full.contains("points=\"75,0 "), "{full}");
+        // Half a line beyond: it is drawn one unit thick.
+        assert!(full.contains("points=\"75,-1 "), "{full}");
         let silent = waveform(&clip(vec![0.0; 4000]), "w");
         assert!(
             silent.contains("0.5,50 ") && silent.contains("0.5,51"),
