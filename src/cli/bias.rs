@@ -141,9 +141,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         outputs,
         || record(&circuit, &quiescent, &rows, &findings, stressed.as_ref()),
         || {
-            let rows = &rows[..charted];
+            let (rows, stresses) = rows.split_at(charted);
             let shown = (&findings, stressed.as_ref(), session.flag("all"));
-            let chart = printed(&circuit, &assembly, &quiescent, rows, probes.len(), shown);
+            let chart = printed(
+                &circuit,
+                &assembly,
+                &quiescent,
+                (rows, stresses),
+                probes.len(),
+                shown,
+            );
             match &sought {
                 Some(sought) => format!("{}\n{chart}", sought.text),
                 None => chart,
@@ -194,7 +201,7 @@ fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stres
     }
     interrupt::watch();
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
-    let survey = stress::survey(circuit, states, interrupt::check)?;
+    let survey = driven::survey(circuit, states)?;
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,
@@ -436,7 +443,7 @@ fn printed(
     circuit: &Circuit,
     assembly: &Assembly<'_>,
     quiescent: &Quiescent,
-    rows: &[ChartRow],
+    (rows, stresses): (&[ChartRow], &[ChartRow]),
     probed: usize,
     (findings, stressed, all): (&Findings, Option<&Stressed>, bool),
 ) -> String {
@@ -453,7 +460,7 @@ fn printed(
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
     }
-    text += &verdicts(circuit, &rows[..rows.len() - probed], findings);
+    text += &verdicts(circuit, &rows[..rows.len() - probed], stresses, findings);
     // Probes stand last and may repeat a subject: the first row of each counts.
     let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
     for row in rows {
@@ -820,7 +827,12 @@ const DANGEROUS_V: f64 = 60.0;
 const DANGEROUS_AC_V: f64 = 30.0;
 
 /// What stands high and what is beyond its rating, before all else.
-fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String {
+fn verdicts(
+    circuit: &Circuit,
+    rows: &[ChartRow],
+    stresses: &[ChartRow],
+    findings: &Findings,
+) -> String {
     let mut text = String::new();
     let is_high = |r: &&ChartRow| match r.quantity {
         "voltage" => r.value.abs() > DANGEROUS_V,
@@ -847,9 +859,10 @@ fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String
             circuit.node_names().count() - 1,
         );
     }
-    let judged = rows.iter().filter(|r| r.verdict().is_some()).count();
-    let over: Vec<&ChartRow> = rows
-        .iter()
+    // What is beyond its rating only while the amplifier plays is as bad.
+    let all = || rows.iter().chain(stresses);
+    let judged = all().filter(|r| r.verdict().is_some()).count();
+    let over: Vec<&ChartRow> = all()
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
     for row in &over {

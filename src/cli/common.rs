@@ -17,6 +17,7 @@ use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::report::kept;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
@@ -455,6 +456,9 @@ impl<'m> Session<'m> {
         }
         let chart = chart();
         let chart = clean::lines(&chart);
+        if kept::chart(&chart) {
+            return Ok(());
+        }
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),
@@ -489,6 +493,9 @@ pub fn audited(ledger: &Ledger, quiet: bool) -> Result<(), Failure> {
 /// Writes to standard error. Where even that cannot be done there is nobody left to tell.
 pub fn tell(text: &str) {
     let text = clean::lines(text);
+    if kept::message(&text) {
+        return;
+    }
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 

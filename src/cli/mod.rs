@@ -1,6 +1,7 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
 mod bias;
+mod book;
 mod check;
 mod common;
 mod compare;
@@ -94,6 +95,7 @@ pub const COMMANDS: &[&Command] = &[
     &check::COMMAND,
     &examples::COMMAND,
     &compare::COMMAND,
+    &book::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,

@@ -1,5 +1,6 @@
 //! Progress of long work: a line on a terminal, nothing in a pipe.
 
+use super::kept;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
@@ -32,7 +33,7 @@ impl Progress {
         bar.set_message(what);
         Progress {
             bar,
-            is_due: AtomicBool::new(!quiet),
+            is_due: AtomicBool::new(!quiet && !kept::is_on()),
             done: AtomicU64::new(0),
             what,
             whole,
@@ -43,6 +44,11 @@ impl Progress {
     pub fn one_more(&self) {
         let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
         self.at(done as f64);
+    }
+
+    /// Says what is being done.
+    pub fn says(&self, what: String) {
+        self.bar.set_message(what);
     }
 
     /// Tells how much is done.
