@@ -65,7 +65,9 @@ pub fn ask(request: &Request) -> Result<Answer, Failure> {
     let name = request.command.name;
     let mut words = vec![name.to_string()];
     words.extend(shown.iter().cloned());
-    words.extend(["--json".to_string(), JSON.to_string()]);
+    for (option, file) in [("json", JSON), ("csv", TABLE)] {
+        words.extend([format!("--{option}"), file.to_string()]);
+    }
     let own = (request.command.options)(common::options(clap::Command::new(name)));
     let matches = own
         .try_get_matches_from(&words)
@@ -88,6 +90,8 @@ pub fn ask(request: &Request) -> Result<Answer, Failure> {
 
 /// The name of the JSON while it is kept.
 const JSON: &str = "figures.json";
+/// And that of the CSV.
+pub const TABLE: &str = "figures.csv";
 
 /// One value, or, of a JSON with an object a line, all of them.
 fn parsed(text: &str) -> Value {

@@ -330,25 +330,24 @@ fn places(circuit: &Circuit) -> Vec<(Node, String)> {
     order.into_iter().map(described).collect()
 }
 
-/// `V1 pin 6, plate`; where the base is not known `XV1B plate`.
+/// `V1 plate, pin 1 or 6`: which half is which the builder's layout says; where the base is not
+/// known `XV1B plate`.
 fn socket(element: &Element, terminals: &[&str], terminal: &str) -> String {
     let pins = || {
         let base = bottles::bottle(element)?.base;
-        let sections = base.sections(terminals);
-        let letter = element.name.chars().last()?.to_ascii_uppercase();
-        let own = match sections.len() {
-            1 => 0,
-            _ => (letter as usize).checked_sub('A' as usize)?,
-        };
-        let pins = base.of(*sections.get(own)?, terminal);
-        let pins: Vec<String> = pins.iter().map(u8::to_string).collect();
-        (!pins.is_empty()).then(|| pins.join("+"))
+        let sections = base.sections(terminals).into_iter();
+        let mut pins: Vec<Vec<u8>> = sections.map(|s| base.of(s, terminal)).collect();
+        pins.retain(|p| !p.is_empty());
+        pins.sort();
+        let joined = |p: &Vec<u8>| p.iter().map(u8::to_string).collect::<Vec<_>>().join("+");
+        let pins: Vec<String> = pins.iter().map(joined).collect();
+        (!pins.is_empty()).then(|| pins.join(" or "))
     };
     match pins() {
-        Some(pins) => format!(
-            "{} pin {pins}, {terminal}",
-            bottles::of_section(&element.name)
-        ),
+        Some(pins) => {
+            let bottle = bottles::of_section(&element.name);
+            format!("{bottle} {terminal}, pin {pins}")
+        }
         None => format!("{} {terminal}", element.name),
     }
 }

@@ -1,13 +1,13 @@
 //! The book as one page that prints on A4.
 
-use super::answer::Answer;
+use super::answer::{self, Answer};
 use super::found::{Found, Level};
 use super::sections::{self, Choice, Section};
 use super::{schematic, typeset};
 use crate::cli::SAFETY;
 use crate::num;
 use crate::report::svg::escaped;
-use crate::report::table::Table;
+use crate::report::table::{Side, Table};
 use std::collections::HashSet;
 use std::fmt::Write;
 
@@ -118,7 +118,14 @@ impl Book<'_> {
             "<section class=\"new\" id=\"{}\">\n<h2>{}</h2>\n",
             section.id, section.title
         );
+        html += "<p class=\"command\">";
+        let lines = answers.iter().map(|a| escaped(&short(section, &a.line)));
+        html += &lines.collect::<Vec<_>>().join("<br>\n");
+        html += "</p>\n";
         html += &self.opening(section);
+        for answer in answers {
+            html += &messages(answer, said);
+        }
         if section.id == "knobs" {
             html += &knobs(answers);
         } else {
@@ -129,13 +136,7 @@ impl Book<'_> {
         if section.id == "noise" {
             html += &self.hum();
         }
-        for answer in answers {
-            html += &messages(answer, said);
-        }
-        html += "<p class=\"command\">";
-        let lines = answers.iter().map(|a| escaped(&a.line));
-        html += &lines.collect::<Vec<_>>().join("<br>\n");
-        html + "</p>\n</section>\n"
+        html + "</section>\n"
     }
 
     /// What a reader should know first.
@@ -197,7 +198,11 @@ impl Book<'_> {
         if let Some(svg) = &answer.picture {
             html += &picture(svg, section.title, "");
         }
-        html + &typeset::chart(&answer.kept, &self.found.title)
+        html += &typeset::chart(&answer.kept, &self.found.title);
+        if section.id == "sheet" {
+            html += &judged(answer);
+        }
+        html
     }
 
     /// The voltage chart with a column for own readings.
@@ -358,6 +363,17 @@ const CAUTIONS: [&str; 5] = [
      the paper: stop where they disagree and find out why.",
 ];
 
+/// A command line without the figures that the rows of its table name, and the knobs' without
+/// those that differ in the knob alone.
+fn short(section: &Section, line: &str) -> String {
+    match line.split_once(" --figure ") {
+        Some((before, _)) if section.id == "voltages" => {
+            format!("{before} --figure ... (one for each row; in full at the end)")
+        }
+        _ => line.to_string(),
+    }
+}
+
 /// A plot, as wide as the page.
 fn picture(svg: &str, name: &str, class: &str) -> String {
     let Some((_, rest)) = svg.split_once('>') else {
@@ -375,6 +391,29 @@ fn picture(svg: &str, name: &str, class: &str) -> String {
         "<div class=\"picture {class}\"><svg role=\"img\" aria-label=\"{}\" viewBox=\"{view}\"{join}>{rest}</div>\n",
         escaped(name)
     )
+}
+
+/// What a sheet expected and what was found, as its CSV has them.
+fn judged(answer: &Answer) -> String {
+    let text = answer.kept.text(answer::TABLE).unwrap_or_default();
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .from_reader(text.as_bytes());
+    let mut rows = reader.records().filter_map(Result::ok);
+    let Some(head) = rows.next() else {
+        return String::new();
+    };
+    let sides = [
+        Side::Left,
+        Side::Right,
+        Side::Right,
+        Side::Right,
+        Side::Left,
+    ];
+    let columns: Vec<(&str, Side)> = head.iter().zip(sides).collect();
+    let mut table = Table::new(&columns);
+    rows.for_each(|r| table.row(r.iter()));
+    typeset::table(&table, "")
 }
 
 /// Families of curves, and which knobs do nothing here.

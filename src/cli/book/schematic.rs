@@ -26,7 +26,8 @@ pub fn pages(svg: &str, name: &str) -> Option<String> {
         let scale = (page.0 / w).min(page.1 / h).min(LARGEST);
         let _ = write!(
             html,
-            "<div class=\"{class}\"><svg {label} viewBox=\"0 0 {} {}\" style=\"width:{}mm\">{}</svg></div>\n",
+            "<div class=\"{class}\"><svg {label} viewBox=\"0 0 {} {}\" style=\"width:{}mm\">\
+             <g id=\"scheme\">{}</g></svg></div>\n",
             length(w),
             length(h),
             length(w * scale),
@@ -216,15 +217,15 @@ impl Sheet {
     }
 }
 
-/// A drawing's rules for it alone, without those for dark screens: paper is white.
+/// A drawing's rules for it alone (and for its copies, which have nothing around them), without those for dark screens: paper is white.
 fn scoped(rules: &str) -> String {
     let light = rules.split("@media").next().unwrap_or_default();
     let mut style = String::new();
     for rule in light.lines().filter(|l| l.contains('{')) {
         let (selectors, body) = rule.split_once('{').expect("just seen");
         let own = selectors.split(',').map(|s| match s.trim() {
-            "svg" => ".drawing svg".to_string(),
-            s => format!(".drawing svg {s}"),
+            "svg" => "#scheme".to_string(),
+            s => format!("#scheme {s}"),
         });
         style += &format!("{}{{{body}\n", own.collect::<Vec<_>>().join(","));
     }
@@ -260,7 +261,7 @@ mod tests {
                 assert!(b[2] <= s.x || s.x <= b[0], "{} cuts {b:?}", s.name);
             }
         }
-        assert_eq!(drawing.style, ".drawing svg .part path{fill:none}\n");
+        assert_eq!(drawing.style, "#scheme .part path{fill:none}\n");
         assert_eq!(
             sheets[1].beside(&sheets),
             ": goes on in A1 to the left; A3 to the right; B2 below"

@@ -60,7 +60,10 @@ pub fn table(table: &Table, caption: &str) -> String {
         Side::Left => "",
         Side::Right => " class=\"right\"",
     };
-    let mut html = String::from("<table>\n");
+    let mut html = match head.len() {
+        0..4 => String::from("<table class=\"narrow\">\n"),
+        _ => String::from("<table>\n"),
+    };
     if !caption.is_empty() {
         html += &format!("<caption>{}</caption>\n", escaped(caption));
     }
@@ -125,7 +128,7 @@ mod tests {
         let html = chart(&kept, "Amp ");
         assert_eq!(
             html,
-            "<p>at rest</p>\n<table>\n<caption>Voltages</caption>\n<thead><tr><th scope=\"col\">node\
+            "<p>at rest</p>\n<table class=\"narrow\">\n<caption>Voltages</caption>\n<thead><tr><th scope=\"col\">node\
              </th><th scope=\"col\" class=\"right\">volts</th></tr></thead>\n<tbody>\n<tr><td>\
              a&lt;b&gt;</td><td class=\"right\">172.3 V</td></tr>\n</tbody>\n</table>\n\
              <p class=\"note\">a note</p>\n"
