@@ -132,7 +132,9 @@ fn a_screen_that_is_ok_at_rest_is_judged_driven() {
     );
     // The summary on top must not call it well.
     assert!(
-        driven.stdout.contains("OVER: driven screen dissipation of `XV1`")
+        driven
+            .stdout
+            .contains("OVER: driven screen dissipation of `XV1`")
             && !driven.stdout.contains("are within it"),
         "{}",
         driven.stdout

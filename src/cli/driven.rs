@@ -8,6 +8,7 @@ use crate::circuit::Circuit;
 use crate::figure::driven_source::own_sine;
 use crate::measure::stress::{self, Sine, State, Survey};
 use crate::num::{self, Role};
+use crate::report::progress::Progress;
 use clap::Arg;
 use std::cell::RefCell;
 
@@ -86,16 +87,23 @@ pub fn sharing<R>(work: impl FnOnce() -> R) -> R {
     done
 }
 
-/// Takes the circuit through states and reads all its parts.
+/// Takes the circuit through states and reads all its parts; `what` is the command, for its
+/// progress, and whether it is quiet.
 ///
 /// # Errors
 /// If the user breaks off.
-pub fn survey(circuit: &mut Circuit, states: Vec<State>) -> Result<Survey, Failure> {
+pub fn survey(
+    circuit: &mut Circuit,
+    states: Vec<State>,
+    (what, quiet): (&'static str, bool),
+) -> Result<Survey, Failure> {
     let known = SHARED.with_borrow(|shared| shared.as_ref()?.as_ref()?.only(&states));
     if let Some(known) = known {
         return Ok(known);
     }
-    let survey = stress::survey(circuit, states, interrupt::check)?;
+    let progress = Progress::new(what, states.len() as f64, quiet);
+    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
+    drop(progress);
     SHARED.with_borrow_mut(|shared| {
         if let Some(shared) = shared {
             *shared = Some(survey.clone());
