@@ -147,9 +147,10 @@ fn judged(bench: &Workbench, follows: bool, counts: &mut Counts) -> Result<(), S
     }
     counts.solved += 1;
     if follows {
-        match stability::agrees(circuit)? {
-            true => counts.unstable += 1,
-            false => counts.stable += 1,
+        if stability::agrees(circuit)? {
+            counts.unstable += 1
+        } else {
+            counts.stable += 1
         }
     }
     Ok(())
