@@ -6,6 +6,7 @@ use super::next::{self, Next};
 use super::pairs;
 use super::rank::{self, Group, Judged, Meter, Ranking};
 use super::readings::Reading;
+use super::state::Quantity;
 use crate::analysis::NoSolution;
 use crate::circuit::{BranchKind, Circuit};
 use crate::tolerance::list::Variables;
@@ -155,8 +156,13 @@ impl Case {
         poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
     ) -> Result<Diagnosis, E> {
         let circuit = &self.bench.circuit;
-        let (hypotheses, hidden) =
-            hypothesis::all(circuit, &self.bench.variables, self.bench.supply.as_ref());
+        let tones = readings.iter().any(|r| r.point.quantity == Quantity::Gain);
+        let (hypotheses, hidden) = hypothesis::all(
+            circuit,
+            &self.bench.variables,
+            self.bench.supply.as_ref(),
+            tones,
+        );
         let bench = &mut self.bench;
         let first = rank::rank(bench, readings, &self.meter, hypotheses, poll)?;
         let suspects = suspects(&first);
@@ -208,7 +214,7 @@ impl Case {
         Answer {
             probability: group.probability,
             causes,
-            expected: leader.seen.reads.clone(),
+            expected: leader.expected.clone(),
             deviation,
             misfit: leader.fit.misfit,
             slipped: leader.fit.slipped,

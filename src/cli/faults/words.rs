@@ -5,6 +5,7 @@ use crate::cli::SAFETY;
 use crate::faults::diagnosis::{Answer, Cause, Diagnosis};
 use crate::faults::next::Next;
 use crate::faults::readings::Reading;
+use crate::faults::state::Quantity;
 use crate::num;
 use crate::report::table::{Side, Table};
 
@@ -14,6 +15,14 @@ pub fn volts(value: f64) -> String {
         return "0 V".to_string();
     }
     num::engineering(value, "V", 4)
+}
+
+/// What was read at a point, in its unit.
+pub fn shown(reading: &Reading, value: f64) -> String {
+    match reading.point.quantity {
+        Quantity::Volts => volts(value),
+        _ => num::engineering(value, reading.point.unit(), 4),
+    }
 }
 
 /// A cause in words: `RK2 is shorted`.
@@ -135,8 +144,8 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
         text.push_str(&format!(
             "One reading does not fit: {} was read as {}, expected {}. Measure it again.\n",
             readings[slipped].point.label,
-            volts(readings[slipped].value),
-            volts(first.expected[slipped])
+            shown(&readings[slipped], readings[slipped].value),
+            shown(&readings[slipped], first.expected[slipped])
         ));
     }
     if first.misfit > 3.0 {
@@ -171,10 +180,13 @@ fn why(first: &Answer, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
     for (k, reading) in readings.iter().enumerate() {
         table.row([
             reading.point.label.clone(),
-            volts(reading.value),
-            volts(first.expected[k]),
-            num::engineering(2.0 * first.deviation[k], "V", 2),
-            diagnosis.sound.get(k).map_or(String::new(), |v| volts(*v)),
+            shown(reading, reading.value),
+            shown(reading, first.expected[k]),
+            num::engineering(2.0 * first.deviation[k], reading.point.unit(), 2),
+            diagnosis
+                .sound
+                .get(k)
+                .map_or(String::new(), |v| shown(reading, *v)),
         ]);
     }
     table.text()
