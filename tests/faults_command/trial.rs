@@ -155,9 +155,10 @@ pub fn fault(text: &str, dice: &mut Dice) -> Option<Fault> {
                         return None;
                     }
                     wrong = "interchanged";
-                    element = match k < j {
-                        true => format!("{name} {}", all[j][0]),
-                        false => format!("{} {name}", all[j][0]),
+                    element = if k < j {
+                        format!("{name} {}", all[j][0])
+                    } else {
+                        format!("{} {name}", all[j][0])
                     };
                     all[j][3] = format!("{ohms:e}");
                     value(&other)?
@@ -558,21 +559,20 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
                 .flat_map(|a| &a.causes)
                 .any(|c| c.name() == name || c.lead.split(" + ").any(|part| part == name))
         };
-        match named(&one) && named(&both) {
-            true => found += 1,
-            false => {
-                let first = &judged.answers[0];
-                missed += &format!(
-                    "  amplifier {number}: {} {} and {} {}; {} {} ({:.1})\n",
-                    one.fault,
-                    one.element,
-                    both.fault,
-                    both.element,
-                    first.causes[0].name(),
-                    first.causes[0].lead,
-                    first.misfit
-                );
-            }
+        if named(&one) && named(&both) {
+            found += 1
+        } else {
+            let first = &judged.answers[0];
+            missed += &format!(
+                "  amplifier {number}: {} {} and {} {}; {} {} ({:.1})\n",
+                one.fault,
+                one.element,
+                both.fault,
+                both.element,
+                first.causes[0].name(),
+                first.causes[0].lead,
+                first.misfit
+            );
         }
     }
     (found, tried, missed)
@@ -623,14 +623,13 @@ pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
                 None => break,
             }
         }
-        match place == Some(0) {
-            true => found += 1,
-            false => {
-                missed += &format!(
-                    "  amplifier {number}: {} {} at {place:?}\n",
-                    fault.fault, fault.element
-                )
-            }
+        if place == Some(0) {
+            found += 1
+        } else {
+            missed += &format!(
+                "  amplifier {number}: {} {} at {place:?}\n",
+                fault.fault, fault.element
+            )
         }
     }
     (found, tried, missed)
