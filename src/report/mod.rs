@@ -2,6 +2,7 @@
 
 pub mod file;
 mod folder;
+pub mod kept;
 pub mod page;
 pub mod player;
 pub mod plot;
