@@ -13,6 +13,7 @@ mod driven_source;
 mod examples;
 mod failure;
 mod feedback;
+mod fit;
 mod frequencies;
 mod guards;
 mod in_order;
@@ -90,6 +91,7 @@ pub const COMMANDS: &[&Command] = &[
     &parts::COMMAND,
     &draw::COMMAND,
     &curves::COMMAND,
+    &fit::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &examples::COMMAND,
