@@ -28,8 +28,10 @@ const TOLD: f64 = 0.9;
 /// Different readings below which the shape of the curves stays the type's.
 const BENDS: usize = 4;
 /// How much better another set of the type has to follow before it is taken, as a difference of
-/// twice a logarithm of likelihood: 4 is odds of 7 to 1.
-const BETTER: f64 = 4.0;
+/// twice a logarithm of likelihood: 6 is odds of 20 to 1.
+const BETTER: f64 = 6.0;
+/// Different readings that it takes for that: four of a power valve above its knee cannot tell.
+const MANY: usize = 8;
 /// Readings as good as the meter that are taken for granted.
 const BELIEVED: f64 = 4.0;
 /// Part of the largest current read that a small current may be off.
@@ -227,19 +229,8 @@ impl Run<'_> {
     fn told(&self, z: &[f64]) -> Vec<bool> {
         let slopes = least_squares::slopes(&mut |z| self.residuals(z), z);
         let n = self.frame.list.len();
-        let kept = self
-            .readings
-            .iter()
-            .zip(self.kept)
-            .filter(|(_, kept)| **kept);
-        let mut places: Vec<(State, bool)> = Vec::new();
-        for (r, _) in kept {
-            let same = |p: &&mut (State, bool)| alike(p.0, r.state);
-            match places.iter_mut().find(same) {
-                Some(place) => place.1 |= r.screen.is_some(),
-                None => places.push((r.state, r.screen.is_some())),
-            }
-        }
+        let kept = self.readings.iter().zip(self.kept);
+        let places = places(kept.filter(|(_, kept)| **kept).map(|(r, _)| r));
         let most = places.len() + places.iter().filter(|p| p.1).count();
         let bends = places.len() >= BENDS;
         let mut chosen = vec![0];
@@ -262,6 +253,18 @@ impl Run<'_> {
     }
 }
 
+/// The different volts of readings, and whether a screen current was read there.
+fn places<'r>(readings: impl Iterator<Item = &'r Reading>) -> Vec<(State, bool)> {
+    let mut places: Vec<(State, bool)> = Vec::new();
+    for r in readings {
+        match places.iter_mut().find(|p| alike(p.0, r.state)) {
+            Some(place) => place.1 |= r.screen.is_some(),
+            None => places.push((r.state, r.screen.is_some())),
+        }
+    }
+    places
+}
+
 /// Whether two readings were taken at the same volts.
 fn alike(a: State, b: State) -> bool {
     let near = |x: f64, y: f64| x.is_nan() || (x - y).abs() <= 1e-3 * x.abs().max(y.abs());
@@ -278,6 +281,9 @@ fn alike(a: State, b: State) -> bool {
 pub fn estimate(frames: &[Frame], readings: &[Reading], accuracy: f64) -> Estimate {
     let mut all = frames.iter().map(|frame| one(frame, readings, accuracy));
     let mut best = all.next().expect("a type");
+    if places(readings.iter()).len() < MANY {
+        return best;
+    }
     for other in all {
         if other.cost < best.cost - BETTER {
             best = other;

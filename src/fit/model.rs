@@ -22,7 +22,7 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
     let mut say = |sentence: String| text += &comment(&sentence);
     let kept = found.judged.iter().filter(|j| !j.left_out).count();
     say(format!(
-        "{name}: a {} as measured, {}. Written by gridleak fit from {}.",
+        "{name}: one {}, as measured, {}. Written by gridleak fit from {}.",
         valve.name,
         counted(kept, "reading"),
         from

@@ -31,8 +31,7 @@ pub fn check(frame: &Frame, readings: &[Reading]) -> Result<(), Located> {
     let bottle = Bottle::new(frame.kind, &frame.values);
     for reading in readings {
         if let Some(problem) = wrong(frame, &bottle, reading) {
-            let line = reading.line;
-            return Err(Located { line, problem });
+            return Err(Located::new(reading.line, problem));
         }
     }
     Ok(())

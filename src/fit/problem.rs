@@ -129,7 +129,17 @@ pub struct Located {
     /// From 1; the heading is line 1.
     pub line: usize,
     /// What is wrong there.
-    pub problem: FitProblem,
+    pub problem: Box<FitProblem>,
+}
+
+impl Located {
+    /// A problem in a line.
+    pub fn new(line: usize, problem: FitProblem) -> Located {
+        Located {
+            line,
+            problem: Box::new(problem),
+        }
+    }
 }
 
 /// Volts as messages show them.

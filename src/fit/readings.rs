@@ -54,7 +54,7 @@ pub fn read(text: &str, has_screen: bool) -> Result<Vec<Reading>, Located> {
         .delimiter(if semicolons { b';' } else { b',' })
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
-    let at = |line: usize, problem: FitProblem| Located { line, problem };
+    let at = Located::new;
     let broken = |e: csv::Error| {
         let line = e.position().map_or(1, |p| p.line() as usize);
         at(line, FitProblem::NotATable { why: e.to_string() })
@@ -154,7 +154,7 @@ mod tests {
         let wrong = |text: &str| read(text, false).unwrap_err();
         let found = wrong("vpk,vgk,plate_current\n250,-2,1.2m\n250,-2\n");
         assert_eq!(
-            (found.line, found.problem),
+            (found.line, *found.problem),
             (
                 3,
                 FitProblem::ShortRow {
@@ -165,18 +165,18 @@ mod tests {
         );
         let found = wrong("vpk,vgk,plate_current\n250,-2,little\n");
         assert!(matches!(
-            found.problem,
+            *found.problem,
             FitProblem::NotANumber {
                 column: "plate_current",
                 ..
             }
         ));
-        assert_eq!(wrong("vpk,vgk,plate_current\n").problem, FitProblem::Empty);
+        assert_eq!(*wrong("vpk,vgk,plate_current\n").problem, FitProblem::Empty);
         let found = wrong("vpk,plate_current\n250,1m\n");
         assert!(matches!(
-            found.problem,
+            *found.problem,
             FitProblem::NoColumn { column: "vgk", .. }
         ));
-        assert!(matches!(wrong("").problem, FitProblem::NoColumn { .. }));
+        assert!(matches!(*wrong("").problem, FitProblem::NoColumn { .. }));
     }
 }

@@ -161,7 +161,7 @@ pub(super) fn take(
             ));
         }
     }
-    if !(plate > 0.0) || error > WORTHLESS * plate {
+    if plate.is_nan() || plate <= 0.0 || error > WORTHLESS * plate {
         return Err(Failure::usage(format!(
             "{path} does not fix the current of `{name}`: {} +/- {}",
             show(plate),
@@ -418,7 +418,7 @@ fn points(circuit: &Circuit, text: &str) -> Result<Vec<Point>, Located> {
         .comment(Some(b'#'))
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
-    let wrong = |line: usize, problem: FitProblem| Located { line, problem };
+    let wrong = Located::new;
     let broken = |e: csv::Error| {
         let line = e.position().map_or(1, |p| p.line() as usize);
         wrong(line, FitProblem::NotATable { why: e.to_string() })

@@ -50,7 +50,10 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
     let most_v = readings().fold(0.0, |m: f64, r| m.max(r.state.vpk));
     let most_i = readings().fold(0.0, |m: f64, r| m.max(r.plate));
     let (volts, amperes) = (round_up(1.15 * most_v), round_up(1.2 * most_i.max(1e-6)));
-    let title = format!("{}: a {} as measured", findings.name, findings.valve.name);
+    let title = format!(
+        "{}: one {}, as measured",
+        findings.name, findings.valve.name
+    );
     let mut svg = Svg::new(SIZE.0, SIZE.1, &title, STYLE);
     let (w, h) = (length(SIZE.0), length(SIZE.1));
     svg.element("rect", &[("class", "paper"), ("width", &w), ("height", &h)]);
@@ -81,16 +84,9 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
             );
         }
         if k % 2 == 0 {
-            text(
-                &mut svg,
-                "",
-                "middle",
-                (x, y1 + 20.0),
-                &num::full(part * volts),
-            );
-            let label = format!("{:.4}", 1e3 * part * amperes);
-            let label = label.trim_end_matches('0').trim_end_matches('.');
-            text(&mut svg, "", "end", (x0 - 8.0, y + 4.0), label);
+            text(&mut svg, "", "middle", (x, y1 + 20.0), &axis(part * volts));
+            let label = axis(1e3 * part * amperes);
+            text(&mut svg, "", "end", (x0 - 8.0, y + 4.0), &label);
         }
     }
     text(
@@ -150,7 +146,13 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
         if x > x1 - 1.0 {
             text(&mut svg, "small", "start", (x + 5.0, y + 4.0), &label);
         } else {
-            text(&mut svg, "small", "middle", (x, y - 6.0), &label);
+            text(
+                &mut svg,
+                "small",
+                "middle",
+                (x, (y - 6.0).max(y0 - 3.0)),
+                &label,
+            );
         }
     }
     for j in &found.judged {
@@ -192,6 +194,15 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
                    discharge and measure first.";
     text(&mut svg, "small", "start", (x0, 632.0), caution);
     svg.finish()
+}
+
+/// A number as an axis shows it, without zeros behind the point.
+fn axis(value: f64) -> String {
+    let digits = format!("{value:.4}");
+    digits
+        .trim_end_matches('0')
+        .trim_end_matches('.')
+        .to_string()
 }
 
 /// The screen volts that most readings have.

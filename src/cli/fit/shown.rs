@@ -20,7 +20,7 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
     } = findings;
     let frame = found.frame();
     let mut text = format!(
-        "{name}: a {} as measured, {} from {from}\n\n",
+        "{name}: one {}, as measured, {} from {from}\n\n",
         valve.name,
         model::counted(found.judged.len(), "reading")
     );
