@@ -1,15 +1,11 @@
 //! Our static elimination beside the libraries that were candidates, on the matrices of
 //! circuits of growing size: what a Newton iteration costs, values changing each time.
 
-#[path = "../tests/common/circuits.rs"]
-mod circuits;
 mod side_by_side;
-#[path = "../tests/common/solvers.rs"]
-mod solvers;
 
-use circuits::{built, jacobians, preamp};
+use gridleak_other_solvers::circuits::{Matrix, built, jacobians, preamp};
+use gridleak_other_solvers::solvers::SOLVERS;
 use side_by_side::{compare, quick};
-use solvers::{Matrix, SOLVERS};
 use std::hint::black_box;
 
 /// A sample at eight times 48 kHz.

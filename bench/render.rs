@@ -9,8 +9,6 @@ mod circuits;
 #[path = "../tests/common/fidelity.rs"]
 mod fidelity;
 mod side_by_side;
-#[path = "../tests/common/solvers.rs"]
-mod solvers;
 
 use circuits::{built, preamp};
 use gridleak::analysis::operating_point;

@@ -4,21 +4,21 @@
 //!
 //! The error is that against the committed waveform, which scipy made at 1e-10.
 
-#[path = "../tests/common/by_hand.rs"]
-mod by_hand;
-#[path = "../tests/common/mod.rs"]
-mod common;
 mod side_by_side;
+#[path = "../tests/common/tables.rs"]
+mod tables;
 
-use by_hand::{Problem, Tolerance, grid_blocking, integrate, limiter, limiter_5v, triode_stage};
-use common::{Table, reference_folder, worst_difference};
 use gridleak::analysis::transient::{self, Effort, Run};
 use gridleak::circuit::Circuit;
 use gridleak::diag::FileId;
 use gridleak::netlist::{self};
 use gridleak::system::probe::Observable;
+use gridleak_other_solvers::by_hand::{
+    Problem, Tolerance, grid_blocking, integrate, limiter, limiter_5v, triode_stage,
+};
 use side_by_side::{Ratio, compare, quick};
 use std::hint::black_box;
+use tables::{Table, reference_folder, worst_difference};
 
 /// Relative tolerances that both are asked for.
 const ASKED: [f64; 4] = [1e-4, 1e-5, 1e-6, 1e-7];

@@ -68,6 +68,8 @@ pub struct Diagnostic {
     pub also: Option<(Span, String)>,
     /// What to do.
     pub hint: Option<String>,
+    /// The kind of problem that it is made of, by the name of its variant; empty for others.
+    pub cause: String,
 }
 
 impl Diagnostic {
@@ -79,6 +81,7 @@ impl Diagnostic {
             span: span.into(),
             also: None,
             hint: None,
+            cause: String::new(),
         }
     }
 
@@ -93,6 +96,14 @@ impl Diagnostic {
     /// The same with a remedy.
     pub fn hint(mut self, hint: impl Into<String>) -> Self {
         self.hint = Some(hint.into());
+        self
+    }
+
+    /// The same with the kind of problem that it is made of.
+    pub fn of(mut self, problem: &impl std::fmt::Debug) -> Self {
+        let name = format!("{problem:?}");
+        let end = name.find(|c: char| !c.is_alphanumeric());
+        self.cause = name[..end.unwrap_or(name.len())].to_string();
         self
     }
 
@@ -339,10 +350,14 @@ pub fn nearest<'a>(word: &str, candidates: impl IntoIterator<Item = &'a str>) ->
         .map(|c| (c.to_lowercase(), c))
         // Whatever differs more in length cannot be near, and need not be compared.
         .filter(|(lower, _)| lower.chars().count().abs_diff(length) <= limit)
-        .map(|(lower, c)| (strsim::damerau_levenshtein(&word, &lower), c))
-        .filter(|&(distance, _)| distance <= limit)
-        .min_by_key(|&(distance, c)| (distance, c.to_string()))
-        .map(|(_, c)| c)
+        .map(|(lower, c)| {
+            let distance = strsim::damerau_levenshtein(&word, &lower);
+            // Letters are exchanged more often than left out: of equals the one as long.
+            (distance, lower.chars().count().abs_diff(length), c)
+        })
+        .filter(|&(distance, ..)| distance <= limit)
+        .min_by_key(|&(distance, longer, c)| (distance, longer, c.to_string()))
+        .map(|(.., c)| c)
 }
 
 #[cfg(test)]

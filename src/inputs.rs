@@ -100,7 +100,7 @@ impl Sandbox {
                 asked: folder.to_owned(),
                 real,
             }),
-            false => Err(InputProblem::System("it is no folder".into())),
+            false => Err(InputProblem::System("it is not a folder".into())),
         }
     }
 

@@ -55,6 +55,8 @@ pub mod figure;
 
 pub mod tolerance;
 
+pub mod faults;
+
 pub mod sheet;
 
 pub mod report;

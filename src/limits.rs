@@ -89,7 +89,7 @@ pub const TABLE: &[Resource] = &[
         (200, 500), "the stack of the program"),
     row(Bound::ExpressionLength, "expression-length", "operations in a row in an expression",
         (1000, 5000), "the stack of the program"),
-    row(Bound::Figures, "figures", "figures put out (rows times columns)",
+    row(Bound::Figures, "figures", "figures of one run (rows times columns)",
         (200_000_000, 100_000_000_000), "memory: 24 bytes each, 220 with --json"),
     row(Bound::Steps, "steps", "solver steps of one `scope`",
         (100_000_000, 1_000_000_000_000), "time: a million take some ten seconds"),

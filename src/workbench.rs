@@ -19,6 +19,9 @@
 //! # Ok::<(), gridleak::workbench::Error>(())
 //! ```
 
+mod sound;
+mod spread;
+
 use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{self, SmallSignal};
 use crate::audio::clip::Clip;
@@ -42,6 +45,8 @@ use num_complex::Complex;
 use std::fmt;
 use std::ops::RangeInclusive;
 use std::path::Path;
+
+pub use sound::Sound;
 
 /// Why the bench has no answer.
 #[derive(thiserror::Error)]
@@ -325,7 +330,7 @@ impl Workbench {
         };
         let frequencies_hz = gain::decades(*range_hz.start(), *range_hz.end(), per_decade);
         let mut small = SmallSignal::new(&mut assembly, &x);
-        let found = gain::sweep(&mut small, &wanted, &frequencies_hz)
+        let found = gain::sweep(&mut small, &wanted, &frequencies_hz, &mut || ())
             .map_err(|singular| small_signal::no_solution(&self.circuit, singular))?;
         let gains = found.gains.into_iter().next();
         Ok(Response {

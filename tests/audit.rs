@@ -80,7 +80,7 @@ fn verdict(circuit: &mut Circuit, x: &[f64]) -> Option<String> {
     ledger.tally().failure()
 }
 
-/// A millionth of any one unknown is too much where anything hangs on it.
+/// A millionth of any one unknown is too much where anything depends on it.
 #[test]
 fn a_moved_unknown_is_caught() {
     let (mut circuit, _) = built(&text(MIXED));

@@ -1,4 +1,4 @@
-//! What the reader makes of each card: every element and control card of the
+//! What the reader makes of each line: every element and control line of the
 //! published syntax.
 //!
 //! The syntax is that of the SPICE 2G6 user's guide (Vladimirescu, Zhang,

@@ -463,8 +463,8 @@ fn unknown_names_are_errors_with_a_suggestion() {
             "it knows mu",
         ),
         ("--set", "XV1A=5", "unknown valve or subcircuit `5`", "hint"),
-        ("--set", "RA", "`RA` is no setting", "for example"),
-        ("--set", "RA=", "`RA=` is no setting", "for example"),
+        ("--set", "RA", "`RA` is not a setting", "for example"),
+        ("--set", "RA=", "`RA=` is not a setting", "for example"),
         (
             "--set",
             "RA=fish",

@@ -191,7 +191,7 @@ fn times_must_make_sense() {
         ),
         (
             &["--stop", "soon", "--step", "1u"],
-            "`--stop soon` is no number",
+            "`--stop soon` is not a number",
         ),
         (&["--stop", "1", "--step", "1f"], "figures would be put out"),
     ] {

@@ -141,7 +141,7 @@ fn the_whole_amplifier_keeps_its_books() {
 }
 
 /// The supply by itself, through the tool: a mains cycle of `scope --warm`, and the transformer's
-/// copper and iron by hand from its card.
+/// copper and iron by hand from its line.
 #[test]
 fn the_supply_keeps_its_books() {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("netlists/lapwing/supply.cir");
@@ -210,7 +210,7 @@ fn the_supply_keeps_its_books() {
         + mean(&|k| (v("XBIAS.raw", k) - v("winding", k)) * i("XBIAS.DB", k));
     let choke = mean(&|k| (v("plates", k) - v("screens", k)) * i("XCHOKE", k));
 
-    // The card: 230 V, 300-0-300 V at 0.2 A, 47 V at 50 mA, 36 W, 7.5 %, and the head of
+    // The line: 230 V, 300-0-300 V at 0.2 A, 47 V at 50 mA, 36 W, 7.5 %, and the head of
     // src/device/mains.rs.
     let (heater, half) = (36.0, 0.5 * 0.075);
     let rated = 2.0 * 300.0 * 0.2 + 47.0 * 0.05 + heater;

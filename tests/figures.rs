@@ -205,7 +205,7 @@ fn two_tones_have_their_difference() {
     );
 }
 
-/// What does not exist is told as that, and is off and no mistake of the sheet.
+/// What does not exist is reported as that, and is off and no mistake of the sheet.
 #[test]
 fn a_figure_that_does_not_exist_falls_short() {
     let netlist =
@@ -233,7 +233,7 @@ fn a_figure_that_does_not_exist_falls_short() {
     assert!((thd / (100.0 * 1e-6 / 12.0) - 1.0).abs() < 1e-2, "{thd}");
 }
 
-/// In a circuit that hangs on the mains figures are those of `bias`: averages over a cycle.
+/// In a circuit that is fed from the mains figures are those of `bias`: averages over a cycle.
 #[test]
 fn a_mains_supply_stands_as_bias_has_it() {
     let supply = Path::new(env!("CARGO_MANIFEST_DIR")).join("netlists/lapwing/supply.cir");

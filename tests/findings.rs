@@ -107,7 +107,7 @@ fn what_is_switched_off_is_no_fault() {
     let (status, text) = said(pair);
     assert_eq!(status, 0, "{text}");
     assert!(text.contains("switched off"), "{text}");
-    // In standby the grid of a follower hangs on nothing but the open switch: no fault of its leak.
+    // In standby the grid of a follower is connected to nothing but the open switch: no fault of its leak.
     let standby = "Standby\nVB raw 0 300\nXSTANDBY raw b toggle at=0\nRP b p 220k\nRG g 0 1meg\nRK k 0 2.7k\n\
                    XV1A p g k 12AX7\nXV1B b p k2 12AU7\nRK2 k2 0 68k\n.end\n";
     let (status, text) = said(standby);

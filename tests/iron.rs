@@ -101,7 +101,7 @@ fn coupling_follows_from_the_leakage() {
 }
 
 /// The corner of L and R: a current source into raa has lost 3.01 dB where 2 pi f lp = raa,
-/// by the rule of the card at fmin/2.
+/// by the rule of the line at fmin/2.
 #[test]
 fn the_low_end_is_that_of_the_primary_inductance() {
     let at = |freq_hz: f64| {
@@ -263,10 +263,10 @@ fn a_choke_loses_inductance_to_direct_current() {
     assert!(at(0.3) < 2.0, "{}", at(0.3));
 }
 
-/// A mains transformer gives what its card says, measured as a catalogue measures it: every winding
+/// A mains transformer gives what its line says, measured as a catalogue measures it: every winding
 /// loaded with a resistance that takes the rated current. Without load the volts are higher by the
 /// regulation, and the primary takes the magnetising current and the iron's loss. The figures of
-/// the card are the check: nothing else is used.
+/// the line are the check: nothing else is used.
 #[test]
 fn a_mains_transformer_gives_what_its_card_says() {
     for (vpri, hz, reg) in [(230.0, 50.0, 0.08), (120.0, 60.0, 0.15)] {

@@ -16,7 +16,7 @@ fn netlists() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("netlists")
 }
 
-/// Every netlist but the valve cards and the Lapwing's board sections, which are no circuits.
+/// Every netlist but the valve models and the Lapwing's board sections, which are no circuits.
 fn circuits() -> Vec<PathBuf> {
     let mut found = Vec::new();
     let mut folders = vec![netlists()];

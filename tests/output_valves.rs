@@ -340,7 +340,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
 /// Printed plate resistances missed by more than a quarter, and the factor found. One law serves
 /// points, charts and stages, and the charts' many points outweigh a printed resistance (mostly
 /// "approx."): RESIDUALS.md has rp rms 37 % for the 6V6GT, 53 % for the EL84, 22 % for the 6550.
-/// Where a stage's gain hangs on rp it is too low: the Lapwing's 6V6GT gave 5.3 from input to tap
+/// Where a stage's gain depends on rp it is too low: the Lapwing's 6V6GT gave 5.3 from input to tap
 /// before the refit and gives 4.8 since.
 const RP_NOT_NEAR: &[(&str, &str, f64)] = &[
     ("6V6GT", "315 V, 225 V, -13 V", 0.57),

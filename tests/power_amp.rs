@@ -168,7 +168,7 @@ fn the_balance_trimmer_finds_a_null_of_the_second_harmonic() {
     assert!(all[0] > least + 6.0 && all[5] > least + 6.0, "{all:?}");
 }
 
-/// Every wrong rating is told, and none but the wrong ones: a part of each sort, cold and hot.
+/// Every wrong rating is reported, and none but the wrong ones: a part of each sort, cold and hot.
 #[test]
 fn each_wrong_rating_is_told() {
     let text = std::fs::read_to_string(lapwing("supply.cir")).expect("the netlist");

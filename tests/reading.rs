@@ -323,7 +323,7 @@ fn a_large_netlist_keeps_every_card_and_place() {
         };
         assert_eq!(sources.line_column(params[0].value.span), (4 * n + 4, 6));
     }
-    // One card over many lines, and many comments behind one card.
+    // One part over many lines, and many comments behind one part.
     let long = format!(
         "t\nV1 a 0 PWL(0 0\n{})\n{}",
         (1..50_000)

@@ -1,9 +1,9 @@
-//! The README names everything that the tool offers.
+//! The README: its commands run and print what it shows, and it names every command.
 
-use gridleak::circuit::library;
+#[path = "common/commands.rs"]
+mod commands;
+
 use gridleak::cli::COMMANDS;
-use gridleak::device::REGISTRY;
-use gridleak::diag::Files;
 
 const README: &str = include_str!("../README.md");
 
@@ -19,24 +19,45 @@ fn every_command_is_described() {
 }
 
 #[test]
-fn every_kind_of_device_is_listed() {
-    for kind in REGISTRY {
-        let row = README
-            .lines()
-            .find(|l| l.starts_with('|') && l.contains(&format!("`{}`", kind.name)));
-        let row = row.unwrap_or_else(|| panic!("{} is not listed", kind.name));
-        let letters = row.split('|').nth(1).expect("a first column");
-        assert!(letters.contains(kind.letter), "{row}");
+fn it_is_short() {
+    assert!(README.lines().count() < 200);
+}
+
+/// A block of shell is run; in a block `console` each `$` is a command and what follows is what it
+/// prints; a block `spice FILE` is that file.
+#[test]
+fn commands_print_what_is_shown() {
+    let place = commands::place_of_work();
+    for block in commands::blocks(README) {
+        match block.kind.split_whitespace().collect::<Vec<_>>()[..] {
+            ["spice", file] => std::fs::write(place.path().join(file), block.text).unwrap(),
+            ["sh"] => {
+                for command in commands::commands(&block.text) {
+                    if let Some(own) = own_command(&command) {
+                        let (status, printed) = commands::run(&own, place.path());
+                        assert_eq!(status, 0, "`{command}`:\n{printed}");
+                    }
+                }
+            }
+            ["console"] => {
+                for shown in block.text.split("$ ").skip(1) {
+                    let (command, shown) = shown.split_once('\n').expect("a line");
+                    let (_, printed) = commands::run(command, place.path());
+                    commands::assert_shown(command, shown, &printed);
+                }
+            }
+            _ => {}
+        }
     }
 }
 
-#[test]
-fn every_built_in_valve_is_named() {
-    let (body, _) = library::load(&mut Files::default());
-    for model in body.models.iter().map(|m| &m.name.text) {
-        let base = model.trim_end_matches("_1996");
-        // 6SN7GT and 6SN7GTB go with 6SN7, 5Y3 with 5Y3GT.
-        let known = README.contains(base) || README.contains(&base[..base.len().min(4)]);
-        assert!(known, "{model}");
+/// The tool's part of `cargo run --release -- COMMAND`; `None` for cargo's own commands.
+fn own_command(command: &str) -> Option<String> {
+    match command.strip_prefix("cargo ") {
+        None => Some(command.to_string()),
+        Some(cargo) => {
+            let (_, own) = cargo.split_once(" -- ")?;
+            Some(format!("gridleak {own}"))
+        }
     }
 }

@@ -1,4 +1,4 @@
-//! A render of an amplifier that hangs on the mains: its supply is charged when the clip begins.
+//! A render of an amplifier that is fed from the mains: its supply is charged when the clip begins.
 
 #[path = "common/fidelity.rs"]
 mod fidelity;

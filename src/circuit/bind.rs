@@ -6,7 +6,8 @@ mod elements;
 mod model;
 
 use self::drive::wave_parameters;
-use super::flatten::{Expansion, Flat, list};
+use super::flatten::{Expansion, Flat};
+use super::names::list;
 use super::params::{self, Overrides, Setting, What};
 use super::problem::CircuitProblem;
 use super::remake::First;
@@ -21,7 +22,7 @@ use crate::netlist::card::{Assign, Control, ElementKind, Name, Output, Reactive,
 use crate::netlist::expr::{Expr, Function, Operator};
 use crate::num::Role;
 
-/// Times of the run, s: published defaults of source parameters hang on them.
+/// Times of the run, s: published defaults of source parameters depend on them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Timing {
     /// Output interval: default rise and fall of PULSE.
@@ -192,7 +193,7 @@ impl<'a> Binder<'a> {
         self.branch_by_name[&self.path(flat).to_lowercase()]
     }
 
-    /// The branch of a voltage source named on a card.
+    /// The branch of a voltage source named on a line.
     fn source_branch(&mut self, flat: Flat<'_>, name: &Name) -> Branch {
         let path = format!("{}{}", self.expansion.frames[flat.frame].prefix, name.text);
         let found = self.branch_by_name.get(&path.to_lowercase()).copied();
@@ -219,7 +220,7 @@ impl<'a> Binder<'a> {
         })
     }
 
-    /// An element's main value and its place: the setting's, or the card's.
+    /// An element's main value and its place: the setting's, or the line's.
     fn main_value(
         &mut self,
         path: &str,
@@ -237,7 +238,7 @@ impl<'a> Binder<'a> {
         }
     }
 
-    /// A further number of an element, if a setting or the card gives it.
+    /// A further number of an element, if a setting or the line gives it.
     fn extra(&mut self, path: &str, name: &str, card: Option<&Value>, role: Role) -> Option<f64> {
         match self.settings.parameter(path, name) {
             Some(setting) => Some(self.number(setting, role)),

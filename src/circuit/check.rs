@@ -1,13 +1,13 @@
 //! Topology checks, before any number is computed: faults of wiring that would make
 //! the equations unsolvable, told in the builder's words.
 
-use super::flatten::list;
+use super::names::list;
 use super::problem::CircuitProblem;
 use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
 
-/// As many faults of a kind are worked out as are shown at the most.
+/// As many faults of a kind are worked out as are shown at most.
 const ENOUGH: usize = super::problem::MOST + 1;
 
 /// Everything wrong with the wiring.

@@ -1,5 +1,6 @@
 //! Subcircuits expanded in place: every element with its dotted name and its scope.
 
+use super::names::list;
 use super::params::Overrides;
 use super::problem::CircuitProblem;
 use crate::diag::{Diagnostic, nearest};
@@ -101,7 +102,7 @@ impl<'a> Frame<'a> {
 pub struct Flat<'a> {
     /// Index into the frames.
     pub frame: usize,
-    /// Its card.
+    /// Its line.
     pub card: &'a Element,
 }
 
@@ -156,7 +157,7 @@ pub fn expand<'a>(
 /// What the limit on names counts in, bytes.
 const MEGA: u64 = 1_000_000;
 
-/// How large definitions are, each counted once: so a bomb that a few lines make is told
+/// How large definitions are, each counted once: so a bomb that a few lines make is reported
 /// without being built.
 struct Census<'a> {
     known: Known<'a>,
@@ -172,7 +173,7 @@ struct Census<'a> {
 struct Size {
     /// Elements and calls.
     elements: u64,
-    /// Bytes of their cards, dotted names written out.
+    /// Bytes of their lines, dotted names written out.
     letters: u64,
 }
 
@@ -185,7 +186,7 @@ impl Size {
     }
 }
 
-/// Names of a card that a call's own name goes before, about: the element's and four nodes'.
+/// Names of a line that a call's own name goes before, about: the element's and four nodes'.
 const NAMES: u64 = 5;
 
 impl<'a> Census<'a> {
@@ -202,7 +203,7 @@ impl<'a> Census<'a> {
         }
     }
 
-    /// The problem at the card where it becomes too much.
+    /// The problem at the line where it becomes too much.
     fn too_large(&mut self, body: &'a Body, scopes: &[Rc<Scope<'a>>]) -> Option<Diagnostic> {
         let (mut large, mut long) = (None, None);
         let (mut found, most) = (Size::default(), self.most);
@@ -248,13 +249,13 @@ impl<'a> Census<'a> {
         if let Some(&size) = self.sizes.get(&std::ptr::from_ref(definition)) {
             return one.and(before(size));
         }
-        // Circles and what is nested too deep are told when they are expanded.
+        // Circles and what is nested too deep are reported when they are expanded.
         let circle = self.chain.iter().any(|&s| std::ptr::eq(s, definition));
         if circle || self.chain.len() >= self.deepest {
             return one;
         }
         self.chain.push(definition);
-        // What names mean in a definition hangs on where it stands, not on who calls it.
+        // What names mean in a definition depends on where it stands, not on who calls it.
         let mut inner = scopes[..=level].to_vec();
         inner.push(inside(&mut self.known, definition));
         let cards = definition.body.elements.iter();
@@ -400,14 +401,4 @@ impl<'a> Walk<'a, '_> {
         self.problems.push(problem);
         self.expansion.broken_off = true;
     }
-}
-
-/// Names in backticks, a long list cut.
-pub fn list<'n>(names: impl Iterator<Item = &'n str>) -> String {
-    let all: Vec<&str> = names.collect();
-    let mut text: Vec<String> = all.iter().take(8).map(|n| format!("`{n}`")).collect();
-    if all.len() > 8 {
-        text.push(format!("and {} more", all.len() - 8));
-    }
-    text.join(", ")
 }

@@ -29,7 +29,7 @@ impl Hanging {
     }
 }
 
-/// A valve by its card: an X with a cathode.
+/// A valve by its line: an X with a cathode.
 fn is_valve(element: &Element) -> bool {
     let valve = |k: &&crate::device::Kind| k.letter == 'X' && k.terminals.contains(&"cathode");
     element.kind.as_ref().is_some_and(valve)

@@ -5,7 +5,7 @@ use crate::num;
 use std::sync::{Arc, Mutex, PoisonError};
 
 /// A book shared by all circuits of a command. Circuits solved side by side write in it in
-/// any order; what it keeps hangs on no order.
+/// any order; what it keeps depends on no order.
 #[derive(Debug, Clone, Default)]
 pub struct Ledger {
     book: Arc<Mutex<Tally>>,
@@ -117,11 +117,11 @@ impl Finding {
             None => String::new(),
         };
         let what = match self.unit {
-            "A" => "the currents that meet",
-            _ => "the voltages that meet",
+            "A" => "in the currents that meet",
+            _ => "in the voltages that meet",
         };
         format!(
-            "{}{when}, {}: {} of {} are missed, a part of {:.1e} of {what}",
+            "{}{when}, {}: imbalance {} of {} {what} ({:.1e})",
             self.analysis,
             self.place,
             num::engineering(self.missed, self.unit, 2),
@@ -158,14 +158,14 @@ impl Tally {
 
     fn power(&self) -> String {
         let Some(watts) = self.watts else {
-            return "no power is turned over".to_string();
+            return "there is no power".to_string();
         };
         let part = match watts.turned > 0.0 {
             true => watts.missed.abs() / watts.turned,
             false => 0.0,
         };
         format!(
-            "all powers add up to {} of {} turned over, a part of {part:.1e}",
+            "all powers add up to {} of {} in total ({part:.1e})",
             num::engineering(watts.missed, "W", 2),
             num::engineering(watts.turned, "W", 2),
         )

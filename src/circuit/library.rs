@@ -75,7 +75,7 @@ pub const FILES: &[(&str, &str)] = cards![
     "semiconductors.cir",
 ];
 
-/// Reads the built-in cards into one body.
+/// Reads the built-in models into one body.
 pub fn load(sources: &mut Files) -> (Body, Vec<Diagnostic>) {
     let mut body = Body::default();
     let mut diagnostics = Vec::new();
@@ -99,14 +99,14 @@ pub struct Shipped {
     pub kind: &'static Kind,
     /// Its parameters, in the order of the kind's; NaN where not given and without default.
     pub values: Vec<f64>,
-    /// Names of those that its card gives.
+    /// Names of those that its model gives.
     pub given: Vec<&'static str>,
     /// The comments of its file, without their stars.
     pub notes: Vec<String>,
 }
 
 impl Shipped {
-    /// A parameter, if the kind has it and the card gives it or it has a default.
+    /// A parameter, if the kind has it and the model gives it or it has a default.
     pub fn value(&self, name: &str) -> Option<f64> {
         let place = self.kind.model_params.iter().position(|p| p.name == name)?;
         Some(self.values[place]).filter(|v| !v.is_nan())

@@ -6,6 +6,8 @@ pub mod flatten;
 pub mod hanging;
 pub mod ledger;
 pub mod library;
+pub mod loosen;
+mod names;
 pub mod params;
 pub mod problem;
 pub mod read;
@@ -15,7 +17,7 @@ use crate::device::pot::Track;
 use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
-use crate::device::{Kind, Law, Limit, Pin, Reading};
+use crate::device::{Kind, Law, Pin, Rating, Reading};
 use crate::diag::{Diagnostic, Files, Span};
 use crate::netlist::card::{Card, Name, Netlist, Tolerance, Value};
 use crate::netlist::notes::Notes;
@@ -171,13 +173,13 @@ pub struct Port {
 pub struct Element {
     /// Dotted, as written: `X1.R5`.
     pub name: String,
-    /// Card letter, upper case.
+    /// Letter of its line, upper case.
     pub letter: char,
     /// Its kind, if it has a model or is a control.
     pub kind: Option<&'static Kind>,
     /// The name of its model.
     pub model: Option<String>,
-    /// Nodes in the order of the card.
+    /// Nodes in the order of the line.
     pub terminals: Vec<Node>,
     /// Its main value (ohms, farads, henries), if it has one.
     pub value: Option<f64>,
@@ -186,14 +188,14 @@ pub struct Element {
     /// What it can report: name, law, output.
     pub readings: Vec<(Reading, usize, usize)>,
     /// Its ratings.
-    pub limits: Vec<Limit>,
-    /// What a comment on its card says the part stands, W or V.
+    pub limits: Vec<Rating>,
+    /// What a comment on its line says the part stands, W or V.
     pub rated: Option<f64>,
     /// What else a comment on its line says of the part.
     pub notes: Notes,
     /// What it needs at least, by its data sheet.
-    pub needs: Vec<Limit>,
-    /// How far a comment on its card says the part may be off its value.
+    pub needs: Vec<Rating>,
+    /// How far a comment on its line says the part may be off its value.
     pub tolerance: Option<Tolerance>,
     /// What it was made from, and where its parts stand.
     pub made: Made,
@@ -201,7 +203,7 @@ pub struct Element {
     pub position: Option<f64>,
     /// What a pot's knob turns.
     pub track: Option<Track>,
-    /// Its card.
+    /// Its line.
     pub span: Option<Span>,
     /// `IC=` of a capacitor (V) or inductor (A), for a start without operating point.
     pub initial: Option<f64>,

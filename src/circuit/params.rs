@@ -51,7 +51,7 @@ impl Setting {
         }
     }
 
-    /// Its number in the role it plays, NaN if it is none; a doubt about it is told.
+    /// Its number in the role it plays, NaN if it is none; a doubt about it is reported.
     pub fn number(&self, role: Role, out: &mut Vec<Diagnostic>) -> f64 {
         let Ok((number, doubt)) = num::parse_value(&self.value.text, role) else {
             return f64::NAN;
@@ -64,7 +64,7 @@ impl Setting {
     }
 }
 
-/// What a number in a unit stands for: a letter M between its digits hangs on it.
+/// What a number in a unit stands for: a letter M between its digits depends on it.
 pub fn role(unit: &str) -> Role {
     match unit {
         "ohm" => Role::Resistance,
@@ -205,7 +205,7 @@ impl Overrides {
 /// Names of controls for a message, without their X.
 fn bare_list(names: &[&str]) -> String {
     let bare: Vec<String> = names.iter().map(|n| bare(n)).collect();
-    super::flatten::list(bare.iter().map(String::as_str))
+    super::names::list(bare.iter().map(String::as_str))
 }
 
 /// A control's path without the X of its own name: `X1.XVOL` is `X1.VOL`. A name of nothing
@@ -217,7 +217,7 @@ pub fn bare(path: &str) -> String {
     format!("{owner}{}", rest.as_str())
 }
 
-/// Parameter values in the order of a table, from a card and from settings; NaN where nothing
+/// Parameter values in the order of a table, from a line and from settings; NaN where nothing
 /// was given and there is no default. `owner` is the name that settings and messages use.
 pub fn fill(
     table: &'static [Param],

@@ -173,7 +173,7 @@ pub enum CircuitProblem {
     MainsRange { found: String },
     #[error("there is no mains source to change")]
     NoMains,
-    #[error("`{text}` is no setting: expected NAME=VALUE")]
+    #[error("`{text}` is not a setting: expected NAME=VALUE")]
     SettingSyntax { text: String },
     #[error("more than {limit} errors; the rest is not shown")]
     TooMany { limit: usize },
@@ -190,10 +190,10 @@ impl CircuitProblem {
         let near = |n: &Option<String>| n.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
             UnknownCall { near: n, .. } => near(n).or_else(|| {
-                Some("add a .model or .subckt card of that name, or use a valve of the built-in library".into())
+                Some("add a .model or .subckt line of that name, or use a valve of the built-in library".into())
             }),
             UnknownModel { near: n, .. } => {
-                near(n).or_else(|| Some("add a .model card of that name".into()))
+                near(n).or_else(|| Some("add a .model line of that name".into()))
             }
             UnknownKind { near: n, .. } => near(n).or_else(|| {
                 let kinds: Vec<&str> = crate::device::REGISTRY
@@ -241,7 +241,7 @@ impl CircuitProblem {
                 Some(format!("lines of a {kind} begin with X: write `X{element}`"))
             }
             SetParameter { known, .. } => Some(format!("it knows {known}")),
-            NoValue => Some("check the numbers there; a divisor of zero is no value".into()),
+            NoValue => Some("check the numbers there; division by zero gives no value".into()),
             Empty => Some("the first line is the title; elements start on the second".into()),
             Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
             TooDeep { .. } => Some(raise(Bound::CallDepth)),
@@ -291,7 +291,7 @@ impl CircuitProblem {
     /// An error at a place.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
         let hint = self.hint();
-        let diagnostic = Diagnostic::error(self.to_string(), span);
+        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
         match hint {
             Some(hint) => diagnostic.hint(hint),
             None => diagnostic,

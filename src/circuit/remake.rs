@@ -18,11 +18,11 @@ pub struct Made {
 /// How many parts of each sort a circuit has: where the next ones come to stand.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub struct First {
-    resistance: usize,
-    capacitance: usize,
-    branch: usize,
-    gain: usize,
-    law: usize,
+    pub(super) resistance: usize,
+    pub(super) capacitance: usize,
+    pub(super) branch: usize,
+    pub(super) gain: usize,
+    pub(super) law: usize,
 }
 
 impl First {

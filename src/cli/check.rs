@@ -20,9 +20,10 @@ use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::progress::Progress;
 use crate::sheet::Want;
 use crate::sheet::cases::Case;
-use crate::sheet::judge::{Mark, of_case};
+use crate::sheet::judge::of_case;
 use crate::sheet::problem::SheetProblem;
 use crate::sheet::run::{self, Done, Ready};
+use crate::sheet::verdict::Mark;
 use crate::sheet::{self, schema};
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
@@ -164,7 +165,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let threads = threads.map_or_else(parallel::processors, |&n| usize::from(n));
 
     interrupt::watch();
-    // Outputs are staged first: what cannot be written is told before the work, not after.
+    // Outputs are staged first: what cannot be written is reported before the work, not after.
     let mut outputs = guards.outputs();
     let mut stage = |name: &str| -> Result<Option<(PathBuf, std::fs::File)>, Failure> {
         let Some(path) = text(name).map(PathBuf::from) else {
@@ -340,7 +341,7 @@ pub(super) fn part(text: &str) -> Result<(usize, usize), Failure> {
     match numbers {
         Some((k, n)) if (1..=n).contains(&k) && n <= 100_000 => Ok((k, n)),
         _ => Err(
-            Failure::usage(format!("`--shard {text}` is no part of a whole"))
+            Failure::usage(format!("`--shard {text}`: expected K/N with K from 1 to N"))
                 .hint("expected K/N with K from 1 to N, for example `--shard 2/4`"),
         ),
     }
@@ -370,7 +371,7 @@ pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder),
 }
 
 /// Opens a sheet: reads it and its netlist, and builds the circuit once. All mistakes of the
-/// sheet are told before those of its netlist.
+/// sheet are reported before those of its netlist.
 fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
     let path = match path {
         Ok(path) => path,

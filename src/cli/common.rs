@@ -2,6 +2,7 @@
 
 use super::failure::Failure;
 use super::guards::{self, Guards};
+pub use super::tell::tell;
 use super::{interrupt, memory};
 use crate::analysis::natural::Stability;
 use crate::circuit::bind::Timing;
@@ -114,7 +115,7 @@ pub struct Session<'m> {
     matches: &'m ArgMatches,
     /// Texts for messages.
     pub sources: Files,
-    /// The cards.
+    /// The lines.
     pub netlist: Netlist,
     settings: Overrides,
     /// What the run may take, and where it may read.
@@ -322,7 +323,7 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// The probes of the command line, or else those of the netlist's `.print` cards for one of
+    /// The probes of the command line, or else those of the netlist's `.print` lines for one of
     /// these analyses.
     pub fn probes(
         &mut self,
@@ -405,7 +406,7 @@ impl<'m> Session<'m> {
         };
         match num::parse_value(text, role) {
             Ok((value, _)) => Ok(Some(value)),
-            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is no number"))
+            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is not a number"))
                 .hint("numbers may carry SPICE suffixes, as in 20m or 1k")),
         }
     }
@@ -486,14 +487,8 @@ pub fn audited(ledger: &Ledger, quiet: bool) -> Result<(), Failure> {
     Ok(())
 }
 
-/// Writes to standard error. Where even that cannot be done there is nobody left to tell.
-pub fn tell(text: &str) {
-    let text = clean::lines(text);
-    let _ = std::io::stderr().lock().write_all(text.as_bytes());
-}
-
 /// A file for a text that is not known yet: staged before the work, so that what cannot be
-/// written is told at once.
+/// written is reported at once.
 pub struct PendingText {
     file: File,
     path: PathBuf,

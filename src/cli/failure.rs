@@ -1,6 +1,7 @@
 //! Why a command could not do its work.
 
-use super::{Outcome, interrupt};
+use super::outcome::Outcome;
+use super::signals;
 use crate::analysis::NoSolution;
 use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
@@ -85,7 +86,7 @@ impl Failure {
             Failure::NoSolution(_) | Failure::Unsolved { .. } | Failure::Unreached(_) => {
                 Outcome::NoSolution
             }
-            Failure::Interrupted | Failure::OutOfTime => Outcome::Interrupted(interrupt::signal()),
+            Failure::Interrupted | Failure::OutOfTime => Outcome::Interrupted(signals::number()),
             _ => Outcome::Bad,
         }
     }

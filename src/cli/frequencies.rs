@@ -50,7 +50,7 @@ enum Spacing {
     Even(f64),
 }
 
-/// The frequencies by options or by the netlist's `.ac` card.
+/// The frequencies by options or by the netlist's `.ac` line.
 pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
     let given = |name| session.text(name).is_some();
     let rivals = ["points-per-decade", "step", "frequencies"];
@@ -110,7 +110,7 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
     })
 }
 
-/// First, last and spacing of the netlist's `.ac` card, if it has one that makes sense.
+/// First, last and spacing of the netlist's `.ac` line, if it has one that makes sense.
 fn by_card(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
     session.netlist.controls.iter().find_map(|c| {
         let Card::Ac {
@@ -142,7 +142,7 @@ fn listed(text: &str) -> Result<Asked, Failure> {
             Failure::usage(format!("`--frequencies {text}`: `{word}` {why}"))
                 .hint("expected rising frequencies with commas between, as in 100,1k,10k")
         };
-        let (f, _) = num::parse_value(word, Role::Frequency).map_err(|_| bad("is no number"))?;
+        let (f, _) = num::parse_value(word, Role::Frequency).map_err(|_| bad("is not a number"))?;
         if !(f > 0.0 && f.is_finite()) {
             return Err(bad("is not more than zero"));
         }

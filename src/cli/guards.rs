@@ -21,8 +21,8 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .help("Move a limit, for example seconds=60; `gridleak limits` lists them"),
         )
         .arg(Arg::new("sandbox").long("sandbox").value_name("DIR").help(
-            "For the netlists of strangers: what netlist or sheet name must lie in this folder, \
-             links followed",
+            "Untrusted input: every file that the netlist or sheet refers to must lie in DIR \
+             (symlinks resolved)",
         ))
 }
 
@@ -112,7 +112,7 @@ impl Guards {
     /// Refuses more figures than may be kept, or than there is room for at so many bytes each.
     pub fn room_for_figures(&self, count: f64, bytes_each: f64) -> Result<(), Failure> {
         self.within(Bound::Figures, count, |count, most| {
-            format!("{count} figures would be put out, at most {most} are kept")
+            format!("{count} figures are asked for, at most {most} are kept")
         })
         .map_err(|failure| {
             failure.hint(format!(

@@ -12,18 +12,17 @@
 //! ends at its next block; the second ends the process.
 
 use super::failure::Failure;
+use super::signals::CAME;
 use crate::report::file;
 #[cfg(unix)]
 use signal_hook::consts::{SIGHUP, SIGXCPU, SIGXFSZ};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::{flag, low_level};
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Once, mpsc};
 use std::thread::Builder;
 use std::time::Duration;
 
-/// The signal that came, 0 if none did.
-static CAME: AtomicUsize = AtomicUsize::new(0);
 static WATCHING: Once = Once::new();
 /// Whether a thread waits for signals.
 static IS_WAITED_FOR: AtomicBool = AtomicBool::new(false);
@@ -125,14 +124,6 @@ pub fn check() -> Result<(), Failure> {
     }
 }
 
-/// The number of the signal that came.
-pub fn signal() -> u8 {
-    match CAME.load(Ordering::Relaxed) {
-        0 => SIGINT as u8,
-        signal => signal as u8,
-    }
-}
-
 /// Ends the process when it has run so long.
 ///
 /// # Errors
@@ -161,7 +152,7 @@ fn end(failure: &Failure) -> ! {
     let (say, said) = mpsc::channel();
     // Standard error may be a full pipe, or locked by a thread that waits for one.
     let speaker = Builder::new().spawn(move || {
-        super::common::tell(&message);
+        super::tell::tell(&message);
         let _ = say.send(());
     });
     if speaker.is_ok() {

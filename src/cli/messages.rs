@@ -1,10 +1,13 @@
 //! `messages`: every error and warning with its cause and remedy, made by the code itself.
 //!
 //! One table a kind of problem, with a row for each of its variants: a variant without a row
-//! does not compile.
+//! does not compile. What netlists and circuits provoke is said by the reader and the builder of
+//! circuits themselves ([`made`]); the other examples are problems written down by hand, whose
+//! words come from where the real ones do.
 
 mod circuit;
 mod files;
+mod made;
 mod netlist;
 mod runs;
 mod sheets;

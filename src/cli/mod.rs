@@ -12,10 +12,12 @@ mod driven;
 mod driven_source;
 mod examples;
 mod failure;
+mod faults;
 mod feedback;
 mod fit;
 mod frequencies;
 mod guards;
+pub mod guide;
 mod in_order;
 mod interrupt;
 mod limits;
@@ -23,13 +25,16 @@ mod manual;
 mod memory;
 mod messages;
 mod noise;
+mod outcome;
 mod parallel;
 mod parts;
 mod render;
 mod response;
 mod scope;
 mod sheet_folder;
+mod signals;
 mod spread;
+mod tell;
 mod valves;
 mod variant;
 mod vary;
@@ -37,34 +42,7 @@ mod vary;
 use crate::inputs;
 use clap::ArgMatches;
 use failure::Failure;
-
-/// How a run ended: the exit code.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Outcome {
-    /// 0: done.
-    Done,
-    /// 1: an expectation or rating failed.
-    FellShort,
-    /// 2: bad usage, netlist or input file.
-    Bad,
-    /// 3: no solution found.
-    NoSolution,
-    /// 130: broken off by Ctrl-C; for any signal 128 and its number, as shells have it.
-    Interrupted(u8),
-}
-
-impl Outcome {
-    /// As the shell sees it.
-    pub fn code(self) -> u8 {
-        match self {
-            Outcome::Done => 0,
-            Outcome::FellShort => 1,
-            Outcome::Bad => 2,
-            Outcome::NoSolution => 3,
-            Outcome::Interrupted(signal) => 128 + signal,
-        }
-    }
-}
+pub use outcome::Outcome;
 
 /// A command of the tool.
 pub struct Command {
@@ -94,8 +72,10 @@ pub const COMMANDS: &[&Command] = &[
     &fit::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
+    &guide::COMMAND,
     &examples::COMMAND,
     &compare::COMMAND,
+    &faults::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
@@ -108,14 +88,15 @@ pub fn command_line() -> clap::Command {
     let mut line = clap::Command::new("gridleak")
         .version(env!("GRIDLEAK_VERSION"))
         .about("Try a valve-amplifier circuit before soldering it")
-        .after_help(SAFETY)
+        .after_help(format!("Manual: gridleak guide\n\n{SAFETY}"))
         .subcommand_required(true)
         .arg_required_else_help(true);
     for command in COMMANDS {
         let own = clap::Command::new(command.name)
             .about(command.about)
             .after_help(SAFETY);
-        line = line.subcommand((command.options)(common::options(own)));
+        let own = (command.options)(common::options(own));
+        line = line.subcommand(guide::named_in_help(own));
     }
     line
 }

@@ -44,7 +44,7 @@ pub const COMMAND: Command = Command {
 const INPUT_VOLTS: f64 = 0.3;
 /// Bytes that any sound takes on its way (measured).
 const PLAYED: f64 = 16e6;
-/// Bytes of a list of knob positions that are read at the most.
+/// Bytes of a list of knob positions that are read at most.
 const CURVE: u64 = 256 << 20;
 /// The built-in phrase's rate, Hz.
 const PHRASE_RATE_HZ: u32 = 48_000;
@@ -217,7 +217,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Ok(done) => made.push((job, done)),
             Err(failure) => {
                 if !job.label.is_empty() && !matches!(failure, Failure::Interrupted) {
-                    session.note(&format!("this is about {}", job.label));
+                    session.note(&format!("while computing {}", job.label));
                 }
                 return Err(failure);
             }
@@ -235,7 +235,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     remarks(&session, &plan, &made);
     let seconds = whole as f64 / f64::from(rate_hz);
     session.note(&format!(
-        "{seconds:.1} s of sound in {took_s:.1} s: {:.2} of playing speed",
+        "rendered {seconds:.1} s in {took_s:.1} s ({:.2}x real time)",
         seconds / took_s.max(1e-9)
     ));
     Ok(Outcome::Done)
@@ -392,12 +392,12 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
             };
             session.note(&match estimate {
                 Some(estimate) => format!(
-                    "{of}oversampling {factor} times: aliases at most {:.1} dB, tone error at most \
-                     {:.1} dB below 20 kHz, judged {judged}{}",
-                    estimate.aliases_db,
-                    estimate.tone_db,
+                    "{of}oversampling {factor} times: what it adds to the sound stays {:.1} dB below \
+                     it, what it changes in the tone {:.1} dB (judged below 20 kHz, {judged}){}",
+                    -estimate.aliases_db,
+                    -estimate.tone_db,
                     if estimate.is_enough() {
-                        ""
+                        ": inaudible"
                     } else {
                         "; there is no greater factor"
                     }

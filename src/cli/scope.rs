@@ -33,7 +33,7 @@ fn options(command: clap::Command) -> clap::Command {
     command
         .arg(number_option("stop", "T", "Last time, s"))
         .arg(number_option("step", "T", "Output interval, s"))
-        .arg(number_option("from", "T", "First time put out, s"))
+        .arg(number_option("from", "T", "First output time, s"))
         .arg(
             Arg::new("warm")
                 .long("warm")
@@ -72,7 +72,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         0.0
     };
     session.guards.room_for_figures(figures, KEPT + as_json)?;
-    // Outputs are staged first: what cannot be written is told before the work, not after.
+    // Outputs are staged first: what cannot be written is reported before the work, not after.
     interrupt::watch();
     let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
@@ -135,14 +135,14 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     Ok(Outcome::Done)
 }
 
-/// The times asked for, by options or by the netlist's `.tran` card.
+/// The times asked for, by options or by the netlist's `.tran` line.
 fn times(session: &Session<'_>) -> Result<Run, Failure> {
     let stop = session.positive("stop", Role::Time)?;
     let step = session.positive("step", Role::Time)?;
     let from = session.number("from", Role::Time)?;
     timing::run(&session.netlist, stop, step, from).map_err(|wrong| match wrong {
         timing::Wrong::Missing(what) => Failure::usage(format!(
-            "no `--{what}` is given, and the netlist has no .tran card"
+            "no `--{what}` is given, and the netlist has no .tran line"
         ))
         .hint("for example `--stop 20m --step 10u`"),
         timing::Wrong::NotPositive => Failure::usage("step and stop must be more than zero"),

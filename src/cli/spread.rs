@@ -143,7 +143,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         Some(path) => Some((table.stage(path)?, path)),
         None => None,
     };
-    let board = asked.board()?;
+    let board = board::Board::of(&asked)?;
     let mut csv = file.map(|(file, path)| rows::Writer::new(&asked, &board, file, path));
     asked.show(|| shown::before(&asked))?;
     let mut told = work::Told::new(&asked, &board);

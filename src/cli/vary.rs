@@ -9,6 +9,7 @@ use crate::circuit::params::{Overrides, Setting};
 use crate::diag::Span;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::{Choice, choose};
+use crate::figure::digits::shown;
 use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
 use crate::limits::Bound;
@@ -16,7 +17,6 @@ use crate::num;
 use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
-use crate::sheet::judge::shown;
 use clap::{Arg, ArgAction, ArgMatches};
 use serde_json::json;
 use std::path::Path;
@@ -233,7 +233,7 @@ fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure> {
         match Figure::parse(text, Words::whole(file, text)) {
             Ok(figure) if figure.quantity.gives != Gives::Number => {
                 return Err(Failure::usage(format!(
-                    "`{}` is no single number",
+                    "`{}` is not a single number",
                     figure.quantity.name
                 ))
                 .hint("vary takes figures that are one number each"));
@@ -374,7 +374,10 @@ fn drawn(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combination
                 .iter()
                 .find_map(|r| r.1[k].as_ref().ok())
                 .map_or(figure.unit(), |v| v.unit);
-            traces.push(Trace::new(name, unit, x.iter().map(|&x| at(x)).collect()));
+            let limit = |r: &Combination| r.1[k].as_ref().ok().and_then(|v| v.limit);
+            let rating = rows.iter().find_map(limit);
+            let values = x.iter().map(|&x| at(x)).collect();
+            traces.push(Trace::new(name, unit, values).dotted(rating));
         }
     }
     let title = match figures.len() {

@@ -150,7 +150,7 @@ fn surroundings(graph: &Graph, with_values: bool) -> Vec<Vec<u64>> {
     sums
 }
 
-/// Lets free parts correspond that hang on nets which correspond already, the surest first.
+/// Lets free parts correspond that join nets which correspond already, the surest first.
 /// Where several are equally sure, `choice` says which is taken.
 pub fn spread(drawn: &Graph, built: &Graph, mapping: &mut Mapping, choice: u64) {
     let leads: Vec<Vec<usize>> = built.parts.iter().map(|p| p.leads.clone()).collect();

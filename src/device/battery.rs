@@ -175,7 +175,7 @@ fn charges_are_declared() {
     assert!(declared > 5, "{declared}");
 }
 
-/// Nor with a parameter at either end of its range: the card may say so.
+/// Nor with a parameter at either end of its range: the model may say so.
 #[test]
 fn answers_are_finite_at_the_ends_of_every_range() {
     let values = [-1e300, -1e9, -300.0, -1.0, 0.0, 0.7, 300.0, 1e9];

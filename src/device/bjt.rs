@@ -4,7 +4,7 @@
 //! Bell Syst. Tech. J. 49, 1970; Getreu, "Modeling the Bipolar Transistor", 1976; Nagel,
 //! "SPICE2", UCB/ERL M520, 1975 (all from memory).
 //!
-//! Terminals collector, base, emitter, substrate (ground where the card leaves it out).
+//! Terminals collector, base, emitter, substrate (ground where the line leaves it out).
 //! Currents flow in at collector and base and out at the emitter; volts, amperes, npn (for
 //! pnp every voltage and current is reversed). Voltages are those behind rc, rb and re;
 //! E(x) = exp(x) - 1:

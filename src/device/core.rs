@@ -55,7 +55,7 @@ pub const K3: Param = Param::new(
 
 /// Low-level inductance over that without iron.
 const IRON: f64 = 1000.0;
-/// Steeper exponents than this are beyond the straight continuation of any card.
+/// Steeper exponents than this are beyond the straight continuation of any model.
 const STEEPEST: f64 = 100.0;
 
 /// Iron and its inductance.

@@ -6,7 +6,7 @@
 //!
 //! Terminals line, neutral; ht1, centre, ht2 (a high-tension winding with centre tap; ht1 is in
 //! phase with line); bias1, bias2 (a winding for the bias; where the part has none, `vbias` is
-//! left away and both are connected to 0). The heaters hang on a winding of their own, which is
+//! left away and both are connected to 0). The heaters have a winding of their own, which is
 //! only the power it takes.
 //!
 //! With all windings loaded as rated, S the power drawn then, c the copper's part of it (`reg`):
@@ -19,7 +19,7 @@
 //! L = vpri/(2 pi hz imag)    F = sqrt(2) vpri/(2 pi hz)    F the flux at vpri: bmax
 //! ```
 //!
-//! so that the volts loaded are those of the card whatever else it says. Half of the copper's
+//! so that the volts loaded are those of the model whatever else it says. Half of the copper's
 //! heat in the primary is what makes a winding space best used. `reg` is nearly the part by which
 //! volts rise when the load goes. Resistances can be given as measured in its place; they are those
 //! of the warm wire (copper at 60 degrees has 16 % more than at 20).
@@ -30,7 +30,7 @@
 use super::core::{Core, K1, K2, K3};
 use super::output::or;
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Limit, Param, Part, Pin, Winding};
+use crate::device::{Device, Given, Kind, Param, Part, Pin, Rating, Winding};
 use std::f64::consts::{SQRT_2, TAU};
 
 const PARAMS: &[Param] = &[
@@ -193,7 +193,7 @@ fn build(given: &Given<'_>) -> Device {
         parts.push(Part::Resistance(core, Pin::Ground, inner * inner / heater));
     }
     // The windings as rated: what heats them by more than `reg` allows is too much.
-    let most = |quantity: &'static str, max: f64| Limit { quantity, max };
+    let most = |quantity: &'static str, max: f64| Rating { quantity, max };
     let mut limits = vec![
         most("primary rms current", taken / inner),
         most("ht1 rms current", iht),
@@ -213,7 +213,7 @@ fn build(given: &Given<'_>) -> Device {
     }
 }
 
-/// What the card may leave to the regulation: rpri, rht and rbias.
+/// What the model may leave to the regulation: rpri, rht and rbias.
 fn copper(model: impl Fn(&str) -> f64) -> [f64; 3] {
     let (vpri, vht, iht) = (model("vpri"), model("vht"), model("iht"));
     let (vbias, ibias) = (model("vbias"), model("ibias"));

@@ -56,11 +56,11 @@ pub struct Param {
     pub meaning: &'static str,
     /// Unit, `1` for none.
     pub unit: &'static str,
-    /// Value where the card is silent; NaN where absence itself has a meaning.
+    /// Value where the model is silent; NaN where absence itself has a meaning.
     pub default: f64,
     /// What is accepted. For a parameter with words: `0..=words.len() - 1`.
     pub range: RangeInclusive<f64>,
-    /// Whether the card has to give it.
+    /// Whether the model has to give it.
     pub required: bool,
     /// Words it is written with; the value is the place of the word. Empty for a number.
     pub words: &'static [&'static str],
@@ -86,7 +86,7 @@ impl Param {
         }
     }
 
-    /// A parameter that the card has to give.
+    /// A parameter that the model has to give.
     pub const fn required(
         name: &'static str,
         meaning: &'static str,
@@ -311,7 +311,7 @@ pub struct Reading {
 
 /// A maximum from the data sheet.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Limit {
+pub struct Rating {
     /// The quantity it is for, e.g. `plate dissipation`.
     pub quantity: &'static str,
     /// Base unit.
@@ -328,9 +328,9 @@ pub struct Device {
     /// What it can report.
     pub readings: Vec<Reading>,
     /// Its ratings.
-    pub limits: Vec<Limit>,
+    pub limits: Vec<Rating>,
     /// What it needs at least: `max` is then the least that will do.
-    pub needs: Vec<Limit>,
+    pub needs: Vec<Rating>,
     /// The discrete state it wakes up in, for the laws that have one.
     pub memory: f64,
 }
@@ -359,11 +359,11 @@ impl Given<'_> {
         self.instance[index(self.kind.instance_params, name)]
     }
 
-    /// The ratings that the card gives, by parameter name and quantity.
-    fn limits(&self, table: &[(&str, &'static str)]) -> Vec<Limit> {
+    /// The ratings that the model gives, by parameter name and quantity.
+    fn limits(&self, table: &[(&str, &'static str)]) -> Vec<Rating> {
         table
             .iter()
-            .map(|&(name, quantity)| Limit {
+            .map(|&(name, quantity)| Rating {
                 quantity,
                 max: self.model(name),
             })
@@ -371,7 +371,7 @@ impl Given<'_> {
             .collect()
     }
 
-    /// The linear capacitances that the card gives, by parameter name and pins.
+    /// The linear capacitances that the model gives, by parameter name and pins.
     fn capacitances(&self, table: &[(&str, Pin, Pin)]) -> Vec<Part> {
         table
             .iter()
@@ -399,12 +399,12 @@ pub fn thermal_voltage(celsius: f64) -> f64 {
     8.617333262e-5 * (celsius + 273.15)
 }
 
-/// A kind of device: its card letter, its tables and how it is built.
+/// A kind of device: the letter of its line, its tables and how it is built.
 #[derive(Debug)]
 pub struct Kind {
     /// Model kind as on the `.model` card (`d`, `npn`, `triode`); lower case.
     pub name: &'static str,
-    /// Card letter, upper case.
+    /// Letter of its line, upper case.
     pub letter: char,
     /// A line for help and README.
     pub title: &'static str,
@@ -418,7 +418,7 @@ pub struct Kind {
     pub dc_paths: &'static [(usize, usize)],
     /// Parameters of the `.model` card.
     pub model_params: &'static [Param],
-    /// Parameters on the element card.
+    /// Parameters on the part's line.
     pub instance_params: &'static [Param],
     /// Model and instance parameters in, parts out.
     pub build: fn(&Given<'_>) -> Device,

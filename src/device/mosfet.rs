@@ -21,7 +21,7 @@
 //! For vds < 0 drain and source change places (vgd and vbd rule). Bulk to source and bulk
 //! to drain are junctions: is or js times the area, cbs/cbd or cj as and cjsw ps.
 //!
-//! Where the card gives process data instead: kp = uo cox; gamma = sqrt(2 eps q nsub)/cox;
+//! Where the model gives process data instead: kp = uo cox; gamma = sqrt(2 eps q nsub)/cox;
 //! phi = 2 Vt ln(nsub/ni); vto from phi, gamma, the gate material tpg and nss. `rsh nrd` and
 //! `rsh nrs` stand in for rd and rs.
 //!
@@ -254,7 +254,7 @@ const OXIDE: f64 = 3.9;
 const SILICON: f64 = 11.7;
 const INTRINSIC: f64 = 1.45e10;
 
-/// What level 1 computes with, from the card or from the process.
+/// What level 1 computes with, from the model or from the process.
 #[derive(Debug, Clone, Copy)]
 struct Electrical {
     vto: f64,
@@ -328,11 +328,11 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
             edge: Depletion::new(side, p("pb"), p("mjsw"), p("fc"), given.celsius),
         }
     };
-    // SPICE 2 takes an oxide of 0.1 um where the card gives none (from memory).
+    // SPICE 2 takes an oxide of 0.1 um where the model gives none (from memory).
     let thickness = if p("tox").is_nan() { 1e-7 } else { p("tox") };
     let oxide = OXIDE * VACUUM / thickness;
     let law = Mosfet {
-        // The card's vto is negative for a p-channel part that is off at rest.
+        // The model's vto is negative for a p-channel part that is off at rest.
         vto: sign * e.vto,
         beta: e.kp * fun::pow(heat(given.celsius), -1.5) * n("w") / leff,
         gamma: e.gamma,

@@ -29,7 +29,7 @@ const K: f64 = 1.380649e-23;
 const Q: f64 = 1.602176634e-19;
 /// The temperature that equivalent noise resistances refer to, K.
 const T0: f64 = 290.0;
-/// Where the flicker noise of a valve meets its white noise unless the card says, Hz.
+/// Where the flicker noise of a valve meets its white noise unless the model says, Hz.
 /// Oxide cathodes differ by more than ten times either way from one sample to the next
 /// (common practice, no published source): a place to start from and no promise.
 pub const VALVE_CORNER_HZ: f64 = 1e3;

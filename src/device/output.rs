@@ -190,12 +190,12 @@ fn single_ended(given: &Given<'_>) -> Device {
     build(given, "ra", 0.5, &[(0, 1, 1.0)], 2)
 }
 
-/// A value that the card may leave to a rule.
+/// A value that the model may leave to a rule.
 pub fn or(value: f64, rule: f64) -> f64 {
     if value.is_nan() { rule } else { value }
 }
 
-/// What the card may leave to rules: lp, leak, dcr and dcrs.
+/// What the model may leave to rules: lp, leak, dcr and dcrs.
 fn ruled(impedance: &str, model: impl Fn(&str) -> f64) -> [f64; 4] {
     let ohms = model(impedance);
     let lp = or(model("lp"), ohms / (PI * model("fmin")));
@@ -334,7 +334,7 @@ mod tests {
         assert!((all[..4].iter().map(|w| w.3).sum::<f64>() - 200.0).abs() < 1e-9);
     }
 
-    /// The leakage of the card, from the primary with a tap shorted: primary sections and
+    /// The leakage of the model, from the primary with a tap shorted: primary sections and
     /// the secondary's by a^2.
     #[test]
     fn the_leakage_adds_up_at_every_tap() {

@@ -460,7 +460,7 @@ mod tests {
     }
 
     /// Data sheet 6L6GC, RCA/GE (from memory): 250 V, 250 V, -14 V: 72 mA, 5 mA, 6000 uS,
-    /// 22.5 k. The defaults are near the fitted card.
+    /// 22.5 k. The defaults are near the fitted model.
     #[test]
     fn the_defaults_are_near_a_6l6gc() {
         let law = Sample::of("output").law(0);

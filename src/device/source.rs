@@ -328,7 +328,7 @@ impl Wave {
 pub struct Drive {
     /// Value for the operating point, V or A.
     pub dc: f64,
-    /// Whether the card or a setting says `DC`, so that it is no rule that gave `dc`.
+    /// Whether the line or a setting says `DC`, so that it is not a rule that gave `dc`.
     pub says_dc: bool,
     /// Small-signal magnitude and phase (degrees), if it takes part.
     pub ac: Option<(f64, f64)>,

@@ -52,7 +52,7 @@ impl Sample {
     pub fn law(&self, part: usize) -> Box<dyn Law> {
         match self.device().parts.swap_remove(part) {
             Part::Law { law, .. } => law,
-            other => panic!("{other:?} is no law"),
+            other => panic!("{other:?} is not a law"),
         }
     }
 }

@@ -4,7 +4,7 @@
 use super::footprint::{Footprint, Lettering, flag};
 use super::geometry::{At, Rect, Turn, Way};
 use super::place::Item;
-use super::recognise::{Reading, electrodes};
+use super::recognise::Reading;
 use super::scheme::{Part, Scheme};
 use super::symbols::{Kind, Pin, Symbol};
 
@@ -206,7 +206,7 @@ fn pairs(scheme: &Scheme) -> Vec<Option<i32>> {
     let mut found: Vec<Option<i32>> = vec![None; scheme.parts.len()];
     let pins = |n: usize| scheme.nets[n].pins.iter().copied();
     for (p, part) in scheme.parts.iter().enumerate() {
-        let Some((_, top, bottom)) = electrodes(part.kind) else {
+        let Some((_, top, bottom)) = part.kind.electrodes() else {
             continue;
         };
         if found[p].is_some() {
@@ -358,7 +358,7 @@ fn standing(
     if part.kind == Kind::Pot && matches!(shape.turn.quarters, 1..=3) {
         cost += if shape.turn.quarters == 2 { 4.0 } else { 6.0 };
     }
-    if is_fixed || !part.kind.is_in_line() || electrodes(part.kind).is_some() {
+    if is_fixed || !part.kind.is_in_line() || part.kind.electrodes().is_some() {
         return cost;
     }
     let (a, b) = (part.nets[0], part.nets[1]);

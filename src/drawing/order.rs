@@ -7,7 +7,6 @@
 //! through before. What is left has no circles, and the longest way counts: a stage that both a
 //! short and a long way lead to comes after the long one.
 
-use super::recognise::electrodes;
 use super::scheme::Scheme;
 use std::collections::VecDeque;
 
@@ -28,7 +27,7 @@ fn hops(scheme: &Scheme, from: &[usize], open: &dyn Fn(usize) -> bool) -> Vec<Op
         let next = found[net].map(|d: u32| d + 1);
         for &(p, _) in &scheme.nets[net].pins {
             let part = &scheme.parts[p];
-            if electrodes(part.kind).is_some() {
+            if part.kind.electrodes().is_some() {
                 continue;
             }
             for &to in part.nets.iter().filter(|&&n| open(n)) {
@@ -52,11 +51,11 @@ pub fn along(
     open: &dyn Fn(usize) -> bool,
 ) -> Vec<Option<u32>> {
     let active: Vec<usize> = (0..scheme.parts.len())
-        .filter(|&p| electrodes(scheme.parts[p].kind).is_some())
+        .filter(|&p| scheme.parts[p].kind.electrodes().is_some())
         .collect();
     let grid_of = |p: usize| {
         let part = &scheme.parts[p];
-        part.nets[electrodes(part.kind).expect("active").0]
+        part.nets[part.kind.electrodes().expect("active").0]
     };
     let into: Vec<Vec<Option<u32>>> = (active.iter())
         .map(|&p| hops(scheme, &[grid_of(p)], open))

@@ -43,7 +43,7 @@ impl Reading {
     /// nearer of its nets lies.
     pub fn depth_of(&self, part: &Part) -> u32 {
         let of = |&n: &usize| self.depth[n];
-        if let Some((grid, ..)) = electrodes(part.kind)
+        if let Some((grid, ..)) = part.kind.electrodes()
             && let Some(d) = of(&part.nets[grid])
         {
             return d + 1;
@@ -52,17 +52,6 @@ impl Reading {
         let least = signal.filter_map(of).min();
         let least = least.or_else(|| part.nets.iter().filter_map(of).min());
         least.map_or(u32::MAX, |d| d + 1)
-    }
-}
-
-/// The electrodes of an active part by their pins: what steers, top, bottom.
-pub fn electrodes(kind: Kind) -> Option<(usize, usize, usize)> {
-    match kind {
-        Kind::Triode | Kind::Bipolar(..) | Kind::JunctionField(_) | Kind::Mosfet(_) => {
-            Some((1, 0, 2))
-        }
-        Kind::Pentode => Some((2, 0, 3)),
-        _ => None,
     }
 }
 
@@ -128,9 +117,12 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
     // Where a valve is steered, or stands, there is signal.
     let is_signal = |n: usize, plates: bool| {
         scheme.nets[n].pins.iter().any(|&(p, pin)| {
-            electrodes(scheme.parts[p].kind).is_some_and(|(grid, top, bottom)| {
-                pin == grid || pin == bottom || (plates && pin == top)
-            })
+            scheme.parts[p]
+                .kind
+                .electrodes()
+                .is_some_and(|(grid, top, bottom)| {
+                    pin == grid || pin == bottom || (plates && pin == top)
+                })
         })
     };
     for part in scheme.parts.iter().filter(|p| p.kind == Kind::Diode) {
@@ -264,7 +256,7 @@ fn spread(
                 if other == pin || depth[to].is_some() || !open(to) {
                     continue;
                 }
-                let step = match electrodes(part.kind) {
+                let step = match part.kind.electrodes() {
                     Some((grid, top, bottom)) if pin == grid => {
                         2 + u32::from(other == top && bottom != other)
                     }

@@ -153,6 +153,17 @@ impl Symbol {
 }
 
 impl Kind {
+    /// The electrodes of an active part by their pins: what steers, top, bottom.
+    pub fn electrodes(self) -> Option<(usize, usize, usize)> {
+        match self {
+            Kind::Triode | Kind::Bipolar(..) | Kind::JunctionField(_) | Kind::Mosfet(_) => {
+                Some((1, 0, 2))
+            }
+            Kind::Pentode => Some((2, 0, 3)),
+            _ => None,
+        }
+    }
+
     /// Whether it has two leads in line and may lie or stand.
     pub fn is_in_line(self) -> bool {
         use Kind::*;

@@ -25,7 +25,7 @@ pub const TEMPERATURE: &str = "temperature";
 
 /// A netlist and the settings to build it with, once the choices are made. `base` is the
 /// circuit without them, which says what each name stands for. A later choice of the same name
-/// wins. What names nothing is told when the circuit is built.
+/// wins. What names nothing is reported when the circuit is built.
 pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist, Overrides) {
     let mut netlist = netlist.clone();
     // Whoever audits the base audits what is made of it.

@@ -8,6 +8,7 @@
 pub mod amount;
 pub mod bench;
 pub mod choice;
+pub mod digits;
 pub mod driven_source;
 mod name;
 pub mod problem;

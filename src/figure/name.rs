@@ -153,7 +153,7 @@ impl Figure {
     /// # Errors
     /// A diagnostic with the place of the word that is wrong.
     pub fn parse(text: &str, words: Words) -> Result<Self, Diagnostic> {
-        // A figure is one line: what continues a card of a netlist means nothing here.
+        // A figure is one line: what continues a line of a netlist means nothing here.
         let one_line = text.replace(['\n', '\r'], " ");
         let text = one_line.as_str();
         let whole = Piece { text, at: 0 }.trim();
@@ -496,14 +496,18 @@ mod tests {
     fn a_slip_is_told_at_its_word() {
         for (text, message, words) in [
             ("", "expected a figure, found nothing", ""),
-            ("plate1", "`plate1` is no figure", "plate1"),
+            ("plate1", "`plate1` is not a figure", "plate1"),
             (
                 "plate curent of XV1",
                 "unknown quantity `plate curent`",
                 "plate curent",
             ),
-            ("voltage", "`voltage` lacks what it is of", "voltage"),
-            ("voltage of", "`voltage` lacks what it is of", "voltage of"),
+            ("voltage", "`voltage` needs a node or a part", "voltage"),
+            (
+                "voltage of",
+                "`voltage` needs a node or a part",
+                "voltage of",
+            ),
             (
                 "voltage of i(R1)",
                 "`voltage` is of a node, found `i(R1)`",
@@ -547,7 +551,7 @@ mod tests {
             ),
             (
                 "swing of a with stop long",
-                "`long` is no number with a unit",
+                "`long` is not a number with a unit",
                 "long",
             ),
             (

@@ -10,11 +10,11 @@ use crate::limits::{Bound, raise};
 pub enum FigureProblem {
     #[error("expected a figure, found nothing")]
     Empty,
-    #[error("`{text}` is no figure")]
+    #[error("`{text}` is not a figure")]
     NoFigure { text: String },
     #[error("unknown quantity `{name}`")]
     UnknownQuantity { name: String, near: Option<String> },
-    #[error("`{quantity}` lacks what it is of")]
+    #[error("`{quantity}` needs a node or a part")]
     NoSubject {
         quantity: &'static str,
         example: &'static str,
@@ -97,7 +97,7 @@ pub enum FigureProblem {
          part in a steady state or a sound"
     )]
     TooManyStores { found: usize, most: usize },
-    #[error("`{text}` is no number with a unit")]
+    #[error("`{text}` is not a number with a unit")]
     NoAmount { text: String },
     #[error("unknown unit `{unit}`")]
     UnknownUnit { unit: String },
@@ -113,7 +113,7 @@ pub enum FigureProblem {
 }
 
 impl FigureProblem {
-    /// The problem of a text that is no amount.
+    /// The problem of a text that is not an amount.
     pub fn amount(text: &str, wrong: Wrong) -> Self {
         match wrong {
             Wrong::Number => FigureProblem::NoAmount {

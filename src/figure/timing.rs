@@ -6,7 +6,7 @@ use crate::netlist::card::{Card, Netlist};
 /// What is wrong with the times.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Wrong {
-    /// This one is neither given nor on a .tran card.
+    /// This one is neither given nor on a .tran line.
     Missing(&'static str),
     /// Step or stop is not more than zero.
     NotPositive,
@@ -14,7 +14,7 @@ pub enum Wrong {
     From(f64, f64),
 }
 
-/// The run that the times given and the netlist's `.tran` and `.options` cards ask for.
+/// The run that the times given and the netlist's `.tran` and `.options` lines ask for.
 ///
 /// # Errors
 /// If a time is missing or out of place.

@@ -25,9 +25,9 @@ pub struct Converted {
 /// its amplitude, an impulse response its values per second.
 ///
 /// # Panics
-/// If a rate is nought.
+/// If a rate is zero.
 pub fn convert(samples: &[f64], from_hz: u32, to_hz: u32) -> Converted {
-    assert!(from_hz > 0 && to_hz > 0, "a sample rate cannot be nought");
+    assert!(from_hz > 0 && to_hz > 0, "a sample rate cannot be zero");
     if from_hz == to_hz || samples.is_empty() {
         return Converted {
             samples: samples.to_vec(),
@@ -149,7 +149,7 @@ mod tests {
                     "{from_hz} to {to_hz} Hz, {n}: {found} and not {expected}"
                 );
             }
-            // Nothing is cut off: one more sample at either end would be nought.
+            // Nothing is cut off: one more sample at either end would be zero.
             let early_s = -(new.before as f64 + 1.0) / f64::from(to_hz);
             assert!(early_s * slower <= -(REACH as f64));
             let late = new.samples.len() - new.before;

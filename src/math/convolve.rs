@@ -16,7 +16,7 @@ const LONGEST_PART: usize = 4096;
 /// Shortest part, samples.
 const SHORTEST_PART: usize = 64;
 
-/// A spectrum of a real signal: frequencies from nought to half the rate.
+/// A spectrum of a real signal: frequencies from zero to half the rate.
 #[derive(Debug, Clone)]
 struct Spectrum {
     re: Vec<f64>,

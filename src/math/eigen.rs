@@ -10,7 +10,7 @@ use num_complex::Complex;
 
 type C = Complex<f64>;
 
-/// QR steps for each eigenvalue at the most.
+/// QR steps for each eigenvalue at most.
 const STEPS: usize = 60;
 
 /// The eigenvalues of the `n` by `n` matrix in `a`, row by row, in no useful order; none if it

@@ -45,7 +45,7 @@ impl Interpolator {
     /// An interpolator at the start of a stream.
     ///
     /// # Panics
-    /// If the factor is nought.
+    /// If the factor is zero.
     pub fn new(factor: usize) -> Self {
         Self::at(factor, &[0.0])
     }
@@ -54,14 +54,14 @@ impl Interpolator {
     /// first of them 0, the others rising below 1: as many outputs for each step.
     ///
     /// # Panics
-    /// If the factor is nought.
+    /// If the factor is zero.
     pub fn at(factor: usize, points: &[f64]) -> Self {
-        assert!(factor > 0, "a sample rate cannot be changed by nought");
+        assert!(factor > 0, "a sample rate cannot be changed by zero");
         debug_assert_eq!(points.first(), Some(&0.0));
         let times =
             (0..factor).flat_map(|p| points.iter().map(move |s| (p as f64 + s) / factor as f64));
         Interpolator {
-            // The sample itself passes untouched: the filter is nought at all other inputs.
+            // The sample itself passes untouched: the filter is zero at all other inputs.
             phases: times.skip(1).map(taps_at).collect(),
             window: Window::new(REACH - 1),
         }
@@ -108,7 +108,7 @@ impl Decimator {
     /// A decimator at the start of a stream.
     ///
     /// # Panics
-    /// If the factor is nought.
+    /// If the factor is zero.
     pub fn new(factor: usize) -> Self {
         let mut taps = prototype(factor);
         taps.pop();
@@ -164,7 +164,7 @@ fn taps_at(t: f64) -> [f64; 2 * REACH] {
 /// The filter at the higher rate, `2 * REACH * factor + 1` taps, symmetric; the
 /// taps that meet the input in any one phase add up to one.
 fn prototype(factor: usize) -> Vec<f64> {
-    assert!(factor > 0, "a sample rate cannot be changed by nought");
+    assert!(factor > 0, "a sample rate cannot be changed by zero");
     let middle = REACH * factor;
     let mut taps: Vec<f64> = (0..=2 * middle)
         .map(|n| kernel(n.abs_diff(middle) as f64 / factor as f64))
@@ -180,10 +180,10 @@ fn prototype(factor: usize) -> Vec<f64> {
 }
 
 /// The filter's impulse response at `t` periods of the lower rate from its
-/// middle: one there, exactly nought at all other whole periods and beyond [`REACH`].
+/// middle: one there, exactly zero at all other whole periods and beyond [`REACH`].
 pub fn kernel(t: f64) -> f64 {
     if t == t.trunc() {
-        // Exactly nought where the sine is, whatever its rounding says.
+        // Exactly zero where the sine is, whatever its rounding says.
         return if t == 0.0 { 1.0 } else { 0.0 };
     }
     let edge = t / REACH as f64;
@@ -195,7 +195,7 @@ pub fn kernel(t: f64) -> f64 {
     fun::sin(turn) / turn * bessel_i0(beta * (1.0 - edge * edge).sqrt()) / bessel_i0(beta)
 }
 
-/// Modified Bessel function of the first kind, order nought, by its power
+/// Modified Bessel function of the first kind, order zero, by its power
 /// series: the sum over k of ((x/2)^k / k!)^2 (Abramowitz and Stegun 9.6.12).
 fn bessel_i0(x: f64) -> f64 {
     let quarter = x * x / 4.0;

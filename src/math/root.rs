@@ -4,7 +4,7 @@
 //! chapter 4 (from memory): inverse quadratic interpolation and the secant where they keep
 //! within the bracket and close it fast enough, halving where they do not.
 
-/// Evaluations at the most; halving alone needs about 60.
+/// Evaluations at most; halving alone needs about 60.
 const MOST: usize = 200;
 
 /// The place and the value there, at most `settled` from zero or at the last place that the

@@ -2,7 +2,7 @@
 //! and what the data sheets allow.
 
 use super::impedance::{self, Resistances, is_fixed};
-use super::stress::{self, into_terminal};
+use super::windings::{self, into_terminal};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::system::assemble::Assembly;
@@ -281,8 +281,8 @@ fn windings(
         );
         return;
     }
-    for port in stress::windings(element) {
-        let Some(name) = stress::winding_name(kind, port.from, port.to) else {
+    for port in windings::windings(element) {
+        let Some(name) = windings::winding_name(kind, port.from, port.to) else {
             continue;
         };
         let value = name.sign * probe::current(assembly, moment, port);

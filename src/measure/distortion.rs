@@ -177,6 +177,16 @@ pub struct Load {
 }
 
 impl Load {
+    /// Reads the current through it, A.
+    pub fn current(&self) -> &Observable {
+        &self.current
+    }
+
+    /// Its resistance, ohms; a loudspeaker's is that of its voice coil.
+    pub fn ohms(&self) -> f64 {
+        self.ohms
+    }
+
     /// A resistor, or a loudspeaker, whose power is what its wire takes: nearly all of what goes
     /// in, as the air takes a few per cent. None if it is neither.
     pub fn new(circuit: &Circuit, element: &Element) -> Option<Load> {
@@ -238,7 +248,7 @@ impl<'c> Tester<'c> {
         self.search.stability()
     }
 
-    /// Forgets what was measured: the next reading starts from the operating point and hangs on
+    /// Forgets what was measured: the next reading starts from the operating point and depends on
     /// nothing that came before.
     pub fn forget(&mut self) {
         self.search.forget();

@@ -71,7 +71,7 @@ pub struct Response {
     pub impedances: Vec<Vec<Complex<f64>>>,
 }
 
-/// Finds the response at each frequency, Hz.
+/// Finds the response at each frequency, Hz; `solved` is called after each.
 ///
 /// The group delay is -d(phase)/dw = -Re(H'(s)/H(s)), from the derivative itself and not
 /// from differences.
@@ -82,6 +82,7 @@ pub fn sweep(
     small: &mut SmallSignal,
     wanted: &Wanted,
     frequencies_hz: &[f64],
+    solved: &mut impl FnMut(),
 ) -> Result<Response, Singular> {
     let probes = wanted.pickups.len();
     let room = || Vec::with_capacity(frequencies_hz.len());
@@ -114,6 +115,7 @@ pub fn sweep(
                 Seen::By(driven) => at.load(driven),
             });
         }
+        solved();
     }
     Ok(found)
 }
@@ -170,7 +172,7 @@ pub fn decibels(gain: f64) -> f64 {
     20.0 * fun::log10(gain)
 }
 
-/// The angle in degrees, above -180 and up to 180; nought for nothing.
+/// The angle in degrees, above -180 and up to 180; zero for nothing.
 pub fn degrees(z: Complex<f64>) -> f64 {
     let angle = fun::atan2(z.im, z.re).to_degrees();
     if angle <= -180.0 { 180.0 } else { angle + 0.0 }

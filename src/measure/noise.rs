@@ -6,7 +6,7 @@
 //! memory).
 //!
 //! Totals are sums by Simpson's rule over the logarithm of frequency on points of their own,
-//! so they do not hang on the rows asked for. A-weighting: IEC 61672-1, annex with the pole
+//! so they do not depend on the rows asked for. A-weighting: IEC 61672-1, annex with the pole
 //! frequencies.
 
 use crate::analysis::small_signal::{Excitation, SmallSignal};

@@ -6,23 +6,8 @@
 use crate::diag::Span;
 use crate::limits::Limits;
 use crate::netlist::expr::Expr;
+pub use crate::netlist::name::Name;
 use crate::netlist::notes::Notes;
-
-/// A name as written. Names compare without regard to case: use [`Name::key`].
-#[derive(Debug, Clone, PartialEq)]
-pub struct Name {
-    /// As written.
-    pub text: String,
-    /// Where.
-    pub span: Span,
-}
-
-impl Name {
-    /// The form that is compared: lower case.
-    pub fn key(&self) -> String {
-        self.text.to_lowercase()
-    }
-}
 
 /// A number as written, in base units of whatever it stands for.
 #[derive(Debug, Clone, PartialEq)]
@@ -357,7 +342,7 @@ pub enum Card {
         step: Value,
         /// End, s.
         stop: Value,
-        /// First time put out, s.
+        /// First output time, s.
         start: Option<Value>,
         /// Largest inner step, s.
         max_step: Option<Value>,

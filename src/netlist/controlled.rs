@@ -4,9 +4,10 @@ use nom::Parser;
 use nom::combinator::opt;
 
 use crate::netlist::card::{Control, ElementKind, Name, Output, Value};
-use crate::netlist::elements::{poly, unknown_parameter};
 use crate::netlist::formula;
-use crate::netlist::grammar::{numbers, pair, quantity, required, setting_name};
+use crate::netlist::grammar::{
+    numbers, pair, poly, quantity, required, setting_name, unknown_parameter,
+};
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, need, wrong};
 use crate::num::Role;

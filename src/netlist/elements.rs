@@ -10,14 +10,15 @@ use crate::netlist::card::{Assign, Element, ElementKind, Name, Reactive, Toleran
 use crate::netlist::controlled::{behavioural, control};
 use crate::netlist::drive::drive;
 use crate::netlist::grammar::{
-    number, numbers, once, pair, positional, quantity, required, setting_name, setting_value,
+    number, numbers, once, pair, poly, positional, quantity, required, setting_name, setting_value,
+    unknown_parameter,
 };
 use crate::netlist::notes::notes;
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
 };
-use crate::netlist::text::{Parsed, Text, Trouble, end, next_span, wrong};
+use crate::netlist::text::{Parsed, Text, end, next_span, wrong};
 use crate::num::{Role, parse_value};
 
 /// A whole element card.
@@ -301,27 +302,4 @@ fn call(mut i: Text<'_>) -> Parsed<'_, ElementKind> {
             params,
         },
     ))
-}
-
-/// The word POLY.
-pub(crate) fn poly(i: Text<'_>) -> Parsed<'_, ()> {
-    let (rest, word) = positional(i)?;
-    match word.text.eq_ignore_ascii_case("poly") {
-        true => Ok((rest, ())),
-        false => Err(nom::Err::Error(Trouble::NotHere)),
-    }
-}
-
-/// A setting that the element does not have.
-pub(crate) fn unknown_parameter(
-    setting: &Name,
-    owner: &Name,
-    known: &'static [&'static str],
-) -> nom::Err<Trouble> {
-    let problem = NetlistProblem::UnknownParameter {
-        name: quoted(&setting.text),
-        owner: quoted(&owner.text),
-        known,
-    };
-    wrong(problem, setting.span)
 }

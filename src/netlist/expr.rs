@@ -1,7 +1,7 @@
 //! Expressions of B sources as trees; `formula` reads them.
 
 use crate::diag::Span;
-use crate::netlist::card::Name;
+use crate::netlist::name::Name;
 
 /// The published set of functions of one argument, with `sgn` and `tanh` besides.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

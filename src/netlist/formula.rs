@@ -14,14 +14,14 @@ use nom::sequence::preceded;
 
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
-use crate::netlist::card::Name;
 use crate::netlist::expr::{Choice, Expr, Function, Operator};
 use crate::netlist::grammar::{as_number, required};
+use crate::netlist::name::Name;
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, blank, found, name, need, next_span, symbol, wrong};
 use crate::num::Role;
 
-/// A whole expression up to the end of the card.
+/// A whole expression up to the end of the line.
 pub(crate) fn expression(i: Text<'_>) -> Parsed<'_, Expr> {
     let (i, tree) = operation(i, Strength::Sum, 0)?;
     let (i, ()) = blank(i)?;
@@ -335,7 +335,7 @@ fn letters(i: Text<'_>) -> Parsed<'_, Text<'_>> {
 fn found_operand(i: Text<'_>) -> String {
     match i.as_str().chars().next() {
         Some(c) => format!("`{c}`"),
-        None => "the end of the card".to_string(),
+        None => "the end of the line".to_string(),
     }
 }
 
@@ -422,11 +422,11 @@ mod tests {
     #[test]
     fn mistakes_are_named() {
         for (text, message) in [
-            ("", "found the end of the card"),
-            ("1+", "found the end of the card"),
+            ("", "found the end of the line"),
+            ("1+", "found the end of the line"),
             ("1 2", "expected an operator, found `2`"),
             ("2**3", "expected a number, a function or `(`, found `*`"),
-            ("(1+2", "expected `)`, found the end of the card"),
+            ("(1+2", "expected `)`, found the end of the line"),
             ("sqr(2)", "unknown function `sqr`"),
             ("min(2)", "`min` takes two arguments or more, found 1"),
             ("limit(1,2)", "`limit` takes three arguments, found 2"),

@@ -190,3 +190,26 @@ fn begins_as_number(text: &str) -> bool {
     let digits = text.trim_start_matches(['+', '-']);
     digits.starts_with(|c: char| c.is_ascii_digit() || c == '.')
 }
+
+/// The word POLY.
+pub(crate) fn poly(i: Text<'_>) -> Parsed<'_, ()> {
+    let (rest, word) = positional(i)?;
+    match word.text.eq_ignore_ascii_case("poly") {
+        true => Ok((rest, ())),
+        false => Err(nom::Err::Error(Trouble::NotHere)),
+    }
+}
+
+/// A setting that the element does not have.
+pub(crate) fn unknown_parameter(
+    setting: &Name,
+    owner: &Name,
+    known: &'static [&'static str],
+) -> nom::Err<Trouble> {
+    let problem = NetlistProblem::UnknownParameter {
+        name: quoted(&setting.text),
+        owner: quoted(&owner.text),
+        known,
+    };
+    wrong(problem, setting.span)
+}

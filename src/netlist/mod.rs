@@ -21,6 +21,7 @@ mod formula;
 mod grammar;
 mod lines;
 pub mod loader;
+mod name;
 pub mod notes;
 mod probe;
 pub mod problem;

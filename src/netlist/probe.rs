@@ -60,7 +60,7 @@ pub(crate) fn probe(i: Text<'_>) -> Parsed<'_, (Probe, Name)> {
     Ok((i, (probe, Name { text, span })))
 }
 
-/// Probes to the end of the card, at least one.
+/// Probes to the end of the line, at least one.
 pub(crate) fn probes(i: Text<'_>) -> Parsed<'_, Vec<(Probe, Name)>> {
     let (mut i, first) = probe(i)?;
     let mut all = vec![first];
@@ -109,7 +109,7 @@ mod tests {
             ("v(a", "expected `)`, found the end", 3),
             ("v(a,b,c)", "expected `)`, found `,`", 5),
             ("i(a,b)", "expected `)`, found `,`", 3),
-            ("v(a) 3", "expected the end of the card, found `3`", 5),
+            ("v(a) 3", "expected the end of the line, found `3`", 5),
             ("z(a)", "unknown probe `z`", 0),
             ("=", "expected a name, found `=`", 0),
         ] {

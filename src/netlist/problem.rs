@@ -12,7 +12,7 @@ use crate::num::Doubt;
 #[allow(missing_docs)] // the messages say it
 pub enum NetlistProblem {
     // Words of a card.
-    #[error("expected {what}, found the end of the card")]
+    #[error("expected {what}, found the end of the line")]
     Missing { what: String },
     #[error("expected {what}, found `{found}`")]
     NotANumber { what: String, found: String },
@@ -22,7 +22,7 @@ pub enum NetlistProblem {
     NotAName { found: String },
     #[error("expected `{symbol}`, found {found}")]
     Symbol { symbol: &'static str, found: String },
-    #[error("expected the end of the card, found `{found}`")]
+    #[error("expected the end of the line, found `{found}`")]
     ExtraWords { found: String, after_comma: bool },
     #[error("expected {expected}, found `{found}`")]
     NotOneOf {
@@ -34,7 +34,7 @@ pub enum NetlistProblem {
     Unclosed,
     #[error("`)` without `(`")]
     Unopened,
-    #[error("there is no card before this line that `+` could continue")]
+    #[error("there is nothing before this line that `+` could continue")]
     NothingToContinue,
 
     // Elements.
@@ -106,14 +106,14 @@ pub enum NetlistProblem {
     IgnoredProbe { name: String },
 
     // Control cards.
-    #[error("unknown card `{name}`")]
+    #[error("unknown control line `{name}`")]
     UnknownCard {
         name: String,
         nearest: Option<&'static str>,
     },
-    #[error("the card `{name}` is ignored")]
+    #[error("the line `{name}` is ignored")]
     IgnoredCard { name: String },
-    #[error("the card `{name}` cannot stand inside a subcircuit")]
+    #[error("the line `{name}` cannot be inside a subcircuit")]
     InsideSubcircuit { name: String },
     #[error("the first line is the title: `{words}` on it is not read")]
     TitleHoldsCard { words: String },
@@ -295,6 +295,7 @@ impl From<Located> for Diagnostic {
             true => Diagnostic::warning(message, located.span),
             false => Diagnostic::error(message, located.span),
         };
+        diagnostic = diagnostic.of(&located.problem);
         diagnostic.hint = located.problem.hint();
         diagnostic.also = located.also.map(|(span, label)| (span, label.to_string()));
         diagnostic

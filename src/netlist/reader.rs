@@ -15,7 +15,7 @@ use crate::netlist::controls::{self, IGNORED};
 use crate::netlist::elements::element;
 use crate::netlist::grammar::balanced;
 use crate::netlist::lines::next_card;
-use crate::netlist::loader::{LoadProblem, Loader};
+use crate::netlist::loader::{LoadProblem, Loader, room_for};
 use crate::netlist::problem::{Located, NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
 
@@ -339,7 +339,10 @@ impl<'s> Reader<'s> {
         let (name, text) = loader.load(path, from)?;
         match self.bytes + text.len() > self.limits.count(Bound::NetlistSize) << 20 {
             true => Err(LoadProblem::TooLarge),
-            false => Ok((name, text)),
+            false => {
+                room_for(&text)?;
+                Ok((name, text))
+            }
         }
     }
 
@@ -407,14 +410,22 @@ fn holds_card(line: Text<'_>, below: &str) -> bool {
         Some('R' | 'C' | 'L' | 'V' | 'I' | 'E' | 'F' | 'G' | 'H' | 'K' | 'B' | 'X') => true,
         _ => first.contains(|c: char| c.is_ascii_digit()) || first.to_uppercase() == first,
     };
-    // `Common cathode stage 12` reads as a capacitor, but nothing else is at those nodes.
+    // `Common cathode stage 12` reads as a capacitor, but nothing else is at those nodes, and no
+    // word of a sentence is as short as most nodes or sets a parameter.
     let is_numbered = key.starts_with(['r', 'c', 'l', 'v', 'i'])
         && key[1..].starts_with(|c: char| c.is_ascii_digit());
     let mut nodes = line.as_str().split_whitespace().skip(1).take(2);
     is_name
         && line.as_str().split_whitespace().count() >= 4
         && element(line).is_ok()
-        && (is_numbered || nodes.all(|node| has_word(below, node)))
+        && (is_numbered
+            || line.as_str().contains('=')
+            || nodes.all(|node| is_short(node) || has_word(below, node)))
+}
+
+/// Whether a word is shorter than those of a sentence, or has a digit in it.
+fn is_short(word: &str) -> bool {
+    word.chars().count() == 1 || word.contains(|c: char| c.is_ascii_digit())
 }
 
 /// Whether a word is in a text, in capitals or not.

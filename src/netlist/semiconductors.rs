@@ -4,9 +4,9 @@ use nom::Parser;
 use nom::combinator::opt;
 
 use crate::netlist::card::{Assign, ElementKind, Name, Value};
-use crate::netlist::elements::unknown_parameter;
 use crate::netlist::grammar::{
     as_number, node, number, numbers, once, pair, positional, quantity, required, setting_name,
+    unknown_parameter,
 };
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Text, Trouble, wrong};

@@ -19,7 +19,7 @@ use nom::{Compare, CompareResult, IResult, Input, Needed, Offset, Parser};
 
 use crate::diag::{FileId, Span};
 use crate::limits::{Bound, Limits};
-use crate::netlist::card::Name;
+use crate::netlist::name::Name;
 use crate::netlist::problem::{Located, NetlistProblem, quoted};
 
 /// A stretch of a file and where remarks go that do not stop the reading.
@@ -189,7 +189,7 @@ pub(crate) fn end(i: Text<'_>) -> Parsed<'_, ()> {
 /// What comes next, as messages name it.
 pub(crate) fn found(i: Text<'_>) -> String {
     match next_words(i) {
-        "" => "the end of the card".to_string(),
+        "" => "the end of the line".to_string(),
         words => format!("`{}`", quoted(words)),
     }
 }
@@ -207,7 +207,7 @@ pub(crate) fn name(found: Text<'_>) -> Name {
     }
 }
 
-/// The next word, or the next character where that is no part of one.
+/// The next word, or the next character where that is not a part of one.
 fn next_words(i: Text<'_>) -> &str {
     let words = i.words.split(|c: char| !in_word(c)).next().unwrap_or("");
     match words {

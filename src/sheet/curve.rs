@@ -61,7 +61,7 @@ pub fn stored(path: &str, text: &str, like: &Curve) -> Result<(Vec<f64>, Vec<f64
         let number = |k: usize| {
             let cell = record.get(k).unwrap_or("");
             let number: Option<f64> = cell.parse().ok().filter(|n: &f64| n.is_finite());
-            number.ok_or_else(|| bad(line, format!("`{cell}` is no number")))
+            number.ok_or_else(|| bad(line, format!("`{cell}` is not a number")))
         };
         let (place, value) = (number(0)?, number(column)?);
         if x.last().is_some_and(|&last| last >= place) {
@@ -219,7 +219,7 @@ mod tests {
         let like = curve(&[0.0], &[0.0], Across::Time);
         for (text, message) in [
             ("time_s,a,b\n0,1,2\n", "no column `v(out)`"),
-            ("time_s,v(out)\n0,x\n", "line 2: `x` is no number"),
+            ("time_s,v(out)\n0,x\n", "line 2: `x` is not a number"),
             ("time_s,v(out)\n0,1\n0,2\n", "line 3: 0 does not rise"),
             ("time_s,v(out)\n", "no rows"),
             ("time_s,v(out)\n0\n", "line 2"),

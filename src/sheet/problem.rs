@@ -48,7 +48,7 @@ pub enum SheetProblem {
     SameCase { name: String },
     #[error("{count} cases are more than {most}")]
     TooManyCases { count: String, most: usize },
-    #[error("the cases set {count} values, expected {most} at the most")]
+    #[error("the cases set {count} values, expected at most {most}")]
     TooManyChoices { count: usize, most: usize },
     #[error("no case fits `{pattern}`")]
     NoCase { pattern: String, cases: String },
@@ -58,7 +58,7 @@ pub enum SheetProblem {
         near: Option<String>,
         cases: String,
     },
-    #[error("levels of a sound are of one case, {count} fit")]
+    #[error("a fingerprint needs exactly one case; {count} match")]
     LevelsOfCases { count: usize },
     #[error("`{figure}` needs {needed}")]
     NothingExpected {
@@ -69,7 +69,7 @@ pub enum SheetProblem {
     DoesNotGo { key: String, with: String },
     #[error("a value needs a tolerance")]
     NoTolerance,
-    #[error("a tolerance of zero is met by no measurement")]
+    #[error("a tolerance of zero can never be met")]
     ZeroTolerance,
     #[error("tolerance `{text}` is less than zero")]
     NegativeTolerance { text: String },

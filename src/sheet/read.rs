@@ -29,7 +29,7 @@ pub struct Sheet {
     pub expectations: Vec<Expectation>,
 }
 
-/// Mistakes in the syntax that are told at the most: after the first few the rest follow from
+/// Mistakes in the syntax that are reported at most: after the first few the rest follow from
 /// them.
 const MOST_SYNTAX: usize = 3;
 

@@ -1,8 +1,9 @@
 //! One case of a sheet, measured and judged.
 
 use super::cases::{Case, fits};
-use super::judge::{Mark, Verdict, judge};
+use super::judge::judge;
 use super::read::Sheet;
+use super::verdict::{Mark, Verdict};
 use super::{Expectation, Stored};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;

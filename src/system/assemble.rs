@@ -6,49 +6,16 @@
 //! differences, because g va - g vb of a closed switch would lose the digits that
 //! Kirchhoff's law is checked with.
 
+pub use super::accuracy::{ABSOLUTE, LEAK_S, RELATIVE, ROUNDING, SOCKET_S};
 use super::audit::Walk;
+pub use super::pattern::Wires;
+use super::pattern::{linear_entries, sense, sink};
+pub use super::sources::{Driven, SourceState, source_value};
 use super::unknowns::Unknowns;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::source::Drive;
 use crate::device::{Answer, Law};
 use sprs::{CsMat, TriMat};
-
-/// What a solution is asked of.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct SourceState {
-    /// Time, s: what the sources are worth. None: their DC values.
-    pub time: Option<f64>,
-    /// Factor on every independent source (1 but while stepping sources).
-    pub sources: f64,
-    /// Conductance from every node to ground, S (0 but while stepping it).
-    pub gmin: f64,
-}
-
-impl SourceState {
-    /// The DC operating point.
-    pub const DC: SourceState = SourceState {
-        time: None,
-        sources: 1.0,
-        gmin: 0.0,
-    };
-
-    /// The sources at a time.
-    pub fn at(time: f64) -> SourceState {
-        SourceState {
-            time: Some(time),
-            ..SourceState::DC
-        }
-    }
-}
-
-/// An independent source by its place in the circuit.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Driven {
-    /// Index into the branches.
-    Voltage(usize),
-    /// Index into the currents.
-    Current(usize),
-}
 
 /// Where one entry of a law's Jacobian goes.
 #[derive(Debug, Clone, Copy)]
@@ -60,9 +27,6 @@ struct Stamp {
     /// +1 or -1.
     sign: f64,
 }
-
-/// Unknowns or equations that one control or output touches, with +1 or -1.
-pub type Wires = Vec<(usize, f64)>;
 
 /// A law's connections in numbers of unknowns.
 #[derive(Debug)]
@@ -382,7 +346,7 @@ impl<'c> Assembly<'c> {
         for (index, part) in self.circuit.laws.iter().enumerate() {
             let wiring = &self.wiring[index];
             if self.unplugged[index] {
-                // What hung on nothing but this device is still to be somewhere.
+                // What was connected to nothing but this device is still to be somewhere.
                 let nodes = self.node_diagonal.len();
                 for &(r, _) in wiring.outputs.iter().flatten().filter(|w| w.0 < nodes) {
                     self.f[r] += SOCKET_S * x[r];
@@ -579,31 +543,6 @@ pub struct LawCurrents {
     pub c: Vec<f64>,
 }
 
-/// What a source is worth at a time, if it is one of those that move.
-pub fn source_value(
-    drive: &Drive,
-    which: Driven,
-    time: Option<f64>,
-    moving: Option<&[Driven]>,
-) -> f64 {
-    let moves = moving.is_none_or(|those| those.contains(&which));
-    match time {
-        Some(t) if moves => drive.value(t),
-        _ => drive.dc,
-    }
-}
-
-/// What an empty socket leaks to ground, S for each of a law's outputs: 10 gigohm.
-pub const SOCKET_S: f64 = 1e-10;
-/// What a node that hangs in the air leaks to ground, S: a teraohm of dry socket.
-pub const LEAK_S: f64 = 1e-12;
-/// A few units in the last place.
-pub const ROUNDING: f64 = 16.0 * f64::EPSILON;
-/// Residuals are judged relative to the currents that meet: this part of them is accepted.
-pub const RELATIVE: f64 = 1e-9;
-/// And this much in any case: A at a node, V at a branch.
-pub const ABSOLUTE: f64 = 1e-12;
-
 /// An answer to be filled, over buffers that are large enough.
 fn blank<'a>(
     controls: usize,
@@ -632,69 +571,5 @@ fn flow(at: &mut [f64], a: Node, b: Node, amount: f64) {
     }
     if b.0 != 0 {
         at[b.0 - 1] -= amount;
-    }
-}
-
-fn sense(at: &Unknowns, sense: Sense) -> Vec<(usize, f64)> {
-    match sense {
-        Sense::Voltage(a, b) => pair(at, a, b),
-        Sense::Current(branch) => vec![(at.branch(branch), 1.0)],
-    }
-}
-
-fn sink(at: &Unknowns, sink: Sink) -> Vec<(usize, f64)> {
-    match sink {
-        Sink::Current(a, b) => pair(at, a, b),
-        Sink::Branch(branch) => vec![(at.branch(branch), -1.0)],
-    }
-}
-
-fn pair(at: &Unknowns, a: Node, b: Node) -> Vec<(usize, f64)> {
-    if a == b {
-        return vec![];
-    }
-    let plus = at.node(a).map(|k| (k, 1.0));
-    let minus = at.node(b).map(|k| (k, -1.0));
-    plus.into_iter().chain(minus).collect()
-}
-
-/// Row, column, G value and C value of every linear part.
-fn linear_entries(circuit: &Circuit, at: &Unknowns, out: &mut Vec<(usize, usize, f64, f64)>) {
-    let mut product = |rows: &[(usize, f64)], columns: &[(usize, f64)], g: f64, c: f64| {
-        for &(r, row_sign) in rows {
-            for &(col, column_sign) in columns {
-                out.push((
-                    r,
-                    col,
-                    row_sign * column_sign * g,
-                    row_sign * column_sign * c,
-                ));
-            }
-        }
-    };
-    for r in &circuit.resistances {
-        let ends = pair(at, r.a, r.b);
-        product(&ends, &ends, 1.0 / r.ohms, 0.0);
-    }
-    for c in &circuit.capacitances {
-        let ends = pair(at, c.a, c.b);
-        product(&ends, &ends, 0.0, c.farads);
-    }
-    for (k, branch) in circuit.branches.iter().enumerate() {
-        let ends = pair(at, branch.a, branch.b);
-        let own = [(at.nodes() + k, 1.0)];
-        product(&ends, &own, 1.0, 0.0);
-        product(&own, &ends, 1.0, 0.0);
-        if let BranchKind::Inductance(henries) = branch.kind {
-            product(&own, &own, 0.0, -henries);
-        }
-    }
-    for &(a, b, mutual) in &circuit.mutuals {
-        let (a, b) = ([(at.branch(a), 1.0)], [(at.branch(b), 1.0)]);
-        product(&a, &b, 0.0, -mutual);
-        product(&b, &a, 0.0, -mutual);
-    }
-    for gain in &circuit.gains {
-        product(&sink(at, gain.sink), &sense(at, gain.sense), gain.gain, 0.0);
     }
 }

@@ -11,10 +11,21 @@
 //! rounding of the voltages makes of it where a part is stiff.
 //!
 //! The same walk tells the solvers how large a residual may be (`Walk::residual_scale`).
+//!
+//! What is accepted is ten times what Newton accepts (a part of 1e-8 of the currents that meet at
+//! rest, 1e-6 on the move, 1e-5 in a render), and what rounding of the voltages makes of it.
+//!
+//! A circuit carries a `Ledger` (`Settings::audited`), which analyses write in; it keeps the worst,
+//! in an order that does not depend on threads, and the command looks before it writes
+//! (`Session::finish`). In unit tests and the dev profile every circuit has a strict one, which panics; in integration
+//! tests `tests/common` runs the tool with `--audit`. An analysis that finds points makes an
+//! `Auditor` and enters them: `rest`, `moment` with the rates of all stores, or `step` for TR-BDF2.
+//! Cost: `check netlists` 8.7 to 9.4 s, 200 ms of `scope` on the preamp 1.5 to 1.9 s, its render 6.4
+//! to 8.0 s, five levels of `distortion` 0.32 to 0.37 s, `bias` nothing to measure.
 
-use super::assemble::{
-    ABSOLUTE, Assembly, Driven, LEAK_S, RELATIVE, ROUNDING, SOCKET_S, SourceState, source_value,
-};
+use super::accuracy::{ABSOLUTE, LEAK_S, RELATIVE, ROUNDING, SOCKET_S};
+use super::assemble::Assembly;
+use super::sources::{Driven, SourceState, source_value};
 use super::unknowns::Unknowns;
 use crate::circuit::ledger::{Finding, Watts};
 use crate::circuit::{Branch, BranchKind, Circuit, Node, Sense, Sink};
@@ -179,7 +190,7 @@ impl Walk {
         for (index, part) in assembly.circuit.laws.iter().enumerate() {
             let (controls, outputs) = (part.controls.len(), part.outputs.len());
             if assembly.unplugged[index] {
-                // What hung on nothing but this device leaks to ground.
+                // What was connected to nothing but this device leaks to ground.
                 for sink in &part.outputs {
                     if let Sink::Current(p, q) = *sink
                         && p != q

@@ -5,7 +5,10 @@
 //! d/dt q(x) + f(x, t) = 0: at a node the currents that leave add up to zero; at a
 //! branch the voltage across it equals what sets it.
 
+pub mod accuracy;
 pub mod assemble;
 pub mod audit;
+mod pattern;
 pub mod probe;
+pub mod sources;
 pub mod unknowns;

@@ -155,7 +155,7 @@ impl Drawn {
         let tables = [kind.model_params, kind.instance_params];
         for (table, given) in tables.iter().zip([&mut model, &mut instance]) {
             for (param, value) in table.iter().zip(given) {
-                // NaN, where a card is silent, stays.
+                // NaN, where a line is silent, stays.
                 if *value < *param.range.start() {
                     *value = *param.range.start();
                 } else if *value > *param.range.end() {
@@ -217,7 +217,7 @@ impl Drawn {
                 }
                 What::Device { .. } => {
                     let Some(kind) = element.kind else { continue };
-                    // What a card leaves to a rule is said, too: the rule may follow what varies.
+                    // What a line leaves to a rule is said, too: the rule may follow what varies.
                     let (model, instance) = (&element.made.model, &element.made.instance);
                     let (new_model, new_instance) =
                         self.parameters(kind, numbers, variables, values);

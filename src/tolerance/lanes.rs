@@ -19,7 +19,7 @@ use crate::system::unknowns::Unknowns;
 
 /// Amplifiers side by side.
 pub const WIDTH: usize = 4;
-/// Newton's iterations at the most; warm starts take four or five.
+/// Newton's iterations at most; warm starts take four or five.
 const MOST: usize = 15;
 
 /// Places of the matrix with a sign.

@@ -39,7 +39,11 @@ pub mod list;
 pub mod measure;
 pub mod problem;
 pub mod rest;
+mod rule;
 pub mod sample;
 pub mod shares;
 pub mod statistics;
 mod valves;
+
+pub use valves::bottle;
+mod variable;

@@ -78,7 +78,7 @@ fn hash(bytes: &[u8], part: u64) -> u64 {
     state
 }
 
-/// Permutes the digits of a number read from its highest bit down: what a bit becomes hangs on
+/// Permutes the digits of a number read from its highest bit down: what a bit becomes depends on
 /// the bits above it alone. (The mixing works from the lowest up, so it is turned about.)
 fn nested(high_first: u32, seed: u32) -> u32 {
     let mut x = high_first.reverse_bits();

@@ -2,7 +2,7 @@
 //!
 //! Two ways. [`Straight`] is had from the runs themselves: the figure as a straight line in all
 //! independent numbers, by least squares. A part's share is what its slopes make of the variance;
-//! what no line explains (curvature, and parts that act together) is told as a rest, so the
+//! what no line explains (curvature, and parts that act together) is reported as a rest, so the
 //! total share of any part lies between its own and its own with the rest. [`Exact`] takes runs
 //! of its own, N (p + 2) for p parts, and gives first-order and total indices (I. M. Sobol',
 //! Math. Comput. Simulation 55, 2001, p. 271) by the estimators of A. Saltelli and others,

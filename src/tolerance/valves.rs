@@ -24,7 +24,7 @@ pub struct Spread {
 /// source).
 const RECTIFIER: f64 = 0.1;
 
-/// The spread of a valve; none if it is no valve.
+/// The spread of a valve; none if it is not a valve.
 pub fn of(element: &Element) -> Option<Spread> {
     let kind = element.kind?;
     if kind.name == "rectifier" {

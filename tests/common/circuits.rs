@@ -3,7 +3,6 @@
 // The battery and the benches each use their own part of this.
 #![allow(dead_code)]
 
-use super::solvers::Matrix;
 use gridleak::analysis::operating_point;
 use gridleak::circuit::Circuit;
 use gridleak::math::tr_bdf2;
@@ -90,5 +89,62 @@ impl Random {
     /// From 0 to `n` - 1.
     pub fn below(&mut self, n: usize) -> usize {
         (self.unit() * n as f64) as usize
+    }
+}
+
+/// A square matrix in compressed rows.
+#[derive(Debug, Clone)]
+pub struct Matrix {
+    /// Rows.
+    pub n: usize,
+    /// Row starts, `[n + 1]`.
+    pub indptr: Vec<usize>,
+    /// Columns.
+    pub indices: Vec<usize>,
+    /// Values.
+    pub values: Vec<f64>,
+}
+
+impl Matrix {
+    /// All that is not zero.
+    pub fn dense(rows: &[Vec<f64>]) -> Self {
+        let (mut indptr, mut indices, mut values) = (vec![0], vec![], vec![]);
+        for row in rows {
+            for (column, &value) in row.iter().enumerate().filter(|(_, v)| **v != 0.0) {
+                indices.push(column);
+                values.push(value);
+            }
+            indptr.push(indices.len());
+        }
+        Matrix {
+            n: rows.len(),
+            indptr,
+            indices,
+            values,
+        }
+    }
+
+    /// Columns and values of a row.
+    pub fn row(&self, row: usize) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let places = self.indptr[row]..self.indptr[row + 1];
+        places.map(|e| (self.indices[e], self.values[e]))
+    }
+
+    /// How far each row would have to be changed, as a part of its own size, for `x` to
+    /// be exact: the largest of |b - Ax|_i / (sum_j |a_ij x_j| + |b_i|) (W. Oettli and
+    /// W. Prager, Numer. Math. 6, 1964, p. 405). A node in microsiemens weighs as much
+    /// in it as a source's row of ones.
+    pub fn backward_error(&self, x: &[f64], b: &[f64]) -> f64 {
+        (0..self.n)
+            .map(|row| {
+                let (mut rest, mut size) = (b[row], b[row].abs());
+                for (column, value) in self.row(row) {
+                    rest -= value * x[column];
+                    size += (value * x[column]).abs();
+                }
+                let part = if rest == 0.0 { 0.0 } else { rest.abs() / size };
+                if part.is_nan() { f64::INFINITY } else { part }
+            })
+            .fold(0.0, f64::max)
     }
 }

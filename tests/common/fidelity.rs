@@ -55,9 +55,9 @@ impl Burst {
     }
 }
 
-/// A netlist of the repository, `VIN` replaced by other cards if any are given.
+/// A netlist of the repository, `VIN` replaced by other lines if any are given.
 pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let root = repository();
     let text = std::fs::read_to_string(root.join(path)).expect("in the repository");
     let text: String = text
         .lines()
@@ -71,7 +71,7 @@ pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
 
 /// A netlist of the repository with switches set.
 pub fn switched(path: &str, switches: &[(&str, f64)]) -> Circuit {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let root = repository();
     let text = std::fs::read_to_string(root.join(path)).expect("in the repository");
     let mut settings = params::Overrides::default();
     for (name, at) in switches {
@@ -229,4 +229,11 @@ pub fn sine(freq_hz: f64, seconds: f64) -> Clip {
         channels: 1,
         samples: (0..samples).map(at).collect(),
     }
+}
+
+/// The folder of the repository, whichever package this is built into.
+fn repository() -> &'static Path {
+    let mut folders = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors();
+    let whole = folders.find(|folder| folder.join("netlists").is_dir());
+    whole.expect("netlists in a folder above")
 }

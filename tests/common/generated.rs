@@ -146,7 +146,7 @@ impl Sheet {
         }
     }
 
-    /// So many different places, as far as there are enough; one supply among them at the most:
+    /// So many different places, as far as there are enough; one supply among them at most:
     /// nobody puts a junction or a winding straight across two.
     fn places(&mut self, count: usize) -> Vec<String> {
         let mut places: Vec<String> = vec![];

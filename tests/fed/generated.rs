@@ -100,7 +100,7 @@ pub fn formula() -> impl Strategy<Value = String> + Clone {
     })
 }
 
-/// A card of any kind; most are right.
+/// A line of any kind; most are right.
 fn card() -> impl Strategy<Value = String> {
     let name = "[a-zA-Z0-9]{1,2}";
     let ends = (node(), node()).prop_map(|(a, b)| format!("{a} {b}"));

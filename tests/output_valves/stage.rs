@@ -2,7 +2,7 @@
 //!
 //! The transformer is written with controlled sources: `w` is the volts of the load as one
 //! valve sees them, the winding's currents flow into it. A sine at the grids is walked
-//! through point by point (quasi-static); volts that hang on mean currents (cathode and
+//! through point by point (quasi-static); volts that depend on mean currents (cathode and
 //! screen resistors, a single valve's resting plate) are found by the secant rule.
 
 use gridleak::analysis::operating_point;

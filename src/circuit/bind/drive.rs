@@ -128,7 +128,7 @@ pub(super) fn wave_parameters(circuit: &Circuit, source: &Element) -> String {
     names.map(|name| format!(" {name}")).collect()
 }
 
-/// A card's numbers as a time function, with the published defaults.
+/// A line's numbers as a time function, with the published defaults.
 pub(super) fn wave(shape: Shape, n: &[f64], timing: Timing) -> Result<Wave, String> {
     let at = |k: usize| n.get(k).copied();
     // A zero stands for the default, as published.

@@ -226,7 +226,7 @@ impl Binder<'_> {
                 }
                 .at(found.1),
             );
-            // Any position that the law takes will do until the error is told.
+            // Any position that the law takes will do until the error is reported.
             instance[k] = 0.0;
         }
         Some(instance[k])
@@ -387,7 +387,7 @@ impl Binder<'_> {
     }
 }
 
-/// `ON` or `OFF` on a switch card as its instance parameter.
+/// `ON` or `OFF` on a switch line as its instance parameter.
 pub(super) fn state(on: Option<bool>, model: &Name) -> Vec<Assign> {
     on.map(|on| {
         let text = if on { "1" } else { "0" };

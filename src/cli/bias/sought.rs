@@ -10,6 +10,7 @@ use crate::diag::nearest;
 use crate::figure::amount::{self, Behind};
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice;
+use crate::figure::digits::shown;
 use crate::figure::driven_source;
 use crate::figure::problem::FigureProblem;
 use crate::figure::registry::Gives;
@@ -18,7 +19,6 @@ use crate::figure::{Figure, Words};
 use crate::measure::preferred::Series;
 use crate::netlist::card::Value;
 use crate::num;
-use crate::sheet::judge::shown;
 
 /// What was found.
 #[derive(Debug)]
@@ -67,7 +67,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         Figure::parse(&text[..equals], words).map_err(|problem| session.failed(vec![problem]))?;
     if figure.quantity.gives != Gives::Number {
         let name = figure.quantity.name;
-        return Err(Failure::usage(format!("`{name}` is no single number")));
+        return Err(Failure::usage(format!("`{name}` is not a single number")));
     }
     let wanted = &text[equals + 1..];
     let span = {

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 const ENDING: &str = ".sheet.toml";
 
 /// Every sheet of the paths: files as named, in folders all whose names end so, by name. A
-/// path that has none is told in its place.
+/// path that has none is reported in its place.
 pub fn find(paths: &[&str]) -> Vec<Result<PathBuf, String>> {
     let mut all: Vec<Result<PathBuf, String>> = Vec::new();
     for path in paths {

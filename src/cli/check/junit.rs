@@ -1,9 +1,9 @@
 //! The verdicts as JUnit XML, as CI services read it: a suite a case, a test an expectation.
 //!
-//! Nothing in it hangs on the time or the machine.
+//! Nothing in it depends on the time or the machine.
 
 use super::Checked;
-use crate::sheet::judge::{Mark, Verdict};
+use crate::sheet::verdict::{Mark, Verdict};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesText, Event};
 use std::io;

@@ -2,7 +2,7 @@
 
 use super::Checked;
 use super::recording::Recorded;
-use crate::sheet::judge::{Mark, Verdict};
+use crate::sheet::verdict::{Mark, Verdict};
 use serde_json::json;
 
 /// `subject,expected,found,tolerance,verdict`, a row an expectation.

@@ -26,7 +26,7 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
         };
         let number = |text: &str| {
             let (value, _) =
-                num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is no number"))?;
+                num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is not a number"))?;
             match value > 0.0 && value.is_finite() {
                 true => Ok(value),
                 false => Err(bad("is not more than zero")),
@@ -66,6 +66,31 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
     Ok(levels)
 }
 
+/// Levels of a plot in each decade: each costs a steady state.
+const DRAWN_PER_DECADE: f64 = 5.0;
+/// And levels that it fills in, at most.
+const FILLED: usize = 12;
+
+/// Levels that fill the gaps between others for a plot, so that its curves are curves; coarser
+/// where that would be many. None if there is only one level.
+pub fn between(levels: &[f64]) -> Vec<f64> {
+    let mut all = levels.to_vec();
+    all.sort_by(f64::total_cmp);
+    all.dedup();
+    let (Some(&low), Some(&high)) = (all.first(), all.last()) else {
+        return Vec::new();
+    };
+    let decades = fun::log10(high / low);
+    let step = (1.0 / DRAWN_PER_DECADE).max(decades / FILLED as f64);
+    let gaps = all.windows(2).flat_map(|pair| {
+        let wide = fun::log10(pair[1] / pair[0]);
+        let pieces = (wide / step - 1e-6).ceil().max(1.0);
+        let at = move |k: usize| pair[0] * fun::pow(10.0, wide * k as f64 / pieces);
+        (1..pieces as usize).map(at)
+    });
+    gaps.collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -86,17 +111,34 @@ mod tests {
     }
 
     #[test]
+    fn gaps_of_a_plot_are_filled_and_no_more() {
+        assert!(between(&[1.0]).is_empty() && between(&[]).is_empty());
+        assert!(
+            between(&parsed_sweep()).is_empty(),
+            "a sweep is fine enough"
+        );
+        let filled = between(&[1.0, 0.1]);
+        assert_eq!(filled.len(), 4);
+        assert!(filled.iter().all(|l| (0.1..1.0).contains(l)));
+        assert!(between(&[1e-6, 1.0, 1e3]).len() <= FILLED);
+    }
+
+    fn parsed_sweep() -> Vec<f64> {
+        parse("10m..1", &Guards::default()).unwrap_or_default()
+    }
+
+    #[test]
     fn what_is_no_level_is_named() {
         for (text, why) in [
-            ("", "is no number"),
+            ("", "is not a number"),
             ("0", "not more than zero"),
             ("1,-2", "not more than zero"),
-            ("1..", "is no number"),
+            ("1..", "is not a number"),
             ("2..1", "does not run upwards"),
             ("1..2/x", "whole number"),
             ("1..2/1", "fewer than 2"),
             ("1..2/100000", "at most 1000"),
-            ("nan", "is no number"),
+            ("nan", "is not a number"),
         ] {
             let message = parse(text, &Guards::default()).expect_err(text).message();
             assert!(message.contains(why), "{text}: {message}");

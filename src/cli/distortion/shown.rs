@@ -128,7 +128,7 @@ impl Findings {
         let found = || self.measured.iter().flat_map(Measured::found);
         let settled = found().any(|f| f.method != Method::Direct);
         text += &format!(
-            "{} evaluations of the devices, {} steps a period at the most{}\n",
+            "{} evaluations of the devices, {} steps a period at most{}\n",
             found().map(effort).sum::<usize>(),
             found().map(|f| f.steps).max().unwrap_or(0),
             if settled {
@@ -293,7 +293,7 @@ pub fn hertz(f: f64) -> String {
     num::engineering(f, "Hz", shortest.unwrap_or(9))
 }
 
-/// Per cent with three digits, four decimals at the most.
+/// Per cent with three digits, four decimals at most.
 fn percent(ratio: f64) -> String {
     let percent = 100.0 * ratio;
     let decimals = match percent {

@@ -98,7 +98,8 @@ pub(super) mod texts {
     rows! { LoadProblem, text, |_: &LoadProblem| false, LoadProblem::hint;
         Input { 0: InputProblem::NotFound } => "The file cannot be opened; see above.", "Check the spelling and the folder.";
         TooLarge { } => "The file is larger than any real netlist.";
-        NotText { line: 12, column: 7 } => "The file is no text, or one in an old coding of letters.";
+        NoRoom { megabytes: 22.0 } => "So much memory is not there, or the system does not give it.";
+        NotText { line: 12, column: 7 } => "The file is not text, or is in an old encoding.";
     }
 }
 
@@ -133,7 +134,7 @@ pub(super) mod sound {
         ByteRate { rate_hz: 768_000, frame: 65_535 } => "The file promises more sound a second than its form can say.";
         BrokenFrame { bytes: 1001, frame: 4 } => "The sound ends in the middle of a sample.";
         Empty { } => "The clip has no sound in it.";
-        TooLong { samples: 2_000_000_000, bytes: 4 } => "A WAV file holds 4 GiB at the most.";
+        TooLong { samples: 2_000_000_000, bytes: 4 } => "A WAV file holds at most 4 GiB.";
         NotFinite { frame: 12, value: 1e39 } => "The circuit's output is beyond all measure.";
         Write { 0: io::Error::other("input/output error") } => "The disk failed while the sound was written.";
     }
@@ -161,7 +162,7 @@ mod clips {
     }
 
     rows! { SourceProblem, text, |_: &SourceProblem| false, hint;
-        NotFinite { frame: 12, channel: 1, time_s: 0.00025 } => "A sample of the clip is no number.";
+        NotFinite { frame: 12, channel: 1, time_s: 0.00025 } => "A sample of the clip is not a number.";
         CutShort { expected: 48_000, found: 20_000 } => "The clip became shorter while it was played.";
         Read { 0: io::Error::other("input/output error") } => "The disk or the network failed while the clip was read.";
     }
@@ -179,7 +180,7 @@ mod cabinets {
         Empty { } => "The file has no sound in it.", "Name another, or `built-in`.";
         Silent { } => "The file holds nothing but silence.", "Name another, or `built-in`.";
         TooLong { found_s: 30.0 } => "A loudspeaker's answer to an impulse is short; this is some other recording.", "Cut it, or name the right file.";
-        NotFinite { sample: 3 } => "A sample is no number.", "Open and save it in a sound editor.";
+        NotFinite { sample: 3 } => "A sample is not a number.", "Open and save it in a sound editor.";
         Rate { found: 500 } => "No sound is recorded at such a rate.", "Save it at 44100 or 48000 Hz in a sound editor.";
     }
 }

@@ -25,16 +25,16 @@ fn hint(failure: &Failure) -> Option<String> {
 }
 
 rows! { Failure, text, |_: &Failure| false, hint;
-    Told { 0: "error: the sheet has mistakes".to_string() } => "A sheet that a command is about, or its netlist, has mistakes; all are told at once.", "Mend them from the top.";
-    Input { 0: Box::new(Files::default()), 1: Vec::new() } => "Netlist, settings or sheet have mistakes; all are told at once.", "Mend them from the first on.";
-    Usage { message: "`--step -1` is no time".to_string(), hint: Some("for example `--step 10u`".to_string()) } => "An option is missing, contradicts another or makes no sense; the message names it.";
+    Told { 0: "error: the sheet has mistakes".to_string() } => "A sheet that a command is about, or its netlist, has mistakes; all are reported at once.", "Mend them from the top.";
+    Input { 0: Box::new(Files::default()), 1: Vec::new() } => "Netlist, settings or sheet have mistakes; all are reported at once.", "Mend them from the first on.";
+    Usage { message: "`--step -1` is not a time".to_string(), hint: Some("for example `--step 10u`".to_string()) } => "An option is missing, contradicts another or makes no sense; the message names it.";
     File { 0: FileProblem::NoName } => "An output cannot be written; see above.";
     Wav { 0: WavProblem::Open(InputProblem::NotFound) } => "A sound file cannot be read; see above.", "See the list of sound files above.";
     Clip { 0: SourceProblem::CutShort { expected: 2, found: 1 } } => "A sound breaks off; see above.", "See the list of sound files above.";
     NoSolution { 0: Box::new(none::example(true)) } => "See the section on circuits without solution.";
     Unsolved { message: "no steady state found".to_string(), hint: "try a lower level".to_string() } => "The circuit was solved at rest, but not in the state asked for.";
     Unreached { 0: "no value of `RK1` from 150 to 15M brings `v(plate1)` to 500 V".to_string() } => "What was to be reached by turning one value cannot be reached by it.", "Seek something that the value has an influence on, within what the supply allows.";
-    Interrupted { } => "Ctrl-C was pressed, the terminal closed or the run told to end.", "Run it again if that was not meant.";
+    Interrupted { } => "Ctrl-C was pressed, the terminal was closed or the run was asked to end.", "Run it again if that was not meant.";
     OutOfTime { } => "The system limits the processor time of a program.";
     TooSlow { seconds: 60 } => "The run took longer than `--limit seconds` allows.";
     NoRoom { what: "the figures that are asked for", bytes: 4.8e9 } => "So much memory is not there, or the system does not give it.";

@@ -18,8 +18,8 @@ rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetPr
     SameCase { name: s("clean") } => "Two cases could not be told apart.", "Give them different names.";
     TooManyCases { count: s("1000000"), most: 10_000 } => "Blocks of `vary` multiply, and these make more cases than anybody looks at.";
     TooManyChoices { count: 2_000_000, most: 1_000_000 } => "Every case keeps its own copy of all that is set, and these cases set more in all than a machine keeps.";
-    NoCase { pattern: s("VOLUME=7*"), cases: s("`VOLUME=0`, `VOLUME=5`") } => "The expectation is for cases that there are not.";
-    UnknownCase { name: s("clen"), near: Some(s("clean")), cases: s("`clean`, `drive`") } => "A value is given for a case that there is not.";
+    NoCase { pattern: s("VOLUME=7*"), cases: s("`VOLUME=0`, `VOLUME=5`") } => "The expectation is for cases that do not exist.";
+    UnknownCase { name: s("clen"), near: Some(s("clean")), cases: s("`clean`, `drive`") } => "A value is given for a case that does not exist.";
     LevelsOfCases { count: 3 } => "The levels of a sound stand for one sound, and several cases fit.";
     NothingExpected { figure: s("gain of v(out)"), needed: "`value`, `at-least` or `at-most`" } => "The block names a figure and not what it should be.";
     DoesNotGo { key: s("at-least"), with: s("`value`") } => "The two keys contradict each other.", "Leave one of them away.";
@@ -36,7 +36,7 @@ rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetPr
     Rate { path: s("out.wav"), found: 44_100, expected: 48_000 } => "The stored sound is of another sample rate than the render.";
     Length { path: s("out.wav"), found: 100, expected: 200 } => "The stored sound is longer or shorter than the render.";
     NoColumn { path: s("plate.csv"), column: s("v(a)"), has: s("`time_s`, `v(b)`") } => "The stored table has no column of that name.";
-    CsvLine { path: s("plate.csv"), line: 7, why: s("`x` is no number") } => "A line of the stored table cannot be read.", "Mend it, or record it anew with --record --overwrite.";
+    CsvLine { path: s("plate.csv"), line: 7, why: s("`x` is not a number") } => "A line of the stored table cannot be read.", "Mend it, or record it anew with --record --overwrite.";
     Reach { path: s("plate.csv"), found_from: s("0"), found_to: s("0.01"), from: s("0"), to: s("0.02") } => "The stored curve does not cover what is measured.", "Measure less, or record it anew with --record --overwrite.";
     Fingerprint { key: "bands", found: 9, expected: 10 } => "The stored levels are of another kind of sound than the render.";
 }
@@ -58,8 +58,8 @@ pub(super) mod figures {
         ConditionValue { key: "frequency", found: s("low"), expected: s("a frequency") } => "The condition takes another kind of value.", "Write what is expected, for example `1k`.";
         MissingCondition { quantity: "thd", key: "level", example: "thd of v(out) with level 0.1" } => "The figure cannot be measured without this condition.";
         NotCharted { element: s("R1"), quantity: "plate current", has: s("dissipation") } => "The part has no such figure.";
-        UnknownElement { name: s("R99"), near: Some(s("R9")) } => "A part is named that there is not.", "Check the spelling; `gridleak bias` lists them.";
-        UnknownSource { name: s("VX"), near: Some(s("VIN")), known: s("`VIN`") } => "A source is named that there is not.";
+        UnknownElement { name: s("R99"), near: Some(s("R9")) } => "A part is named that does not exist.", "Check the spelling; `gridleak bias` lists them.";
+        UnknownSource { name: s("VX"), near: Some(s("VIN")), known: s("`VIN`") } => "A source is named that does not exist.";
         WhichSource { quantity: "gain", known: s("`VIN`, `VB`") } => "Several sources could drive the circuit.";
         Clip { name: s("riff.wav"), why: s("no such file") } => "The clip of the figure cannot be read.", "Check the name; it starts from the sheet's folder. With --sandbox it must lie in that folder.";
         EmptyClip { name: s("riff.wav") } => "The clip has no sound in it.", "Record it again.";
@@ -73,7 +73,7 @@ pub(super) mod figures {
         TooManyStores { found: 10_001, most: 1000 } => "Waves that repeat, and sounds, are worked out with matrices of the whole circuit, which become too large.";
         NoAmount { text: s("plenty") } => "A value with a unit was expected there.";
         UnknownUnit { unit: s("lbs") } => "Nothing is measured in that unit.";
-        Mega { unit: s("MV") } => "Capital and small m are told apart by nobody, so the tool asks.";
+        Mega { unit: s("MV") } => "Capital and small m are easily confused, so the tool asks.";
         WrongUnit { found: "V", expected: s("A") } => "The value is of another kind than the figure.", "Give it in the unit that is expected.";
         NoRating { figure: s("v(out)") } => "A percentage is of a rating, and this figure has none.", "Write the value with its unit.";
     }
@@ -87,8 +87,8 @@ pub mod tolerances {
     rows! { ToleranceProblem, ToleranceProblem::to_string, |_: &ToleranceProblem| false, ToleranceProblem::hint;
         Syntax { text: s("R5%") } => "A tolerance on the command line says what it is of.";
         NotATolerance { text: s("five") } => "How far a value may be off is a percentage of it.";
-        NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance stands beside something that is not bought by value.";
+        NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance is given for something that is not bought by value.";
         Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
-        Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is no part that one could buy.";
+        Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is not a part that one could buy.";
     }
 }

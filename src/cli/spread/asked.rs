@@ -6,7 +6,6 @@ use super::super::failure::Failure;
 use super::super::guards::Guards;
 use super::super::parallel;
 use super::super::sheet_folder::SheetFolder;
-use super::board::Board;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{Overrides, Setting, What};
@@ -66,7 +65,7 @@ pub struct Asked<'m> {
     pub show_run: Option<u64>,
 }
 
-/// Amplifiers at the most.
+/// Amplifiers at most.
 const MOST: u64 = 1_000_000_000;
 
 impl<'m> Asked<'m> {
@@ -206,20 +205,6 @@ impl<'m> Asked<'m> {
     /// Whether a flag is set.
     pub fn flag(&self, name: &str) -> bool {
         self.matches.get_flag(name)
-    }
-
-    /// Measures the drawing's own amplifier, to see what columns there are.
-    ///
-    /// # Errors
-    /// Those of [`Board::new`].
-    pub fn board(&self) -> Result<Board, Failure> {
-        let stopped = || super::super::interrupt::check().is_err();
-        let around = Around {
-            sources: &self.sources,
-            clips: &self.beside,
-            stopped: &stopped,
-        };
-        Board::new(self, &mut self.plan.worker(around))
     }
 
     /// Draws the values.
@@ -398,7 +383,7 @@ fn trims(matches: &ArgMatches, sources: &mut Files) -> Result<Vec<Trim>, Failure
         let fail = |sources: &Files, d| Failure::Input(Box::new(sources.clone()), vec![d]);
         let figure = Figure::parse(inner, words).map_err(|d| fail(sources, d))?;
         if figure.quantity.gives != Gives::Number {
-            return Err(wrong("is set by a figure that is no single number"));
+            return Err(wrong("is set by a figure that is not a single number"));
         }
         let wanted = text[equals + 1..].trim();
         let start = text.len() - text[equals + 1..].trim_start().len();

@@ -1,12 +1,14 @@
 //! The columns of the table: one for each figure, of a curve or sound one for each place on it.
 
 use super::super::failure::Failure;
+use super::super::interrupt;
 use super::asked::Asked;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::figure::bench::{FigureValue, Trouble};
 use crate::num;
-use crate::sheet::judge::{self, Mark};
-use crate::tolerance::measure::{Measured, Worker};
+use crate::sheet::judge;
+use crate::sheet::verdict::Mark;
+use crate::tolerance::measure::{Around, Measured, Worker};
 
 /// One column.
 #[derive(Debug, Clone)]
@@ -45,6 +47,20 @@ pub struct Row {
 }
 
 impl Board {
+    /// Measures the drawing's own amplifier, to see what columns there are.
+    ///
+    /// # Errors
+    /// Those of [`Board::new`].
+    pub fn of(asked: &Asked<'_>) -> Result<Self, Failure> {
+        let stopped = || interrupt::check().is_err();
+        let around = Around {
+            sources: &asked.sources,
+            clips: &asked.beside,
+            stopped: &stopped,
+        };
+        Board::new(asked, &mut asked.plan.worker(around))
+    }
+
     /// Measures the drawing's own amplifier to see what columns there are.
     ///
     /// # Errors

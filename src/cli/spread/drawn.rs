@@ -4,10 +4,10 @@ use super::asked::Asked;
 use super::board::Board;
 use super::shown::ranked;
 use super::work::{Shares, Told};
-use crate::sheet::judge::shown;
+use crate::figure::digits::shown;
 use std::fmt::Write;
 
-/// Figures that are drawn at the most: of a sound the first bands.
+/// Figures that are drawn at most: of a sound the first bands.
 const MOST: usize = 40;
 /// Bars of a histogram.
 const BARS: usize = 40;

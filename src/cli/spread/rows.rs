@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 /// The last column of a sheet's table: which expectations an amplifier fails, counted from 1.
 const FAILED: &str = "failed";
 
-/// Bytes that wait for the disk at the most.
+/// Bytes that wait for the disk at most.
 const WAITING: usize = 1 << 16;
 
 /// Writes the table. What stands in the file are whole rows at any time.

@@ -1,6 +1,6 @@
 //! Figures of the steady state of a sine, or of two tones.
 //!
-//! Each reading starts from the operating point, so that a figure does not hang on which others
+//! Each reading starts from the operating point, so that a figure does not depend on which others
 //! are asked for beside it; those that share a working point share the reading.
 
 use super::super::Figure;

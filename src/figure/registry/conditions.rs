@@ -5,19 +5,19 @@ use super::{Condition, Takes};
 const STOP: Condition = Condition {
     key: "stop",
     takes: Takes::Positive("s"),
-    default: Some("the netlist's .tran card"),
+    default: Some("the netlist's .tran line"),
     meaning: "last time",
 };
 const STEP: Condition = Condition {
     key: "step",
     takes: Takes::Positive("s"),
-    default: Some("the netlist's .tran card"),
+    default: Some("the netlist's .tran line"),
     meaning: "interval of the points",
 };
 const FROM: Condition = Condition {
     key: "from",
     takes: Takes::NotNegative("s"),
-    default: Some("the netlist's .tran card, or 0"),
+    default: Some("the netlist's .tran line, or 0"),
     meaning: "first time",
 };
 const SOURCE: Condition = Condition {

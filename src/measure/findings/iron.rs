@@ -2,7 +2,7 @@
 
 use super::Finding;
 use crate::circuit::{Circuit, Element, Node};
-use crate::measure::stress::common_of;
+use crate::measure::windings::common_of;
 
 /// A tap's load is at most so many times what the last tap is for, ohm: a feedback network is none.
 const LOAD: f64 = 200.0;

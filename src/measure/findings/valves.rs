@@ -1,6 +1,6 @@
 //! Valves that do not work: electrodes exchanged, cut off, bottomed, or drawing grid current.
 //!
-//! A valve's surroundings are told from what they would do without it: with its laws pulled from
+//! A valve's surroundings are judged from what they would do without it: with its laws pulled from
 //! the equations each electrode sees a resistance and would stand at a voltage of its own. The
 //! thresholds are this project's own; they leave alone what is common practice (the grid of a
 //! follower straight at a plate, grid-leak bias of a few meg, long tails).

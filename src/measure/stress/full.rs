@@ -1,6 +1,6 @@
 //! The level of a sine that brings the output valves to full clipping.
 
-use super::wanted::common_of;
+use super::super::windings::common_of;
 use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{self, Excitation, SmallSignal};
 use crate::circuit::{Circuit, Element, Node};

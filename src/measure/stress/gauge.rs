@@ -1,8 +1,7 @@
 //! What is read of each part while a circuit goes through its states: watts, volts and amperes,
 //! each as a mean, a root mean square and its two extremes.
 
-use crate::circuit::{Circuit, Element, Node, Piece, Port};
-use crate::device::Pin;
+use crate::circuit::{Node, Port};
 use crate::system::assemble::Assembly;
 use crate::system::probe::{self, Moment};
 
@@ -122,7 +121,7 @@ pub(super) struct Wanted {
 }
 
 /// Meters on all parts of a circuit.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub(super) struct Gauge {
     meters: Vec<Meter>,
     /// What they are to show, in the order of the netlist.
@@ -130,18 +129,6 @@ pub(super) struct Gauge {
 }
 
 impl Gauge {
-    /// Meters on every part, nothing read yet.
-    pub fn new(circuit: &Circuit) -> Self {
-        let mut gauge = Gauge {
-            meters: Vec::new(),
-            wanted: Vec::new(),
-        };
-        for (k, element) in circuit.elements.iter().enumerate() {
-            super::wanted::of(&mut gauge, circuit, k, element);
-        }
-        gauge
-    }
-
     /// Reads a moment; `weight` is its part of the period.
     pub fn look(&mut self, assembly: &mut Assembly<'_>, moment: Moment<'_>, weight: f64) {
         for meter in &mut self.meters {
@@ -182,20 +169,4 @@ impl Gauge {
             statistic,
         });
     }
-}
-
-/// The ports through which current enters a terminal, with their signs.
-pub(crate) fn into_terminal(element: &Element, terminal: usize) -> Vec<(Port, f64)> {
-    let at = Pin::T(terminal);
-    let signed = element.ports.iter().filter_map(|port| {
-        let sign = f64::from(u8::from(port.from == at)) - f64::from(u8::from(port.to == at));
-        (sign != 0.0).then_some((*port, sign))
-    });
-    signed.collect()
-}
-
-/// The windings of a part: ports that are branches.
-pub(crate) fn windings(element: &Element) -> impl Iterator<Item = &Port> {
-    let ports = element.ports.iter();
-    ports.filter(|p| matches!(p.piece, Piece::Branch(_)))
 }

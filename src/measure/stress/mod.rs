@@ -18,19 +18,12 @@ mod wanted;
 
 pub use full::full_level;
 pub use gauge::Statistic;
-pub(crate) use gauge::{into_terminal, windings};
 pub use state::{Cold, Sine, State};
-pub use wanted::body_volts;
-pub(crate) use wanted::{common_of, winding_name};
+pub use wanted::{REVERSED_V, body_volts};
 
 use super::chart::{ROUNDING, Verdict};
 use crate::analysis::periodic::Trouble;
 use crate::circuit::Circuit;
-use gauge::Gauge;
-
-/// Volts of the wrong sign that an electrolytic stands without harm (common practice, no
-/// published source).
-pub const REVERSED_V: f64 = 1.0;
 
 /// A figure of one part over all states.
 #[derive(Debug, Clone, PartialEq)]
@@ -91,7 +84,7 @@ impl Survey {
 }
 
 /// Takes a circuit through states and reads all its parts. The circuit is as before afterwards.
-/// `poll` is asked now and then whether to go on.
+/// `poll` is asked now and then whether to go on; `done` is called after each state.
 ///
 /// # Errors
 /// What the poll says. A state that is not found leaves its figures out and says why.
@@ -99,8 +92,9 @@ pub fn survey<E>(
     circuit: &mut Circuit,
     states: Vec<State>,
     mut poll: impl FnMut() -> Result<(), E>,
+    mut done: impl FnMut(),
 ) -> Result<Survey, E> {
-    let blank = Gauge::new(circuit);
+    let blank = wanted::gauge(circuit);
     let mut figures: Vec<Stress> = blank
         .wanted
         .iter()
@@ -117,10 +111,10 @@ pub fn survey<E>(
     for state in &states {
         poll()?;
         let mut gauge = blank.clone();
-        let done = state::put(circuit, state, |c| {
+        let read = state::put(circuit, state, |c| {
             state::read(c, state, &mut gauge, &mut poll)
         });
-        let trouble = match done {
+        let trouble = match read {
             Ok(Ok(())) => None,
             Ok(Err(stopped)) => return Err(stopped),
             Err(trouble) => Some(trouble),
@@ -130,6 +124,7 @@ pub fn survey<E>(
             figure.values.push(trouble.is_none().then_some(value));
         }
         failed.push(trouble);
+        done();
     }
     Ok(Survey {
         states,

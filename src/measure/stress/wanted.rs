@@ -1,6 +1,7 @@
 //! Which figures of a part are watched, and what it stands.
 
-use super::gauge::{Gauge, Read, Statistic, into_terminal, windings};
+use super::super::windings::{common_of, into_terminal, winding_name, windings};
+use super::gauge::{Gauge, Read, Statistic};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::device::Pin;
 
@@ -19,8 +20,21 @@ const W: &str = "W";
 const V: &str = "V";
 const A: &str = "A";
 
+/// Volts of the wrong sign that an electrolytic stands without harm (common practice, no
+/// published source).
+pub const REVERSED_V: f64 = 1.0;
+
+/// Meters on every part of a circuit, nothing read yet.
+pub(super) fn gauge(circuit: &Circuit) -> Gauge {
+    let mut gauge = Gauge::default();
+    for (k, element) in circuit.elements.iter().enumerate() {
+        of(&mut gauge, circuit, k, element);
+    }
+    gauge
+}
+
 /// Puts meters on a part.
-pub(super) fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
+fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     let kind = element.kind.map_or("", |kind| kind.name);
     match (element.letter, kind) {
         ('R', _) | (_, "pot") => resistor(gauge, k, element),
@@ -92,7 +106,7 @@ fn capacitor(gauge: &mut Gauge, k: usize, element: &Element) {
         element.notes.ripple,
     );
     if element.notes.polar {
-        let most = Some(super::REVERSED_V);
+        let most = Some(REVERSED_V);
         gauge.show(
             k,
             (across, Statistic::Reverse),
@@ -340,65 +354,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     }
 }
 
-/// What a winding's currents are called.
-pub(crate) struct WindingName {
-    /// Root mean square, direct current included.
-    pub rms: &'static str,
-    /// Direct current, where a winding carries any.
-    pub direct: Option<&'static str>,
-    /// Of the port's current: that towards a plate counts as positive.
-    pub sign: f64,
-}
-
-/// The name of a winding, by the kind of its part and its ends.
-pub(crate) fn winding_name(kind: &str, from: Pin, to: Pin) -> Option<WindingName> {
-    let ends = match (from, to) {
-        (Pin::T(a), Pin::T(b)) => (a.min(b), a.max(b)),
-        _ => return None,
-    };
-    let (rms, direct) = match (kind, ends) {
-        ("mains", (0, 1)) => ("primary rms current", None),
-        ("mains", (2, 3)) => ("ht1 rms current", None),
-        ("mains", (3, 4)) => ("ht2 rms current", None),
-        ("mains", (5, 6)) => ("bias winding rms current", None),
-        ("pushpull", (0, 1)) | ("ultralinear", (0, 1)) => {
-            ("plate1 rms current", Some("plate1 direct current"))
-        }
-        ("pushpull", (1, 2)) | ("ultralinear", (3, 4)) => {
-            ("plate2 rms current", Some("plate2 direct current"))
-        }
-        ("singleended", (0, 1)) => ("primary rms current", Some("standing current")),
-        ("pushpull", (3, 4)) | ("ultralinear", (5, 6)) | ("singleended", (2, 3)) => {
-            ("tap4 rms current", None)
-        }
-        ("pushpull", (4, 5)) | ("ultralinear", (6, 7)) | ("singleended", (3, 4)) => {
-            ("tap8 rms current", None)
-        }
-        ("pushpull", (5, 6)) | ("ultralinear", (7, 8)) | ("singleended", (4, 5)) => {
-            ("tap16 rms current", None)
-        }
-        _ => return None,
-    };
-    // Windings run from their dotted end, which for the first plate is the plate.
-    let sign = if direct.is_some() && ends.0 == 0 {
-        -1.0
-    } else {
-        1.0
-    };
-    Some(WindingName { rms, direct, sign })
-}
-
-/// The first of the four terminals common, tap4, tap8 and tap16.
-pub(crate) fn common_of(kind: &str) -> Option<usize> {
-    match kind {
-        "pushpull" => Some(3),
-        "ultralinear" => Some(5),
-        "singleended" => Some(2),
-        _ => None,
-    }
-}
-
-/// What an output transformer gives to all that hangs on its taps: the volts of each section of
+/// What an output transformer gives to all that is connected to its taps: the volts of each section of
 /// the secondary times its current, taken backwards.
 fn delivered(_: &Circuit, element: &Element, kind: &str) -> Option<Read> {
     let common = common_of(kind)?;

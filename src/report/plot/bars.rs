@@ -1,10 +1,11 @@
 //! Bars side by side: levels of harmonics.
 
 use super::axis::{self, Axis};
+use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
 use super::{
-    ABOVE, BELOW, DEPTH_DB, Frame, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE,
-    Trace, WIDTH, colour, cut, shown, wide,
+    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE, Trace,
+    WIDTH, cut, shown, wide,
 };
 
 /// Bars that are less than this below the highest are drawn, dB.

@@ -69,7 +69,7 @@ fn plain_format(file: &mut impl Read, length: u32) -> Result<[u8; 16], WavProble
     if tag == tag::EXTENSIBLE {
         need(40)?;
         // The first two bytes of the sub-format's identifier are the tag meant. The
-        // valid bits are not asked: unused ones are the lowest and are nought.
+        // valid bits are not asked: unused ones are the lowest and are zero.
         tag = word(24);
     }
     match (tag, bits) {

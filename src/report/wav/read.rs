@@ -60,7 +60,7 @@ impl<R: Read + Seek> WavReader<R> {
 }
 
 impl<R: Read> WavReader<R> {
-    /// Appends frames, `most` at the most; `value` is what a sample stands for.
+    /// Appends frames, `most` at most; `value` is what a sample stands for.
     fn frames<S: Sample>(
         &mut self,
         most: usize,

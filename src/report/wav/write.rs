@@ -118,7 +118,7 @@ impl<W: Write + Seek> WavWriter<W> {
     pub fn write(&mut self, samples: &[f64]) -> Result<(), WavProblem> {
         let bytes = self.format.bits() / 8;
         let total = self.written.samples + samples.len() as u64;
-        // A kilobyte is left for the header; `hound` itself would begin again from nought.
+        // A kilobyte is left for the header; `hound` itself would begin again from zero.
         if total * u64::from(bytes) > u64::from(u32::MAX) - 1024 {
             return Err(WavProblem::TooLong {
                 samples: total,
@@ -149,7 +149,7 @@ impl<W: Write + Seek> WavWriter<W> {
     /// If the file cannot be written.
     pub fn finish(self) -> Result<(Written, W), WavProblem> {
         self.sound.finalize().map_err(problem)?;
-        let sink = Rc::into_inner(self.sink.0).expect("hound has let go of the sink");
+        let sink = Rc::into_inner(self.sink.0).expect("hound has released the sink");
         let mut sink = sink.into_inner();
         put_right(&mut sink, self.format).map_err(WavProblem::Write)?;
         let sink = sink.into_inner();

@@ -24,7 +24,7 @@ tolerance = '1 %'
 
 /// A run ends with one of its exit codes, and where it failed it leaves no file behind. Falling
 /// short is no failure, and `check` reports to CI on whatever happened.
-/// Whether the arguments were understood: the circuit has no solution, which is told last.
+/// Whether the arguments were understood: the circuit has no solution, which is reported last.
 /// `run` runs the tool in `folder`.
 pub fn holds(text: &str, folder: &Path, run: impl FnOnce(&[String]) -> u8) -> bool {
     let arguments: Vec<String> = text.split('\n').map(str::to_owned).collect();

@@ -3,13 +3,9 @@
 //! The matrices need no source: a solution is judged by its own residual. Where a
 //! library does not pass, `KNOWN_FAILURES` says so, and a test holds that list to the
 //! truth in both directions.
-#[path = "common/circuits.rs"]
-mod circuits;
-#[path = "common/solvers.rs"]
-mod solvers;
 
-use circuits::{Random, built, jacobians, preamp};
-use solvers::{Matrix, New, SOLVERS, Solver};
+use gridleak_other_solvers::circuits::{Matrix, Random, built, jacobians, preamp};
+use gridleak_other_solvers::solvers::{New, SOLVERS, Solver};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// Componentwise backward error allowed where the order of pivots was chosen from the

@@ -1,18 +1,18 @@
 //! The same stages integrated by the `diffsol` crate from hand-written equations.
 //!
-//! A second solver in another language stands against `gridleak scope`, and against
+//! A second solver in another language stands against what `gridleak scope` computes, and against
 //! the committed waveforms that scipy made, so that no reference rests on one program.
 //! Equations: Koren, Glass Audio 1996 (triode; quoted in secondary sources); Dempwolf
 //! and Zoelzer, DAFx-11 (grid current, from memory); Yeh, Abel and Smith, DAFx-07
 //! (limiter, from memory). Netlists: `tests/references/<name>/netlist.cir`.
-#[path = "common/by_hand.rs"]
-mod by_hand;
-mod common;
+#[path = "../common/tables.rs"]
+mod tables;
 
-use by_hand::{
+use gridleak::workbench::Netlist;
+use gridleak_other_solvers::by_hand::{
     Problem, Tolerance, grid_blocking, integrate, limiter, limiter_1v, limiter_5v, triode_stage,
 };
-use common::{Table, reference_folder, scope_like_reference, worst_difference};
+use tables::{Table, reference_folder, worst_difference};
 
 const TIGHT: Tolerance = Tolerance {
     relative: 1e-9,
@@ -64,22 +64,34 @@ fn grid_blocking_matches_scipy() {
 }
 
 fn matches_scope(name: &str, problem: &Problem) {
-    let (found, _) = scope_like_reference(name).unwrap_or_else(|why| panic!("{why}"));
-    compare(name, problem, &found, SCOPE_TOLERANCE);
+    let netlist = reference_folder(name).join("netlist.cir");
+    let (times, _) = committed(name, problem);
+    let last = times[times.len() - 1];
+    let figure = format!(
+        "waveform of {} with stop {last}, step {}",
+        problem.probe, times[1]
+    );
+    let bench = Netlist::open(netlist).and_then(|n| n.build());
+    let curve = bench.and_then(|bench| bench.curve(&figure));
+    let curve = curve.unwrap_or_else(|why| panic!("{why}"));
+    compare(name, problem, &curve.x, &curve.y, SCOPE_TOLERANCE);
 }
 
 fn matches_scipy(name: &str, problem: &Problem) {
-    let path = reference_folder(name).join("waveform.csv");
-    let committed = Table::read(&path).unwrap_or_else(|why| panic!("{why}"));
-    compare(name, problem, &committed, SCIPY_TOLERANCE);
+    let (times, wave) = committed(name, problem);
+    compare(name, problem, &times, &wave, SCIPY_TOLERANCE);
 }
 
-fn compare(name: &str, problem: &Problem, found: &Table, tolerance: f64) {
-    let times = found.column("time_s").unwrap_or_else(|why| panic!("{why}"));
-    let wave = found
-        .column(problem.probe)
-        .unwrap_or_else(|why| panic!("{why}"));
-    let (error, row) = worst_difference(&wave, &integrate(problem, &times, TIGHT));
+/// scipy's times and waveform.
+fn committed(name: &str, problem: &Problem) -> (Vec<f64>, Vec<f64>) {
+    let path = reference_folder(name).join("waveform.csv");
+    let table = Table::read(&path).unwrap_or_else(|why| panic!("{why}"));
+    let column = |name| table.column(name).unwrap_or_else(|why| panic!("{why}"));
+    (column("time_s"), column(problem.probe))
+}
+
+fn compare(name: &str, problem: &Problem, times: &[f64], wave: &[f64], tolerance: f64) {
+    let (error, row) = worst_difference(wave, &integrate(problem, times, TIGHT));
     println!(
         "{name}: {} differs by {error:.1e} at {:.4e} s",
         problem.probe, times[row]

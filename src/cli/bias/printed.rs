@@ -1,0 +1,135 @@
+//! The chart for the terminal: what matters first.
+
+use super::super::SAFETY;
+use super::figures::{exceeded, shown};
+use super::findings::Findings;
+use super::stressed::Stressed;
+use super::tables::Tables;
+use crate::circuit::Circuit;
+use crate::measure::chart::{ChartRow, Verdict};
+use crate::measure::quiescent::{AtRest, Quiescent};
+use crate::num;
+use std::collections::BTreeSet;
+
+/// How the tables of the chart begin, in their order; any other comes before them.
+const ORDER: [&str; 8] = [
+    "Valves",
+    "Rectifiers",
+    "Probes",
+    "Voltages",
+    "Diodes",
+    "Resistors",
+    "Capacitors",
+    "Sources",
+];
+
+/// As many of them are always shown.
+const ALWAYS: usize = 4;
+
+/// The chart; without `all` the longest tables are left out.
+pub fn printed(
+    circuit: &Circuit,
+    quiescent: &Quiescent,
+    tables: &Tables<'_>,
+    findings: &Findings,
+    stressed: Option<&Stressed>,
+    all: bool,
+) -> String {
+    let mut text = format!("{}\n", circuit.title.trim());
+    let celsius = num::full(circuit.celsius);
+    text += &match &quiescent.found {
+        AtRest::Point(_) => format!("Operating point at {celsius} C\n"),
+        AtRest::Cycle(mains, _) => format!(
+            "Operating point at {celsius} C: averages over a cycle of the {} Hz mains\n",
+            num::full(mains.freq_hz),
+        ),
+    };
+    let controls = positions(circuit);
+    if !controls.is_empty() {
+        text += &format!("controls: {controls}\n");
+    }
+    text += &verdicts(circuit, tables.charted, findings);
+    let titled = tables.all().into_iter().map(|(t, table)| (t.into(), table));
+    let stressed = stressed.map(|stressed| {
+        let title = format!("What is rated, at its worst; {}", stressed.words);
+        (title, stressed.table())
+    });
+    let mut sections: Vec<(usize, String)> = titled
+        .chain(stressed)
+        .filter(|(_, table)| !table.is_empty())
+        .map(|(title, table)| {
+            let place = ORDER.iter().position(|word| title.starts_with(word));
+            let text = format!("\n{title}\n{}", table.text());
+            (place.map_or(0, |k| k + 1), text)
+        })
+        .collect();
+    sections.sort_by_key(|s| s.0);
+    let is_shown = |s: &&(usize, String)| all || s.0 <= ALWAYS;
+    text.extend(sections.iter().filter(is_shown).map(|s| s.1.as_str()));
+    if sections.iter().any(|s| !is_shown(&s)) {
+        text += "\nFor every resistor, capacitor, diode and source: --all (--csv and --json have them)\n";
+    }
+    text += &format!("\n{SAFETY}\n");
+    text
+}
+
+/// Volts beyond which a node is named as dangerous: the limit of a supply that may be touched,
+/// 60 V DC and 30 V AC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
+const DANGEROUS_V: f64 = 60.0;
+const DANGEROUS_AC_V: f64 = 30.0;
+
+/// What stands high and what is beyond its rating, before all else.
+fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String {
+    let mut text = String::new();
+    let is_high = |r: &&ChartRow| match r.quantity {
+        "voltage" => r.value.abs() > DANGEROUS_V,
+        "ac voltage" => r.value > DANGEROUS_AC_V,
+        _ => false,
+    };
+    let high: Vec<&ChartRow> = rows.iter().filter(is_high).collect();
+    let places: BTreeSet<&str> = high.iter().map(|r| r.subject.as_str()).collect();
+    let highest = high
+        .iter()
+        .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()));
+    if let Some(highest) = highest {
+        text += &format!(
+            "DANGER: {}{} at {}; {} of {} nodes stand at more than {DANGEROUS_V:.0} V DC or \
+             {DANGEROUS_AC_V:.0} V AC\n",
+            shown(highest.value, "V", 3),
+            if highest.quantity == "voltage" {
+                ""
+            } else {
+                " AC"
+            },
+            highest.subject,
+            places.len(),
+            circuit.node_names().count() - 1,
+        );
+    }
+    let judged = rows.iter().filter(|r| r.verdict().is_some()).count();
+    let over: Vec<&ChartRow> = rows
+        .iter()
+        .filter(|r| r.verdict() == Some(Verdict::Over))
+        .collect();
+    for row in &over {
+        text += &format!("OVER: {}\n", exceeded(row));
+    }
+    for finding in &findings.all {
+        text += &format!("CHECK: `{}`: {}\n", finding.subject, finding.text);
+    }
+    text += &match (judged, over.len()) {
+        (0, _) => "no ratings are known\n".to_string(),
+        (n, 0) => format!("all {n} figures that have a rating are within it\n"),
+        (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),
+    };
+    text
+}
+
+fn positions(circuit: &Circuit) -> String {
+    circuit
+        .elements
+        .iter()
+        .filter_map(|e| e.position.map(|p| format!("{}={}", e.name, num::full(p))))
+        .collect::<Vec<_>>()
+        .join(" ")
+}

@@ -1,0 +1,97 @@
+//! What every part stands in all states of the amplifier, where `--drive` or a range of `--mains`
+//! asks for it.
+
+use super::super::common::Session;
+use super::super::failure::Failure;
+use super::super::{driven, interrupt};
+use super::figures::shown;
+use crate::circuit::Circuit;
+use crate::measure::chart::{ChartRow, Verdict};
+use crate::measure::stress::{self, Survey};
+use crate::report::progress::Progress;
+use crate::report::table::{Side, Table};
+
+/// What the parts stand over all states, where `--drive` asks for it.
+pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stressed>, Failure> {
+    let drive = driven::asked(session, circuit)?;
+    let range = session.mains_range()?;
+    let is_range = session.text("mains").is_some() && range.is_some();
+    if is_range && !stress::has_mains(circuit) {
+        return Err(Failure::usage("there is no mains source to change"));
+    }
+    if drive.is_none() && !is_range {
+        return Ok(None);
+    }
+    if drive.is_some() {
+        session.fits(circuit)?;
+    }
+    interrupt::watch();
+    let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
+    let progress = Progress::new("bias", states.len() as f64, session.quiet);
+    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
+    drop(progress);
+    driven::report(session, &survey)?;
+    Ok(Some(Stressed {
+        survey,
+        words: drive.map_or("nothing plays".into(), |d| format!("driven by {}", d.words)),
+    }))
+}
+
+/// A survey of all states.
+pub struct Stressed {
+    /// All states and figures.
+    pub survey: Survey,
+    /// What was played.
+    pub words: String,
+}
+
+impl Stressed {
+    /// The worst of each figure.
+    pub fn rows(&self) -> Vec<ChartRow> {
+        let figures = self.survey.figures.iter();
+        figures
+            .filter_map(|f| {
+                Some(ChartRow {
+                    subject: f.subject.clone(),
+                    quantity: f.quantity,
+                    value: f.worst()?.0,
+                    unit: f.unit,
+                    limit: f.limit,
+                })
+            })
+            .collect()
+    }
+
+    /// A table of what was judged, and of valves and iron besides: at rest, the worst, and where.
+    pub fn table(&self) -> Table {
+        let mut table = Table::new(&[
+            ("part", Side::Left),
+            ("what", Side::Left),
+            ("at rest", Side::Right),
+            ("worst", Side::Right),
+            ("when", Side::Left),
+            ("rated", Side::Right),
+            ("verdict", Side::Left),
+        ]);
+        for figure in self.survey.figures.iter().filter(|f| f.limit.is_some()) {
+            let Some((worst, state)) = figure.worst() else {
+                continue;
+            };
+            let show = |value: f64| shown(value, figure.unit, 3);
+            let verdict = match figure.verdict() {
+                Some(Verdict::Over) => "OVER",
+                _ => "ok",
+            };
+            table.row([
+                figure.subject.clone(),
+                figure.quantity.to_string(),
+                figure.values[0].map_or(String::new(), show),
+                show(worst),
+                self.survey.states[state].name.clone(),
+                figure.limit.map_or(String::new(), show),
+                verdict.to_string(),
+            ]);
+        }
+        table
+    }
+}

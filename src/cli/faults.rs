@@ -1,0 +1,194 @@
+//! `faults`: from meter readings to the part that is at fault.
+
+mod picture;
+mod record;
+mod words;
+
+use super::common::{Session, number_option};
+use super::failure::Failure;
+use super::{Command, Outcome, interrupt};
+use crate::circuit::bind::Timing;
+use crate::faults::diagnosis::Case;
+use crate::faults::rank::Meter;
+use crate::faults::readings::{self, Reading};
+use crate::faults::state::Quantity;
+use crate::netlist::Loader;
+use crate::num::Role;
+use crate::report::progress::Progress;
+use crate::tolerance::list::{Rule, Variables};
+use clap::{Arg, ArgAction, ArgMatches};
+use std::path::Path;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "faults",
+    about: "Why does it measure wrong? From meter readings to the part to replace",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    let one = |name: &'static str, value: &'static str, help: &'static str| {
+        Arg::new(name).long(name).value_name(value).help(help)
+    };
+    command
+        .arg(
+            one(
+                "readings",
+                "READINGS.csv",
+                "What the meter showed: a CSV of probe,value (DC volts); with a column `state` also \
+                 volts with valves pulled or a switch open, r(node) with the mains off; `gain \
+                 v(node)` at 1 kHz",
+            )
+            .required(true),
+        )
+        .arg(number_option(
+            "meter",
+            "OHM",
+            "The meter's resistance (10meg unless said)",
+        ))
+        .arg(one(
+            "accuracy",
+            "PERCENT",
+            "The meter's accuracy (1% unless said)",
+        ))
+        .arg(
+            one(
+                "tol",
+                "NAME=TOLERANCE",
+                "How far a part may be off, as in spread: `RK1=1%`, `R=10%`, `XV1A.mu=5%`",
+            )
+            .action(ArgAction::Append)
+            .allow_hyphen_values(true),
+        )
+        .arg(one(
+            "plot",
+            "FILE.svg",
+            "Draw read, sound and explained volts, point by point",
+        ))
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = Session::open(matches)?;
+    if !session.texts("probe").is_empty() {
+        return Err(Failure::usage("faults takes no `--probe`")
+            .hint("the points are those of the readings"));
+    }
+    let meter = meter(&session)?;
+    let circuit = session.circuit(Timing::default())?;
+    let path = session.text("readings").expect("required");
+    let readings = read(&session, path, &circuit)?;
+    let mut rules = Vec::new();
+    let mut problems = Vec::new();
+    for text in session.texts("tol") {
+        let line = format!("--tol {text}");
+        let file = session.sources.add("command line", line.as_str());
+        match Rule::parse(text, crate::diag::Span::new(file, 6, line.len())) {
+            Ok(rule) => rules.push(rule),
+            Err(problem) => problems.push(problem),
+        }
+    }
+    if !problems.is_empty() {
+        return Err(session.failed(problems));
+    }
+    let variables = Variables::of(&circuit, &rules).map_err(|p| session.failed(p))?;
+    interrupt::watch();
+    let mut outputs = session.guards.outputs();
+    let mut case = Case::new(circuit, variables, meter).map_err(Failure::NoSolution)?;
+    beyond(&case, &readings, path)?;
+    let progress = Progress::new("faults", 1.0, session.quiet);
+    let diagnosis = case.diagnose(&readings, &mut |done, all| {
+        progress.at(done as f64 / all as f64);
+        interrupt::check()
+    })?;
+    drop(progress);
+    if let Some(path) = session.csv() {
+        outputs.text(&path, &record::csv(&diagnosis))?;
+    }
+    if let Some(path) = session.text("plot") {
+        let title = session.netlist.title.trim().to_string();
+        outputs.text(
+            Path::new(path),
+            &picture::drawn(&title, &diagnosis, &readings),
+        )?;
+    }
+    let title = session.netlist.title.trim().to_string();
+    session.finish(
+        outputs,
+        || record::json(&title, &diagnosis, &readings),
+        || words::printed(&title, &diagnosis, &readings),
+    )?;
+    Ok(if diagnosis.is_sound() {
+        Outcome::Done
+    } else {
+        Outcome::FellShort
+    })
+}
+
+/// The meter that was used.
+fn meter(session: &Session<'_>) -> Result<Meter, Failure> {
+    let ohms = session.positive("meter", Role::Resistance)?.unwrap_or(10e6);
+    let accuracy = match session.text("accuracy") {
+        None => 0.01,
+        Some(text) => {
+            let bare = text.trim();
+            let (number, percent) = match bare.strip_suffix('%') {
+                Some(number) => (number.trim(), true),
+                None => (bare, false),
+            };
+            let value = crate::num::parse(number).map(|v| if percent { v / 100.0 } else { v });
+            match value {
+                Some(v) if (0.0..=0.5).contains(&v) => v,
+                _ => {
+                    return Err(
+                        Failure::usage(format!("`--accuracy {text}` is not an accuracy"))
+                            .hint("for example `--accuracy 0.5%`"),
+                    );
+                }
+            }
+        }
+    };
+    Ok(Meter { ohms, accuracy })
+}
+
+fn read(
+    session: &Session<'_>,
+    path: &str,
+    circuit: &crate::circuit::Circuit,
+) -> Result<Vec<Reading>, Failure> {
+    let text = match session.guards.loader().load(path, None) {
+        Ok((_, text)) => text,
+        Err(problem) => return Err(Failure::usage(problem.to_string())),
+    };
+    readings::read(&text, circuit).map_err(|wrong| {
+        Failure::usage(format!(
+            "{path}, line {}, column `{}`: {}",
+            wrong.line, wrong.column, wrong.why
+        ))
+        .hint(wrong.hint)
+    })
+}
+
+/// Refuses readings that no fault could make: a wrong range or sign.
+fn beyond(case: &Case, readings: &[Reading], path: &str) -> Result<(), Failure> {
+    let (least, most) = case.reach();
+    for reading in readings {
+        if reading.point.quantity != Quantity::Volts {
+            continue;
+        }
+        if reading.value > most || reading.value < least {
+            return Err(Failure::usage(format!(
+                "{path}, line {}, column `value`: `{}` cannot be {}: this supply gives {} to {} at \
+                 most, and the sound circuit has {} there",
+                reading.line,
+                reading.point.label,
+                words::volts(reading.value),
+                words::volts(least),
+                words::volts(most),
+                words::volts(case.sound(reading)),
+            ))
+            .hint("check the meter's range and sign, and the point"));
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,109 @@
+//! The answers as CSV and JSON.
+
+use super::words;
+use crate::faults::diagnosis::{Answer, Diagnosis};
+use crate::faults::readings::Reading;
+use crate::num;
+use serde_json::{Value, json};
+
+const HEAD: [&str; 6] = [
+    "rank",
+    "probability",
+    "fault",
+    "element",
+    "same_readings",
+    "misfit",
+];
+
+/// The other causes of an answer, each name once.
+pub fn others(diagnosis: &Diagnosis, answer: &Answer) -> Vec<String> {
+    let first = answer.causes[0].name();
+    let mut names: Vec<String> = Vec::new();
+    for cause in &answer.causes[1..] {
+        let name = cause.name();
+        if name != first && !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    if answer.causes[0].fault == "none" {
+        for (fault, element) in &diagnosis.hidden {
+            let name = format!("{fault} {element}");
+            if !names.contains(&name) {
+                names.push(name);
+            }
+        }
+    }
+    names
+}
+
+/// The table.
+pub fn csv(diagnosis: &Diagnosis) -> String {
+    let mut writer = csv::Writer::from_writer(Vec::new());
+    writer.write_record(HEAD).expect("writing to memory");
+    for (k, answer) in diagnosis.answers.iter().enumerate() {
+        let cause = &answer.causes[0];
+        let row = [
+            (k + 1).to_string(),
+            num::full(rounded(answer.probability)),
+            cause.fault.clone(),
+            cause.element.clone(),
+            others(diagnosis, answer).join("; "),
+            num::full(rounded(answer.misfit)),
+        ];
+        writer.write_record(row).expect("writing to memory");
+    }
+    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+}
+
+/// Six places: what a probability is worth, and the same on every machine.
+fn rounded(value: f64) -> f64 {
+    (value * 1e6).round() / 1e6
+}
+
+/// The record.
+pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
+    let faults = diagnosis.answers.iter().enumerate().map(|(k, answer)| {
+        let cause = &answer.causes[0];
+        let reads = readings.iter().enumerate().map(|(n, reading)| {
+            json!({
+                "probe": reading.point.label,
+                "read": reading.value,
+                "expected": answer.expected[n],
+                "deviation": answer.deviation[n],
+                "sound": diagnosis.sound.get(n),
+            })
+        });
+        json!({
+            "rank": k + 1,
+            "probability": rounded(answer.probability),
+            "fault": cause.fault,
+            "element": cause.element,
+            "lead": cause.lead,
+            "value": cause.value,
+            "unit": cause.unit,
+            "what": words::cause(cause),
+            "same_readings": others(diagnosis, answer),
+            "misfit": rounded(answer.misfit),
+            "slipped": answer.slipped.map(|n| readings[n].point.label.clone()),
+            "reads": reads.collect::<Vec<_>>(),
+        })
+    });
+    let next = diagnosis.next.iter().map(|next| {
+        json!({
+            "probe": next.point.label,
+            "gain": rounded(next.gain),
+            "sound": next.volts,
+            "caution": words::caution(next),
+        })
+    });
+    let hidden = diagnosis.hidden.iter();
+    json!({
+        "title": title,
+        "sound": diagnosis.is_sound(),
+        "faults": faults.collect::<Vec<_>>(),
+        "next": next.collect::<Vec<_>>(),
+        "not_shown": hidden.map(|(f, e)| format!("{f} {e}")).collect::<Vec<_>>(),
+        "tried": diagnosis.tried,
+        "unsolved": diagnosis.unsolved,
+    })
+}

@@ -1,0 +1,235 @@
+//! The answers in a builder's words.
+
+use super::record::others;
+use crate::cli::SAFETY;
+use crate::faults::diagnosis::{Answer, Cause, Diagnosis};
+use crate::faults::next::Next;
+use crate::faults::readings::Reading;
+use crate::faults::state::Quantity;
+use crate::num;
+use crate::report::table::{Side, Table};
+
+/// Volts, to four digits.
+pub fn volts(value: f64) -> String {
+    if value.abs() < 5e-4 {
+        return "0 V".to_string();
+    }
+    num::engineering(value, "V", 4)
+}
+
+/// What was read at a point, in its unit.
+pub fn shown(reading: &Reading, value: f64) -> String {
+    match reading.point.quantity {
+        Quantity::Volts => volts(value),
+        _ => num::engineering(value, reading.point.unit(), 4),
+    }
+}
+
+/// A cause in words: `RK2 is shorted`.
+pub fn cause(cause: &Cause) -> String {
+    let (name, lead) = (&cause.element, &cause.lead);
+    let about = |unit: &str| {
+        let value = cause.value.map(|v| num::engineering(v, unit, 2));
+        value.map(|v| format!(", about {v}")).unwrap_or_default()
+    };
+    match (cause.fault.as_str(), lead.as_str()) {
+        ("none", _) => "nothing is wrong that these readings show".to_string(),
+        ("open", "") => format!("{name} is open, or one of its joints is dry"),
+        ("open", lead) => format!("{name}: no contact at the {lead}"),
+        ("short", "") => format!("{name} is shorted, or its ends are bridged"),
+        ("short", lead) => format!("{name}: {lead} bridged"),
+        ("leaky", _) => format!("{name} leaks{}", about("Ω")),
+        ("wrong value", _) => format!("{name} has the wrong value{}", about("Ω")),
+        ("interchanged", _) => format!("{} are interchanged", name.replacen(' ', " and ", 1)),
+        ("dead", "no heater") => format!("{name} is dead (no heater?)"),
+        ("dead", _) => format!("{name} passes no current: dead valve, or not in its socket"),
+        ("weak", _) => {
+            let part = cause.value.map_or(String::new(), |v| {
+                format!(": about {:.0} % of its current", 100.0 * v)
+            });
+            format!("{name} is weak{part}")
+        }
+        ("gassy", _) => format!("{name} is gassy: grid current{}", about("A")),
+        ("wrong valve", _) => format!(
+            "{} are in each other's sockets",
+            name.replacen(' ', " and ", 1)
+        ),
+        ("supply", "missing") => format!("supply {name} is missing, pulled to 0 V"),
+        ("supply", "disconnected") => {
+            format!("supply {name} is not connected: fuse, standby or joint")
+        }
+        ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
+        ("two faults", both) => format!("two faults at once: {both}"),
+        (fault, lead) => format!("{fault} {name} {lead}"),
+    }
+}
+
+/// What to mind at a point, or nothing.
+pub fn caution(next: &Next) -> String {
+    let most = next.volts.abs().max(next.most);
+    // The limit for direct volts of IEC 61140 that may be touched (from memory).
+    if most > 60.0 {
+        format!(
+            "up to {} stand here, also after switch-off: one hand, insulated probe",
+            volts(most)
+        )
+    } else {
+        String::new()
+    }
+}
+
+fn percent(probability: f64) -> String {
+    match 100.0 * probability {
+        p if p >= 99.95 => "> 99.9 %".to_string(),
+        p if p < 0.05 => "< 0.1 %".to_string(),
+        p => format!("{p:.1} %"),
+    }
+}
+
+/// How many alternatives are named.
+const NAMED: usize = 8;
+
+fn short_list(names: &[String]) -> String {
+    let mut text = names
+        .iter()
+        .take(NAMED)
+        .cloned()
+        .collect::<Vec<_>>()
+        .join(", ");
+    if names.len() > NAMED {
+        text.push_str(&format!(" and {} more", names.len() - NAMED));
+    }
+    text
+}
+
+/// The chart.
+pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
+    let mut text = format!("{title}\n\n");
+    let Some(first) = diagnosis.answers.first() else {
+        return text + "No fault was found that the circuit could be solved with.\n";
+    };
+    if diagnosis.is_sound() {
+        text.push_str(&format!(
+            "These readings are those of a sound circuit ({}).\n",
+            percent(first.probability)
+        ));
+        let names = others(diagnosis, first);
+        if !names.is_empty() {
+            text.push_str(&format!(
+                "They could not have shown: {}.\n",
+                short_list(&names)
+            ));
+        }
+    } else {
+        let sure = if first.probability > 0.5 {
+            "Most likely"
+        } else {
+            "Perhaps"
+        };
+        text.push_str(&format!(
+            "{sure} ({}): {}.\n",
+            percent(first.probability),
+            cause(&first.causes[0])
+        ));
+        let mut told = vec![cause(&first.causes[0])];
+        for other in &first.causes[1..] {
+            let words = cause(other);
+            if !told.contains(&words) && told.len() <= NAMED {
+                text.push_str(&format!("  or, with the same readings: {words}\n"));
+                told.push(words);
+            }
+        }
+    }
+    if let Some(slipped) = first.slipped {
+        text.push_str(&format!(
+            "One reading does not fit: {} was read as {}, expected {}. Measure it again.\n",
+            readings[slipped].point.label,
+            shown(&readings[slipped], readings[slipped].value),
+            shown(&readings[slipped], first.expected[slipped])
+        ));
+    }
+    if first.misfit > 3.0 {
+        text.push_str(
+            "Even this does not explain the readings well: there may be two faults, a slipped \
+             reading, or a knob or switch in another position than in the netlist.\n",
+        );
+    }
+    text.push('\n');
+    text.push_str(&why(first, diagnosis, readings));
+    text.push('\n');
+    text.push_str(&ranks(diagnosis));
+    text.push_str(&measure_next(diagnosis));
+    if diagnosis.unsolved > 0 {
+        text.push_str(&format!(
+            "\nnote: {} cases had no solution and are left out\n",
+            diagnosis.unsolved
+        ));
+    }
+    text + "\n" + SAFETY + "\n"
+}
+
+/// Read, expected with the fault, and sound.
+fn why(first: &Answer, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
+    let mut table = Table::new(&[
+        ("point", Side::Left),
+        ("read", Side::Right),
+        ("with this", Side::Right),
+        ("+/-", Side::Right),
+        ("sound", Side::Right),
+    ]);
+    for (k, reading) in readings.iter().enumerate() {
+        table.row([
+            reading.point.label.clone(),
+            shown(reading, reading.value),
+            shown(reading, first.expected[k]),
+            num::engineering(2.0 * first.deviation[k], reading.point.unit(), 2),
+            diagnosis
+                .sound
+                .get(k)
+                .map_or(String::new(), |v| shown(reading, *v)),
+        ]);
+    }
+    table.text()
+}
+
+fn ranks(diagnosis: &Diagnosis) -> String {
+    let mut table = Table::new(&[
+        ("rank", Side::Right),
+        ("probability", Side::Right),
+        ("cause", Side::Left),
+        ("same readings", Side::Left),
+        ("misfit", Side::Right),
+    ]);
+    for (k, answer) in diagnosis.answers.iter().enumerate().take(8) {
+        table.row([
+            (k + 1).to_string(),
+            percent(answer.probability),
+            cause(&answer.causes[0]),
+            short_list(&others(diagnosis, answer)),
+            format!("{:.1}", answer.misfit),
+        ]);
+    }
+    table.text()
+}
+
+fn measure_next(diagnosis: &Diagnosis) -> String {
+    let telling: Vec<&Next> = diagnosis.next.iter().filter(|n| n.gain > 0.02).collect();
+    if telling.is_empty() {
+        return "\nNo other point would tell more.\n".to_string();
+    }
+    let mut table = Table::new(&[
+        ("measure next", Side::Left),
+        ("bits", Side::Right),
+        ("sound", Side::Right),
+        ("", Side::Left),
+    ]);
+    for next in telling.iter().take(5) {
+        table.row([
+            next.point.label.clone(),
+            format!("{:.2}", next.gain),
+            volts(next.volts),
+            caution(next),
+        ]);
+    }
+    format!("\n{}", table.text())
+}

@@ -1,0 +1,557 @@
+//! A circuit with a fault in it, as a meter sees it, and how far tolerances move what it sees.
+//!
+//! The circuit is solved from the solution of the sound one; the meter's load is taken in by the
+//! resistance that each point shows (v R/(R + r)), and by a solution of its own where that is not
+//! small. Readings move with the tolerances of all parts in a straight line about the *faulty*
+//! circuit: J dx/dp = -df/dp, with df/dp of the parts alone.
+
+use super::change::{Change, Undo};
+use super::slope::{Numbers, Push, Slope};
+use super::state::{Quantity, State};
+use super::supply::{self, Supply};
+use crate::analysis::NoSolution;
+use crate::analysis::operating_point;
+use crate::circuit::{BranchKind, Circuit, Node};
+use crate::device::Law;
+use crate::device::swept::Swept;
+use crate::math::lu::{LinearSolver, StaticLu};
+use crate::system::assemble::{Assembly, SourceState};
+use crate::tolerance::change::Drawn;
+use crate::tolerance::list::{Class, Shape, Variables};
+
+/// Where a meter is held.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Point {
+    /// `v(plate1)`, as the netlist writes the node.
+    pub label: String,
+    /// The red lead.
+    pub a: Node,
+    /// The black lead: ground unless said.
+    pub b: Node,
+    /// What is measured.
+    pub quantity: Quantity,
+    /// How the amplifier stands meanwhile.
+    pub state: State,
+}
+
+impl Point {
+    /// Whether it is direct volts of the working amplifier.
+    pub fn is_plain(&self) -> bool {
+        self.quantity == Quantity::Volts && self.state == State::Working
+    }
+
+    /// The unit of its readings.
+    pub fn unit(&self) -> &'static str {
+        match self.quantity {
+            Quantity::Volts => "V",
+            Quantity::Ohms => "Ω",
+            Quantity::Gain => "",
+        }
+    }
+}
+
+/// What a meter sees.
+#[derive(Debug, Clone)]
+pub struct Seen {
+    /// The unknowns, without the meter.
+    pub x: Vec<f64>,
+    /// V at each point, with the meter's load.
+    pub reads: Vec<f64>,
+    /// What each independent tolerance moves each point by, V for one deviation, `[point][column]`.
+    pub spread: Vec<Vec<f64>>,
+    /// The same for the fault's own value, V for a natural logarithm of it.
+    pub own: Vec<f64>,
+    /// How far each reading may be off because a supply is not solved cycle by cycle, V.
+    pub doubt: Vec<f64>,
+    /// Nodes of the circuit that `x` belongs to: leads in the air are the last of them.
+    nodes: usize,
+}
+
+impl Seen {
+    /// Nothing seen yet at so many points.
+    pub(super) fn blank(x: Vec<f64>, points: usize) -> Self {
+        Seen {
+            x,
+            reads: vec![0.0; points],
+            spread: Vec::new(),
+            own: vec![0.0; points],
+            doubt: vec![0.0; points],
+            nodes: 0,
+        }
+    }
+
+    /// Makes room for so many points.
+    pub(super) fn widen(&mut self, points: usize, columns: usize) {
+        self.spread = vec![vec![0.0; columns]; points];
+        for all in [&mut self.reads, &mut self.own, &mut self.doubt] {
+            *all = vec![0.0; points];
+        }
+    }
+
+    /// Enters what was seen at some points in their places.
+    pub(super) fn fill(&mut self, part: &Seen, places: &[usize]) {
+        for (n, &k) in places.iter().enumerate() {
+            self.reads[k] = part.reads[n];
+            self.own[k] = part.own[n];
+            self.doubt[k] = part.doubt[n];
+            if let Some(row) = part.spread.get(n) {
+                self.spread[k].clone_from(row);
+            }
+        }
+    }
+}
+
+/// The circuit under test.
+#[derive(Debug)]
+pub struct Bench {
+    /// As drawn, between two looks.
+    pub circuit: Circuit,
+    /// What varies.
+    pub variables: Variables,
+    drawn: Drawn,
+    /// Unknowns of the sound circuit.
+    pub sound: Vec<f64>,
+    memory: Vec<f64>,
+    /// What feeds it from the mains, if anything does.
+    pub supply: Option<Supply>,
+    /// The means of a mains cycle less the sound operating point, by unknown.
+    offset: Vec<f64>,
+    slopes: Vec<Slope>,
+    columns: usize,
+    /// The meter's resistance, ohm.
+    pub meter_ohms: f64,
+    /// Solutions so far.
+    pub solutions: usize,
+}
+
+/// How far a DC supply may be off that is drawn as an ideal source, a part of itself (common
+/// practice, no published source: it stands for a supply on the mains, 5 % like these).
+const SUPPLY: f64 = 0.05;
+/// What a source in place of a rectifier leaves out, a part of how far a fault moves a reading.
+const DOUBT: f64 = 0.03;
+/// Valves at the ends of their range go beyond what a straight line says: measured on generated
+/// amplifiers, of which too many were called weak without it.
+const VALVES: f64 = 1.2;
+/// Sources below this are signals and no supplies, V or A.
+const LEAST: f64 = 1e-9;
+/// The step of differences of laws.
+const SMALL: f64 = 1e-4;
+/// A meter that moves a point by more than this part is put into the circuit.
+const LOADED: f64 = 0.02;
+
+impl Bench {
+    /// Solves the sound circuit.
+    ///
+    /// # Errors
+    /// If it has no operating point.
+    pub fn new(
+        mut circuit: Circuit,
+        variables: Variables,
+        meter_ohms: f64,
+    ) -> Result<Self, Box<NoSolution>> {
+        let supply = supply::settle(&mut circuit)?;
+        let (x, memory) = match &supply {
+            None => {
+                let (point, assembly) = operating_point::dc(&circuit)?;
+                (point.x, assembly.memory)
+            }
+            Some(supply) => {
+                let mut assembly = Assembly::new(&circuit);
+                for &law in &supply.unplugged {
+                    assembly.unplugged[law] = true;
+                }
+                let found = operating_point::near(&mut assembly, SourceState::DC, &supply.mean)?;
+                (found.x, assembly.memory)
+            }
+        };
+        let offset = match &supply {
+            None => vec![0.0; x.len()],
+            Some(supply) => supply.mean.iter().zip(&x).map(|(m, x)| m - x).collect(),
+        };
+        let mut bench = Bench {
+            drawn: Drawn::of(&circuit, &variables),
+            circuit,
+            variables,
+            sound: x,
+            memory,
+            supply,
+            offset,
+            slopes: Vec::new(),
+            columns: 0,
+            meter_ohms,
+            solutions: 1,
+        };
+        bench.learn();
+        Ok(bench)
+    }
+
+    /// Works out what each variable moves.
+    fn learn(&mut self) {
+        let nominal = self.variables.nominal();
+        self.drawn.put(&mut self.circuit, &self.variables, &nominal);
+        let mut shared: Vec<(usize, usize)> = Vec::new();
+        for k in 0..nominal.len() {
+            let pushes = self.pushes(k, &nominal);
+            if pushes.is_empty() {
+                continue;
+            }
+            let own = self.column();
+            let columns = match self.variables.all[k].shared {
+                None => vec![(own, 1.0)],
+                Some((draw, common)) => {
+                    let column = match shared.iter().find(|s| s.0 == draw) {
+                        Some(s) => s.1,
+                        None => {
+                            let column = self.column();
+                            shared.push((draw, column));
+                            column
+                        }
+                    };
+                    vec![(own, (1.0 - common).sqrt()), (column, common.sqrt())]
+                }
+            };
+            self.slopes.push(Slope {
+                variable: Some(k),
+                pushes,
+                columns,
+            });
+        }
+        if let Some(supply) = self.supply.clone() {
+            let mains = self.variables.all.iter().find(|v| v.class == Class::Mains);
+            let part = mains.map_or(0.0, |v| Shape::Uniform.deviation(v.range));
+            let own = self.column();
+            let pushes = supply.outputs.iter();
+            self.slopes.push(Slope {
+                variable: None,
+                pushes: pushes
+                    .map(|o| Push::Current(o.current, part * o.short()))
+                    .collect(),
+                columns: vec![(own, 1.0)],
+            });
+            // The transformer's copper and the rectifier differ too.
+            for k in 0..supply.outputs.len() {
+                let own = self.column();
+                self.slopes.push(Slope {
+                    variable: None,
+                    pushes: vec![Push::Output(k)],
+                    columns: vec![(own, 1.0)],
+                });
+            }
+        }
+        for k in 0..self.circuit.branches.len() {
+            let BranchKind::Source(drive) = &self.circuit.branches[k].kind else {
+                continue;
+            };
+            let dc = drive.dc;
+            let known = self.slopes.iter().flat_map(|s| &s.pushes);
+            let known = known
+                .filter(|p| matches!(p, Push::Source(n, _) if *n == k))
+                .count();
+            if dc.abs() < LEAST || known > 0 {
+                continue;
+            }
+            let own = self.column();
+            self.slopes.push(Slope {
+                variable: None,
+                pushes: vec![Push::Source(k, dc * SUPPLY / 3f64.sqrt())],
+                columns: vec![(own, 1.0)],
+            });
+        }
+    }
+
+    fn column(&mut self) -> usize {
+        self.columns += 1;
+        self.columns - 1
+    }
+
+    /// What one variable moves, a deviation of it.
+    fn pushes(&mut self, k: usize, nominal: &[f64]) -> Vec<Push> {
+        let variable = &self.variables.all[k];
+        if matches!(
+            variable.class,
+            Class::Capacitor | Class::Inductor | Class::Temperature
+        ) {
+            return Vec::new();
+        }
+        let mut deviation = Shape::Uniform.deviation(variable.range);
+        if variable.class == Class::Valve {
+            deviation *= VALVES;
+        }
+        let Some(element) = variable.element else {
+            return Vec::new();
+        };
+        let before = Numbers::of(&self.circuit);
+        let laws = self.circuit.laws_of(element);
+        let base = self.take(&laws);
+        let mut values = nominal.to_vec();
+        values[k] += SMALL;
+        self.drawn.put(&mut self.circuit, &self.variables, &values);
+        let after = Numbers::of(&self.circuit);
+        let moved = self.take(&laws);
+        self.drawn.put(&mut self.circuit, &self.variables, nominal);
+        let per = deviation / SMALL;
+        let mut pushes = before.pushes(&after, per);
+        let pairs = laws.into_iter().zip(base.into_iter().zip(moved));
+        pushes.extend(pairs.map(|(k, (base, moved))| Push::Law(k, base, moved, per)));
+        pushes
+    }
+
+    /// Takes laws out; they are put in again with the variables' values.
+    fn take(&mut self, laws: &[usize]) -> Vec<Box<dyn Law>> {
+        let laws = laws.iter();
+        laws.map(|&k| {
+            let blank: Box<dyn Law> = Box::new(Swept::new(1.0).0);
+            std::mem::replace(&mut self.circuit.laws[k].law, blank)
+        })
+        .collect()
+    }
+
+    /// The circuit with a fault, seen at some points; none if no solution was found. `start` is
+    /// another solution to begin from. Slopes are worked out only if asked for.
+    pub fn look(
+        &mut self,
+        changes: &[Change],
+        points: &[Point],
+        start: Option<&Seen>,
+        slopes: bool,
+    ) -> Option<Seen> {
+        if points.iter().all(Point::is_plain) {
+            self.once(changes, points, start, slopes)
+        } else {
+            self.look_in_states(changes, points, start, slopes)
+        }
+    }
+
+    /// The working amplifier's direct volts.
+    pub(super) fn once(
+        &mut self,
+        changes: &[Change],
+        points: &[Point],
+        start: Option<&Seen>,
+        slopes: bool,
+    ) -> Option<Seen> {
+        self.with(changes, |bench, undo| {
+            bench.solved(changes, points, start, slopes, undo)
+        })
+    }
+
+    /// Makes changes for the time of some work.
+    pub(super) fn with<T>(
+        &mut self,
+        changes: &[Change],
+        work: impl FnOnce(&mut Self, &Undo) -> Option<T>,
+    ) -> Option<T> {
+        let nominal = changes
+            .iter()
+            .any(Change::is_of_variable)
+            .then(|| self.variables.nominal());
+        if let Some(mut values) = nominal.clone() {
+            for change in changes {
+                change.put(&mut values);
+            }
+            self.drawn.put(&mut self.circuit, &self.variables, &values);
+        }
+        let mut undo = Undo::default();
+        let done = changes
+            .iter()
+            .all(|c| c.apply(&mut self.circuit, &mut undo));
+        let found = if done { work(self, &undo) } else { None };
+        undo.back(&mut self.circuit);
+        if let Some(values) = nominal {
+            self.drawn.put(&mut self.circuit, &self.variables, &values);
+        }
+        found
+    }
+
+    pub(super) fn assembly(&self, undo: &Undo) -> Assembly<'_> {
+        let mut assembly = Assembly::new(&self.circuit);
+        let known = self.memory.len().min(assembly.memory.len());
+        assembly.memory[..known].copy_from_slice(&self.memory[..known]);
+        let pulled = self.supply.iter().flat_map(|s| &s.unplugged);
+        for &law in pulled.chain(&undo.unplugged) {
+            assembly.unplugged[law] = true;
+        }
+        assembly
+    }
+
+    /// What a mains cycle adds to the operating point at a point, where it stands at some volts.
+    fn added(&self, point: &Point, read: f64) -> f64 {
+        if self.supply.is_none() {
+            return 0.0;
+        }
+        let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
+        let added = volts(&self.offset, point.a) - volts(&self.offset, point.b);
+        // A supply that collapsed has no ripple.
+        let part = if sound.abs() > 1.0 {
+            (read / sound).abs().min(1.0)
+        } else {
+            1.0
+        };
+        added * part
+    }
+
+    fn solved(
+        &mut self,
+        changes: &[Change],
+        points: &[Point],
+        start: Option<&Seen>,
+        slopes: bool,
+        undo: &Undo,
+    ) -> Option<Seen> {
+        let nodes = self.circuit.nodes.len();
+        let start = match start.filter(|s| s.nodes == nodes) {
+            Some(seen) => seen.x.clone(),
+            None => undo.extended(&self.sound, nodes),
+        };
+        self.solutions += 1;
+        let mut seen = {
+            let mut assembly = self.assembly(undo);
+            let point = operating_point::near(&mut assembly, SourceState::DC, &start).ok()?;
+            self.seen(assembly, point.x, changes, points, slopes, self.meter_ohms)?
+        };
+        // Where the meter moves the point a good deal, it is put there.
+        for (k, point) in points.iter().enumerate() {
+            let bare = volts(&seen.x, point.a) - volts(&seen.x, point.b);
+            let moved = (seen.reads[k] - bare).abs();
+            if moved <= LOADED * bare.abs() || moved < 2e-3 {
+                continue;
+            }
+            self.circuit.join(point.a, point.b, self.meter_ohms);
+            self.solutions += 1;
+            let mut assembly = self.assembly(undo);
+            let found = operating_point::near(&mut assembly, SourceState::DC, &seen.x);
+            let there = found.ok().and_then(|found| {
+                let one = std::slice::from_ref(point);
+                // The meter is in the circuit: no other load.
+                self.seen(assembly, found.x, changes, one, slopes, f64::INFINITY)
+            });
+            self.circuit.part();
+            if let Some(mut there) = there {
+                seen.reads[k] = there.reads[0];
+                if slopes {
+                    seen.spread[k] = there.spread.swap_remove(0);
+                    seen.own[k] = there.own[0];
+                }
+            }
+        }
+        if self.supply.is_some() {
+            for (k, point) in points.iter().enumerate() {
+                let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
+                seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
+                seen.reads[k] += self.added(point, seen.reads[k]);
+            }
+        }
+        Some(seen)
+    }
+
+    /// Reads a solution.
+    #[allow(clippy::too_many_arguments)]
+    fn seen(
+        &self,
+        mut assembly: Assembly<'_>,
+        x: Vec<f64>,
+        changes: &[Change],
+        points: &[Point],
+        slopes: bool,
+        meter_ohms: f64,
+    ) -> Option<Seen> {
+        let n = assembly.len();
+        assembly.evaluate(&x, SourceState::DC, 0.0, false);
+        let (indptr, indices) = assembly.pattern();
+        let mut lu: StaticLu<f64> = StaticLu::new(n, indptr, indices);
+        lu.factor(&assembly.jacobian).ok()?;
+        let mut work = vec![0.0; n];
+        let mut pass = Vec::with_capacity(points.len());
+        let mut reads = Vec::with_capacity(points.len());
+        for point in points {
+            work.fill(0.0);
+            feed(&mut work, point.a, point.b, 1.0);
+            lu.solve(&mut work);
+            let ohms = (volts(&work, point.a) - volts(&work, point.b)).max(0.0);
+            let part = 1.0 / (1.0 + ohms / meter_ohms);
+            pass.push(part);
+            reads.push(part * (volts(&x, point.a) - volts(&x, point.b)));
+        }
+        let mut seen = Seen {
+            nodes: self.circuit.nodes.len(),
+            reads,
+            ..Seen::blank(x, points.len())
+        };
+        if !slopes {
+            return Some(seen);
+        }
+        let at = |work: &[f64], k: usize| {
+            pass[k] * (volts(work, points[k].a) - volts(work, points[k].b))
+        };
+        seen.spread = vec![vec![0.0; self.columns]; points.len()];
+        for slope in &self.slopes {
+            work.fill(0.0);
+            let mut any = false;
+            for push in &slope.pushes {
+                any |= self.push(push, &seen.x, &mut work, &assembly);
+            }
+            if !any {
+                continue;
+            }
+            lu.solve(&mut work);
+            for (k, row) in seen.spread.iter_mut().enumerate() {
+                let moved = at(&work, k);
+                for &(column, part) in &slope.columns {
+                    row[column] += part * moved;
+                }
+            }
+        }
+        work.fill(0.0);
+        let mut pushed = false;
+        for change in changes {
+            pushed |= match change {
+                Change::Variable(k, value) => {
+                    let slope = self.slopes.iter().find(|s| s.variable == Some(*k));
+                    // Variables of this kind are valves: their pushes are that much larger.
+                    let range = self.variables.all[*k].range;
+                    let deviation = VALVES * Shape::Uniform.deviation(range);
+                    let mut own = vec![0.0; n];
+                    for push in slope.iter().flat_map(|s| &s.pushes) {
+                        self.push(push, &seen.x, &mut own, &assembly);
+                    }
+                    let pairs = work.iter_mut().zip(own);
+                    pairs.for_each(|(w, own)| *w += own * value / deviation);
+                    slope.is_some()
+                }
+                _ => change.push(&self.circuit, &seen.x, assembly.unknowns, &mut work),
+            };
+        }
+        if pushed {
+            lu.solve(&mut work);
+            for k in 0..points.len() {
+                seen.own[k] = at(&work, k);
+            }
+        }
+        Some(seen)
+    }
+
+    /// What each variable moves.
+    pub(super) fn slopes(&self) -> &[Slope] {
+        &self.slopes
+    }
+
+    /// The columns of the spread.
+    pub fn columns(&self) -> usize {
+        self.columns
+    }
+}
+
+/// A node's volts.
+pub fn volts(x: &[f64], node: Node) -> f64 {
+    node.0.checked_sub(1).map_or(0.0, |k| x[k])
+}
+
+/// A current fed into `a` and drawn from `b`, on the right-hand side.
+pub fn feed(work: &mut [f64], a: Node, b: Node, amperes: f64) {
+    if let Some(k) = a.0.checked_sub(1) {
+        work[k] += amperes;
+    }
+    if let Some(k) = b.0.checked_sub(1) {
+        work[k] -= amperes;
+    }
+}

@@ -1,0 +1,267 @@
+//! The whole way from readings to answers.
+
+use super::bench::{Bench, volts};
+use super::hypothesis::{self, Hypothesis};
+use super::next::{self, Next};
+use super::pairs;
+use super::rank::{self, Group, Judged, Meter, Ranking};
+use super::readings::Reading;
+use super::state::Quantity;
+use crate::analysis::NoSolution;
+use crate::circuit::{BranchKind, Circuit};
+use crate::tolerance::list::Variables;
+
+/// A circuit that measures wrong, solved as it was drawn.
+#[derive(Debug)]
+pub struct Case {
+    bench: Bench,
+    meter: Meter,
+}
+
+/// An answer: one fault, or several that these readings cannot tell apart.
+#[derive(Debug, Clone)]
+pub struct Answer {
+    /// 0 to 1.
+    pub probability: f64,
+    /// The most likely first; none is the sound circuit.
+    pub causes: Vec<Cause>,
+    /// Of the first cause: what the meter would show at each reading, V.
+    pub expected: Vec<f64>,
+    /// The deviation of each of them, V.
+    pub deviation: Vec<f64>,
+    /// Root of the mean square of the deviations.
+    pub misfit: f64,
+    /// The reading that would have slipped.
+    pub slipped: Option<usize>,
+}
+
+/// One fault.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Cause {
+    /// `none`, `open`, `short` ...
+    pub fault: String,
+    /// The part, or none.
+    pub element: String,
+    /// Which lead, or what of it.
+    pub lead: String,
+    /// Its own number.
+    pub value: Option<f64>,
+    /// Of the value.
+    pub unit: &'static str,
+    /// 0 to 1.
+    pub probability: f64,
+}
+
+impl Cause {
+    /// `short RK2`
+    pub fn name(&self) -> String {
+        match self.element.is_empty() {
+            true => self.fault.clone(),
+            false => format!("{} {}", self.fault, self.element),
+        }
+    }
+}
+
+/// What the readings say.
+#[derive(Debug)]
+pub struct Diagnosis {
+    /// The most likely first.
+    pub answers: Vec<Answer>,
+    /// What to measure next, the most telling first.
+    pub next: Vec<Next>,
+    /// V at each reading in the sound circuit, with the meter's load.
+    pub sound: Vec<f64>,
+    /// Faults that direct volts do not show in this circuit.
+    pub hidden: Vec<(String, String)>,
+    /// Faults that were tried.
+    pub tried: usize,
+    /// Faults for which no solution was found.
+    pub unsolved: usize,
+}
+
+impl Diagnosis {
+    /// Whether no fault is more likely than none.
+    pub fn is_sound(&self) -> bool {
+        let first = self.answers.first();
+        first.is_none_or(|a| a.causes[0].fault == "none")
+    }
+}
+
+/// Resistors whose exchange with any other is tried.
+const SUSPECTS: usize = 8;
+/// Answers below this are not given.
+const LEAST: f64 = 1e-4;
+/// Points to measure next that are given.
+const NEXT: usize = 12;
+
+impl Case {
+    /// Solves the circuit as drawn.
+    ///
+    /// # Errors
+    /// If it has no operating point.
+    pub fn new(
+        circuit: Circuit,
+        variables: Variables,
+        meter: Meter,
+    ) -> Result<Self, Box<NoSolution>> {
+        let bench = Bench::new(circuit, variables, meter.ohms)?;
+        Ok(Case { bench, meter })
+    }
+
+    /// The circuit.
+    pub fn circuit(&self) -> &Circuit {
+        &self.bench.circuit
+    }
+
+    /// V of a reading's point in the sound circuit, without a meter.
+    pub fn sound(&self, reading: &Reading) -> f64 {
+        volts(&self.bench.sound, reading.point.a) - volts(&self.bench.sound, reading.point.b)
+    }
+
+    /// The least and the greatest volts that this supply could put anywhere, with room to spare.
+    pub fn reach(&self) -> (f64, f64) {
+        let circuit = &self.bench.circuit;
+        let sources = circuit.branches.iter().filter_map(|b| match &b.kind {
+            BranchKind::Source(drive) => Some(drive.dc),
+            _ => None,
+        });
+        let (mut low, mut high) = (0.0, 0.0);
+        for dc in sources {
+            low += f64::min(dc, 0.0);
+            high += f64::max(dc, 0.0);
+        }
+        let nodes = circuit.nodes.len() - 1;
+        let x = &self.bench.sound[..nodes];
+        low = x
+            .iter()
+            .zip(&circuit.nodes[1..])
+            .filter(|(_, n)| !n.inner)
+            .fold(low, |m, (v, _)| v.min(m));
+        high = x
+            .iter()
+            .zip(&circuit.nodes[1..])
+            .filter(|(_, n)| !n.inner)
+            .fold(high, |m, (v, _)| v.max(m));
+        (1.5 * low - 20.0, 1.5 * high + 20.0)
+    }
+
+    /// Judges the readings. `poll` is asked now and then whether to go on, with how many faults of
+    /// how many are done.
+    ///
+    /// # Errors
+    /// What `poll` answers.
+    pub fn diagnose<E>(
+        &mut self,
+        readings: &[Reading],
+        poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
+    ) -> Result<Diagnosis, E> {
+        let circuit = &self.bench.circuit;
+        let tones = readings.iter().any(|r| r.point.quantity == Quantity::Gain);
+        let (hypotheses, hidden) = hypothesis::all(
+            circuit,
+            &self.bench.variables,
+            self.bench.supply.as_ref(),
+            tones,
+        );
+        let bench = &mut self.bench;
+        let first = rank::rank(bench, readings, &self.meter, hypotheses, poll)?;
+        let suspects = suspects(&first);
+        let more = hypothesis::interchanged(&bench.circuit, &suspects);
+        let mut ranking = if more.is_empty() {
+            first
+        } else {
+            rank::also(bench, readings, &self.meter, first, more, poll)?
+        };
+        if pairs::wanted(&ranking, readings) {
+            ranking = pairs::also(bench, readings, &self.meter, ranking, poll)?;
+        }
+        let next = next::next(bench, readings, &self.meter, &ranking);
+        let sound = ranking.sound.clone();
+        let answers = self.answers(&ranking, readings);
+        Ok(Diagnosis {
+            answers,
+            next: next.into_iter().take(NEXT).collect(),
+            sound,
+            hidden,
+            tried: ranking.hypotheses.len(),
+            unsolved: ranking.unsolved,
+        })
+    }
+
+    fn answers(&self, ranking: &Ranking, readings: &[Reading]) -> Vec<Answer> {
+        let groups = ranking.groups.iter().enumerate();
+        let groups = groups.filter(|(k, g)| *k < 3 || g.probability > LEAST);
+        groups
+            .take(30)
+            .map(|(_, group)| self.answer(ranking, group, readings))
+            .collect()
+    }
+
+    fn answer(&self, ranking: &Ranking, group: &Group, readings: &[Reading]) -> Answer {
+        let leader = &ranking.judged[group.members[0]];
+        let causes = group.members.iter();
+        let causes = causes
+            .map(|&m| cause(ranking, &ranking.judged[m]))
+            .collect();
+        let own = rank::own(&leader.seen, readings, &self.meter);
+        let deviation = (0..readings.len())
+            .map(|k| {
+                let row = rank::row(&leader.seen, k, leader.width, &self.meter);
+                let square: f64 = row.iter().map(|x| x * x).sum();
+                (square + own[k] * own[k]).sqrt()
+            })
+            .collect();
+        Answer {
+            probability: group.probability,
+            causes,
+            expected: leader.expected.clone(),
+            deviation,
+            misfit: leader.fit.misfit,
+            slipped: leader.fit.slipped,
+        }
+    }
+}
+
+fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
+    match judged.which.map(|w| &ranking.hypotheses[w]) {
+        None => Cause {
+            fault: "none".to_string(),
+            element: String::new(),
+            lead: String::new(),
+            value: None,
+            unit: "",
+            probability: judged.probability,
+        },
+        Some(Hypothesis {
+            fault,
+            element,
+            lead,
+            unit,
+            ..
+        }) => Cause {
+            fault: (*fault).to_string(),
+            element: element.clone(),
+            lead: lead.clone(),
+            value: judged.value,
+            unit,
+            probability: judged.probability,
+        },
+    }
+}
+
+/// Resistors that are likely to be wrong in one way or another.
+fn suspects(ranking: &Ranking) -> Vec<String> {
+    let mut found: Vec<String> = Vec::new();
+    for judged in &ranking.judged {
+        let Some(hypothesis) = judged.which.map(|w| &ranking.hypotheses[w]) else {
+            continue;
+        };
+        if hypothesis.fault == "wrong value" && !found.contains(&hypothesis.element) {
+            found.push(hypothesis.element.clone());
+        }
+        if found.len() == SUSPECTS {
+            break;
+        }
+    }
+    found
+}

@@ -1,0 +1,533 @@
+//! Everything that may be wrong with a circuit, made from its parts by what they are.
+//!
+//! How often each goes wrong is a weight: the shares of failure modes are those of
+//! MIL-HDBK-338B (1998), table of failure-mode distributions (from memory, not checked); how
+//! often each kind of part fails in a newly soldered amplifier, where dry joints and wrong values
+//! are most of it, is common practice without a published source.
+
+use super::change::Change;
+use super::supply::Supply;
+use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
+use crate::device::role::DeviceRole;
+use crate::math::fun;
+use crate::tolerance::list::{Target, Variables};
+
+/// One fault at one value.
+#[derive(Debug, Clone)]
+pub struct Cell {
+    /// What it changes; the number of the first is the fault's own.
+    pub changes: Vec<Change>,
+    /// Its part of the hypothesis before anything was measured.
+    pub part: f64,
+    /// The fault's own number: ohms, amperes, volts, or a part of the valve's current.
+    pub value: Option<f64>,
+    /// Width of the cell, a natural logarithm; zero for a single value.
+    pub width: f64,
+}
+
+/// A fault of one part, at the values that it may have.
+#[derive(Debug, Clone)]
+pub struct Hypothesis {
+    /// `open`, `short`, `leaky` ...
+    pub fault: &'static str,
+    /// The part.
+    pub element: String,
+    /// Which lead or section, or between which.
+    pub lead: String,
+    /// How likely it is before anything was measured, beside the others.
+    pub weight: f64,
+    /// Neighbouring values one after the other, from the sound circuit outwards.
+    pub cells: Vec<Cell>,
+    /// The unit of the value.
+    pub unit: &'static str,
+}
+
+impl Hypothesis {
+    /// Two faults are of one name if the reader would look in the same place.
+    pub fn name(&self) -> String {
+        match self.element.is_empty() {
+            true => self.fault.to_string(),
+            false => format!("{} {}", self.fault, self.element),
+        }
+    }
+}
+
+/// A sound amplifier beside all faults together.
+pub const SOUND: f64 = 0.5;
+
+/// Ohms of a bridge of solder.
+const SHORT: f64 = 0.01;
+/// Ohms of a gap, and of a dirty one, with the part of each.
+pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
+/// Leaks, ohm, from small to large: 20 megohm to 5 kilohm, a factor of two apart.
+const LEAK: (f64, usize) = (20e6, 13);
+/// Sources below this are no supply, V.
+const SUPPLY_V: f64 = 1.0;
+
+pub(super) fn single(changes: Vec<Change>) -> Vec<Cell> {
+    vec![Cell {
+        changes,
+        part: 1.0,
+        value: None,
+        width: 0.0,
+    }]
+}
+
+/// Every fault of every part, the faults of one part together; and those that direct volts
+/// cannot show, by name.
+pub fn all(
+    circuit: &Circuit,
+    variables: &Variables,
+    supply: Option<&Supply>,
+    tones: bool,
+) -> (Vec<Hypothesis>, Vec<(String, String)>) {
+    let mut list = List {
+        circuit,
+        variables,
+        supply,
+        tones,
+        found: Vec::new(),
+        hidden: Vec::new(),
+    };
+    for (k, element) in circuit.elements.iter().enumerate() {
+        list.element(k, element);
+    }
+    if let Some(supply) = supply {
+        list.mains(supply);
+    }
+    list.bottles();
+    list.exchanged_valves();
+    (list.found, list.hidden)
+}
+
+pub(super) struct List<'a> {
+    pub(super) circuit: &'a Circuit,
+    variables: &'a Variables,
+    supply: Option<&'a Supply>,
+    /// Whether a gain was measured, which shows open capacitors.
+    tones: bool,
+    found: Vec<Hypothesis>,
+    hidden: Vec<(String, String)>,
+}
+
+impl List<'_> {
+    pub(super) fn add(
+        &mut self,
+        fault: &'static str,
+        element: &str,
+        lead: &str,
+        weight: f64,
+        cells: Vec<Cell>,
+    ) {
+        let unit = match fault {
+            "leaky" | "wrong value" => "ohm",
+            "gassy" => "A",
+            "supply" => "V",
+            _ => "",
+        };
+        if !cells.is_empty() {
+            self.found.push(Hypothesis {
+                fault,
+                element: element.to_string(),
+                lead: lead.to_string(),
+                weight,
+                cells,
+                unit,
+            });
+        }
+    }
+
+    fn element(&mut self, k: usize, element: &Element) {
+        let name = element.name.as_str();
+        let Some(role) = element.role() else { return };
+        if self.is_of_mains(element, role) {
+            return;
+        }
+        match role {
+            DeviceRole::Resistor => self.resistor(element),
+            DeviceRole::Capacitor => self.capacitor(element),
+            DeviceRole::Valve => self.valve(k, element),
+            DeviceRole::Pot => {
+                self.leads(k, element, 0.25);
+                self.bridge(element, "short", (0, 1), 0.02);
+                self.bridge(element, "short", (1, 2), 0.02);
+            }
+            DeviceRole::Diode | DeviceRole::Inductor | DeviceRole::Choke => {
+                self.lead(k, element, 0, 0.4);
+                self.bridge(element, "short", (0, 1), 0.4);
+            }
+            DeviceRole::Toggle | DeviceRole::Switch => {
+                let closed = element.ports.first().is_some_and(|p| match p.piece {
+                    Piece::Resistance(r) => self.circuit.resistances[r].ohms < 1e6,
+                    _ => true,
+                });
+                if closed {
+                    self.lead(k, element, 0, 0.4);
+                }
+                self.bridge(element, "short", (0, 1), 0.1);
+            }
+            DeviceRole::Transistor(_) | DeviceRole::RectifierValve => {
+                self.leads(k, element, 0.3);
+                let laws = self.circuit.laws_of(k);
+                let cells = single(laws.into_iter().map(Change::Unplug).collect());
+                self.add("dead", name, "", 0.4, cells);
+                for pair in pairs(element.terminals.len().min(3)) {
+                    self.bridge(element, "short", pair, 0.15);
+                }
+            }
+            DeviceRole::OutputTransformer | DeviceRole::MainsTransformer => {
+                self.leads(k, element, 0.2);
+            }
+            DeviceRole::Loudspeaker => self.hide("open", name),
+            DeviceRole::VoltageSource => self.source(k, element),
+            DeviceRole::CurrentSource | DeviceRole::ControlledSource => {}
+        }
+    }
+
+    /// Whether it is on the mains' side of a rectifier, where no direct current says anything.
+    pub(super) fn is_of_mains(&self, element: &Element, role: DeviceRole) -> bool {
+        let Some(supply) = self.supply else {
+            return false;
+        };
+        role == DeviceRole::MainsTransformer
+            || supply
+                .outputs
+                .iter()
+                .any(|o| o.rectifiers.contains(&element.name))
+            || role != DeviceRole::VoltageSource
+                && element.terminals.iter().any(|n| supply.alternating[n.0])
+                && !role.is_valve()
+    }
+
+    pub(super) fn hide(&mut self, fault: &str, name: &str) {
+        self.hidden.push((fault.to_string(), name.to_string()));
+    }
+
+    /// Every lead off its node.
+    fn leads(&mut self, k: usize, element: &Element, weight: f64) {
+        for terminal in 0..element.terminals.len() {
+            self.lead(k, element, terminal, weight);
+        }
+    }
+
+    fn lead(&mut self, k: usize, element: &Element, terminal: usize, weight: f64) {
+        // A lead that is fixed to nothing else cannot come off.
+        let node = element.terminals[terminal];
+        let others = self.circuit.elements.iter().flat_map(|e| &e.terminals);
+        if node != Node::GROUND && others.filter(|n| **n == node).count() < 2 {
+            return;
+        }
+        let pin = match element.kind {
+            Some(kind) if element.terminals.len() > 2 => kind.terminals[terminal],
+            _ => "",
+        };
+        let cells = single(vec![Change::Loosen(k, terminal)]);
+        self.add("open", &element.name, pin, weight, cells);
+    }
+
+    fn bridge(
+        &mut self,
+        element: &Element,
+        fault: &'static str,
+        (a, b): (usize, usize),
+        weight: f64,
+    ) {
+        let (from, to) = (element.terminals[a], element.terminals[b]);
+        if from == to {
+            return;
+        }
+        let lead = match element.kind {
+            Some(kind) if element.terminals.len() > 2 => {
+                format!("{} to {}", kind.terminals[a], kind.terminals[b])
+            }
+            _ => String::new(),
+        };
+        let cells = single(vec![Change::Join(from, to, SHORT)]);
+        self.add(fault, &element.name, &lead, weight, cells);
+    }
+
+    fn resistor(&mut self, element: &Element) {
+        let Some(Piece::Resistance(k)) = element.ports.first().map(|p| p.piece) else {
+            return;
+        };
+        let ohms = self.circuit.resistances[k].ohms;
+        let name = &element.name;
+        // Film: open 59 %, drift 36 %, short 5 %; a builder's misread colours are drift here.
+        let open = OPEN.map(|(open, part)| Cell {
+            changes: vec![Change::Ohms(k, open.max(100.0 * ohms.abs()))],
+            part,
+            value: None,
+            width: 0.0,
+        });
+        self.add("open", name, "", 1.0, open.to_vec());
+        self.add(
+            "short",
+            name,
+            "",
+            0.1,
+            single(vec![Change::Ohms(k, SHORT.min(0.01 * ohms.abs()))]),
+        );
+        let tolerance = element.tolerance.map_or(0.05, |t| t.high.max(-t.low));
+        for up in [true, false] {
+            let mut cells = Vec::new();
+            let mut at = fun::ln(1.0 + 1.2 * tolerance);
+            // Finely about the decade of a misread colour, coarsely beyond it.
+            for (width, count) in [(0.22, 4), (0.4, 4), (0.8, 3)] {
+                for _ in 0..count {
+                    let middle = at + 0.5 * width;
+                    let value = ohms * fun::exp(if up { middle } else { -middle });
+                    cells.push(Cell {
+                        changes: vec![Change::Ohms(k, value)],
+                        part: width / 9.8,
+                        value: Some(value),
+                        width,
+                    });
+                    at += width;
+                }
+            }
+            self.add(
+                "wrong value",
+                name,
+                if up { "high" } else { "low" },
+                0.6,
+                cells,
+            );
+        }
+    }
+
+    fn capacitor(&mut self, element: &Element) {
+        let name = &element.name;
+        match element.ports.first().map(|p| p.piece) {
+            Some(Piece::Capacitance(k)) if self.tones => {
+                let cells = single(vec![Change::Farads(k, 1e-18)]);
+                self.add("open", name, "", 0.4, cells);
+            }
+            _ => self.hide("open", name),
+        }
+        let &[a, b] = &element.terminals[..] else {
+            return;
+        };
+        if a == b {
+            return;
+        }
+        self.bridge(element, "short", (0, 1), 0.5);
+        let (largest, count) = LEAK;
+        let cells = (0..count).map(|n| {
+            let ohms = largest / f64::from(1u32 << n);
+            Cell {
+                changes: vec![Change::Join(a, b, ohms)],
+                part: 1.0 / count as f64,
+                value: Some(ohms),
+                width: fun::ln(2.0),
+            }
+        });
+        let cells = cells.collect();
+        self.add("leaky", name, "", 0.8, cells);
+    }
+
+    fn valve(&mut self, k: usize, element: &Element) {
+        let name = &element.name;
+        let laws = self.circuit.laws_of(k);
+        self.add(
+            "dead",
+            name,
+            "",
+            0.5,
+            single(laws.into_iter().map(Change::Unplug).collect()),
+        );
+        let current =
+            self.variables.all.iter().position(|v| {
+                v.element == Some(k) && v.target == Target::Current && v.unit.is_none()
+            });
+        if let Some(variable) = current {
+            let least = 0.94 * (1.0 + self.variables.all[variable].range.low);
+            let width = 0.3f64;
+            let cells = (0..8).map(|n| {
+                let part = least * fun::exp(-(n as f64 + 0.5) * width);
+                Cell {
+                    changes: vec![Change::Variable(variable, part)],
+                    part: 1.0 / 8.0,
+                    value: Some(part),
+                    width,
+                }
+            });
+            self.add("weak", name, "", 0.3, cells.collect());
+        }
+        self.leads(k, element, 0.35);
+        let Some(kind) = element.kind else { return };
+        for (a, b) in pairs(element.terminals.len()) {
+            self.bridge(element, "short", (a, b), 0.07);
+        }
+        let at = |pin: &str| {
+            let place = kind.terminals.iter().position(|t| *t == pin)?;
+            element.terminals.get(place).copied()
+        };
+        if let (Some(plate), Some(grid)) = (at("plate"), at("grid")) {
+            // 0.2 uA to 50 uA of ions: the last is a valve about to run away.
+            let width = fun::ln(2.0);
+            let cells = (0..8).map(|n| {
+                let amperes = 0.3e-6 * fun::exp(n as f64 * width);
+                Cell {
+                    changes: vec![Change::Leak(plate, grid, amperes)],
+                    part: 1.0 / 8.0,
+                    value: Some(amperes),
+                    width,
+                }
+            });
+            self.add("gassy", name, "", 0.3, cells.collect());
+        }
+    }
+
+    fn source(&mut self, k: usize, element: &Element) {
+        let Some(Piece::Branch(branch)) = element.ports.first().map(|p| p.piece) else {
+            return;
+        };
+        let BranchKind::Source(drive) = &self.circuit.branches[branch].kind else {
+            return;
+        };
+        let dc = drive.dc;
+        if dc.abs() < SUPPLY_V {
+            return;
+        }
+        let name = &element.name;
+        self.add(
+            "supply",
+            name,
+            "missing",
+            0.7,
+            single(vec![Change::Source(branch, 0.0)]),
+        );
+        self.add(
+            "supply",
+            name,
+            "disconnected",
+            0.5,
+            single(vec![Change::Loosen(k, 0)]),
+        );
+        for (lead, sign) in [("low", -1.0f64), ("high", 1.0)] {
+            let width = 0.15;
+            let count = if sign < 0.0 { 8 } else { 4 };
+            let cells = (0..count).map(|n| {
+                let volts = dc * fun::exp(sign * (0.07 + (n as f64 + 0.5) * width));
+                Cell {
+                    changes: vec![Change::Source(branch, volts)],
+                    part: 1.0 / count as f64,
+                    value: Some(volts),
+                    width,
+                }
+            });
+            self.add("supply", name, lead, 0.5, cells.collect());
+        }
+    }
+
+    /// Bottles whose sections are dead together.
+    fn bottles(&mut self) {
+        let mut done: Vec<String> = Vec::new();
+        for first in &self.circuit.elements {
+            let Some(bottle) = self.bottle(first) else {
+                continue;
+            };
+            if done.contains(&bottle) {
+                continue;
+            }
+            let sections: Vec<usize> = (0..self.circuit.elements.len())
+                .filter(|&k| self.bottle(&self.circuit.elements[k]).as_ref() == Some(&bottle))
+                .collect();
+            if sections.len() > 1 {
+                let laws = sections.iter().flat_map(|&k| self.circuit.laws_of(k));
+                let cells = single(laws.map(Change::Unplug).collect());
+                self.add("dead", &bottle, "no heater", 0.6, cells);
+            }
+            done.push(bottle);
+        }
+    }
+
+    fn bottle(&self, element: &Element) -> Option<String> {
+        if element.role() != Some(DeviceRole::Valve) {
+            return None;
+        }
+        let k = self
+            .circuit
+            .elements
+            .iter()
+            .position(|e| std::ptr::eq(e, element))?;
+        let variable = self.variables.all.iter().find(|v| v.element == Some(k))?;
+        self.variables.parts.get(variable.part).cloned()
+    }
+
+    /// Valves of different type in each other's sockets.
+    fn exchanged_valves(&mut self) {
+        let circuit = self.circuit;
+        let mut bottles: Vec<(String, Vec<usize>)> = Vec::new();
+        for (k, element) in circuit.elements.iter().enumerate() {
+            let Some(bottle) = self.bottle(element) else {
+                continue;
+            };
+            match bottles.iter_mut().find(|b| b.0 == bottle) {
+                Some(found) => found.1.push(k),
+                None => bottles.push((bottle, vec![k])),
+            }
+        }
+        let kind = |k: usize| circuit.elements[k].kind.map(|k| k.name);
+        let model = |k: usize| circuit.elements[k].made.model.clone();
+        for (n, (one, mine)) in bottles.iter().enumerate() {
+            for (two, theirs) in &bottles[n + 1..] {
+                let alike = mine.len() == theirs.len()
+                    && mine.iter().zip(theirs).all(|(a, b)| kind(*a) == kind(*b));
+                let (a, b) = (mine[0], theirs[0]);
+                if !alike || circuit.elements[a].model == circuit.elements[b].model {
+                    continue;
+                }
+                let pairs = mine.iter().zip(theirs);
+                let changes = pairs
+                    .flat_map(|(&a, &b)| [Change::Model(a, model(b)), Change::Model(b, model(a))]);
+                let element = format!("{one} {two}");
+                self.add(
+                    "wrong valve",
+                    &element,
+                    "in each other's sockets",
+                    0.1,
+                    single(changes.collect()),
+                );
+            }
+        }
+    }
+}
+
+/// Pairs of the first so many.
+fn pairs(n: usize) -> Vec<(usize, usize)> {
+    (0..n)
+        .flat_map(|a| (a + 1..n).map(move |b| (a, b)))
+        .collect()
+}
+
+/// Two resistors in each other's places, for one that is suspected and all others.
+pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
+    let resistors: Vec<(&Element, usize, f64)> = circuit
+        .elements
+        .iter()
+        .filter(|e| e.role() == Some(DeviceRole::Resistor))
+        .filter_map(|e| match e.ports.first()?.piece {
+            Piece::Resistance(k) => Some((e, k, circuit.resistances[k].ohms)),
+            _ => None,
+        })
+        .collect();
+    let mut found = Vec::new();
+    for (n, &(one, k, ohms)) in resistors.iter().enumerate() {
+        for &(two, j, others) in &resistors[n + 1..] {
+            let suspected = suspects.contains(&one.name) || suspects.contains(&two.name);
+            if !suspected || fun::ln(ohms / others).abs() < 0.25 {
+                continue;
+            }
+            found.push(Hypothesis {
+                fault: "interchanged",
+                element: format!("{} {}", one.name, two.name),
+                lead: String::new(),
+                weight: 0.2 / resistors.len() as f64,
+                cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
+                unit: "",
+            });
+        }
+    }
+    found
+}

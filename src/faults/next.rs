@@ -1,0 +1,189 @@
+//! What to measure next: the point whose reading is expected to tell most (D. V. Lindley, Ann.
+//! Math. Stat. 27, 1956, p. 986; from memory).
+//!
+//! Each hypothesis foretells the next reading as a normal distribution about what the readings so
+//! far leave of its tolerances; what a point tells is the entropy of their mixture less the mean
+//! of their own entropies, in bits.
+
+use super::bench::{Bench, Point};
+use super::likelihood::{Factored, log_sum};
+use super::rank::{Judged, Meter, Ranking, coming, covariance, own, row};
+use super::readings::{Reading, label};
+use super::state::{Quantity, State};
+use crate::circuit::Node;
+use crate::math::fun;
+
+/// A point that was not measured.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Next {
+    /// Where.
+    pub point: Point,
+    /// What its reading is expected to tell, bits.
+    pub gain: f64,
+    /// V there in the sound circuit.
+    pub volts: f64,
+    /// The most that any likely fault puts there, V.
+    pub most: f64,
+}
+
+/// Hypotheses that are weighed.
+const WEIGHED: usize = 30;
+/// Gauss and Hermite's seven points for a mean over a normal distribution.
+const HERMITE: [(f64, f64); 7] = [
+    (-3.750_439_717_725_742, 5.482_688_559_722_185e-4),
+    (-2.366_759_410_734_541, 3.075_712_396_758_647e-2),
+    (-1.154_405_394_739_968, 0.240_123_178_605_012_7),
+    (0.0, 0.457_142_857_142_857_1),
+    (1.154_405_394_739_968, 0.240_123_178_605_012_7),
+    (2.366_759_410_734_541, 3.075_712_396_758_647e-2),
+    (3.750_439_717_725_742, 5.482_688_559_722_185e-4),
+];
+/// Gains within this are equal, bits: then the safer point goes first.
+const EQUAL: f64 = 0.05;
+
+/// All points of the user's that were not measured, the most telling first, the safer of equals
+/// before the others.
+pub fn next(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &Ranking,
+) -> Vec<Next> {
+    let measured = |n: Node| {
+        readings
+            .iter()
+            .any(|r| r.point.is_plain() && r.point.a == n && r.point.b == Node::GROUND)
+    };
+    let nodes = bench.circuit.nodes.iter().enumerate().skip(1);
+    // A DC meter has no business where the mains are.
+    let alternating = |k: usize| bench.supply.as_ref().is_some_and(|s| s.alternating[k]);
+    let points: Vec<Point> = nodes
+        .filter(|(k, node)| !node.inner && !measured(Node(*k)) && !alternating(*k))
+        .map(|(k, _)| Point {
+            label: label(&bench.circuit, Node(k), Node::GROUND),
+            a: Node(k),
+            b: Node::GROUND,
+            quantity: Quantity::Volts,
+            state: State::Working,
+        })
+        .collect();
+    let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    all.extend(points.iter().cloned());
+    let mut foretold: Vec<(f64, Vec<(f64, f64)>)> = Vec::new();
+    for judged in ranking.judged.iter().take(WEIGHED) {
+        if judged.probability < 1e-4 {
+            break;
+        }
+        if let Some(each) = foretell(bench, readings, meter, ranking, judged, &all) {
+            foretold.push((judged.probability, each));
+        }
+    }
+    let whole: f64 = foretold.iter().map(|f| f.0).sum();
+    let mut found: Vec<Next> = Vec::new();
+    for (k, point) in points.into_iter().enumerate() {
+        let each: Vec<(f64, f64, f64)> = foretold
+            .iter()
+            .map(|(p, each)| (p / whole, each[k].0, each[k].1))
+            .collect();
+        let most = each.iter().filter(|e| e.0 > 0.01);
+        found.push(Next {
+            volts: super::bench::volts(&bench.sound, point.a),
+            most: most.fold(0.0, |m, e| m.max(e.1.abs())),
+            gain: gain(&each),
+            point,
+        });
+    }
+    found.sort_by(|a, b| b.gain.total_cmp(&a.gain));
+    // Among equals of the best one the safest goes first, and so on down the list.
+    let mut sorted = Vec::with_capacity(found.len());
+    while !found.is_empty() {
+        let best = found[0].gain;
+        let equals = found
+            .iter()
+            .take_while(|n| best - n.gain < EQUAL.min(0.1 * best + 1e-12));
+        let safest = equals
+            .enumerate()
+            .min_by(|a, b| danger(a.1).total_cmp(&danger(b.1)).then(a.0.cmp(&b.0)));
+        let place = safest.map_or(0, |s| s.0);
+        sorted.push(found.remove(place));
+    }
+    sorted
+}
+
+/// Volts by which a point is judged dangerous.
+fn danger(next: &Next) -> f64 {
+    next.volts.abs().max(next.most)
+}
+
+/// What a hypothesis foretells at the points behind the readings: mean and deviation.
+fn foretell(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &Ranking,
+    judged: &Judged,
+    points: &[Point],
+) -> Option<Vec<(f64, f64)>> {
+    let changes = judged.which.map_or(&[][..], |w| {
+        &ranking.hypotheses[w].cells[judged.cell].changes
+    });
+    let seen = bench.look(changes, points, Some(&judged.seen), true)?;
+    let n = readings.len();
+    let rows: Vec<Vec<f64>> = (0..points.len())
+        .map(|k| row(&seen, k, judged.width, meter))
+        .collect();
+    let known = Factored::new(covariance(&rows[..n], &own(&seen, readings, meter)), n)?;
+    let mut off: Vec<f64> = readings
+        .iter()
+        .zip(&seen.reads)
+        .map(|(r, v)| r.value - v)
+        .collect();
+    if let Some(slipped) = judged.fit.slipped {
+        off[slipped] = 0.0;
+    }
+    known.solve(&mut off);
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let each = (n..points.len()).map(|k| {
+        let with: Vec<f64> = (0..n).map(|i| dot(&rows[i], &rows[k])).collect();
+        let mut weighted = with.clone();
+        known.solve(&mut weighted);
+        let mean = seen.reads[k] + dot(&with, &off);
+        let noise = fun::hypot(coming(seen.reads[k], meter), seen.doubt[k]);
+        let square = dot(&rows[k], &rows[k]) + noise * noise - dot(&with, &weighted);
+        (mean, square.max(noise * noise).sqrt())
+    });
+    Some(each.collect())
+}
+
+/// Entropy of a mixture less the mean entropy of its parts (weight, mean, deviation), bits.
+fn gain(parts: &[(f64, f64, f64)]) -> f64 {
+    let normal = |x: f64, mean: f64, deviation: f64| {
+        let z = (x - mean) / deviation;
+        -0.5 * z * z - fun::ln(deviation) - 0.5 * fun::ln(std::f64::consts::TAU)
+    };
+    let mut sum = 0.0;
+    for &(weight, mean, deviation) in parts {
+        for (z, part) in HERMITE {
+            let x = mean + z * deviation;
+            let terms: Vec<f64> = parts
+                .iter()
+                .map(|&(w, m, d)| fun::ln(w) + normal(x, m, d))
+                .collect();
+            sum += weight * part * (normal(x, mean, deviation) - log_sum(&terms));
+        }
+    }
+    (sum / std::f64::consts::LN_2).max(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two equal hypotheses far apart are told by one bit, alike ones by none.
+    #[test]
+    fn a_reading_that_parts_two_equals_tells_a_bit() {
+        let far = gain(&[(0.5, 0.0, 1.0), (0.5, 100.0, 1.0)]);
+        let alike = gain(&[(0.5, 3.0, 1.0), (0.5, 3.0, 1.0)]);
+        assert!((far - 1.0).abs() < 1e-6 && alike < 1e-9, "{far} {alike}");
+    }
+}

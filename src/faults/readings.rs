@@ -1,0 +1,309 @@
+//! Readings of a meter: a CSV of `probe,value`.
+
+use super::bench::Point;
+use super::state::{Quantity, State, tone_source};
+use crate::circuit::{Circuit, Node};
+use crate::diag::nearest;
+use crate::num::{self, Role};
+
+/// What a meter showed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Reading {
+    /// Where.
+    pub point: Point,
+    /// V.
+    pub value: f64,
+    /// What its last digit is worth, V.
+    pub digit: f64,
+    /// Its line, from 1.
+    pub line: usize,
+}
+
+/// What is wrong with a table of readings.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Wrong {
+    /// From 1; the heading is line 1.
+    pub line: usize,
+    /// The column's name.
+    pub column: &'static str,
+    /// In a few words.
+    pub why: String,
+    /// What to do.
+    pub hint: String,
+}
+
+/// The columns.
+pub const COLUMNS: [&str; 2] = ["probe", "value"];
+
+fn wrong(line: usize, column: &'static str, why: String, hint: &str) -> Wrong {
+    let hint = hint.to_string();
+    Wrong {
+        line,
+        column,
+        why,
+        hint,
+    }
+}
+
+/// Reads a table.
+///
+/// # Errors
+/// The first thing that is wrong with it.
+pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
+    let mut reader = csv::ReaderBuilder::new()
+        .flexible(true)
+        .trim(csv::Trim::All)
+        .comment(Some(b'#'))
+        .from_reader(text.as_bytes());
+    let example = "expected lines such as `v(plate1),172` below the heading `probe,value`";
+    let unread = |e: csv::Error| {
+        let line = e.position().map_or(1, |p| p.line() as usize);
+        wrong(line, COLUMNS[0], e.to_string(), example)
+    };
+    let head = reader.headers().map_err(unread)?.clone();
+    let mut places = [0; 2];
+    for (place, column) in places.iter_mut().zip(COLUMNS) {
+        let found = head.iter().position(|h| {
+            h.trim_start_matches('\u{feff}')
+                .eq_ignore_ascii_case(column)
+        });
+        *place = found
+            .ok_or_else(|| wrong(1, column, "there is no column of this name".into(), example))?;
+    }
+    let stated = head.iter().position(|h| h.eq_ignore_ascii_case("state"));
+    let mut readings: Vec<Reading> = Vec::new();
+    for record in reader.records() {
+        let record = record.map_err(unread)?;
+        let line = record.position().map_or(1, |p| p.line() as usize);
+        let cell = |k: usize| record.get(places[k]).unwrap_or("");
+        if record.iter().all(str::is_empty) {
+            continue;
+        }
+        // `v(a,b)` without quotes falls into two columns; the value is then the next one.
+        let (mut probe, mut value) = (cell(0).to_string(), cell(1).to_string());
+        if probe.contains('(') && !probe.contains(')') && value.ends_with(')') {
+            probe = format!("{probe},{value}");
+            value = record.get(places[1] + 1).unwrap_or("").to_string();
+        }
+        let mut point = point(&probe, circuit, line)?;
+        let state = stated.and_then(|k| record.get(k)).unwrap_or("");
+        stand(&mut point, state, circuit, line)?;
+        if let Some(before) = readings.iter().find(|r| r.point.label == point.label) {
+            let why = format!("`{}` stands on line {} already", point.label, before.line);
+            return Err(wrong(
+                line,
+                COLUMNS[0],
+                why,
+                "keep the reading that you trust",
+            ));
+        }
+        // A blank is a point that was not measured.
+        if value.is_empty() {
+            continue;
+        }
+        let (value, digit) = number(&value, point.quantity).ok_or_else(|| {
+            let (what, hint) = match point.quantity {
+                Quantity::Volts => ("a voltage", "expected volts, such as 172.3, -38 or 12m"),
+                Quantity::Ohms => ("a resistance", "expected ohms, such as 1.52k or 1.1meg"),
+                Quantity::Gain => (
+                    "a gain",
+                    "expected volts out per volt in, such as 54, or 34.6dB",
+                ),
+            };
+            wrong(line, COLUMNS[1], format!("`{value}` is not {what}"), hint)
+        })?;
+        readings.push(Reading {
+            point,
+            value,
+            digit,
+            line,
+        });
+    }
+    if readings.is_empty() {
+        let why = "there is no reading in it".to_string();
+        return Err(wrong(1, COLUMNS[1], why, example));
+    }
+    Ok(readings)
+}
+
+/// Enters the state that a point is measured in.
+fn stand(point: &mut Point, text: &str, circuit: &Circuit, line: usize) -> Result<(), Wrong> {
+    let hint = "expected `working`, `valves pulled`, `XV1A pulled`, `STANDBY open` or `mains off`";
+    let Some(mut state) = State::parse(text, circuit) else {
+        return Err(wrong(
+            line,
+            "state",
+            format!("`{text}` is not a state"),
+            hint,
+        ));
+    };
+    match point.quantity {
+        Quantity::Ohms if matches!(state, State::Working | State::Off) => state = State::Off,
+        Quantity::Volts if state != State::Off => {}
+        Quantity::Gain if state == State::Working => {
+            if tone_source(circuit).is_none() {
+                let why = "the netlist has no source for the tone".to_string();
+                return Err(wrong(
+                    line,
+                    COLUMNS[0],
+                    why,
+                    "write `AC 1` on the line of the input",
+                ));
+            }
+        }
+        _ => {
+            let why = format!("`{}` cannot be measured with `{text}`", point.label);
+            return Err(wrong(
+                line,
+                "state",
+                why,
+                "ohms go with `mains off`, gains with `working`",
+            ));
+        }
+    }
+    point.state = state;
+    let words = state.words(circuit);
+    if !words.is_empty() && point.quantity != Quantity::Ohms {
+        point.label = format!("{}, {words}", point.label);
+    }
+    Ok(())
+}
+
+/// A number of its kind, and what the last digit is worth.
+fn number(text: &str, quantity: Quantity) -> Option<(f64, f64)> {
+    let lower = text.to_lowercase();
+    match quantity {
+        Quantity::Volts => volts(text),
+        Quantity::Ohms => {
+            let bare = lower
+                .trim_end_matches(['Ω', 'ω'])
+                .trim_end_matches("ohm")
+                .trim();
+            let (value, _) = num::parse_value(bare, Role::Resistance).ok()?;
+            (value.is_finite() && value >= 0.0).then_some((value, 0.005 * value))
+        }
+        Quantity::Gain => {
+            let value = match lower.strip_suffix("db") {
+                Some(db) => crate::math::fun::pow(10.0, num::parse(db.trim())? / 20.0),
+                None => num::parse(lower.trim())?,
+            };
+            (value.is_finite() && value >= 0.0).then_some((value, 0.005 * value))
+        }
+    }
+}
+
+/// `v(a)`, `v(a,b)`, `r(a)`, `gain v(a)` or the bare name of a node.
+fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
+    let whole = text;
+    let lower = text.to_lowercase();
+    let (quantity, text) = if lower.starts_with("gain ") {
+        (Quantity::Gain, text[5..].trim())
+    } else if lower.starts_with("r(") {
+        (Quantity::Ohms, text)
+    } else {
+        (Quantity::Volts, text)
+    };
+    if lower.starts_with("ripple ") {
+        let why = format!("`{whole}`: ripple is not judged");
+        return Err(wrong(line, COLUMNS[0], why, "leave its line out"));
+    }
+    let letter = if quantity == Quantity::Ohms {
+        ['r', 'R']
+    } else {
+        ['v', 'V']
+    };
+    let inside = text
+        .strip_prefix(letter)
+        .map(str::trim_start)
+        .and_then(|t| t.strip_prefix('('))
+        .and_then(|t| t.strip_suffix(')'));
+    let names = inside.unwrap_or(text);
+    let mut nodes = Vec::new();
+    let split: Vec<&str> = names.split(',').map(str::trim).collect();
+    if text.is_empty() || split.len() > 2 || (inside.is_none() && text.contains('(')) {
+        let why = format!("`{text}` is not a point to measure");
+        return Err(wrong(
+            line,
+            COLUMNS[0],
+            why,
+            "expected `v(plate1)`, or `v(a,b)` between two points",
+        ));
+    }
+    for name in split {
+        let Some(node) = circuit.node(name) else {
+            let why = format!("the netlist has no node `{name}`");
+            let hint = match nearest(name, circuit.node_names()) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "`gridleak bias` lists the nodes".to_string(),
+            };
+            return Err(wrong(line, COLUMNS[0], why, &hint));
+        };
+        nodes.push(node);
+    }
+    let (a, b) = (nodes[0], nodes.get(1).copied().unwrap_or(Node::GROUND));
+    let label = label(circuit, a, b);
+    Ok(Point {
+        label: match quantity {
+            Quantity::Volts => label,
+            Quantity::Ohms => format!("r{}", &label[1..]),
+            Quantity::Gain => format!("gain {label}"),
+        },
+        a,
+        b,
+        quantity,
+        state: State::Working,
+    })
+}
+
+/// How a point is written.
+pub fn label(circuit: &Circuit, a: Node, b: Node) -> String {
+    let name = |n: Node| circuit.nodes[n.0].name.as_str();
+    match b {
+        Node::GROUND => format!("v({})", name(a)),
+        _ => format!("v({},{})", name(a), name(b)),
+    }
+}
+
+/// Volts as written, and what the last digit is worth.
+fn volts(text: &str) -> Option<(f64, f64)> {
+    let text = text.trim();
+    let bare = text.strip_suffix(['V', 'v']).map_or(text, str::trim_end);
+    let (value, _) = num::parse_value(bare, Role::Voltage).ok()?;
+    if !value.is_finite() {
+        return None;
+    }
+    let digits: String = bare
+        .chars()
+        .take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))
+        .collect();
+    let places = digits.split_once('.').map_or(0, |(_, d)| d.len());
+    let scale = match digits.parse::<f64>() {
+        Ok(d) if d != 0.0 => (value / d).abs(),
+        _ => 1.0,
+    };
+    // Beyond five places it is a computer's number and no meter's.
+    let digit = scale * crate::math::fun::pow(10.0, -(places.min(5) as f64));
+    Some((value, digit))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_digit_is_seen() {
+        let close = |text: &str, value: f64, digit: f64| {
+            let (v, d) = volts(text).expect("volts");
+            assert!(
+                (v - value).abs() < 1e-9 && (d - digit).abs() < 1e-9,
+                "{text} {v} {d}"
+            );
+        };
+        close("172", 172.0, 1.0);
+        close("172.3", 172.3, 0.1);
+        close("-0.05", -0.05, 0.01);
+        close("12m", 0.012, 0.001);
+        close("0.00 V", 0.0, 0.01);
+        assert!(volts("off").is_none() && volts("nan").is_none() && volts("1e999").is_none());
+    }
+}

@@ -1,0 +1,175 @@
+//! A supply on the mains as direct current sees it.
+//!
+//! A whole mains cycle costs seconds, and thousands of faults are tried. So the cycle is found once
+//! for the sound circuit, and each rectifier's output becomes a source with a resistance: the mean
+//! current that it delivers at the mean volts, and how that rises when the load pulls them down
+//! (one more cycle for each output, with a fifth more current). The mains then rest. What the
+//! means of the cycle differ from this operating point by is kept as a correction of each node.
+
+use crate::analysis::NoSolution;
+use crate::analysis::mains;
+use crate::analysis::periodic;
+use crate::circuit::{Circuit, CurrentPart, Node, Sink};
+use crate::device::source::Drive;
+use crate::system::assemble::Assembly;
+
+/// One output of the rectifiers.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Output {
+    /// Where.
+    pub node: Node,
+    /// The rectifiers that feed it, by name.
+    pub rectifiers: Vec<String>,
+    /// Its source among the circuit's currents.
+    pub current: usize,
+    /// Its resistance among the circuit's resistances.
+    pub resistance: usize,
+    /// Mean volts.
+    pub volts: f64,
+    /// Mean amperes into the node.
+    pub amperes: f64,
+    /// What the current rises by for each volt less, S.
+    pub siemens: f64,
+}
+
+impl Output {
+    /// The source's current with the node at ground, A.
+    pub fn short(&self) -> f64 {
+        self.amperes + self.siemens * self.volts
+    }
+}
+
+/// The supply of a circuit.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Supply {
+    /// The source that brings in the mains, by name.
+    pub mains: String,
+    /// All that direct current comes from.
+    pub outputs: Vec<Output>,
+    /// Laws of the rectifiers that the outputs stand for.
+    pub unplugged: Vec<usize>,
+    /// The means of the cycle, by unknown.
+    pub mean: Vec<f64>,
+    /// Nodes that carry the mains, by number.
+    pub alternating: Vec<bool>,
+}
+
+/// More current, as a part of what flows, to find an output's resistance.
+const MORE: f64 = 0.2;
+/// Less than this is no supply, A.
+const LEAST_A: f64 = 1e-6;
+/// A node carries AC beyond this, V peak to peak, and this part of its mean.
+const AC: (f64, f64) = (3.0, 0.5);
+
+/// Puts sources in the place of the rectifiers; none if nothing is fed from the mains.
+///
+/// # Errors
+/// If the cycle was not found.
+pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> {
+    let Some(mains) = mains::find(circuit) else {
+        return Ok(None);
+    };
+    let (cycle, mut assembly) = periodic::cycle(Assembly::new(circuit), &mains)?;
+    let mean = cycle.mean();
+    let nodes = circuit.nodes.len();
+    let (mut low, mut high) = (vec![0.0f64; nodes], vec![0.0f64; nodes]);
+    for (k, mean) in mean.iter().take(nodes - 1).enumerate() {
+        (low[k + 1], high[k + 1]) = (*mean, *mean);
+    }
+    for instant in &cycle.instants {
+        for (k, x) in instant.x.iter().take(nodes - 1).enumerate() {
+            low[k + 1] = low[k + 1].min(*x);
+            high[k + 1] = high[k + 1].max(*x);
+        }
+    }
+    let swing = |n: Node| high[n.0] - low[n.0];
+    let volts = |n: Node| n.0.checked_sub(1).map_or(0.0, |k| mean[k]);
+    let alternating = (0..nodes)
+        .map(|n| swing(Node(n)) > AC.0 && swing(Node(n)) > AC.1 * volts(Node(n)).abs())
+        .collect();
+    let mut supply = Supply {
+        alternating,
+        ..Supply::default()
+    };
+    for (k, element) in circuit.elements.iter().enumerate() {
+        if !element.role().is_some_and(|r| r.rectifies()) {
+            continue;
+        }
+        for law in circuit.laws_of(k) {
+            for (output, sink) in circuit.laws[law].outputs.iter().enumerate() {
+                let Sink::Current(a, b) = *sink else { continue };
+                let amperes = cycle.average(|i| assembly.law_currents(law, &i.x).i[output]);
+                // What is fed is smooth; the other end swings with the mains.
+                let (node, amperes) = match swing(a) < swing(b) {
+                    true => (a, -amperes),
+                    false => (b, amperes),
+                };
+                if amperes.abs() < LEAST_A || node == Node::GROUND {
+                    continue;
+                }
+                if !supply.unplugged.contains(&law) {
+                    supply.unplugged.push(law);
+                }
+                let outputs = &mut supply.outputs;
+                let place = outputs.iter().position(|o| o.node == node);
+                let place = place.unwrap_or_else(|| {
+                    outputs.push(Output {
+                        node,
+                        rectifiers: Vec::new(),
+                        current: 0,
+                        resistance: 0,
+                        volts: volts(node),
+                        amperes: 0.0,
+                        siemens: 0.0,
+                    });
+                    outputs.len() - 1
+                });
+                outputs[place].amperes += amperes;
+                if !outputs[place].rectifiers.contains(&element.name) {
+                    outputs[place].rectifiers.push(element.name.clone());
+                }
+            }
+        }
+    }
+    drop(assembly);
+    for output in &mut supply.outputs {
+        let ohms = (output.volts / output.amperes / MORE).abs();
+        circuit.join(output.node, Node::GROUND, ohms);
+        let found = periodic::cycle_near(Assembly::new(circuit), &mains, &cycle);
+        let loaded = found.map(|(cycle, _)| cycle.mean());
+        circuit.part();
+        let fell = match &loaded {
+            Ok(mean) => output.volts - mean[output.node.0 - 1],
+            Err(_) => 0.05 * output.volts,
+        };
+        let more = MORE * output.amperes * (1.0 - fell / output.volts);
+        output.siemens = (more / fell).abs().clamp(1e-6, 10.0);
+    }
+    for output in &mut supply.outputs {
+        circuit.currents.push(CurrentPart {
+            a: Node::GROUND,
+            b: output.node,
+            drive: Drive {
+                dc: output.short(),
+                says_dc: true,
+                ac: None,
+                wave: None,
+            },
+        });
+        output.current = circuit.currents.len() - 1;
+        output.resistance = circuit.join(output.node, Node::GROUND, 1.0 / output.siemens);
+    }
+    supply.mains = circuit
+        .elements
+        .iter()
+        .find(|e| match mains.sources.first() {
+            Some(crate::system::assemble::Driven::Voltage(k)) => e
+                .ports
+                .iter()
+                .any(|p| p.piece == crate::circuit::Piece::Branch(*k)),
+            _ => false,
+        })
+        .map_or_else(|| "mains".to_string(), |e| e.name.clone());
+    supply.mean = mean;
+    Ok(Some(supply))
+}
