@@ -94,9 +94,10 @@ impl Netlist {
     /// If there is no such file, or it is not a netlist.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, Error> {
         let read = Netlist::read(&path.as_ref().display().to_string(), &FileLoader);
-        match read.problems.iter().any(Diagnostic::is_error) {
-            true => Err(read.refused(read.problems.clone())),
-            false => Ok(read),
+        if read.problems.iter().any(Diagnostic::is_error) {
+            Err(read.refused(read.problems.clone()))
+        } else {
+            Ok(read)
         }
     }
 

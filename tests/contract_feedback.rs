@@ -376,9 +376,10 @@ fn distortion_is_compared_at_equal_output() {
             let (mut low, mut high) = (0.0, 3.0);
             for _ in 0..60 {
                 let middle = 0.5 * (low + high);
-                match bent(middle, beta).0 < level.unwrap_or(1.0) {
-                    true => low = middle,
-                    false => high = middle,
+                if bent(middle, beta).0 < level.unwrap_or(1.0) {
+                    low = middle
+                } else {
+                    high = middle
                 }
             }
             let expected = 100.0 * bent(low, beta).1;

@@ -201,9 +201,10 @@ fn without_rights() -> Vec<&'static str> {
         .arg("-u")
         .output()
         .is_ok_and(|o| o.stdout.starts_with(b"0"));
-    match is_root {
-        true => vec!["setpriv", "--bounding-set", "-all", "sh"],
-        false => vec!["sh"],
+    if is_root {
+        vec!["setpriv", "--bounding-set", "-all", "sh"]
+    } else {
+        vec!["sh"]
     }
 }
 

@@ -57,10 +57,7 @@ fn agrees(name: &str, text: &str) -> bool {
 #[test]
 fn the_verdict_is_shared_by_a_run_in_the_right_phase_and_in_the_wrong_one() {
     let (mut stable, mut unstable) = (0, 0);
-    let mut count = |is: bool| match is {
-        true => unstable += 1,
-        false => stable += 1,
-    };
+    let mut count = |is: bool| if is { unstable += 1 } else { stable += 1 };
     for ohms in [820.0, 2.2e3, 4.7e3, 15e3, 47e3] {
         for (phase, plates) in [("right", ["up", "down"]), ("wrong", ["down", "up"])] {
             count(agrees(&format!("pair {ohms} {phase}"), &pair(ohms, plates)));

@@ -222,10 +222,11 @@ impl CircuitProblem {
                 what,
                 ..
             } => near(n).or_else(|| {
-                Some(match known.is_empty() {
-                    true => format!("the netlist has no {what}"),
-                    false => format!("the netlist has {known}"),
-                })
+                Some(if known.is_empty() {
+format!("the netlist has no {what}")
+} else {
+format!("the netlist has {known}")
+})
             }),
             PotWithoutModel {
                 element,

@@ -339,12 +339,11 @@ fn remarks(session: &Session<'_>, findings: &Findings) {
         }
         let cycles = measured.found().map(|f| f.cycles).max().unwrap_or(1);
         if cycles > 1 {
-            let hum = match measured.mains {
-                true => {
-                    "; the mains are one, so sag and hum are in all figures, hum also in \
+            let hum = if measured.mains {
+                "; the mains are one, so sag and hum are in all figures, hum also in \
                          harmonics that are multiples of the mains' frequency"
-                }
-                false => "",
+            } else {
+                ""
             };
             session.note(&format!(
                 "{of}another source moves by itself; all sources repeat after {cycles} cycles, \

@@ -283,7 +283,7 @@ impl Version<'_> {
             negative,
             transformer: turns_round(circuit),
             thd,
-            solved: self.is_drawn.then(|| drawn::Solved {
+            solved: self.is_drawn.then_some(drawn::Solved {
                 driven: self.driven,
                 small,
                 pickup,
@@ -345,16 +345,15 @@ fn values(
                 .hint("expected ohms with commas between, or open, as in open,10k,4k7")
         };
         let open = word.eq_ignore_ascii_case("open");
-        let ohms = match open {
-            true => None,
-            false => {
-                let parsed = num::parse_value(word, Role::Resistance);
-                let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
-                if ohms == 0.0 || !ohms.is_finite() {
-                    return Err(bad("is not a resistance"));
-                }
-                Some(ohms)
+        let ohms = if open {
+            None
+        } else {
+            let parsed = num::parse_value(word, Role::Resistance);
+            let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
+            if ohms == 0.0 || !ohms.is_finite() {
+                return Err(bad("is not a resistance"));
             }
+            Some(ohms)
         };
         let setting = ohms.map(|ohms| {
             let value = common::number(word, file, span.start as usize, span.end as usize);

@@ -82,13 +82,14 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
     let circuit = session.circuit(Timing::default())?;
     let probe = probe(session, &circuit)?;
     let with_ac = circuit.drives().filter(|d| d.ac.is_some()).count();
-    let source = match session.text("source").is_some() || with_ac == 1 {
-        true => Some(driven_source::named(
+    let source = if session.text("source").is_some() || with_ac == 1 {
+        Some(driven_source::named(
             session,
             &circuit,
             "which source is the input?",
-        )?),
-        false => None,
+        )?)
+    } else {
+        None
     };
     let driven = source.as_ref().map(|s| s.1);
     // The total is integrated last: it takes about as many frequencies as a curve.
@@ -241,9 +242,12 @@ impl Findings {
             ("", Side::Right),
         ]);
         let volts = |v: f64| num::engineering(v, "V", 3);
-        let dbu = |v: f64| match v > 0.0 {
-            true => format!("{:.1} dBu", noise::dbu(v)),
-            false => String::new(),
+        let dbu = |v: f64| {
+            if v > 0.0 {
+                format!("{:.1} dBu", noise::dbu(v))
+            } else {
+                String::new()
+            }
         };
         table.row([
             format!("at {}", self.probe),

@@ -52,15 +52,15 @@ impl Factored {
         let n = self.n;
         for i in 0..n {
             let mut sum = b[i];
-            for k in 0..i {
-                sum -= self.low[i * n + k] * b[k];
+            for (k, b) in b[..i].iter().enumerate() {
+                sum -= self.low[i * n + k] * b;
             }
             b[i] = sum / self.low[i * n + i];
         }
         for i in (0..n).rev() {
             let mut sum = b[i];
-            for k in i + 1..n {
-                sum -= self.low[k * n + i] * b[k];
+            for (k, b) in b.iter().enumerate().skip(i + 1) {
+                sum -= self.low[k * n + i] * b;
             }
             b[i] = sum / self.low[i * n + i];
         }

@@ -216,9 +216,10 @@ impl<'n> Bench<'n> {
             bound,
             Bound::Sine(_) | Bound::Played(..) | Bound::Stress(_, Some(_))
         );
-        match whole && found > most {
-            true => Err(FigureProblem::TooManyStores { found, most }.at(figure.span)),
-            false => Ok(()),
+        if whole && found > most {
+            Err(FigureProblem::TooManyStores { found, most }.at(figure.span))
+        } else {
+            Ok(())
         }
     }
 
@@ -328,9 +329,12 @@ impl<'n> Bench<'n> {
                     }
                     Ok(())
                 },
-                |_| match (self.stopped)() {
-                    true => Err(Trouble::Stopped),
-                    false => Ok(()),
+                |_| {
+                    if (self.stopped)() {
+                        Err(Trouble::Stopped)
+                    } else {
+                        Ok(())
+                    }
                 },
             );
             let failed = match outcome {
@@ -377,9 +381,12 @@ impl<'n> Bench<'n> {
                 }
                 let rest = State::at_rest();
                 let state = sine.map_or_else(|| rest.clone(), |sine| rest.clone().driven(sine));
-                let poll = || match (self.stopped)() {
-                    true => Err(Trouble::Stopped),
-                    false => Ok(()),
+                let poll = || {
+                    if (self.stopped)() {
+                        Err(Trouble::Stopped)
+                    } else {
+                        Ok(())
+                    }
                 };
                 let survey = stress::survey(&mut circuit, vec![state], poll, || ());
                 let survey = survey.and_then(|mut survey| match survey.failed.remove(0) {

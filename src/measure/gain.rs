@@ -88,18 +88,20 @@ pub fn sweep(
     let room = || Vec::with_capacity(frequencies_hz.len());
     let mut found = Response {
         gains: (0..probes).map(|_| room()).collect(),
-        delays: match wanted.delay {
-            true => (0..probes).map(|_| Vec::new()).collect(),
-            false => Vec::new(),
+        delays: if wanted.delay {
+            (0..probes).map(|_| Vec::new()).collect()
+        } else {
+            Vec::new()
         },
         impedances: wanted.seen.iter().map(|_| room()).collect(),
     };
     let excitation = Excitation::Source(wanted.driven);
     for &freq in frequencies_hz {
         let mut at = small.at(freq)?;
-        match wanted.delay {
-            true => at.solve_slope(excitation),
-            false => _ = at.solve(excitation),
+        if wanted.delay {
+            at.solve_slope(excitation)
+        } else {
+            _ = at.solve(excitation)
         }
         for (k, pickup) in wanted.pickups.iter().enumerate() {
             let h = at.read_solved(pickup, excitation);

@@ -132,9 +132,10 @@ impl Loader for SandboxLoader<'_> {
             Some(folder) => plain(&folder.join(path)),
             None => PathBuf::from(path),
         };
-        let mut file = match from.is_none() && self.own_word {
-            true => inputs::open_named(&path, self.sandbox)?,
-            false => inputs::open(&path, self.sandbox)?,
+        let mut file = if from.is_none() && self.own_word {
+            inputs::open_named(&path, self.sandbox)?
+        } else {
+            inputs::open(&path, self.sandbox)?
         };
         let about = file.metadata().map_err(InputProblem::from)?;
         if about.len() > self.most as u64 {

@@ -297,7 +297,9 @@ impl From<Located> for Diagnostic {
         };
         diagnostic = diagnostic.of(&located.problem);
         diagnostic.hint = located.problem.hint();
-        diagnostic.also = located.also.map(|(span, label)| (span, label.to_string()));
+        diagnostic.also = located
+            .also
+            .map(|(span, label)| Box::new((span, label.to_string())));
         diagnostic
     }
 }

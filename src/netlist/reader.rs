@@ -337,12 +337,11 @@ impl<'s> Reader<'s> {
         from: Option<&str>,
     ) -> Result<(String, String), LoadProblem> {
         let (name, text) = loader.load(path, from)?;
-        match self.bytes + text.len() > self.limits.count(Bound::NetlistSize) << 20 {
-            true => Err(LoadProblem::TooLarge),
-            false => {
-                room_for(&text)?;
-                Ok((name, text))
-            }
+        if self.bytes + text.len() > self.limits.count(Bound::NetlistSize) << 20 {
+            Err(LoadProblem::TooLarge)
+        } else {
+            room_for(&text)?;
+            Ok((name, text))
         }
     }
 

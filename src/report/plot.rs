@@ -159,9 +159,10 @@ pub fn marked_spectrum(
 pub fn against(title: &str, quantity: &str, places: &[f64], traces: &[Trace]) -> String {
     let (low, high) = axis::extent(places.iter().copied());
     let least = places.iter().copied().fold(f64::INFINITY, f64::min);
-    let across = match least > 0.0 && high / low > 32.0 {
-        true => Axis::decades(quantity, "", least, high),
-        false => Axis::exact(quantity, "", low, high, WIDTH / 90.0),
+    let across = if least > 0.0 && high / low > 32.0 {
+        Axis::decades(quantity, "", least, high)
+    } else {
+        Axis::exact(quantity, "", low, high, WIDTH / 90.0)
     };
     draw_panels(title, &across, places, traces, &[], Scale::Apart)
 }

@@ -29,9 +29,12 @@ impl Findings {
             column
         };
         let several = self.measured.len() > 1;
-        let name = |m: &Measured, plain: &str| match several {
-            true => m.variant.label(),
-            false => plain.to_string(),
+        let name = |m: &Measured, plain: &str| {
+            if several {
+                m.variant.label()
+            } else {
+                plain.to_string()
+            }
         };
         for m in &self.measured {
             let readings = m.drawn().map(|r| (r.level, r.rms));
@@ -79,13 +82,12 @@ impl Findings {
                         column(&mut all.into_iter()),
                     ));
                 };
-            match several {
-                true => imd("", |t| t.total()),
-                false => {
-                    imd("second order", |t| t.second);
-                    imd("third order", |t| t.third);
-                    imd("both", |t| t.total());
-                }
+            if several {
+                imd("", |t| t.total())
+            } else {
+                imd("second order", |t| t.second);
+                imd("third order", |t| t.third);
+                imd("both", |t| t.total());
             }
         }
         plot::over_level(&self.heading(), &levels, self.level_unit, &traces, &marks)

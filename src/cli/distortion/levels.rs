@@ -27,9 +27,10 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
         let number = |text: &str| {
             let (value, _) =
                 num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is not a number"))?;
-            match value > 0.0 && value.is_finite() {
-                true => Ok(value),
-                false => Err(bad("is not more than zero")),
+            if value > 0.0 && value.is_finite() {
+                Ok(value)
+            } else {
+                Err(bad("is not more than zero"))
             }
         };
         let Some((from, rest)) = word.split_once("..") else {
@@ -57,9 +58,12 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
         }
         enough(count as f64)?;
         let last = (count - 1) as f64;
-        levels.extend((0..count).map(|k| match k + 1 == count {
-            true => to,
-            false => from * fun::pow(to / from, k as f64 / last),
+        levels.extend((0..count).map(|k| {
+            if k + 1 == count {
+                to
+            } else {
+                from * fun::pow(to / from, k as f64 / last)
+            }
         }));
     }
     enough(levels.len() as f64)?;

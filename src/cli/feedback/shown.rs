@@ -40,9 +40,10 @@ impl Judged {
     /// What is wrong with the loop, if its feedback is positive.
     fn positive(&self) -> Option<&'static str> {
         self.figures.around.as_ref().filter(|a| a.is_positive())?;
-        Some(match self.transformer {
-            true => "positive feedback: exchange the ends of the transformer's primary",
-            false => "positive feedback: what comes back adds to the signal",
+        Some(if self.transformer {
+            "positive feedback: exchange the ends of the transformer's primary"
+        } else {
+            "positive feedback: what comes back adds to the signal"
         })
     }
 
@@ -230,9 +231,12 @@ impl Judged {
             f.low_hz.map_or_else(none, hertz),
             f.high_hz.map_or_else(none, hertz),
             num::engineering(size(f.impedance), "Ω", 3),
-            absent(self.loop_db().map(|l| match l.0.is_finite() {
-                true => decibels_of(l.0),
-                false => none(),
+            absent(self.loop_db().map(|l| {
+                if l.0.is_finite() {
+                    decibels_of(l.0)
+                } else {
+                    none()
+                }
             })),
             absent(self.loop_db().map(|l| decibels_of(l.1))),
             absent(self.phase_margin().map(|m| margin(m, "°"))),

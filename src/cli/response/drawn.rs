@@ -86,9 +86,10 @@ impl Findings {
         // Inside a wide band, outside a narrow one.
         let ends = (band.low_hz, band.high_hz);
         let is_narrow = matches!(ends, (Some(low), Some(high)) if high < NARROW * low);
-        let (low, high) = match is_narrow {
-            true => (Side::Left, Side::Right),
-            false => (Side::Right, Side::Left),
+        let (low, high) = if is_narrow {
+            (Side::Left, Side::Right)
+        } else {
+            (Side::Right, Side::Left)
         };
         for (at, side) in [(band.low_hz, low), (band.high_hz, high)] {
             marks.extend(at.map(|at| Mark {

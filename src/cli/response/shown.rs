@@ -150,9 +150,12 @@ impl Findings {
     fn values(&self) -> Table {
         let head = self.curves.iter().flat_map(|curves| {
             let label = curves.variant.label();
-            self.probes.iter().map(move |probe| match label.is_empty() {
-                true => probe.clone(),
-                false => format!("{label} {probe}"),
+            self.probes.iter().map(move |probe| {
+                if label.is_empty() {
+                    probe.clone()
+                } else {
+                    format!("{label} {probe}")
+                }
             })
         });
         let head: Vec<String> = head.collect();

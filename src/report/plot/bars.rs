@@ -31,9 +31,10 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
     let labels = upright.labels().map(|l| l.chars().count()).max();
     let frame = Frame {
         left: 42.0 + wide(labels.unwrap_or(0)),
-        right: match named {
-            true => WIDTH - 34.0 - SAMPLE - wide(longest.unwrap_or(0)),
-            false => WIDTH - 24.0,
+        right: if named {
+            WIDTH - 34.0 - SAMPLE - wide(longest.unwrap_or(0))
+        } else {
+            WIDTH - 24.0
         },
         top: head,
         bottom: head + ONLY_PANEL,
