@@ -15,6 +15,7 @@ mod examples;
 mod failure;
 mod faults;
 mod feedback;
+mod fit;
 mod frequencies;
 mod guards;
 pub mod guide;
@@ -71,6 +72,7 @@ pub const COMMANDS: &[&Command] = &[
     &parts::COMMAND,
     &draw::COMMAND,
     &curves::COMMAND,
+    &fit::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &guide::COMMAND,
