@@ -39,6 +39,7 @@ const ORDER: &[&str] = &[
     "curves",
     "draw",
     "stress",
+    "faults",
     "parts",
     "feedback",
     "sound",

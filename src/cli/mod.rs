@@ -1,6 +1,7 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
 mod bias;
+mod book;
 mod check;
 mod common;
 mod compare;
@@ -73,6 +74,7 @@ pub const COMMANDS: &[&Command] = &[
     &guide::COMMAND,
     &examples::COMMAND,
     &compare::COMMAND,
+    &book::COMMAND,
     &faults::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,

@@ -8,7 +8,6 @@ use crate::circuit::bind::Timing;
 use crate::measure::stress::{self, State, Survey};
 use crate::netlist::Loader;
 use crate::parts::{self, Heaters, Line, stock};
-use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use clap::Arg;
 use clap::ArgMatches;
@@ -55,11 +54,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         session.fits(&circuit)?;
     }
     let states = states(&circuit, sine, session.mains_range()?);
-    let progress = Progress::new("parts", states.len() as f64, session.quiet);
-    let survey = stress::survey(&mut circuit, states, interrupt::check, || {
-        progress.one_more()
-    })?;
-    drop(progress);
+    let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
     let mut lines = parts::list(&circuit, &survey);
     if let Some(items) = items {

@@ -2,6 +2,7 @@
 
 pub mod file;
 mod folder;
+pub mod kept;
 pub mod plot;
 pub mod progress;
 pub mod svg;

@@ -1,5 +1,6 @@
 //! Progress of long work: a line on a terminal, nothing in a pipe.
 
+use super::kept;
 use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 use std::fmt::Write;
 use std::io::IsTerminal;
@@ -39,7 +40,7 @@ impl Progress {
             .with_key("left", left);
         bar.set_style(style);
         bar.set_message(what);
-        let is_shown = !quiet && std::io::stderr().is_terminal();
+        let is_shown = !quiet && !kept::is_on() && std::io::stderr().is_terminal();
         Progress {
             drawer: is_shown.then(|| drawer(&bar)).flatten(),
             bar,
@@ -53,6 +54,11 @@ impl Progress {
     pub fn one_more(&self) {
         let done = self.done.fetch_add(1, Ordering::Relaxed) + 1;
         self.at(done as f64);
+    }
+
+    /// Says what is being done.
+    pub fn says(&self, what: String) {
+        self.bar.set_message(what);
     }
 
     /// Tells how much is done.

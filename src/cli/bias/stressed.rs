@@ -8,7 +8,6 @@ use super::figures::shown;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::stress::{self, Survey};
-use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 
 /// What the parts stand over all states, where `--drive` asks for it.
@@ -27,9 +26,7 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     }
     interrupt::watch();
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
-    let progress = Progress::new("bias", states.len() as f64, session.quiet);
-    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
-    drop(progress);
+    let survey = driven::survey(circuit, states, ("bias", session.quiet))?;
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,

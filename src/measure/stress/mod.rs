@@ -81,6 +81,22 @@ impl Survey {
         let mut all = self.figures.iter();
         all.find(|f| f.subject.eq_ignore_ascii_case(subject) && f.quantity == quantity)
     }
+
+    /// The survey of some of the states alone; none if one of them was not looked at. Each state
+    /// is solved by itself, so it is what a survey of those would have found.
+    pub fn only(&self, states: &[State]) -> Option<Survey> {
+        let place = |s: &State| self.states.iter().position(|known| known == s);
+        let places: Vec<usize> = states.iter().map(place).collect::<Option<_>>()?;
+        let figures = self.figures.iter().map(|f| Stress {
+            values: places.iter().map(|&k| f.values[k]).collect(),
+            ..f.clone()
+        });
+        Some(Survey {
+            states: states.to_vec(),
+            failed: places.iter().map(|&k| self.failed[k].clone()).collect(),
+            figures: figures.collect(),
+        })
+    }
 }
 
 /// Takes a circuit through states and reads all its parts. The circuit is as before afterwards.
