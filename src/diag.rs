@@ -65,9 +65,11 @@ pub struct Diagnostic {
     /// The words that are meant; none if the place is the command line.
     pub span: Option<Span>,
     /// Another place that matters, with a few words about it.
-    pub also: Option<(Span, String)>,
+    pub also: Option<Box<(Span, String)>>,
     /// What to do.
     pub hint: Option<String>,
+    /// The kind of problem that it is made of, by the name of its variant; empty for others.
+    pub cause: String,
 }
 
 impl Diagnostic {
@@ -79,6 +81,7 @@ impl Diagnostic {
             span: span.into(),
             also: None,
             hint: None,
+            cause: String::new(),
         }
     }
 
@@ -96,9 +99,17 @@ impl Diagnostic {
         self
     }
 
+    /// The same with the kind of problem that it is made of.
+    pub fn of(mut self, problem: &impl std::fmt::Debug) -> Self {
+        let name = format!("{problem:?}");
+        let end = name.find(|c: char| !c.is_alphanumeric());
+        self.cause = name[..end.unwrap_or(name.len())].to_string();
+        self
+    }
+
     /// The same with a second place, such as that of the first of two equal names.
     pub fn also(mut self, span: Span, label: impl Into<String>) -> Self {
-        self.also = Some((span, label.into()));
+        self.also = Some(Box::new((span, label.into())));
         self
     }
 
@@ -159,12 +170,13 @@ impl Files {
         };
         // Odd parts stand in backticks.
         let parts = message.split('`').enumerate();
-        let mut shown = parts.map(
-            |(k, part)| match k % 2 == 1 && self.text(file).contains(part) {
-                true => "...",
-                false => part,
-            },
-        );
+        let mut shown = parts.map(|(k, part)| {
+            if k % 2 == 1 && self.text(file).contains(part) {
+                "..."
+            } else {
+                part
+            }
+        });
         let first = shown.next().unwrap_or_default().to_string();
         Cow::Owned(shown.fold(first, |all, part| all + "`" + part))
     }
@@ -223,7 +235,7 @@ impl Files {
         if let Some(span) = diagnostic.span {
             group = group.element(self.excerpt(span, AnnotationKind::Primary, None));
         }
-        if let Some((span, label)) = &diagnostic.also {
+        if let Some((span, label)) = diagnostic.also.as_deref() {
             group = group.element(self.excerpt(*span, AnnotationKind::Context, Some(label)));
         }
         let mut shown = Renderer::plain().render(&[group]);
@@ -285,9 +297,12 @@ fn in_place(line: &str) -> Cow<'_, str> {
         return Cow::Borrowed(line);
     }
     // The renderer sees to those of ASCII.
-    let dots = |c: char| match odd(c) {
-        true => "\u{b7}".repeat(c.len_utf8() / 2) + if c.len_utf8() == 3 { "." } else { "" },
-        false => c.to_string(),
+    let dots = |c: char| {
+        if odd(c) {
+            "\u{b7}".repeat(c.len_utf8() / 2) + if c.len_utf8() == 3 { "." } else { "" }
+        } else {
+            c.to_string()
+        }
     };
     Cow::Owned(line.chars().map(dots).collect())
 }

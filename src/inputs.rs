@@ -95,12 +95,13 @@ impl Sandbox {
     /// If there is no such folder.
     pub fn new(folder: &Path) -> Result<Self, InputProblem> {
         let real = fs::canonicalize(folder)?;
-        match real.is_dir() {
-            true => Ok(Sandbox {
+        if real.is_dir() {
+            Ok(Sandbox {
                 asked: folder.to_owned(),
                 real,
-            }),
-            false => Err(InputProblem::System("it is not a folder".into())),
+            })
+        } else {
+            Err(InputProblem::System("it is not a folder".into()))
         }
     }
 
@@ -131,9 +132,10 @@ impl Sandbox {
         // outside is nobody's business.
         let whole = std::path::absolute(path)?;
         let mut real = whole.ancestors().filter_map(|p| fs::canonicalize(p).ok());
-        match real.next().is_some_and(|real| self.holds(&real)) {
-            true => Ok(()),
-            false => Err(self.outside()),
+        if real.next().is_some_and(|real| self.holds(&real)) {
+            Ok(())
+        } else {
+            Err(self.outside())
         }
     }
 }

@@ -94,9 +94,10 @@ impl Netlist {
     /// If there is no such file, or it is not a netlist.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, Error> {
         let read = Netlist::read(&path.as_ref().display().to_string(), &FileLoader);
-        match read.problems.iter().any(Diagnostic::is_error) {
-            true => Err(read.refused(read.problems.clone())),
-            false => Ok(read),
+        if read.problems.iter().any(Diagnostic::is_error) {
+            Err(read.refused(read.problems.clone()))
+        } else {
+            Ok(read)
         }
     }
 
@@ -330,7 +331,7 @@ impl Workbench {
         };
         let frequencies_hz = gain::decades(*range_hz.start(), *range_hz.end(), per_decade);
         let mut small = SmallSignal::new(&mut assembly, &x);
-        let found = gain::sweep(&mut small, &wanted, &frequencies_hz)
+        let found = gain::sweep(&mut small, &wanted, &frequencies_hz, &mut || ())
             .map_err(|singular| small_signal::no_solution(&self.circuit, singular))?;
         let gains = found.gains.into_iter().next();
         Ok(Response {

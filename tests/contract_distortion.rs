@@ -351,3 +351,36 @@ fn the_same_input_gives_the_same_bytes() {
     };
     assert_eq!(run(), run());
 }
+
+/// Where a load is named the plot has its watts, and a curve of few levels goes through the levels
+/// at which clipping begins.
+#[test]
+fn a_plot_shows_the_watts_of_a_load() {
+    let netlist =
+        Netlist::new("t\nV1 a 0 0 AC 1\nRS a out 1\nRL out 0 8\nD1 out 0 D\n.model D d\n");
+    let folder = tempfile::tempdir().unwrap();
+    let plot = folder.path().join("plot.svg");
+    let run = |few: bool| {
+        let run = distortion(&netlist)
+            .option("--frequency", "1k")
+            .option("--level", if few { "0.1,2" } else { "0.1" })
+            .option("--probe", "v(out)")
+            .option("--load", "RL")
+            .option("--csv", "-")
+            .arg("--onset");
+        let ran = run.option("--plot", plot.to_str().unwrap()).run();
+        assert_eq!(ran.status, 0, "{}", ran.stderr);
+        (ran.stdout, std::fs::read_to_string(&plot).unwrap())
+    };
+    let (table, picture) = run(true);
+    for words in ["into RL", "power (W)", "1 % at", "10 % at"] {
+        assert!(picture.contains(words), "{words}");
+    }
+    // What is measured for the picture alone is in no table.
+    let rows = table.lines().filter(|l| l.starts_with(['0', '2'])).count();
+    assert_eq!(rows, 2, "{table}");
+    let points = picture
+        .split("<polyline")
+        .map(|line| line.matches(',').count());
+    assert!(points.max() > Some(6), "the curve has its two points only");
+}

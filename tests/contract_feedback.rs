@@ -376,9 +376,10 @@ fn distortion_is_compared_at_equal_output() {
             let (mut low, mut high) = (0.0, 3.0);
             for _ in 0..60 {
                 let middle = 0.5 * (low + high);
-                match bent(middle, beta).0 < level.unwrap_or(1.0) {
-                    true => low = middle,
-                    false => high = middle,
+                if bent(middle, beta).0 < level.unwrap_or(1.0) {
+                    low = middle
+                } else {
+                    high = middle
                 }
             }
             let expected = 100.0 * bent(low, beta).1;
@@ -408,4 +409,50 @@ fn an_output_that_is_not_reached_leaves_the_cell_empty() {
         assert_eq!(cell(&found, row, "thd_percent"), None);
         assert!(cell(&found, row, "gain_db").is_some());
     }
+}
+
+/// A loudspeaker is a load too: the damping factor is its voice coil's resistance over the
+/// output's own impedance. The output is ideal behind 2 ohm, so that it is 6.56 ohm (0.82 of 8)
+/// over 2, at any frequency.
+#[test]
+fn a_loudspeaker_is_a_load() {
+    let netlist = Netlist::new(
+        "a loudspeaker behind two ohms\nVIN in 0 AC 1\nE1 e 0 in 0 10\nRS e out 2\n\
+         RF out in 1meg\nXSPEAKER out 0 GREEN\n.model GREEN speaker(ohms=8)\n.end\n",
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let json = folder.path().join("f.json");
+    for (frequency, turned) in [("80", false), ("1k", false), ("10k", true)] {
+        let ran = feedback(&netlist, "RF", "1meg")
+            .option("--load", "XSPEAKER")
+            .option("--frequency", frequency)
+            .option("--json", json.to_str().unwrap())
+            .probes(&[if turned { "v(0,out)" } else { "v(out)" }])
+            .run();
+        assert_eq!(ran.status, 0, "{}", ran.stderr);
+        let text = std::fs::read_to_string(&json).unwrap();
+        let record: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let damping = record["rows"][0]["damping_factor"].as_f64().unwrap();
+        close(frequency, damping, 6.56 / 2.0, 1e-4);
+    }
+}
+
+/// The plot is a family: for each value a gain, and a loop gain and its phase where there is a
+/// loop.
+#[test]
+fn the_plot_is_a_family_over_frequency() {
+    let netlist = Netlist::new(ONE_POLE);
+    let folder = tempfile::tempdir().unwrap();
+    let plot = folder.path().join("f.svg");
+    let ran = feedback(&netlist, "RF", "open,100k,10k")
+        .option("--plot", plot.to_str().unwrap())
+        .probes(&["v(out)"])
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let picture = std::fs::read_to_string(plot).unwrap();
+    for words in ["gain (dB)", "loop gain (dB)", "phase of the loop (degrees)"] {
+        assert!(picture.contains(words), "{words}");
+    }
+    assert_eq!(picture.matches("RF=open").count(), 1);
+    assert_eq!(picture.matches("RF=10k").count(), 3);
 }

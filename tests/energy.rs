@@ -76,9 +76,10 @@ fn books(circuit: &Circuit, freq_hz: f64, volts: f64) -> Books {
                 let current = search.wave(&Observable::current(element));
                 let ohms = element.value.expect("ohms");
                 let watts = ohms * (current.rms().powi(2) + current.mean().powi(2));
-                match element.name == "RDUMMY" {
-                    true => books.load += watts,
-                    false => books.resistors += watts,
+                if element.name == "RDUMMY" {
+                    books.load += watts
+                } else {
+                    books.resistors += watts
                 }
             }
             'C' => {
@@ -90,9 +91,10 @@ fn books(circuit: &Circuit, freq_hz: f64, volts: f64) -> Books {
                 let valve = element.kind.is_some_and(|k| {
                     matches!(k.name, "triode" | "pentode" | "output" | "rectifier")
                 });
-                match valve {
-                    true => books.valves += watts,
-                    false => books.others += watts,
+                if valve {
+                    books.valves += watts
+                } else {
+                    books.others += watts
                 }
             }
         }

@@ -94,9 +94,10 @@ fn numbers_are_read_back_as_they_were_printed() {
     let any = prop::num::f64::ANY;
     fed(6, 4000, 9, any, |value| {
         let full = gridleak::num::full(value);
-        match value.is_finite() {
-            true => assert_eq!(gridleak::num::parse(&full), Some(value), "{full}"),
-            false => assert_eq!(full, ""),
+        if value.is_finite() {
+            assert_eq!(gridleak::num::parse(&full), Some(value), "{full}")
+        } else {
+            assert_eq!(full, "")
         }
         for unit in ["V", "ohm", "dB", "%", ""] {
             assert!(!gridleak::num::engineering(value, unit, 4).is_empty());

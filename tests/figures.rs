@@ -155,9 +155,10 @@ fn a_cubic_has_its_harmonics_at_any_working_point() {
         let (mut low, mut high) = (1e-6, 100.0);
         for _ in 0..200 {
             let middle: f64 = 0.5 * (low + high);
-            match f(middle) < wanted {
-                true => low = middle,
-                false => high = middle,
+            if f(middle) < wanted {
+                low = middle
+            } else {
+                high = middle
             }
         }
         low

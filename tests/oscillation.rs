@@ -4,18 +4,14 @@
 //! eigenvalues.
 mod common;
 
+use common::stability::{self, verdict};
 use common::{Gridleak, Netlist};
-use gridleak::analysis::natural::{self, Stability};
-use gridleak::analysis::operating_point;
-use gridleak::analysis::small_signal::SmallSignal;
-use gridleak::analysis::transient::{self, Run};
+use gridleak::analysis::natural::Stability;
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Overrides;
 use gridleak::circuit::{self, Circuit};
 use gridleak::diag::Files;
 use gridleak::netlist::{self, MemoryLoader};
-use gridleak::system::probe::Observable;
-use std::convert::Infallible;
 
 fn built(text: &str) -> Circuit {
     let mut sources = Files::default();
@@ -53,67 +49,15 @@ fn two_stages(feedback_ohm: f64, to: &str, coupling: &str) -> String {
     )
 }
 
-/// The largest distance of any node from its start, in four equal parts of a run.
-fn strays(circuit: &Circuit, stop_s: f64) -> [f64; 4] {
-    let nodes = (1..circuit.nodes.len()).filter(|&k| !circuit.nodes[k].inner);
-    let probes: Vec<Observable> = nodes
-        .map(|k| Observable::voltage(circuit, circuit::Node(k)))
-        .collect();
-    let mut run = Run::new(0.0, stop_s / 4000.0, stop_s);
-    // Growth is to be seen, not a waveform.
-    run.accuracy.relative = 1e-4;
-    run.accuracy.volts = 1e-6;
-    let (mut start, mut parts) = (Vec::new(), [0.0f64; 4]);
-    let row = |t: f64, values: &[f64]| {
-        if start.is_empty() {
-            start = values.to_vec();
-        }
-        let part = ((4.0 * t / stop_s) as usize).min(3);
-        for (value, start) in values.iter().zip(&start) {
-            parts[part] = parts[part].max((value - start).abs());
-        }
-        Ok::<(), Infallible>(())
-    };
-    transient::run(circuit, &run, &probes, row, |_| Ok::<(), Infallible>(()))
-        .unwrap_or_else(|no| panic!("{no}"))
-        .unwrap();
-    parts
-}
-
-fn verdict(circuit: &Circuit) -> Stability {
-    let (point, mut assembly) = operating_point::dc(circuit).unwrap_or_else(|no| panic!("{no}"));
-    natural::stability(&mut SmallSignal::new(&mut assembly, &point.x))
-}
-
-/// Follows the circuit long enough for the growth in question to show, or for what dies away to be
-/// seen dying.
+/// Whether the circuit is unstable, by its verdict and by a run, which must agree.
 fn agrees(name: &str, text: &str) -> bool {
-    let circuit = built(text);
-    let found = verdict(&circuit);
-    let stop_s = match found {
-        Stability::Oscillates { growth_per_s, .. } | Stability::RunsAway { growth_per_s } => {
-            (16.0 / growth_per_s).clamp(400e-6, 2.0)
-        }
-        _ => 40e-3,
-    };
-    let [first, .., third, last] = strays(&circuit, stop_s);
-    let grew = last > 1.5 * first || last > 0.5 && last > 0.3 * third;
-    let unstable = !matches!(found, Stability::Stable);
-    assert!(!matches!(found, Stability::Unknown), "{name}");
-    assert_eq!(
-        grew, unstable,
-        "{name}: {found:?}, but the run strays by {first:e} .. {third:e} {last:e} V in {stop_s} s\n{text}"
-    );
-    unstable
+    stability::agrees(&built(text)).unwrap_or_else(|why| panic!("{name}: {why}\n{text}"))
 }
 
 #[test]
 fn the_verdict_is_shared_by_a_run_in_the_right_phase_and_in_the_wrong_one() {
     let (mut stable, mut unstable) = (0, 0);
-    let mut count = |is: bool| match is {
-        true => unstable += 1,
-        false => stable += 1,
-    };
+    let mut count = |is: bool| if is { unstable += 1 } else { stable += 1 };
     for ohms in [820.0, 2.2e3, 4.7e3, 15e3, 47e3] {
         for (phase, plates) in [("right", ["up", "down"]), ("wrong", ["down", "up"])] {
             count(agrees(&format!("pair {ohms} {phase}"), &pair(ohms, plates)));

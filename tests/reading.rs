@@ -266,7 +266,10 @@ fn includes_without_end_are_stopped() {
 fn a_main_file_that_cannot_be_read_is_an_error_without_place() {
     let mut sources = Files::default();
     let reading = read("none.cir", &MemoryLoader::default(), &mut sources);
-    let expected = Diagnostic::error("cannot read `none.cir`: no such file", None::<Span>);
+    let expected = Diagnostic {
+        cause: "Unreadable".to_string(),
+        ..Diagnostic::error("cannot read `none.cir`: no such file", None::<Span>)
+    };
     assert_eq!(reading.diagnostics, [expected]);
     assert!(!reading.is_good());
 }

@@ -490,3 +490,21 @@ fn memory_does_not_grow_with_the_clip() {
     );
     assert!(long < 200 * 1024);
 }
+
+/// A clip is read by what it holds, whatever its name says, and that is said.
+#[test]
+fn a_clip_with_a_wrong_name_is_read_by_its_content() {
+    let (netlist, files) = (Netlist::new(STAGE), folder());
+    let (clip, out) = (files.path().join("riff.mp3"), files.path().join("out.wav"));
+    wav(&clip, 8000, sine(440.0, 8e3, 0.05));
+    let ran = render(&netlist, &clip, &out).run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    assert!(
+        ran.stderr.contains("holds a WAV and is read as one"),
+        "{}",
+        ran.stderr
+    );
+    std::fs::write(&clip, b"ID3\x04\0\0 and so on").expect("written");
+    let ran = render(&netlist, &clip, &out).run();
+    assert_eq!(ran.status, 2, "{}", ran.stderr);
+}

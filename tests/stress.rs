@@ -130,6 +130,15 @@ fn a_screen_that_is_ok_at_rest_is_judged_driven() {
         "{}",
         driven.stderr
     );
+    // The summary on top must not call it well.
+    assert!(
+        driven
+            .stdout
+            .contains("OVER: driven screen dissipation of `XV1`")
+            && !driven.stdout.contains("are within it"),
+        "{}",
+        driven.stdout
+    );
     assert!(
         driven.stderr.contains("ripple current of `CK`"),
         "{}",

@@ -230,3 +230,71 @@ fn every_valve_of_the_library_names_its_base_and_heater() {
         }
     }
 }
+
+/// One row of tests/references/cutoff.csv.
+#[derive(Debug, serde::Deserialize)]
+struct Cutoff {
+    valve: String,
+    plate_v: f64,
+    current_a: f64,
+    /// What the sheet prints; none where no sheet was found that does.
+    sheet_vg: Option<f64>,
+    /// What the model needs.
+    model_vg: f64,
+    source: String,
+}
+
+/// The grid voltage at which a triode draws a current.
+fn grid_volts(valve: &str, plate_v: f64, current_a: f64) -> f64 {
+    let (mut cold, mut hot) = (-150.0, 0.0);
+    for _ in 0..18 {
+        let middle = 0.5 * (cold + hot);
+        // Beside the leakage of the junctions, 1e-12 S.
+        if plate_current(valve, "triode", plate_v, 0.0, middle) < current_a {
+            cold = middle;
+        } else {
+            hot = middle;
+        }
+    }
+    0.5 * (cold + hot)
+}
+
+/// Where every triode of the library is cut off, beside the sheet where one prints it. The
+/// model's side is a record: a refit that moves it changes the row, which is then read beside the
+/// sheet's. A sheet's figure is "approximate"; a model that cuts off at less than half of it or
+/// more than twice would bias wrongly whatever the sheet means.
+#[test]
+fn cut_off_of_every_triode_beside_the_sheet() {
+    let mut reader = csv::Reader::from_path("tests/references/cutoff.csv").expect("a table");
+    let rows: Vec<Cutoff> = reader.deserialize().map(|r| r.expect("a row")).collect();
+    let mut sources = Files::default();
+    let (body, _) = library::load(&mut sources);
+    let mut wrong = Vec::new();
+    for model in &body.models {
+        let name = &model.name.text;
+        let is_old = ["_1996", "_plain"]
+            .iter()
+            .any(|end| name.to_lowercase().ends_with(end));
+        if !model.kind.text.eq_ignore_ascii_case("triode") || is_old {
+            continue;
+        }
+        let Some(row) = rows.iter().find(|r| r.valve.eq_ignore_ascii_case(name)) else {
+            let found = grid_volts(name, 250.0, 10e-6);
+            wrong.push(format!(
+                "no row: {name},250,0.00001,,{found:.2},no sheet found"
+            ));
+            continue;
+        };
+        let found = grid_volts(name, row.plate_v, row.current_a);
+        if (found / row.model_vg - 1.0).abs() > 0.01 {
+            wrong.push(format!("{row:?}: now {found:.2} V"));
+        }
+        if let Some(sheet) = row.sheet_vg {
+            println!("{name}: {found:.2} V, the sheet {sheet} V ({})", row.source);
+            if !(0.5..2.0).contains(&(found / sheet)) {
+                wrong.push(format!("{name}: {found:.2} V, but the sheet {sheet} V"));
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}

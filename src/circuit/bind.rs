@@ -199,20 +199,21 @@ impl<'a> Binder<'a> {
         let found = self.branch_by_name.get(&path.to_lowercase()).copied();
         // Any element with a current unknown may be sensed: V, L, E, H and B with V=.
         found.unwrap_or_else(|| {
-            let names: Vec<String> = match self.is_searching() {
-                true => self
-                    .expansion
+            let names: Vec<String> = if self.is_searching() {
+                self.expansion
                     .elements
                     .iter()
                     .map(|f| self.path(*f))
-                    .collect(),
-                false => vec![],
+                    .collect()
+            } else {
+                vec![]
             };
             let sources = names.iter().filter(|n| name_letter(last_part(n)) == 'V');
             // An element of that name is what was meant; it has no current to sense.
-            let near = match names.iter().any(|n| n.eq_ignore_ascii_case(&path)) {
-                true => None,
-                false => self.near(&path, sources.map(String::as_str)),
+            let near = if names.iter().any(|n| n.eq_ignore_ascii_case(&path)) {
+                None
+            } else {
+                self.near(&path, sources.map(String::as_str))
             };
             self.problems
                 .push(CircuitProblem::UnknownSource { name: path, near }.at(name.span));

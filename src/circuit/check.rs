@@ -166,9 +166,10 @@ fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
         };
         // What a controlled voltage puts out may well be there to be probed and no more.
         let driven = matches!(element.letter, 'E' | 'H' | 'B');
-        let mut diagnostic = match driven && circuit.branch_of(element).is_some() {
-            true => problem.warn_at(element.span),
-            false => problem.at(element.span),
+        let mut diagnostic = if driven && circuit.branch_of(element).is_some() {
+            problem.warn_at(element.span)
+        } else {
+            problem.at(element.span)
         };
         // A misspelt node name is the usual reason.
         let others = circuit.node_names().filter(|n| n != name && *n != "0");

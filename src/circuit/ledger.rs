@@ -132,9 +132,10 @@ impl Finding {
 
     /// What is missed as a part of what meets there.
     pub fn part(&self) -> f64 {
-        match self.met > 0.0 {
-            true => self.missed.abs() / self.met,
-            false => 0.0,
+        if self.met > 0.0 {
+            self.missed.abs() / self.met
+        } else {
+            0.0
         }
     }
 }
@@ -160,9 +161,10 @@ impl Tally {
         let Some(watts) = self.watts else {
             return "there is no power".to_string();
         };
-        let part = match watts.turned > 0.0 {
-            true => watts.missed.abs() / watts.turned,
-            false => 0.0,
+        let part = if watts.turned > 0.0 {
+            watts.missed.abs() / watts.turned
+        } else {
+            0.0
         };
         format!(
             "all powers add up to {} of {} in total ({part:.1e})",

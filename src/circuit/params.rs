@@ -326,9 +326,10 @@ pub fn read(param: &Param, value: &Value, owner: &str) -> Result<f64, CircuitPro
     Err(CircuitProblem::ParameterRange {
         name: param.name.to_string(),
         owner: owner.to_string(),
-        found: match number.is_nan() {
-            true => format!("`{}`", value.text),
-            false => value.text.clone(),
+        found: if number.is_nan() {
+            format!("`{}`", value.text)
+        } else {
+            value.text.clone()
         },
         expected: if number.is_nan() {
             "a number".into()

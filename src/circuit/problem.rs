@@ -222,10 +222,11 @@ impl CircuitProblem {
                 what,
                 ..
             } => near(n).or_else(|| {
-                Some(match known.is_empty() {
-                    true => format!("the netlist has no {what}"),
-                    false => format!("the netlist has {known}"),
-                })
+                Some(if known.is_empty() {
+format!("the netlist has no {what}")
+} else {
+format!("the netlist has {known}")
+})
             }),
             PotWithoutModel {
                 element,
@@ -291,7 +292,7 @@ impl CircuitProblem {
     /// An error at a place.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
         let hint = self.hint();
-        let diagnostic = Diagnostic::error(self.to_string(), span);
+        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
         match hint {
             Some(hint) => diagnostic.hint(hint),
             None => diagnostic,

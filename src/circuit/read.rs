@@ -77,9 +77,10 @@ impl Circuit {
 fn read(name: &str, loader: &dyn Loader, settings: &Overrides) -> Result<Circuit, Refused> {
     let mut files = Files::default();
     let reading = netlist::read(name, loader, &mut files);
-    let circuit = match reading.is_good() {
-        true => build(&reading.netlist, settings, Timing::default(), &mut files),
-        false => Err(reading.diagnostics),
+    let circuit = if reading.is_good() {
+        build(&reading.netlist, settings, Timing::default(), &mut files)
+    } else {
+        Err(reading.diagnostics)
     };
     match circuit {
         Ok(built) => Ok(built.circuit),

@@ -20,6 +20,7 @@ use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings as measured;
 use crate::measure::quiescent::{self, AtRest};
 use crate::num;
+use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use clap::{Arg, ArgAction, ArgMatches};
 use figures::exceeded;
@@ -82,7 +83,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut circuit = session.circuit_with(&more, Timing::default())?;
     let stressed = stressed::stressed(&session, &mut circuit)?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
+    let progress = Progress::new("bias", 1.0, session.quiet);
     let (quiescent, mut assembly) = quiescent::solve(&circuit)?;
+    drop(progress);
     match &quiescent.found {
         AtRest::Point(point) if point.method != Method::Plain => session.note(&format!(
             "plain Newton did not settle; the operating point was found by {}",

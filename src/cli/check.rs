@@ -17,6 +17,7 @@ use crate::diag::{Diagnostic, Files, clean};
 use crate::inputs;
 use crate::netlist::{self, Loader};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
+use crate::report::kept;
 use crate::report::progress::Progress;
 use crate::sheet::Want;
 use crate::sheet::cases::Case;
@@ -435,6 +436,9 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
 /// Prints to standard output. A reader that went away is no failure.
 pub(super) fn print(text: &str) -> Result<Outcome, Failure> {
     let text = clean::lines(text);
+    if kept::chart(&text) {
+        return Ok(Outcome::Done);
+    }
     let mut out = std::io::stdout().lock();
     match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
         Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {

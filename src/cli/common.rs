@@ -18,6 +18,7 @@ use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::report::kept;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
@@ -456,6 +457,9 @@ impl<'m> Session<'m> {
         }
         let chart = chart();
         let chart = clean::lines(&chart);
+        if kept::chart(&chart) {
+            return Ok(());
+        }
         let mut out = std::io::stdout().lock();
         match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => Ok(()),

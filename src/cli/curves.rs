@@ -238,9 +238,10 @@ fn find(
     level: Option<f64>,
     alone: bool,
 ) -> Result<Findings, Failure> {
-    let worked = match alone {
-        true => None,
-        false => Some(load_line::worked(circuit, device, freq_hz)?),
+    let worked = if alone {
+        None
+    } else {
+        Some(load_line::worked(circuit, device, freq_hz)?)
     };
     let asked = session.number("screen", Role::Voltage)?;
     let vsk = asked.or(worked.map(|w| w.point.vsk)).unwrap_or(250.0);

@@ -104,11 +104,19 @@ struct Measured {
     tones: Vec<Intermodulation>,
     /// Where clipping begins, for each of [`ONSETS`], if it was asked for.
     onsets: Vec<Option<Reading>>,
+    /// Levels between those asked for, for the plot alone.
+    between: Vec<Reading>,
     /// Whether the circuit's supply is fed from the mains.
     mains: bool,
 }
 
 impl Measured {
+    /// All readings that lie on the plot's curves, in no order.
+    fn drawn(&self) -> impl Iterator<Item = &Reading> {
+        let onsets = self.onsets.iter().flatten();
+        self.readings.iter().chain(onsets).chain(&self.between)
+    }
+
     fn found(&self) -> impl Iterator<Item = &PeriodicState> {
         let tones = self.tones.iter().map(|t| &t.found);
         let onsets = self.onsets.iter().flatten();
@@ -188,7 +196,7 @@ fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Fi
         let question = "which source gives the sine?";
         let (source, driven, drive) = driven_source::named(session, &circuit, question)?;
         let probe = probe(session, &circuit)?;
-        let load = load(session, &circuit)?;
+        let load = driven_source::load(session, &circuit)?.map(|l| l.1);
         let findings = match &mut findings {
             Some(findings) => findings,
             none => none.insert(Findings {
@@ -244,6 +252,7 @@ fn measured(
         readings: Vec::new(),
         tones: Vec::new(),
         onsets: Vec::new(),
+        between: Vec::new(),
         mains: mains::find(circuit).is_some(),
     };
     let poll = &mut interrupt::check;
@@ -270,6 +279,15 @@ fn measured(
             .fold(f64::INFINITY, f64::min);
         measured.onsets = tester.onsets(findings.freq_hz, &ONSETS, near, poll)?;
     }
+    if session.text("plot").is_some() && findings.pair.is_none() {
+        // Measured last, so that the figures asked for are the same with and without a plot.
+        let found: Vec<f64> = measured.drawn().map(|r| r.level).collect();
+        for level in levels::between(&found) {
+            measured
+                .between
+                .push(tester.at_level(findings.freq_hz, level, poll)?);
+        }
+    }
     Ok(measured)
 }
 
@@ -284,31 +302,6 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
         );
     };
     Ok(probe)
-}
-
-fn load(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Load>, Failure> {
-    let Some(name) = session.text("load") else {
-        return Ok(None);
-    };
-    let resistors = circuit
-        .elements
-        .iter()
-        .filter(|e| e.letter == 'R' || e.kind.is_some_and(|k| k.name == "speaker"));
-    let element = circuit.element(name).ok_or_else(|| {
-        let failure = Failure::usage(format!("`--load {name}`: there is no such element"));
-        let names = resistors.map(|e| e.name.as_str());
-        match crate::diag::nearest(name, names) {
-            Some(near) => failure.hint(format!("did you mean `{near}`?")),
-            None => failure.hint("expected the name of a resistor or loudspeaker"),
-        }
-    })?;
-    let load = Load::new(circuit, element).ok_or_else(|| {
-        Failure::usage(format!(
-            "`--load {name}` is neither a loudspeaker nor a resistor of more than zero ohms"
-        ))
-        .hint("expected the resistor that stands for the load, for example `--load RLOAD`")
-    })?;
-    Ok(Some(load))
 }
 
 fn own_level(source: &str, drive: &Drive) -> Result<f64, Failure> {
@@ -346,12 +339,11 @@ fn remarks(session: &Session<'_>, findings: &Findings) {
         }
         let cycles = measured.found().map(|f| f.cycles).max().unwrap_or(1);
         if cycles > 1 {
-            let hum = match measured.mains {
-                true => {
-                    "; the mains are one, so sag and hum are in all figures, hum also in \
+            let hum = if measured.mains {
+                "; the mains are one, so sag and hum are in all figures, hum also in \
                          harmonics that are multiples of the mains' frequency"
-                }
-                false => "",
+            } else {
+                ""
             };
             session.note(&format!(
                 "{of}another source moves by itself; all sources repeat after {cycles} cycles, \

@@ -3,11 +3,14 @@
 use super::common::{Session, number_option};
 use super::driven_source as source;
 use super::failure::Failure;
+use super::interrupt;
 use crate::circuit::Circuit;
 use crate::figure::driven_source::own_sine;
-use crate::measure::stress::{self, Sine, Survey};
+use crate::measure::stress::{self, Sine, State, Survey};
 use crate::num::{self, Role};
+use crate::report::progress::Progress;
 use clap::Arg;
+use std::cell::RefCell;
 
 /// Adds the options that say how the circuit is driven; `--drive` is the command's own.
 pub fn options(command: clap::Command) -> clap::Command {
@@ -68,6 +71,45 @@ pub fn asked(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Drive>, 
         },
         words,
     }))
+}
+
+thread_local! {
+    /// The survey that is shared, if one is.
+    static SHARED: RefCell<Option<Option<Survey>>> = const { RefCell::new(None) };
+}
+
+/// Does work in which several commands look at one and the same circuit: what the first has
+/// surveyed the others need not take it through again.
+pub fn sharing<R>(work: impl FnOnce() -> R) -> R {
+    SHARED.set(Some(None));
+    let done = work();
+    SHARED.set(None);
+    done
+}
+
+/// Takes the circuit through states and reads all its parts; `what` is the command, for its
+/// progress, and whether it is quiet.
+///
+/// # Errors
+/// If the user breaks off.
+pub fn survey(
+    circuit: &mut Circuit,
+    states: Vec<State>,
+    (what, quiet): (&'static str, bool),
+) -> Result<Survey, Failure> {
+    let known = SHARED.with_borrow(|shared| shared.as_ref()?.as_ref()?.only(&states));
+    if let Some(known) = known {
+        return Ok(known);
+    }
+    let progress = Progress::new(what, states.len() as f64, quiet);
+    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
+    drop(progress);
+    SHARED.with_borrow_mut(|shared| {
+        if let Some(shared) = shared {
+            *shared = Some(survey.clone());
+        }
+    });
+    Ok(survey)
 }
 
 /// Says which states were not found. One without the state that was asked for is a failure.

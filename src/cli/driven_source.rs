@@ -1,10 +1,12 @@
-//! The source that a command drives: `--source`, or the only one with an AC value.
+//! The source that a command drives (`--source`, or the only one with an AC value) and the load
+//! that it measures (`--load`).
 
 use super::common::Session;
 use super::failure::Failure;
-use crate::circuit::Circuit;
+use crate::circuit::{Circuit, Element};
 use crate::device::source::Drive;
 use crate::figure::driven_source;
+use crate::measure::distortion::Load;
 use crate::system::assemble::Driven;
 
 /// Its name as in the netlist, its place and what it gives by itself.
@@ -41,4 +43,36 @@ pub fn named(
             None => failure.hint(format!("the netlist has {}", names())),
         },
     )
+}
+
+/// The resistor or loudspeaker that `--load` names, if it is given.
+///
+/// # Errors
+/// If there is none of that name, or it is something else.
+pub fn load<'c>(
+    session: &Session<'_>,
+    circuit: &'c Circuit,
+) -> Result<Option<(&'c Element, Load)>, Failure> {
+    let Some(name) = session.text("load") else {
+        return Ok(None);
+    };
+    let loads = circuit
+        .elements
+        .iter()
+        .filter(|e| e.letter == 'R' || e.kind.is_some_and(|k| k.name == "speaker"));
+    let element = circuit.element(name).ok_or_else(|| {
+        let failure = Failure::usage(format!("`--load {name}`: there is no such element"));
+        let names = loads.map(|e| e.name.as_str());
+        match crate::diag::nearest(name, names) {
+            Some(near) => failure.hint(format!("did you mean `{near}`?")),
+            None => failure.hint("expected the name of a resistor or loudspeaker"),
+        }
+    })?;
+    let load = Load::new(circuit, element).ok_or_else(|| {
+        Failure::usage(format!(
+            "`--load {name}` is neither a loudspeaker nor a resistor of more than zero ohms"
+        ))
+        .hint("expected the resistor or loudspeaker at the output, for example `--load RLOAD`")
+    })?;
+    Ok(Some((element, load)))
 }

@@ -11,6 +11,7 @@ use crate::circuit::bind::Timing;
 use crate::faults::diagnosis::Case;
 use crate::faults::rank::Meter;
 use crate::faults::readings::{self, Reading};
+use crate::faults::state::Quantity;
 use crate::netlist::Loader;
 use crate::num::Role;
 use crate::report::progress::Progress;
@@ -35,7 +36,9 @@ fn options(command: clap::Command) -> clap::Command {
             one(
                 "readings",
                 "READINGS.csv",
-                "What the meter showed: a CSV of probe,value (DC volts)",
+                "What the meter showed: a CSV of probe,value (DC volts); with a column `state` also \
+                 volts with valves pulled or a switch open, r(node) with the mains off; `gain \
+                 v(node)` at 1 kHz",
             )
             .required(true),
         )
@@ -170,6 +173,9 @@ fn read(
 fn beyond(case: &Case, readings: &[Reading], path: &str) -> Result<(), Failure> {
     let (least, most) = case.reach();
     for reading in readings {
+        if reading.point.quantity != Quantity::Volts {
+            continue;
+        }
         if reading.value > most || reading.value < least {
             return Err(Failure::usage(format!(
                 "{path}, line {}, column `value`: `{}` cannot be {}: this supply gives {} to {} at \

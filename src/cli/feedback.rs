@@ -1,26 +1,30 @@
 //! `feedback`: the effect of one resistor in a feedback path.
 
+mod drawn;
 mod shown;
 
 use super::common::{self, PendingText, Session, number_option};
 use super::failure::Failure;
 use super::{Command, Outcome, driven_source, interrupt};
 use crate::analysis::natural::Stability;
-use crate::analysis::small_signal::{SmallSignal, no_solution};
+use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, What};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
-use crate::measure::distortion::{Halt, Tester};
+use crate::measure::distortion::{Halt, Load, Tester};
 use crate::measure::feedback::{self, Figures, Question};
 use crate::measure::gain::size;
 use crate::measure::quiescent;
 use crate::num::{self, Role};
+use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgMatches};
+use num_complex::Complex;
+use std::path::Path;
 
 /// The command's row.
 pub const COMMAND: Command = Command {
@@ -57,16 +61,17 @@ fn options(command: clap::Command) -> clap::Command {
             "F",
             "Where gain, loop gain and impedance are taken, Hz (1k)",
         ))
-        .arg(
-            Arg::new("load")
-                .long("load")
-                .value_name("NAME")
-                .help("The resistor that is the load at the probe, for the damping factor"),
-        )
+        .arg(Arg::new("load").long("load").value_name("NAME").help(
+            "The resistor or loudspeaker that is the load at the probe, for the damping \
+                     factor: its resistance over that of the output without it",
+        ))
         .arg(number_option(
             "output-level",
             "V",
             "Volts rms at the probe at which distortion is taken (1)",
+        ))
+        .arg(Arg::new("plot").long("plot").value_name("PATH").help(
+            "Draw gain, loop gain and the loop's phase over frequency for every value, as SVG",
         ))
 }
 
@@ -95,6 +100,8 @@ struct Judged {
     transformer: bool,
     /// Percent at the output level, or why there is none.
     thd: Thd,
+    /// For the plot, if there is one.
+    solved: Option<drawn::Solved>,
 }
 
 /// Distortion at the output level, percent; or why there is none, where there is a figure to
@@ -118,9 +125,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     interrupt::watch();
     let mut outputs = session.guards.outputs();
     let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
-    let findings = found(&mut session)?;
+    let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;
+    let mut findings = found(&mut session)?;
     if let Some(table) = table {
         table.fill(&findings.csv())?;
+    }
+    if let Some(plot) = plot {
+        plot.fill(&findings.drawn()?)?;
     }
     session.finish(outputs, || findings.record(), || findings.printed())?;
     findings.warn(&session);
@@ -149,6 +160,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
         load: session.text("load").map(str::to_string),
         rows: Vec::new(),
     };
+    let progress = Progress::new("feedback", values.len() as f64, session.quiet);
     for value in values {
         interrupt::check()?;
         let ohms = value.as_ref().map(|v| v.0);
@@ -174,21 +186,12 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             freq_hz,
             level_v,
             is_open: ohms.is_none(),
+            load: load(session, &circuit, &probe)?,
+            is_drawn: session.text("plot").is_some(),
         };
         session.fits(&circuit)?;
-        let found = version.judged().and_then(|(figures, thd)| {
-            let (damping, negative) = match &findings.load {
-                Some(name) => damping(&circuit, name, &probe, &figures)?,
-                None => (None, false),
-            };
-            Ok(Judged {
-                figures,
-                damping,
-                negative,
-                transformer: turns_round(&circuit),
-                thd,
-            })
-        });
+        let found = version.judged();
+        progress.one_more();
         // A value without a solution takes nothing from the others.
         let found = match found {
             Ok(judged) => Ok(judged),
@@ -229,10 +232,14 @@ struct Version<'a> {
     freq_hz: f64,
     level_v: f64,
     is_open: bool,
+    /// With whether it lies the other way round.
+    load: Option<(Load, bool)>,
+    /// Whether there will be a plot.
+    is_drawn: bool,
 }
 
 impl Version<'_> {
-    fn judged(&self) -> Result<(Figures, Thd), Failure> {
+    fn judged(&self) -> Result<Judged, Failure> {
         let circuit = self.circuit;
         let (x, mut assembly) = quiescent::at_rest(circuit)?;
         let x = &x;
@@ -243,6 +250,8 @@ impl Version<'_> {
         let element = circuit.element(self.element).filter(|_| !self.is_open);
         let around = element.and_then(|e| feedback::probe(&mut assembly, x, e));
         let resistance = element.and_then(|e| feedback::resistance(circuit, e));
+        let load = self.load.as_ref();
+        let taken = load.and_then(|l| l.0.current().pickup(&mut assembly, x));
         let mut small = SmallSignal::new(&mut assembly, x);
         let question = Question {
             driven: self.driven,
@@ -257,7 +266,31 @@ impl Version<'_> {
             // There is no steady state to be distorted.
             _ => Err(None),
         };
-        Ok((figures, thd))
+        let (damping, negative) = match (load, taken) {
+            (Some((load, is_turned)), Some(taken)) => {
+                let (a, b) = question.output;
+                let mut at = small
+                    .at(self.freq_hz)
+                    .map_err(|s| no_solution(circuit, s))?;
+                let part = at.transfer(Excitation::Injection(a, b), &taken);
+                let part = if *is_turned { -part } else { part };
+                damping(load.ohms(), part, &figures)
+            }
+            _ => (None, false),
+        };
+        Ok(Judged {
+            damping,
+            negative,
+            transformer: turns_round(circuit),
+            thd,
+            solved: self.is_drawn.then_some(drawn::Solved {
+                driven: self.driven,
+                small,
+                pickup,
+                around,
+            }),
+            figures,
+        })
     }
 
     /// Distortion at the output level. What small signals say stands by itself, so that a
@@ -312,16 +345,15 @@ fn values(
                 .hint("expected ohms with commas between, or open, as in open,10k,4k7")
         };
         let open = word.eq_ignore_ascii_case("open");
-        let ohms = match open {
-            true => None,
-            false => {
-                let parsed = num::parse_value(word, Role::Resistance);
-                let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
-                if ohms == 0.0 || !ohms.is_finite() {
-                    return Err(bad("is not a resistance"));
-                }
-                Some(ohms)
+        let ohms = if open {
+            None
+        } else {
+            let parsed = num::parse_value(word, Role::Resistance);
+            let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
+            if ohms == 0.0 || !ohms.is_finite() {
+                return Err(bad("is not a resistance"));
             }
+            Some(ohms)
         };
         let setting = ohms.map(|ohms| {
             let value = common::number(word, file, span.start as usize, span.end as usize);
@@ -376,28 +408,35 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
     }
 }
 
-/// The load's resistance over the size of what the output is without it, and whether that has a
-/// negative resistance: then there is no damping to speak of.
-fn damping(
+/// The load at the probe, and whether its first terminal is the probe's second node.
+fn load(
+    session: &Session<'_>,
     circuit: &Circuit,
-    name: &str,
     probe: &Observable,
-    figures: &Figures,
-) -> Result<(Option<f64>, bool), Failure> {
-    let element = resistor(circuit, "load", name)?;
-    let load = feedback::resistance(circuit, element);
+) -> Result<Option<(Load, bool)>, Failure> {
+    let Some((element, load)) = driven_source::load(session, circuit)? else {
+        return Ok(None);
+    };
     let (a, b) = probe.nodes().unwrap_or((Node::GROUND, Node::GROUND));
-    match load {
-        Some((from, to, siemens)) if (from, to) == (a, b) || (to, from) == (a, b) => {
-            let without = figures.impedance.inv() - siemens;
-            let negative = without.re < 0.0;
-            let stable = matches!(figures.stability, Stability::Stable | Stability::Unknown);
-            let factor = size(without) / siemens;
-            Ok(((!negative && stable).then_some(factor), negative))
-        }
-        _ => Err(Failure::usage(format!(
-            "`--load {name}` does not lie across `{}`",
-            probe.label
-        ))),
+    if element.terminals == [a, b] {
+        Ok(Some((load, false)))
+    } else if element.terminals == [b, a] {
+        Ok(Some((load, true)))
+    } else {
+        Err(Failure::usage(format!(
+            "`--load {}` does not lie across `{}`",
+            element.name, probe.label
+        )))
     }
+}
+
+/// The load's resistance over the size of what the output is without it, and whether that has a
+/// negative resistance: then there is no damping to speak of. `part` is how much of a current
+/// that is put into the output flows through the load.
+fn damping(ohms: f64, part: Complex<f64>, figures: &Figures) -> (Option<f64>, bool) {
+    let without = (Complex::new(1.0, 0.0) - part) * figures.impedance.inv();
+    let negative = without.re < 0.0;
+    let stable = matches!(figures.stability, Stability::Stable | Stability::Unknown);
+    let factor = ohms * size(without);
+    ((!negative && stable).then_some(factor), negative)
 }

@@ -7,6 +7,7 @@ use crate::limits::{Bound, Limits, raise};
 use crate::netlist::SandboxLoader;
 use crate::num;
 use crate::report::file::Outputs;
+use crate::report::kept;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::path::Path;
 
@@ -65,6 +66,10 @@ impl Guards {
     /// Looks at what the options name as outputs, before anything is read: what cannot be
     /// written is reported before the work, and what is read later is none of them.
     pub fn preflight(&self, matches: &ArgMatches) -> Result<(), Failure> {
+        if kept::is_on() {
+            // Nothing will be written.
+            return Ok(());
+        }
         // A table that is to be gone on with is read and written.
         let resumes = matches!(matches.try_get_one::<bool>("resume"), Ok(Some(true)));
         for option in OUTPUTS {

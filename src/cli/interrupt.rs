@@ -42,7 +42,7 @@ const OUT_OF_TIME: usize = SIGXCPU as usize;
 const OUT_OF_TIME: usize = usize::MAX;
 
 /// How long the last message may take: nobody may be reading it.
-const LAST_WORDS: Duration = Duration::from_millis(100);
+const LAST_WORDS: Duration = Duration::from_millis(350);
 
 /// Ends the process at such a signal from now on. May be called again.
 pub fn watch() {

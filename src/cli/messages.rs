@@ -1,10 +1,13 @@
 //! `messages`: every error and warning with its cause and remedy, made by the code itself.
 //!
 //! One table a kind of problem, with a row for each of its variants: a variant without a row
-//! does not compile.
+//! does not compile. What netlists and circuits provoke is said by the reader and the builder of
+//! circuits themselves ([`made`]); the other examples are problems written down by hand, whose
+//! words come from where the real ones do.
 
 mod circuit;
 mod files;
+mod made;
 mod netlist;
 mod runs;
 mod sheets;
@@ -70,7 +73,7 @@ fn s(text: &str) -> String {
 }
 
 /// The sections in the order of the document.
-fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 14] {
+fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 15] {
     [
         (
             "The text of a netlist",
@@ -103,6 +106,7 @@ fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 14] {
             "Of `spread`, and of `; tol=` on a part's line.",
             sheets::tolerances::rows(),
         ),
+        ("Readings of a valve", "Of `fit`.", files::readings::rows()),
         ("Files that are read", "", files::read::rows()),
         ("Netlists and sheets as files", "", files::texts::rows()),
         ("Files that are written", "", files::rows()),

@@ -1,6 +1,7 @@
 //! The commands: one file each, one row in [`COMMANDS`].
 
 mod bias;
+mod book;
 mod check;
 mod common;
 mod compare;
@@ -14,12 +15,14 @@ mod examples;
 mod failure;
 mod faults;
 mod feedback;
+mod fit;
 mod frequencies;
 mod guards;
 pub mod guide;
 mod in_order;
 mod interrupt;
 mod limits;
+mod listen;
 mod manual;
 mod memory;
 mod messages;
@@ -64,15 +67,18 @@ pub const COMMANDS: &[&Command] = &[
     &noise::COMMAND,
     &feedback::COMMAND,
     &render::COMMAND,
+    &listen::COMMAND,
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
     &curves::COMMAND,
+    &fit::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &guide::COMMAND,
     &examples::COMMAND,
     &compare::COMMAND,
+    &book::COMMAND,
     &faults::COMMAND,
     &valves::COMMAND,
     &limits::COMMAND,

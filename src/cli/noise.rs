@@ -12,6 +12,7 @@ use crate::measure::noise::{self, Density, Listener, Total};
 use crate::measure::quiescent;
 use crate::num;
 use crate::report::plot::{self, Trace};
+use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
@@ -81,22 +82,29 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
     let circuit = session.circuit(Timing::default())?;
     let probe = probe(session, &circuit)?;
     let with_ac = circuit.drives().filter(|d| d.ac.is_some()).count();
-    let source = match session.text("source").is_some() || with_ac == 1 {
-        true => Some(driven_source::named(
+    let source = if session.text("source").is_some() || with_ac == 1 {
+        Some(driven_source::named(
             session,
             &circuit,
             "which source is the input?",
-        )?),
-        false => None,
+        )?)
+    } else {
+        None
     };
     let driven = source.as_ref().map(|s| s.1);
+    // The total is integrated last: it takes about as many frequencies as a curve.
+    let whole = 2.0 * asked.rows_hz.len() as f64;
+    let progress = Progress::new("noise", whole, session.quiet);
     let (x, mut assembly) = quiescent::at_rest(&circuit)?;
     let pickup = probe.pickup(&mut assembly, &x).expect("a voltage has one");
     let origins = noise::origins(&mut assembly, &x);
     let mut small = SmallSignal::new(&mut assembly, &x);
     let mut listener = Listener::new(&mut small, &pickup, &origins, driven);
     let mut heard = || -> Result<(Vec<Density>, Total), Singular> {
-        let each = asked.rows_hz.iter().map(|&f| listener.density(f));
+        let each = asked.rows_hz.iter().map(|&f| {
+            progress.one_more();
+            listener.density(f)
+        });
         let densities = each.collect::<Result<_, _>>()?;
         let (low, high) = asked.band_hz;
         Ok((densities, listener.total(low, high)?))
@@ -234,9 +242,12 @@ impl Findings {
             ("", Side::Right),
         ]);
         let volts = |v: f64| num::engineering(v, "V", 3);
-        let dbu = |v: f64| match v > 0.0 {
-            true => format!("{:.1} dBu", noise::dbu(v)),
-            false => String::new(),
+        let dbu = |v: f64| {
+            if v > 0.0 {
+                format!("{:.1} dBu", noise::dbu(v))
+            } else {
+                String::new()
+            }
         };
         table.row([
             format!("at {}", self.probe),

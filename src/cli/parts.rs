@@ -54,7 +54,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         session.fits(&circuit)?;
     }
     let states = states(&circuit, sine, session.mains_range()?);
-    let survey = stress::survey(&mut circuit, states, interrupt::check)?;
+    let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
     let mut lines = parts::list(&circuit, &survey);
     if let Some(items) = items {

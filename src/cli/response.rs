@@ -11,9 +11,12 @@ use crate::analysis::natural::{self, Stability};
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
 use crate::circuit::{self, Circuit, Node};
+use crate::math::lu::Singular;
 use crate::measure::band::Band;
 use crate::measure::gain::{self, Response, Seen, Wanted};
 use crate::measure::quiescent;
+use crate::measure::refine;
+use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use crate::system::probe::{Kind, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -83,6 +86,8 @@ struct Curves {
     /// Gain in the middle of the band, one for each probe, with its angle in degrees.
     middles: Vec<Option<Middle>>,
     stability: Stability,
+    /// The circuit about its point and what is asked of it, for the plot's own frequencies.
+    solved: Option<(SmallSignal, Wanted)>,
 }
 
 /// A gain in the middle of the pass band.
@@ -118,13 +123,14 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
     let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;
 
-    let findings = found(&mut session, frequencies_hz)?;
+    let mut findings = found(&mut session, frequencies_hz)?;
 
     if let Some(table) = table {
         table.fill(&findings.csv())?;
     }
     if let Some(plot) = plot {
-        plot.fill(&findings.drawn())?;
+        let (points, finer) = findings.finer()?;
+        plot.fill(&findings.drawn(&points, &finer))?;
     }
     session.finish(outputs, || findings.record(), || findings.printed())?;
     for curves in &findings.curves {
@@ -153,6 +159,7 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
         frequencies_hz,
         curves: Vec::new(),
     };
+    let progress = Progress::new("response", figures, session.quiet);
     for variant in variants {
         interrupt::check()?;
         let circuit = session.circuit_with(&variant.settings, Timing::default())?;
@@ -181,6 +188,7 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
             &findings,
             variant,
             (driven, probes, seen),
+            &progress,
         )?;
         findings.curves.push(curves);
     }
@@ -193,6 +201,7 @@ fn curves(
     findings: &Findings,
     variant: Variant,
     (driven, probes, seen): (Driven, Vec<Observable>, Vec<Seen>),
+    progress: &Progress,
 ) -> Result<Curves, Failure> {
     let (x, mut assembly) = quiescent::at_rest(circuit)?;
     let pickups = probes
@@ -208,7 +217,8 @@ fn curves(
     let mut small = SmallSignal::new(&mut assembly, &x);
     let mut solved = || {
         let frequencies = &findings.frequencies_hz;
-        let response = gain::sweep(&mut small, &wanted, frequencies)?;
+        let mut counted = || progress.one_more();
+        let response = gain::sweep(&mut small, &wanted, frequencies, &mut counted)?;
         let mut bands = Vec::new();
         let mut middles = Vec::new();
         for (pickup, gains) in wanted.pickups.iter().zip(&response.gains) {
@@ -236,12 +246,55 @@ fn curves(
     let (response, bands, middles, spots) = solved().map_err(|s| no_solution(circuit, s))?;
     Ok(Curves {
         stability: natural::stability(&mut small),
+        solved: session.text("plot").map(|_| (small, wanted)),
         variant,
         response,
         bands,
         middles,
         spots,
     })
+}
+
+impl Findings {
+    /// Frequencies at which the plot is drawn, and the response of each version there: finer than
+    /// the rows where a curve bends, and with a point at each mark.
+    fn finer(&mut self) -> Result<(Vec<f64>, Vec<Response>), Failure> {
+        let mut asked = self.frequencies_hz.clone();
+        let ends = (asked.first().copied(), asked.last().copied());
+        let bands = self.curves.iter().flat_map(|c| c.bands.iter().flatten());
+        let marked = bands.flat_map(|b| [Some(b.peak_hz), b.low_hz, b.high_hz]);
+        let inside = |f: &f64| Some(*f) > ends.0 && Some(*f) < ends.1;
+        asked.extend(marked.flatten().filter(inside));
+        asked.sort_by(f64::total_cmp);
+        let mut versions: Vec<&mut (SmallSignal, Wanted)> = self
+            .curves
+            .iter_mut()
+            .filter_map(|c| c.solved.as_mut())
+            .collect();
+        let points = refine::refined(&asked, |f| {
+            interrupt::check()?;
+            let mut levels = Vec::new();
+            for (small, wanted) in &mut versions {
+                let found = gain::sweep(small, wanted, &[f], &mut || ()).map_err(singular)?;
+                let all = found.gains.iter().chain(&found.impedances).flatten();
+                levels.extend(all.map(|&z| gain::decibels(gain::size(z))));
+            }
+            Ok::<_, Failure>(levels)
+        })?;
+        let mut finer = Vec::new();
+        for (small, wanted) in versions {
+            finer.push(gain::sweep(small, wanted, &points, &mut || ()).map_err(singular)?);
+        }
+        Ok((points, finer))
+    }
+}
+
+/// A frequency of the plot at which the equations have no answer.
+fn singular(_: Singular) -> Failure {
+    Failure::Unsolved {
+        message: "at a frequency of the plot the circuit has no response".to_string(),
+        hint: "change `--from` or `--to` a little".to_string(),
+    }
 }
 
 /// 1 kHz if it lies among the frequencies, or else their middle.

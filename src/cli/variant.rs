@@ -53,9 +53,10 @@ impl Variant {
             name.push(".");
             name.push(extension);
         }
-        match self.settings.is_empty() {
-            true => out.to_owned(),
-            false => out.with_file_name(name),
+        if self.settings.is_empty() {
+            out.to_owned()
+        } else {
+            out.with_file_name(name)
         }
     }
 }

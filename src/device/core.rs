@@ -88,17 +88,18 @@ impl Core {
                 siemens: 1.0,
             },
             // Iron that is straight is no law: what is linear costs a render no Newton.
-            match self.share > 0.0 {
-                true => Part::Law {
+            if self.share > 0.0 {
+                Part::Law {
                     controls: vec![(flux, Pin::Ground)],
                     outputs: vec![(core, Pin::Ground)],
                     law: Box::new(Iron::new(self)),
-                },
-                false => Part::Transfer {
+                }
+            } else {
+                Part::Transfer {
                     sense: (flux, Pin::Ground),
                     sink: (Pin::Ground, core),
                     siemens: -1.0 / self.henries,
-                },
+                }
             },
         ]
     }

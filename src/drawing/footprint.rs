@@ -291,17 +291,19 @@ fn letter(symbol: &Symbol, turn: Turn, lines: &[String]) -> Vec<Text> {
     };
     if upright {
         let first = first_base(middle.1, lines.len(), SIZE);
-        match turn.mirrored {
-            false => column(right, first, Anchor::Start),
-            true => column(left, first, Anchor::End),
+        if turn.mirrored {
+            column(left, first, Anchor::End)
+        } else {
+            column(right, first, Anchor::Start)
         }
     } else if symbol.pins.len() == 3 && ways.iter().any(|w| !w.is_level()) {
         // A valve or a pot: beside it, above where a lead leaves level.
         let level = |way: Way| ways.contains(&way);
         let free_right = !level(Way::East);
-        let (x, anchor) = match free_right {
-            true => (right, Anchor::Start),
-            false => (left, Anchor::End),
+        let (x, anchor) = if free_right {
+            (right, Anchor::Start)
+        } else {
+            (left, Anchor::End)
         };
         if ways.contains(&Way::North) && ways.contains(&Way::South) {
             column(x, first_base(middle.1, lines.len(), SIZE), anchor);

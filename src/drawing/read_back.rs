@@ -317,9 +317,10 @@ impl Drawn {
         let mut lines: BTreeMap<(bool, i64), Vec<(i64, i64)>> = BTreeMap::new();
         for (_, (a, b)) in self.runs() {
             let level = a.1 == b.1;
-            let (line, from, to) = match level {
-                true => (a.1, a.0.min(b.0), a.0.max(b.0)),
-                false => (a.0, a.1.min(b.1), a.1.max(b.1)),
+            let (line, from, to) = if level {
+                (a.1, a.0.min(b.0), a.0.max(b.0))
+            } else {
+                (a.0, a.1.min(b.1), a.1.max(b.1))
             };
             lines.entry((level, line)).or_default().push((from, to));
         }

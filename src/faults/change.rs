@@ -11,6 +11,8 @@ use crate::system::unknowns::Unknowns;
 pub enum Change {
     /// A resistance has other ohms.
     Ohms(usize, f64),
+    /// A capacitance has other farads.
+    Farads(usize, f64),
     /// Two nodes are joined by some ohms.
     Join(Node, Node, f64),
     /// A lead of an element is off its node.
@@ -42,6 +44,7 @@ pub struct Undo {
 #[derive(Debug)]
 enum Step {
     Ohms(usize, f64),
+    Farads(usize, f64),
     Part,
     Fasten(Loosened),
     Source(usize, f64),
@@ -69,6 +72,11 @@ impl Change {
             Change::Ohms(k, ohms) => {
                 let before = std::mem::replace(&mut circuit.resistances[*k].ohms, *ohms);
                 undo.steps.push(Step::Ohms(*k, before));
+            }
+            Change::Farads(k, farads) => {
+                let place = &mut circuit.capacitances[*k].farads;
+                undo.steps
+                    .push(Step::Farads(*k, std::mem::replace(place, *farads)));
             }
             Change::Join(a, b, ohms) => {
                 circuit.join(*a, *b, *ohms);
@@ -149,6 +157,7 @@ impl Undo {
         for step in self.steps.into_iter().rev() {
             match step {
                 Step::Ohms(k, ohms) => circuit.resistances[k].ohms = ohms,
+                Step::Farads(k, farads) => circuit.capacitances[k].farads = farads,
                 Step::Part => circuit.part(),
                 Step::Fasten(lead) => circuit.fasten(lead),
                 Step::Source(k, volts) => {

@@ -6,7 +6,7 @@
 //! are most of it, is common practice without a published source.
 
 use super::change::Change;
-use super::supply::{Output, Supply};
+use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::math::fun;
@@ -56,15 +56,15 @@ impl Hypothesis {
 pub const SOUND: f64 = 0.5;
 
 /// Ohms of a bridge of solder.
-const SHORT: f64 = 0.1;
+const SHORT: f64 = 0.01;
 /// Ohms of a gap, and of a dirty one, with the part of each.
-const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
+pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
 /// Leaks, ohm, from small to large: 20 megohm to 5 kilohm, a factor of two apart.
 const LEAK: (f64, usize) = (20e6, 13);
 /// Sources below this are no supply, V.
 const SUPPLY_V: f64 = 1.0;
 
-fn single(changes: Vec<Change>) -> Vec<Cell> {
+pub(super) fn single(changes: Vec<Change>) -> Vec<Cell> {
     vec![Cell {
         changes,
         part: 1.0,
@@ -79,11 +79,13 @@ pub fn all(
     circuit: &Circuit,
     variables: &Variables,
     supply: Option<&Supply>,
+    tones: bool,
 ) -> (Vec<Hypothesis>, Vec<(String, String)>) {
     let mut list = List {
         circuit,
         variables,
         supply,
+        tones,
         found: Vec::new(),
         hidden: Vec::new(),
     };
@@ -98,16 +100,18 @@ pub fn all(
     (list.found, list.hidden)
 }
 
-struct List<'a> {
-    circuit: &'a Circuit,
+pub(super) struct List<'a> {
+    pub(super) circuit: &'a Circuit,
     variables: &'a Variables,
     supply: Option<&'a Supply>,
+    /// Whether a gain was measured, which shows open capacitors.
+    tones: bool,
     found: Vec<Hypothesis>,
     hidden: Vec<(String, String)>,
 }
 
 impl List<'_> {
-    fn add(
+    pub(super) fn add(
         &mut self,
         fault: &'static str,
         element: &str,
@@ -181,7 +185,7 @@ impl List<'_> {
     }
 
     /// Whether it is on the mains' side of a rectifier, where no direct current says anything.
-    fn is_of_mains(&self, element: &Element, role: DeviceRole) -> bool {
+    pub(super) fn is_of_mains(&self, element: &Element, role: DeviceRole) -> bool {
         let Some(supply) = self.supply else {
             return false;
         };
@@ -195,86 +199,7 @@ impl List<'_> {
                 && !role.is_valve()
     }
 
-    /// What may be wrong between the mains and the reservoirs.
-    fn mains(&mut self, supply: &Supply) {
-        let off = |o: &Output| {
-            [
-                Change::Feed(o.current, 0.0),
-                Change::Ohms(o.resistance, OPEN[0].0),
-            ]
-        };
-        let half = |o: &Output| {
-            [
-                Change::Feed(o.current, 0.5 * o.short()),
-                Change::Ohms(o.resistance, 2.0 / o.siemens),
-            ]
-        };
-        let all: Vec<Change> = supply.outputs.iter().flat_map(off).collect();
-        let mains = supply.mains.as_str();
-        self.add("supply", mains, "disconnected", 0.7, single(all.clone()));
-        for (lead, sign) in [("low", -1.0f64), ("high", 1.0)] {
-            let width = 0.12;
-            let count = if sign < 0.0 { 7 } else { 3 };
-            let cells = (0..count).map(|n| {
-                let factor = fun::exp(sign * (0.06 + (n as f64 + 0.5) * width));
-                let outputs = supply.outputs.iter();
-                Cell {
-                    changes: outputs
-                        .map(|o| Change::Feed(o.current, factor * o.short()))
-                        .collect(),
-                    part: 1.0 / count as f64,
-                    value: None,
-                    width,
-                }
-            });
-            self.add("supply", mains, lead, 0.4, cells.collect());
-        }
-        let circuit = self.circuit;
-        for element in &circuit.elements {
-            let Some(role) = element.role() else { continue };
-            let name = element.name.as_str();
-            if role == DeviceRole::MainsTransformer {
-                self.add("open", name, "primary", 0.2, single(all.clone()));
-                for output in &supply.outputs {
-                    let lead = format!("winding of {}", circuit.nodes[output.node.0].name);
-                    self.add("open", name, &lead, 0.1, single(off(output).to_vec()));
-                    self.add(
-                        "open",
-                        name,
-                        &format!("half the {lead}"),
-                        0.1,
-                        single(half(output).to_vec()),
-                    );
-                }
-            } else if let Some(output) = supply
-                .outputs
-                .iter()
-                .find(|o| o.rectifiers.contains(&element.name))
-            {
-                let changes = match output.rectifiers.len() {
-                    1 => off(output),
-                    _ => half(output),
-                };
-                let fault = if role.is_valve() { "dead" } else { "open" };
-                self.add(fault, name, "", 0.4, single(changes.to_vec()));
-                if role.is_valve() {
-                    self.add(
-                        "open",
-                        name,
-                        "one plate",
-                        0.2,
-                        single(half(output).to_vec()),
-                    );
-                }
-            } else if role.is_resistance() && self.is_of_mains(element, role) {
-                self.add("open", name, "", 0.3, single(all.clone()));
-            } else if role == DeviceRole::Capacitor && self.is_of_mains(element, role) {
-                self.hide("open", name);
-            }
-        }
-    }
-
-    fn hide(&mut self, fault: &str, name: &str) {
+    pub(super) fn hide(&mut self, fault: &str, name: &str) {
         self.hidden.push((fault.to_string(), name.to_string()));
     }
 
@@ -372,7 +297,13 @@ impl List<'_> {
 
     fn capacitor(&mut self, element: &Element) {
         let name = &element.name;
-        self.hide("open", name);
+        match element.ports.first().map(|p| p.piece) {
+            Some(Piece::Capacitance(k)) if self.tones => {
+                let cells = single(vec![Change::Farads(k, 1e-18)]);
+                self.add("open", name, "", 0.4, cells);
+            }
+            _ => self.hide("open", name),
+        }
         let &[a, b] = &element.terminals[..] else {
             return;
         };
@@ -409,7 +340,7 @@ impl List<'_> {
                 v.element == Some(k) && v.target == Target::Current && v.unit.is_none()
             });
         if let Some(variable) = current {
-            let least = 1.0 + self.variables.all[variable].range.low;
+            let least = 0.94 * (1.0 + self.variables.all[variable].range.low);
             let width = 0.3f64;
             let cells = (0..8).map(|n| {
                 let part = least * fun::exp(-(n as f64 + 0.5) * width);
@@ -420,7 +351,7 @@ impl List<'_> {
                     width,
                 }
             });
-            self.add("weak", name, "", 0.8, cells.collect());
+            self.add("weak", name, "", 0.3, cells.collect());
         }
         self.leads(k, element, 0.35);
         let Some(kind) = element.kind else { return };

@@ -52,15 +52,15 @@ impl Factored {
         let n = self.n;
         for i in 0..n {
             let mut sum = b[i];
-            for k in 0..i {
-                sum -= self.low[i * n + k] * b[k];
+            for (k, b) in b[..i].iter().enumerate() {
+                sum -= self.low[i * n + k] * b;
             }
             b[i] = sum / self.low[i * n + i];
         }
         for i in (0..n).rev() {
             let mut sum = b[i];
-            for k in i + 1..n {
-                sum -= self.low[k * n + i] * b[k];
+            for (k, b) in b.iter().enumerate().skip(i + 1) {
+                sum -= self.low[k * n + i] * b;
             }
             b[i] = sum / self.low[i * n + i];
         }
@@ -93,9 +93,9 @@ pub struct Fit {
     pub slipped: Option<usize>,
 }
 
-/// Compares readings with a covariance. `off` is read less expected, `span` the volts that a
-/// slipped reading may lie in.
-pub fn fit(off: &[f64], covariance: &Factored, span: f64) -> Fit {
+/// Compares readings with a covariance. `off` is read less expected, `spans` how widely each may
+/// lie if it slipped.
+pub fn fit(off: &[f64], covariance: &Factored, spans: &[f64]) -> Fit {
     let n = off.len();
     let mut weighted = off.to_vec();
     covariance.solve(&mut weighted);
@@ -104,9 +104,10 @@ pub fn fit(off: &[f64], covariance: &Factored, span: f64) -> Fit {
     let (mut best, mut slipped, mut misfit) = (all, None, (m / n as f64).max(0.0).sqrt());
     let mut terms = vec![all];
     if n > 1 {
-        let lost = fun::ln(SLIP / span) + (n - 1) as f64 * fun::ln_1p(-SLIP);
+        let good = (n - 1) as f64 * fun::ln_1p(-SLIP);
         for (k, p) in covariance.inverse_diagonal().into_iter().enumerate() {
             let rest = (m - weighted[k] * weighted[k] / p).max(0.0);
+            let lost = fun::ln(SLIP / spans[k]) + good;
             let term = lost + student(n - 1, rest, covariance.log_det + fun::ln(p));
             terms.push(term);
             if term > best {
@@ -191,8 +192,8 @@ mod tests {
     #[test]
     fn one_slipped_reading_costs_a_bounded_amount() {
         let unit = Factored::new(vec![1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0], 3).unwrap();
-        let good = fit(&[0.1, 0.2, -0.3], &unit, 100.0);
-        let bad = fit(&[0.1, 0.2, 80.0], &unit, 100.0);
+        let good = fit(&[0.1, 0.2, -0.3], &unit, &[100.0; 3]);
+        let bad = fit(&[0.1, 0.2, 80.0], &unit, &[100.0; 3]);
         assert_eq!((good.slipped, bad.slipped), (None, Some(2)));
         assert!(good.log_density - bad.log_density < 12.0);
         assert!(bad.misfit < 0.5);

@@ -9,6 +9,7 @@ use super::bench::{Bench, Point};
 use super::likelihood::{Factored, log_sum};
 use super::rank::{Judged, Meter, Ranking, coming, covariance, own, row};
 use super::readings::{Reading, label};
+use super::state::{Quantity, State};
 use crate::circuit::Node;
 use crate::math::fun;
 
@@ -51,7 +52,7 @@ pub fn next(
     let measured = |n: Node| {
         readings
             .iter()
-            .any(|r| r.point.a == n && r.point.b == Node::GROUND)
+            .any(|r| r.point.is_plain() && r.point.a == n && r.point.b == Node::GROUND)
     };
     let nodes = bench.circuit.nodes.iter().enumerate().skip(1);
     // A DC meter has no business where the mains are.
@@ -62,6 +63,8 @@ pub fn next(
             label: label(&bench.circuit, Node(k), Node::GROUND),
             a: Node(k),
             b: Node::GROUND,
+            quantity: Quantity::Volts,
+            state: State::Working,
         })
         .collect();
     let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();

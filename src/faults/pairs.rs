@@ -9,7 +9,7 @@ use super::rank::{self, Meter, Ranking};
 use super::readings::Reading;
 
 /// A single fault is good enough below this misfit, in deviations.
-const GOOD: f64 = 1.8;
+const GOOD: f64 = 1.1;
 /// Pairs that are solved.
 const SOLVED: usize = 160;
 /// Single faults whose pairs are guessed, at most.

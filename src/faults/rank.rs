@@ -4,6 +4,7 @@ use super::bench::{Bench, Point, Seen};
 use super::hypothesis::{Hypothesis, SOUND};
 use super::likelihood::{Factored, Fit, fit, log_sum};
 use super::readings::Reading;
+use super::state::Quantity;
 use crate::math::fun;
 
 /// The meter.
@@ -32,6 +33,8 @@ pub struct Judged {
     pub fit: Fit,
     /// What the meter would see with it, at the readings.
     pub seen: Seen,
+    /// The same at the most likely value of the fault, V.
+    pub expected: Vec<f64>,
     /// Width of the best cell.
     pub width: f64,
 }
@@ -93,6 +96,7 @@ impl Meter {
 
 /// All columns of a point: tolerances, the fault's own value, the meter's scale.
 pub fn row(seen: &Seen, k: usize, width: f64, meter: &Meter) -> Vec<f64> {
+    // No columns where only other kinds of readings were seen.
     let mut row = seen.spread[k].clone();
     row.push(seen.own[k] * width / 12f64.sqrt());
     row.push(meter.common(seen.reads[k]));
@@ -143,7 +147,16 @@ fn judge(
     let covariance = Factored::new(covariance(&rows, &own(seen, readings, meter)), n)?;
     let pairs = readings.iter().zip(&seen.reads);
     let off: Vec<f64> = pairs.map(|(r, v)| r.value - v).collect();
-    let found = fit(&off, &covariance, span);
+    // Ohms and gains slip by factors, volts within what the supply has.
+    let spans: Vec<f64> = readings
+        .iter()
+        .map(|r| match r.point.quantity {
+            Quantity::Volts => span,
+            Quantity::Ohms => 20.0 * r.value.abs().max(100.0),
+            Quantity::Gain => 20.0 * r.value.abs().max(1.0),
+        })
+        .collect();
+    let found = fit(&off, &covariance, &spans);
     let shift = if width > 0.0 {
         let mut weighted = off.clone();
         if let Some(k) = found.slipped {
@@ -220,7 +233,9 @@ pub fn also<E>(
             let log = fun::ln(it.part) + fit.log_density;
             if best.as_ref().is_none_or(|b| log > b.0) {
                 let value = it.value.map(|v| v * fun::exp(shift));
-                let found = judged(Some(which), cell, value, fit, seen.clone(), it.width);
+                let mut found = judged(Some(which), cell, value, fit, seen.clone(), it.width);
+                let own = found.expected.iter_mut().zip(&seen.own);
+                own.for_each(|(v, own)| *v += own * shift);
                 best = Some((log, found));
             }
             terms.push(log);
@@ -262,6 +277,7 @@ fn judged(
         cell,
         value,
         fit,
+        expected: seen.reads.clone(),
         seen,
         width,
     }
@@ -298,7 +314,7 @@ fn ordered(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
                 if taken[j] || other.which.is_none() {
                     continue;
                 }
-                let pairs = other.seen.reads.iter().zip(&leader.seen.reads);
+                let pairs = other.expected.iter().zip(&leader.expected);
                 let apart: Vec<f64> = pairs.map(|(a, b)| a - b).collect();
                 let mut weighted = apart.clone();
                 near.solve(&mut weighted);

@@ -1,6 +1,7 @@
 //! Readings of a meter: a CSV of `probe,value`.
 
 use super::bench::Point;
+use super::state::{Quantity, State, tone_source};
 use crate::circuit::{Circuit, Node};
 use crate::diag::nearest;
 use crate::num::{self, Role};
@@ -69,19 +70,7 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
         *place = found
             .ok_or_else(|| wrong(1, column, "there is no column of this name".into(), example))?;
     }
-    if let Some(k) = head.iter().position(|h| h.eq_ignore_ascii_case("state")) {
-        let column = "state";
-        let why = format!(
-            "column {} is `state`: readings in other states are not read yet",
-            k + 1
-        );
-        return Err(wrong(
-            1,
-            column,
-            why,
-            "give the readings of the working amplifier alone",
-        ));
-    }
+    let stated = head.iter().position(|h| h.eq_ignore_ascii_case("state"));
     let mut readings: Vec<Reading> = Vec::new();
     for record in reader.records() {
         let record = record.map_err(unread)?;
@@ -96,7 +85,9 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
             probe = format!("{probe},{value}");
             value = record.get(places[1] + 1).unwrap_or("").to_string();
         }
-        let point = point(&probe, circuit, line)?;
+        let mut point = point(&probe, circuit, line)?;
+        let state = stated.and_then(|k| record.get(k)).unwrap_or("");
+        stand(&mut point, state, circuit, line)?;
         if let Some(before) = readings.iter().find(|r| r.point.label == point.label) {
             let why = format!("`{}` stands on line {} already", point.label, before.line);
             return Err(wrong(
@@ -110,14 +101,16 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
         if value.is_empty() {
             continue;
         }
-        let (value, digit) = volts(&value).ok_or_else(|| {
-            let why = format!("`{value}` is not a voltage");
-            wrong(
-                line,
-                COLUMNS[1],
-                why,
-                "expected volts, such as 172.3, -38 or 12m",
-            )
+        let (value, digit) = number(&value, point.quantity).ok_or_else(|| {
+            let (what, hint) = match point.quantity {
+                Quantity::Volts => ("a voltage", "expected volts, such as 172.3, -38 or 12m"),
+                Quantity::Ohms => ("a resistance", "expected ohms, such as 1.52k or 1.1meg"),
+                Quantity::Gain => (
+                    "a gain",
+                    "expected volts out per volt in, such as 54, or 34.6dB",
+                ),
+            };
+            wrong(line, COLUMNS[1], format!("`{value}` is not {what}"), hint)
         })?;
         readings.push(Reading {
             point,
@@ -133,10 +126,94 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
     Ok(readings)
 }
 
-/// `v(a)`, `v(a,b)` or the bare name of a node.
+/// Enters the state that a point is measured in.
+fn stand(point: &mut Point, text: &str, circuit: &Circuit, line: usize) -> Result<(), Wrong> {
+    let hint = "expected `working`, `valves pulled`, `XV1A pulled`, `STANDBY open` or `mains off`";
+    let Some(mut state) = State::parse(text, circuit) else {
+        return Err(wrong(
+            line,
+            "state",
+            format!("`{text}` is not a state"),
+            hint,
+        ));
+    };
+    match point.quantity {
+        Quantity::Ohms if matches!(state, State::Working | State::Off) => state = State::Off,
+        Quantity::Volts if state != State::Off => {}
+        Quantity::Gain if state == State::Working => {
+            if tone_source(circuit).is_none() {
+                let why = "the netlist has no source for the tone".to_string();
+                return Err(wrong(
+                    line,
+                    COLUMNS[0],
+                    why,
+                    "write `AC 1` on the line of the input",
+                ));
+            }
+        }
+        _ => {
+            let why = format!("`{}` cannot be measured with `{text}`", point.label);
+            return Err(wrong(
+                line,
+                "state",
+                why,
+                "ohms go with `mains off`, gains with `working`",
+            ));
+        }
+    }
+    point.state = state;
+    let words = state.words(circuit);
+    if !words.is_empty() && point.quantity != Quantity::Ohms {
+        point.label = format!("{}, {words}", point.label);
+    }
+    Ok(())
+}
+
+/// A number of its kind, and what the last digit is worth.
+fn number(text: &str, quantity: Quantity) -> Option<(f64, f64)> {
+    let lower = text.to_lowercase();
+    match quantity {
+        Quantity::Volts => volts(text),
+        Quantity::Ohms => {
+            let bare = lower
+                .trim_end_matches(['Ω', 'ω'])
+                .trim_end_matches("ohm")
+                .trim();
+            let (value, _) = num::parse_value(bare, Role::Resistance).ok()?;
+            (value.is_finite() && value >= 0.0).then_some((value, 0.005 * value))
+        }
+        Quantity::Gain => {
+            let value = match lower.strip_suffix("db") {
+                Some(db) => crate::math::fun::pow(10.0, num::parse(db.trim())? / 20.0),
+                None => num::parse(lower.trim())?,
+            };
+            (value.is_finite() && value >= 0.0).then_some((value, 0.005 * value))
+        }
+    }
+}
+
+/// `v(a)`, `v(a,b)`, `r(a)`, `gain v(a)` or the bare name of a node.
 fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
+    let whole = text;
+    let lower = text.to_lowercase();
+    let (quantity, text) = if lower.starts_with("gain ") {
+        (Quantity::Gain, text[5..].trim())
+    } else if lower.starts_with("r(") {
+        (Quantity::Ohms, text)
+    } else {
+        (Quantity::Volts, text)
+    };
+    if lower.starts_with("ripple ") {
+        let why = format!("`{whole}`: ripple is not judged");
+        return Err(wrong(line, COLUMNS[0], why, "leave its line out"));
+    }
+    let letter = if quantity == Quantity::Ohms {
+        ['r', 'R']
+    } else {
+        ['v', 'V']
+    };
     let inside = text
-        .strip_prefix(['v', 'V'])
+        .strip_prefix(letter)
         .map(str::trim_start)
         .and_then(|t| t.strip_prefix('('))
         .and_then(|t| t.strip_suffix(')'));
@@ -164,10 +241,17 @@ fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
         nodes.push(node);
     }
     let (a, b) = (nodes[0], nodes.get(1).copied().unwrap_or(Node::GROUND));
+    let label = label(circuit, a, b);
     Ok(Point {
-        label: label(circuit, a, b),
+        label: match quantity {
+            Quantity::Volts => label,
+            Quantity::Ohms => format!("r{}", &label[1..]),
+            Quantity::Gain => format!("gain {label}"),
+        },
         a,
         b,
+        quantity,
+        state: State::Working,
     })
 }
 

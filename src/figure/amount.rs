@@ -84,9 +84,10 @@ pub fn read(text: &str) -> Result<Amount, Wrong> {
         _ => unreachable!("all powers are covered"),
     }
     .map_err(|_| Wrong::Number)?;
-    match number.is_finite() {
-        true => Ok(Amount { number, unit }),
-        false => Err(Wrong::Number),
+    if number.is_finite() {
+        Ok(Amount { number, unit })
+    } else {
+        Err(Wrong::Number)
     }
 }
 

@@ -1,13 +1,14 @@
 //! One circuit on the bench: its figures, with the work that several share done once.
 
 mod bound;
+mod kept;
 mod played;
 mod sine;
 mod small;
 
 use super::Figure;
 use super::problem::FigureProblem;
-use super::registry::{Gives, OfWave};
+use super::registry::Gives;
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{self, Run};
 use crate::audio::clip::Clip;
@@ -21,6 +22,7 @@ use crate::netlist::card::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
 use bound::{Bound, bind};
+use kept::{Kept, room};
 use played::Playing;
 use sine::Driving;
 use small::Quiet;
@@ -214,9 +216,10 @@ impl<'n> Bench<'n> {
             bound,
             Bound::Sine(_) | Bound::Played(..) | Bound::Stress(_, Some(_))
         );
-        match whole && found > most {
-            true => Err(FigureProblem::TooManyStores { found, most }.at(figure.span)),
-            false => Ok(()),
+        if whole && found > most {
+            Err(FigureProblem::TooManyStores { found, most }.at(figure.span))
+        } else {
+            Ok(())
         }
     }
 
@@ -300,22 +303,38 @@ impl<'n> Bench<'n> {
                     _ => unreachable!("grouped above"),
                 })
                 .collect();
-            let mut times = Vec::with_capacity(run.rows());
-            let mut values = vec![Vec::with_capacity(run.rows()); probes.len()];
+            let of = |&k: &usize| match &bound[k] {
+                Ok(Bound::Wave(_, _, of)) => *of,
+                _ => unreachable!("grouped above"),
+            };
+            let mut values: Vec<Kept> = members.iter().map(|k| Kept::new(of(k))).collect();
+            let mut times = Vec::new();
+            let curves = values.iter().filter(|v| v.is_whole()).count();
+            if let Err(trouble) = room(&mut times, curves, run.rows()) {
+                members
+                    .iter()
+                    .for_each(|&k| found[k] = Some(Err(trouble.clone())));
+                continue;
+            }
             let outcome = transient::run(
                 &circuit,
                 run,
                 &probes,
                 |t, row| {
-                    times.push(t);
+                    if curves > 0 {
+                        times.push(t);
+                    }
                     for (to, from) in values.iter_mut().zip(row) {
-                        to.push(*from);
+                        to.take(*from);
                     }
                     Ok(())
                 },
-                |_| match (self.stopped)() {
-                    true => Err(Trouble::Stopped),
-                    false => Ok(()),
+                |_| {
+                    if (self.stopped)() {
+                        Err(Trouble::Stopped)
+                    } else {
+                        Ok(())
+                    }
                 },
             );
             let failed = match outcome {
@@ -326,7 +345,9 @@ impl<'n> Bench<'n> {
             for ((&k, probe), values) in members.iter().zip(&probes).zip(values) {
                 found[k] = Some(match (&failed, &bound[k]) {
                     (Some(trouble), _) => Err(trouble.clone()),
-                    (None, Ok(Bound::Wave(_, _, of))) => Ok(wave(*of, probe, &times, values)),
+                    (None, Ok(Bound::Wave(..))) => {
+                        Ok(values.figure((probe.kind.unit(), &probe.label), &times))
+                    }
                     _ => unreachable!("grouped above"),
                 });
                 debug_assert!(matches!(
@@ -360,10 +381,14 @@ impl<'n> Bench<'n> {
                 }
                 let rest = State::at_rest();
                 let state = sine.map_or_else(|| rest.clone(), |sine| rest.clone().driven(sine));
-                let survey = stress::survey(&mut circuit, vec![state], || match (self.stopped)() {
-                    true => Err(Trouble::Stopped),
-                    false => Ok(()),
-                });
+                let poll = || {
+                    if (self.stopped)() {
+                        Err(Trouble::Stopped)
+                    } else {
+                        Ok(())
+                    }
+                };
+                let survey = stress::survey(&mut circuit, vec![state], poll, || ());
                 let survey = survey.and_then(|mut survey| match survey.failed.remove(0) {
                     Some(failed) => Err(sine::trouble(failed)),
                     None => Ok(survey),
@@ -461,35 +486,4 @@ fn charts(
             }
         });
     }
-}
-
-fn wave(of: OfWave, probe: &Observable, times: &[f64], values: Vec<f64>) -> FigureValue {
-    let n = values.len().max(1) as f64;
-    let lowest = values.iter().copied().fold(f64::INFINITY, f64::min);
-    let highest = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mean = values.iter().sum::<f64>() / n;
-    let value = match of {
-        OfWave::Lowest => lowest,
-        OfWave::Highest => highest,
-        OfWave::Swing => highest - lowest,
-        OfWave::Mean => mean,
-        OfWave::Rms => {
-            let squares = values.iter().map(|v| (v - mean) * (v - mean));
-            (squares.sum::<f64>() / n).sqrt()
-        }
-        OfWave::Whole => {
-            return FigureValue::Curve(Curve {
-                across: Across::Time,
-                x: times.to_vec(),
-                y: values,
-                unit: probe.kind.unit(),
-                heading: probe.label.clone(),
-            });
-        }
-    };
-    FigureValue::Number(Reading {
-        value,
-        unit: probe.kind.unit(),
-        limit: None,
-    })
 }

@@ -30,9 +30,10 @@ pub fn rounded(value: f64, unit: &str, allowed: f64) -> String {
     };
     let text = num::engineering(value, own, digits.clamp(1.0, 15.0) as usize);
     let (number, unit) = text.split_once(' ').unwrap_or((&text, ""));
-    let number = match number.contains('.') {
-        true => number.trim_end_matches('0').trim_end_matches('.'),
-        false => number,
+    let number = if number.contains('.') {
+        number.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        number
     };
     format!("{number} {unit}").trim_end().to_string() + behind
 }

@@ -75,9 +75,10 @@ impl Words {
 
     /// The place of a part of the text.
     pub fn span(&self, from: usize, to: usize) -> Span {
-        match self.exact {
-            true => Span::new(self.file, self.start + from, self.start + to),
-            false => Span::new(self.file, self.start, self.end),
+        if self.exact {
+            Span::new(self.file, self.start + from, self.start + to)
+        } else {
+            Span::new(self.file, self.start, self.end)
         }
     }
 }
@@ -230,9 +231,10 @@ fn what<'a>(
     let Some(quantity) = registry::quantity(&squeezed) else {
         let names = QUANTITIES.iter().map(|q| q.name);
         let near = nearest(&squeezed, names).map(str::to_string);
-        let span = match name.text.is_empty() {
-            true => head.span(words),
-            false => name.span(words),
+        let span = if name.text.is_empty() {
+            head.span(words)
+        } else {
+            name.span(words)
         };
         return Err(FigureProblem::UnknownQuantity {
             name: squeezed,
@@ -433,10 +435,13 @@ fn number(condition: &'static Condition, text: &str, span: Span) -> Result<f64, 
                 expected(list.join(", "))
             })
         }
-        Takes::Word(list) => match list.iter().any(|w| w.eq_ignore_ascii_case(text)) {
-            true => Ok(f64::NAN),
-            false => Err(expected(list.join(", "))),
-        },
+        Takes::Word(list) => {
+            if list.iter().any(|w| w.eq_ignore_ascii_case(text)) {
+                Ok(f64::NAN)
+            } else {
+                Err(expected(list.join(", ")))
+            }
+        }
         Takes::Source | Takes::Text => Ok(f64::NAN),
     }
 }

@@ -149,12 +149,13 @@ impl FigureProblem {
             FigureProblem::NoSubject { example, .. }
             | FigureProblem::WrongSubject { example, .. }
             | FigureProblem::MissingCondition { example, .. } => like(example),
-            FigureProblem::UnknownCondition { near, known, .. } => {
-                meant(near).or_else(|| match known.is_empty() {
-                    true => Some("it takes none".into()),
-                    false => Some(format!("it takes {known}")),
-                })
-            }
+            FigureProblem::UnknownCondition { near, known, .. } => meant(near).or_else(|| {
+                if known.is_empty() {
+                    Some("it takes none".into())
+                } else {
+                    Some(format!("it takes {known}"))
+                }
+            }),
             FigureProblem::NoConditionValue { key } => Some(format!("expected `{key} VALUE`")),
             FigureProblem::NotCharted { has, .. } if !has.is_empty() => {
                 Some(format!("it has {has}"))

@@ -139,13 +139,14 @@ pub fn seek<E>(
     let span = (b.1 - a.1).abs();
     let figure = off + target;
     // At the last digits of the value a smooth figure is nearly there; a jump is not.
-    Ok(Some(match off.abs() > 1e-6 * span.max(target.abs()) {
-        true => Outcome::Jumps { value, figure },
-        false => Outcome::Found {
+    Ok(Some(if off.abs() > 1e-6 * span.max(target.abs()) {
+        Outcome::Jumps { value, figure }
+    } else {
+        Outcome::Found {
             value,
             figure,
             measured: tried.len(),
-        },
+        }
     }))
 }
 
@@ -156,10 +157,7 @@ fn place(start: f64, scale: Scale, n: usize, up: bool) -> Option<f64> {
     match scale {
         Scale::Ratios => {
             let ratio = fun::pow(10.0, n / RATIO_STEPS);
-            (ratio <= FARTHEST * 1.000_001).then(|| match up {
-                true => start * ratio,
-                false => start / ratio,
-            })
+            (ratio <= FARTHEST * 1.000_001).then(|| if up { start * ratio } else { start / ratio })
         }
         Scale::Differences => {
             let unit = if start == 0.0 { 1.0 } else { start.abs() };

@@ -140,9 +140,10 @@ fn nearer(n: usize, h: &[C], end: usize) -> C {
     } else {
         minus
     };
-    match under.l1_norm() > 0.0 {
-        true => d - b * c / under,
-        false => d,
+    if under.l1_norm() > 0.0 {
+        d - b * c / under
+    } else {
+        d
     }
 }
 
@@ -166,9 +167,10 @@ fn qr_step(n: usize, h: &mut [C], start: usize, end: usize, shift: C) {
     for k in start..end - 1 {
         let (x, y) = (h[k * n + k], h[(k + 1) * n + k]);
         let size = fun::hypot(fun::hypot(x.re, x.im), fun::hypot(y.re, y.im));
-        let (c, s) = match size > 0.0 {
-            true => (x / size, y / size),
-            false => (C::new(1.0, 0.0), C::default()),
+        let (c, s) = if size > 0.0 {
+            (x / size, y / size)
+        } else {
+            (C::new(1.0, 0.0), C::default())
         };
         for j in k..end {
             let (u, v) = (h[k * n + j], h[(k + 1) * n + j]);

@@ -328,9 +328,10 @@ mod tests {
                     .collect();
                 for transposed in [false, true] {
                     let mut x = b.clone();
-                    match transposed {
-                        false => lu.solve(&mut x),
-                        true => lu.solve_transposed(&mut x),
+                    if transposed {
+                        lu.solve_transposed(&mut x)
+                    } else {
+                        lu.solve(&mut x)
                     }
                     let largest = x.iter().fold(1.0, |m: f64, v| m.max(v.magnitude()));
                     for i in 0..n {

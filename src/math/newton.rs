@@ -98,9 +98,10 @@ pub fn solve<P: Equations + ?Sized>(
             break;
         }
         let longest = step.iter().fold(0.0f64, |m, s| m.max(s.abs()));
-        let scale = match longest > settings.max_step {
-            true => settings.max_step / longest,
-            false => damping,
+        let scale = if longest > settings.max_step {
+            settings.max_step / longest
+        } else {
+            damping
         };
         let mut worst = 0.0;
         for i in 0..n {
@@ -115,9 +116,10 @@ pub fn solve<P: Equations + ?Sized>(
         let stuck = iteration >= STUCK && worst >= 0.3 * before && worst < 1e6;
         // So late Newton goes to and fro: shorter steps lead out of a circle.
         if iteration >= CIRCLING && !limited {
-            damping = match worst > 0.9 * before {
-                true => (0.5 * damping).max(SHORTEST),
-                false => (1.25f64 * damping).min(1.0),
+            damping = if worst > 0.9 * before {
+                (0.5 * damping).max(SHORTEST)
+            } else {
+                (1.25f64 * damping).min(1.0)
             };
         }
         before = worst;

@@ -42,9 +42,10 @@ fn bisect<E>(
         if middle == inside || middle == outside {
             break;
         }
-        match gain(middle)? < level {
-            true => outside = middle,
-            false => inside = middle,
+        if gain(middle)? < level {
+            outside = middle
+        } else {
+            inside = middle
         }
     }
     Ok((inside * outside).sqrt())
@@ -68,9 +69,10 @@ pub fn peak<E>(
                 best = (fun::exp(f), value);
             }
         }
-        match at_left < at_right {
-            true => low = left,
-            false => high = right,
+        if at_left < at_right {
+            low = left
+        } else {
+            high = right
         }
     }
     Ok(best)

@@ -49,15 +49,16 @@ impl std::fmt::Display for OutOfReach {
         let show = |x: f64| crate::num::engineering(x, "", 4);
         let (wanted, most) = (show(self.wanted), show(self.most));
         let at = show(self.at_level);
-        match self.most > self.wanted {
-            true => write!(
+        if self.most > self.wanted {
+            write!(
                 f,
                 "the output cannot come down to {wanted} rms: with next to no input it is {most}"
-            ),
-            false => write!(
+            )
+        } else {
+            write!(
                 f,
                 "the output cannot reach {wanted} rms: it comes to {most} at an input peak of {at}"
-            ),
+            )
         }
     }
 }
@@ -85,17 +86,19 @@ impl Reading {
     /// Total harmonic distortion relative to the fundamental, harmonics 2 to 20, as a ratio;
     /// NaN where there is no fundamental.
     pub fn thd(&self) -> f64 {
-        match self.harmonics[0] > 0.0 {
-            true => self.residue() / self.harmonics[0],
-            false => f64::NAN,
+        if self.harmonics[0] > 0.0 {
+            self.residue() / self.harmonics[0]
+        } else {
+            f64::NAN
         }
     }
 
     /// The same relative to the whole output, as IEC 60268-3 has it.
     pub fn thd_of_output(&self) -> f64 {
-        match self.rms > 0.0 {
-            true => self.residue() / self.rms,
-            false => f64::NAN,
+        if self.rms > 0.0 {
+            self.residue() / self.rms
+        } else {
+            f64::NAN
         }
     }
 
@@ -177,6 +180,16 @@ pub struct Load {
 }
 
 impl Load {
+    /// Reads the current through it, A.
+    pub fn current(&self) -> &Observable {
+        &self.current
+    }
+
+    /// Its resistance, ohms; a loudspeaker's is that of its voice coil.
+    pub fn ohms(&self) -> f64 {
+        self.ohms
+    }
+
     /// A resistor, or a loudspeaker, whose power is what its wire takes: nearly all of what goes
     /// in, as the air takes a few per cent. None if it is neither.
     pub fn new(circuit: &Circuit, element: &Element) -> Option<Load> {
@@ -364,9 +377,10 @@ impl<'c> Tester<'c> {
                 best.at_level = level;
                 in_vain = 1.0;
             }
-            let factor = match reading.rms > 0.0 {
-                true => (1.02 * wanted / reading.rms).clamp(1.02, 3.0),
-                false => 3.0,
+            let factor = if reading.rms > 0.0 {
+                (1.02 * wanted / reading.rms).clamp(1.02, 3.0)
+            } else {
+                3.0
             };
             in_vain *= factor;
             if in_vain > 30.0 || level >= HIGHEST {

@@ -230,9 +230,10 @@ fn crossing(
         if middle == low || middle == high {
             break;
         }
-        match figure(probe.ratio(small, middle)?) * at_low > 0.0 {
-            true => low = middle,
-            false => high = middle,
+        if figure(probe.ratio(small, middle)?) * at_low > 0.0 {
+            low = middle
+        } else {
+            high = middle
         }
     }
     let f = (low * high).sqrt();

@@ -71,7 +71,7 @@ pub struct Response {
     pub impedances: Vec<Vec<Complex<f64>>>,
 }
 
-/// Finds the response at each frequency, Hz.
+/// Finds the response at each frequency, Hz; `solved` is called after each.
 ///
 /// The group delay is -d(phase)/dw = -Re(H'(s)/H(s)), from the derivative itself and not
 /// from differences.
@@ -82,23 +82,26 @@ pub fn sweep(
     small: &mut SmallSignal,
     wanted: &Wanted,
     frequencies_hz: &[f64],
+    solved: &mut impl FnMut(),
 ) -> Result<Response, Singular> {
     let probes = wanted.pickups.len();
     let room = || Vec::with_capacity(frequencies_hz.len());
     let mut found = Response {
         gains: (0..probes).map(|_| room()).collect(),
-        delays: match wanted.delay {
-            true => (0..probes).map(|_| Vec::new()).collect(),
-            false => Vec::new(),
+        delays: if wanted.delay {
+            (0..probes).map(|_| Vec::new()).collect()
+        } else {
+            Vec::new()
         },
         impedances: wanted.seen.iter().map(|_| room()).collect(),
     };
     let excitation = Excitation::Source(wanted.driven);
     for &freq in frequencies_hz {
         let mut at = small.at(freq)?;
-        match wanted.delay {
-            true => at.solve_slope(excitation),
-            false => _ = at.solve(excitation),
+        if wanted.delay {
+            at.solve_slope(excitation)
+        } else {
+            _ = at.solve(excitation)
         }
         for (k, pickup) in wanted.pickups.iter().enumerate() {
             let h = at.read_solved(pickup, excitation);
@@ -114,6 +117,7 @@ pub fn sweep(
                 Seen::By(driven) => at.load(driven),
             });
         }
+        solved();
     }
     Ok(found)
 }

@@ -11,5 +11,6 @@ pub mod load_line;
 pub mod noise;
 pub mod preferred;
 pub mod quiescent;
+pub mod refine;
 pub mod stress;
 pub(crate) mod windings;

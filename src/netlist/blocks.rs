@@ -168,9 +168,10 @@ impl Blocks {
 /// may be included by two ways.
 fn again(what: &'static str, name: &Name, first: Span, sources: &Files) -> Outcome {
     let place = |span: Span| (sources.name(span.file), span.start);
-    match first.file != name.span.file && place(first) == place(name.span) {
-        true => Ok(()),
-        false => Err(duplicate(what, name, first)),
+    if first.file != name.span.file && place(first) == place(name.span) {
+        Ok(())
+    } else {
+        Err(duplicate(what, name, first))
     }
 }
 

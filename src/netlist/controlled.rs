@@ -33,15 +33,16 @@ pub(crate) fn control<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, Control> {
                 }
             }
             let (i, coefficients) = coefficients(i, n)?;
-            let control = match by_voltage {
-                true => Control::VoltagePoly {
+            let control = if by_voltage {
+                Control::VoltagePoly {
                     pairs,
                     coefficients,
-                },
-                false => Control::CurrentPoly {
+                }
+            } else {
+                Control::CurrentPoly {
                     sources,
                     coefficients,
-                },
+                }
             };
             (i, control)
         }

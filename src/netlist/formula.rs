@@ -87,12 +87,13 @@ pub(crate) fn name_in_parentheses<'a>(i: Text<'a>, what: &str) -> Parsed<'a, Nam
 
 fn inner_name<'a>(i: Text<'a>, what: &str) -> Parsed<'a, Name> {
     let (i, ()) = blank(i)?;
-    match i.as_str().starts_with([',', '(', ')']) {
-        true => Err(wrong(
+    if i.as_str().starts_with([',', '(', ')']) {
+        Err(wrong(
             NetlistProblem::NotAName { found: found(i) },
             next_span(i),
-        )),
-        false => required(i, || what.to_string()),
+        ))
+    } else {
+        required(i, || what.to_string())
     }
 }
 
@@ -341,9 +342,10 @@ fn found_operand(i: Text<'_>) -> String {
 
 /// The place of one character that fits nowhere, or of a whole word.
 fn next_operator(i: Text<'_>) -> Span {
-    match i.as_str().starts_with(char::is_alphanumeric) {
-        true => next_span(i),
-        false => i.head(),
+    if i.as_str().starts_with(char::is_alphanumeric) {
+        next_span(i)
+    } else {
+        i.head()
     }
 }
 

@@ -194,9 +194,10 @@ fn begins_as_number(text: &str) -> bool {
 /// The word POLY.
 pub(crate) fn poly(i: Text<'_>) -> Parsed<'_, ()> {
     let (rest, word) = positional(i)?;
-    match word.text.eq_ignore_ascii_case("poly") {
-        true => Ok((rest, ())),
-        false => Err(nom::Err::Error(Trouble::NotHere)),
+    if word.text.eq_ignore_ascii_case("poly") {
+        Ok((rest, ()))
+    } else {
+        Err(nom::Err::Error(Trouble::NotHere))
     }
 }
 

@@ -295,8 +295,11 @@ impl From<Located> for Diagnostic {
             true => Diagnostic::warning(message, located.span),
             false => Diagnostic::error(message, located.span),
         };
+        diagnostic = diagnostic.of(&located.problem);
         diagnostic.hint = located.problem.hint();
-        diagnostic.also = located.also.map(|(span, label)| (span, label.to_string()));
+        diagnostic.also = located
+            .also
+            .map(|(span, label)| Box::new((span, label.to_string())));
         diagnostic
     }
 }

@@ -15,7 +15,7 @@ use crate::netlist::controls::{self, IGNORED};
 use crate::netlist::elements::element;
 use crate::netlist::grammar::balanced;
 use crate::netlist::lines::next_card;
-use crate::netlist::loader::{LoadProblem, Loader};
+use crate::netlist::loader::{LoadProblem, Loader, room_for};
 use crate::netlist::problem::{Located, NetlistProblem, quoted};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
 
@@ -337,9 +337,11 @@ impl<'s> Reader<'s> {
         from: Option<&str>,
     ) -> Result<(String, String), LoadProblem> {
         let (name, text) = loader.load(path, from)?;
-        match self.bytes + text.len() > self.limits.count(Bound::NetlistSize) << 20 {
-            true => Err(LoadProblem::TooLarge),
-            false => Ok((name, text)),
+        if self.bytes + text.len() > self.limits.count(Bound::NetlistSize) << 20 {
+            Err(LoadProblem::TooLarge)
+        } else {
+            room_for(&text)?;
+            Ok((name, text))
         }
     }
 

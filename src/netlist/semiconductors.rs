@@ -185,18 +185,20 @@ fn on_or_off(i: Text<'_>) -> Parsed<'_, bool> {
 
 fn off_word(i: Text<'_>) -> Parsed<'_, Name> {
     let (rest, word) = positional(i)?;
-    match word.text.eq_ignore_ascii_case("off") {
-        true => Ok((rest, word)),
-        false => Err(nom::Err::Error(Trouble::NotHere)),
+    if word.text.eq_ignore_ascii_case("off") {
+        Ok((rest, word))
+    } else {
+        Err(nom::Err::Error(Trouble::NotHere))
     }
 }
 
 /// A word that is neither a setting nor OFF.
 fn bare(i: Text<'_>) -> Parsed<'_, Name> {
     let (rest, word) = positional(i)?;
-    match word.text.eq_ignore_ascii_case("off") {
-        true => Err(nom::Err::Error(Trouble::NotHere)),
-        false => Ok((rest, word)),
+    if word.text.eq_ignore_ascii_case("off") {
+        Err(nom::Err::Error(Trouble::NotHere))
+    } else {
+        Ok((rest, word))
     }
 }
 

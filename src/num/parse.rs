@@ -253,9 +253,12 @@ fn scaled(text: &str) -> IResult<&str, Written<'_>> {
 fn coded(text: &str, role: Role) -> IResult<&str, Written<'_>> {
     let (text, sign) = opt(one_of("+-")).parse(text)?;
     let (text, whole) = digit0(text)?;
-    let allowed = |c: char| match whole.is_empty() {
-        true => leads(c, role),
-        false => code_power(c, role).is_some(),
+    let allowed = |c: char| {
+        if whole.is_empty() {
+            leads(c, role)
+        } else {
+            code_power(c, role).is_some()
+        }
     };
     let (after, letter) = satisfy(allowed).parse(text)?;
     let scale = &text[..letter.len_utf8()];

@@ -76,9 +76,10 @@ fn shift_point(mantissa: &str, places: i32) -> String {
         digits.push('0');
     }
     let (whole, fraction) = digits.split_at(point as usize);
-    match fraction.is_empty() {
-        true => format!("{sign}{whole}"),
-        false => format!("{sign}{whole}.{fraction}"),
+    if fraction.is_empty() {
+        format!("{sign}{whole}")
+    } else {
+        format!("{sign}{whole}.{fraction}")
     }
 }
 

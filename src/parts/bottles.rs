@@ -70,9 +70,10 @@ pub fn of_section(name: &str) -> String {
     let last = letters
         .next()
         .is_some_and(|c| matches!(c.to_ascii_uppercase(), 'A'..='C'));
-    let stem = match last && letters.next().is_some_and(|c| c.is_ascii_digit()) {
-        true => &own[..own.len() - 1],
-        false => own,
+    let stem = if last && letters.next().is_some_and(|c| c.is_ascii_digit()) {
+        &own[..own.len() - 1]
+    } else {
+        own
     };
     format!("{path}{stem}").to_uppercase()
 }

@@ -25,13 +25,15 @@ pub struct Held {
 
 impl Held {
     pub(super) fn text(&self, wanted: usize) -> String {
-        let places = match self.places.is_empty() {
-            true => String::new(),
-            false => format!(" ({})", self.places.join(", ")),
+        let places = if self.places.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", self.places.join(", "))
         };
-        match self.count >= wanted {
-            true => format!("in stock{places}"),
-            false => format!("{} of {wanted} in stock{places}", self.count),
+        if self.count >= wanted {
+            format!("in stock{places}")
+        } else {
+            format!("{} of {wanted} in stock{places}", self.count)
         }
     }
 }

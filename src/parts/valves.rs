@@ -115,9 +115,10 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             ));
         }
         for section in &one.sections {
-            let (quantity, unit) = match section.kind.is_some_and(|k| k.name == "rectifier") {
-                true => ("driven direct current", "A"),
-                false => ("driven plate dissipation", "W"),
+            let (quantity, unit) = if section.kind.is_some_and(|k| k.name == "rectifier") {
+                ("driven direct current", "A")
+            } else {
+                ("driven plate dissipation", "W")
             };
             let worst = survey.find(&section.name, quantity).and_then(|f| f.worst());
             if let Some((value, _)) = worst.filter(|w| w.0 >= *most) {

@@ -17,6 +17,7 @@ mod place;
 mod problem;
 
 use super::folder::Folder;
+use super::kept;
 use super::unnamed::{UnnamedFile, builder, note};
 use crate::inputs::{self, Sandbox};
 use std::fs::{self, File, OpenOptions};
@@ -32,6 +33,8 @@ pub use problem::FileProblem;
 /// Where an output goes when it is complete.
 #[derive(Debug)]
 enum Place {
+    /// In memory, for whoever keeps it (`report::kept`).
+    Kept(File),
     /// Standard output, by way of an unnamed file.
     StandardOutput(File),
     /// A device or pipe, likewise: renaming over it would replace it.
@@ -127,13 +130,16 @@ impl Outputs {
         let place = match self.find(target, is_own)? {
             Goal::StandardOutput => Place::StandardOutput(tempfile::tempfile().map_err(system)?),
             Goal::Device => Place::Device(tempfile::tempfile().map_err(system)?),
+            Goal::Kept => Place::Kept(tempfile::tempfile().map_err(system)?),
             Goal::File(goal, kept) => {
                 let waiting = UnnamedFile::new(goal.folder.path(), kept).map_err(system)?;
                 Place::File(waiting, goal)
             }
         };
         let file = match &place {
-            Place::StandardOutput(file) | Place::Device(file) => file.try_clone(),
+            Place::StandardOutput(file) | Place::Device(file) | Place::Kept(file) => {
+                file.try_clone()
+            }
             Place::File(waiting, _) => waiting.file().try_clone(),
         };
         let file = file.map_err(system)?;
@@ -158,6 +164,9 @@ impl Outputs {
     fn find(&self, target: &Path, is_own: bool) -> Result<Goal, FileProblem> {
         if target.as_os_str().is_empty() {
             return Err(FileProblem::NoName);
+        }
+        if kept::is_on() {
+            return Ok(Goal::Kept);
         }
         let path = target.to_owned();
         if is_standard_output(target) {
@@ -212,6 +221,12 @@ impl Outputs {
         for Staged { asked, place } in self.staged {
             let sent = match place {
                 Place::StandardOutput(waiting) => send(waiting, &mut io::stdout().lock()),
+                Place::Kept(waiting) => {
+                    let mut bytes = Vec::new();
+                    send(waiting, &mut bytes).map(|()| {
+                        kept::file(&asked, bytes);
+                    })
+                }
                 Place::Device(waiting) => OpenOptions::new()
                     .append(true)
                     .open(&asked)
@@ -233,6 +248,8 @@ impl Outputs {
 
 /// Where an output is to go.
 enum Goal {
+    /// In memory.
+    Kept,
     StandardOutput,
     Device,
     /// And the permissions of the file that is there.

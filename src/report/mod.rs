@@ -2,6 +2,9 @@
 
 pub mod file;
 mod folder;
+pub mod kept;
+pub mod page;
+pub mod player;
 pub mod plot;
 pub mod progress;
 pub mod svg;

@@ -5,12 +5,15 @@
 
 mod axis;
 mod bars;
+mod frame;
+mod labels;
 mod sheet;
 
 use crate::math::fun;
 use axis::Axis;
 pub use bars::bars;
-use sheet::{Anchor, Ink, Sheet, picture};
+use frame::Frame;
+use sheet::{Anchor, Ink, picture};
 
 /// One curve.
 #[derive(Debug, Clone, PartialEq)]
@@ -21,6 +24,13 @@ pub struct Trace {
     pub unit: String,
     /// One value for each point of the common axis; a value that is not finite is a gap.
     pub values: Vec<f64>,
+    /// What the panel's axis is called, where the unit does not say it; curves of one unit and
+    /// different quantities have panels of their own.
+    pub quantity: String,
+    /// What must not be passed, in the curve's unit: drawn as a dashed line.
+    pub rating: Option<f64>,
+    /// Whether each value has a dot of its own.
+    pub is_dotted: bool,
 }
 
 impl Trace {
@@ -30,6 +40,24 @@ impl Trace {
             name: name.into(),
             unit: unit.into(),
             values,
+            quantity: String::new(),
+            rating: None,
+            is_dotted: false,
+        }
+    }
+
+    /// The same on a panel of its own quantity.
+    pub fn of(self, quantity: impl Into<String>) -> Self {
+        let quantity = quantity.into();
+        Trace { quantity, ..self }
+    }
+
+    /// The same with a dot at each value and what it must not pass.
+    pub fn dotted(self, rating: Option<f64>) -> Self {
+        Trace {
+            rating,
+            is_dotted: true,
+            ..self
         }
     }
 
@@ -58,14 +86,14 @@ pub struct Mark {
     pub value: f64,
     /// The word.
     pub label: String,
-    /// On which side of the place there is room for it.
+    /// On which side of the place there is most likely room for it.
     pub side: Side,
 }
 
-/// Where the word of a [`Mark`] stands, seen from its place.
+/// Where the word of a [`Mark`] stands rather than elsewhere, seen from its place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Side {
-    /// Above it, or below where the panel ends.
+    /// Above it.
     Above,
     /// Below it and to the right.
     Right,
@@ -73,11 +101,12 @@ pub enum Side {
     Left,
 }
 
-/// Curves over time (s).
+/// Curves over time (s). A curve that would be a flat line beside the others, such as hum beside
+/// 400 V, has a panel of its own.
 pub fn waveforms(title: &str, times_s: &[f64], traces: &[Trace]) -> String {
     let (low, high) = axis::extent(times_s.iter().copied());
     let across = Axis::exact("time", "s", low, high, WIDTH / 90.0);
-    draw(title, &across, times_s, traces, &[])
+    draw_panels(title, &across, times_s, traces, &[], Scale::Apart)
 }
 
 /// Curves over the level at a source, in `unit`. Both axes run in decades, so that an output
@@ -99,6 +128,8 @@ pub fn over_level(
 enum Scale {
     /// As is the custom for the unit.
     ByUnit,
+    /// The same, and curves of very different swing have panels of their own.
+    Apart,
     /// In decades, whatever the unit.
     Decades,
 }
@@ -128,11 +159,12 @@ pub fn marked_spectrum(
 pub fn against(title: &str, quantity: &str, places: &[f64], traces: &[Trace]) -> String {
     let (low, high) = axis::extent(places.iter().copied());
     let least = places.iter().copied().fold(f64::INFINITY, f64::min);
-    let across = match least > 0.0 && high / low > 32.0 {
-        true => Axis::decades(quantity, "", least, high),
-        false => Axis::exact(quantity, "", low, high, WIDTH / 90.0),
+    let across = if least > 0.0 && high / low > 32.0 {
+        Axis::decades(quantity, "", least, high)
+    } else {
+        Axis::exact(quantity, "", low, high, WIDTH / 90.0)
     };
-    draw(title, &across, places, traces, &[])
+    draw_panels(title, &across, places, traces, &[], Scale::Apart)
 }
 
 /// What is less than this below the top of a panel in decibels is shown.
@@ -188,10 +220,16 @@ fn draw_panels(
     scale: Scale,
 ) -> String {
     let panels = panels(traces, scale);
-    let tall = if panels.len() > 1 { PANEL } else { ONLY_PANEL };
+    let least = if panels.len() > 1 { PANEL } else { ONLY_PANEL };
+    // A panel is as tall as its legend.
+    let tall = |curves: &[(usize, &Trace)]| {
+        let lines = curves.len().min(frame::LEGEND) as f64;
+        least.max(lines * frame::LEAST_PITCH + LETTERS)
+    };
     let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
     let count = panels.len() as f64;
-    let height = head + count * tall + (count - 1.0) * BETWEEN + BELOW;
+    let talls: f64 = panels.iter().map(|p| tall(&p.1)).sum();
+    let height = head + talls + (count - 1.0) * BETWEEN + BELOW;
 
     let labels = panels.iter().flat_map(|(axis, _)| axis.labels());
     let left = 42.0 + wide(labels.map(|l| l.chars().count()).max().unwrap_or(0));
@@ -200,28 +238,25 @@ fn draw_panels(
 
     picture(WIDTH, height, |sheet| {
         let size = 1.25 * LETTERS;
-        let most = (WIDTH / (size * LETTER)) as usize;
-        let at = (0.5 * (left + right), ABOVE);
+        let middle = 0.5 * (left + right);
+        // Centred over the panels, within the picture.
+        let most = (2.0 * middle.min(WIDTH - middle) / (size * LETTER)) as usize;
+        let at = (middle, ABOVE);
         sheet.text(at, size, &cut(title, most), INK, Anchor::Under);
+        let mut top = head;
         for (n, (axis, curves)) in panels.iter().enumerate() {
-            let top = head + n as f64 * (tall + BETWEEN);
+            let bottom = top + tall(curves);
             let frame = Frame {
                 left,
                 right,
                 top,
-                bottom: top + tall,
+                bottom,
             };
             frame.grid(sheet, across, axis, n + 1 == panels.len());
-            for &(which, trace) in curves {
-                let ink = of_name(traces, which);
-                frame.curve(sheet, across, axis, points, ink, trace);
-            }
-            for mark in marks {
-                if curves.iter().any(|c| c.0 == mark.trace) {
-                    frame.mark(sheet, across, axis, of_name(traces, mark.trace), mark);
-                }
-            }
+            let axes = (across, axis);
+            frame.contents(sheet, axes, points, (traces, curves), marks);
             frame.legend(sheet, traces, curves);
+            top = bottom + BETWEEN;
         }
     })
 }
@@ -238,11 +273,19 @@ fn of_name(traces: &[Trace], which: usize) -> usize {
     names.iter().position(|n| n == own).unwrap_or(which)
 }
 
-/// The curves by unit, in the order in which the units first come.
+/// The curves by unit and quantity, in the order in which these first come.
 fn panels(traces: &[Trace], scale: Scale) -> Vec<Panel<'_>> {
     let mut groups: Vec<Vec<(usize, &Trace)>> = Vec::new();
     for (which, trace) in traces.iter().enumerate() {
-        match groups.iter_mut().find(|g| g[0].1.unit == trace.unit) {
+        let alike = |g: &&mut Vec<(usize, &Trace)>| {
+            g[0].1.unit == trace.unit && g[0].1.quantity == trace.quantity
+        };
+        let full = groups.len() >= MOST_PANELS;
+        let found = groups
+            .iter_mut()
+            .filter(alike)
+            .find(|g| full || scale != Scale::Apart || share_a_scale(g, trace));
+        match found {
             Some(group) => group.push((which, trace)),
             None => groups.push(vec![(which, trace)]),
         }
@@ -257,11 +300,41 @@ fn panels(traces: &[Trace], scale: Scale) -> Vec<Panel<'_>> {
         .collect()
 }
 
+/// More panels than this are not opened for the sake of small swings.
+const MOST_PANELS: usize = 8;
+/// On a panel this many times its swing a curve is a flat line.
+const FLAT: f64 = 30.0;
+
+/// Whether a curve and those of a panel can all be read on one axis.
+fn share_a_scale(group: &[(usize, &Trace)], trace: &Trace) -> bool {
+    let extents = group
+        .iter()
+        .map(|(_, t)| *t)
+        .chain([trace])
+        .filter_map(|t| {
+            let finite = t.values.iter().copied().filter(|v| v.is_finite());
+            let low = finite.clone().fold(f64::INFINITY, f64::min);
+            let high = finite.fold(f64::NEG_INFINITY, f64::max);
+            (low <= high).then_some((low, high))
+        });
+    let extents: Vec<(f64, f64)> = extents.collect();
+    let low = extents.iter().map(|e| e.0).fold(f64::INFINITY, f64::min);
+    let high = extents
+        .iter()
+        .map(|e| e.1)
+        .fold(f64::NEG_INFINITY, f64::max);
+    // What does not move has nothing to show.
+    let moves = |&&(low, high): &&(f64, f64)| high - low > 1e-6 * low.abs().max(high.abs());
+    let least = extents.iter().filter(moves).map(|e| e.1 - e.0);
+    let least = least.fold(f64::INFINITY, f64::min);
+    extents.is_empty() || high - low <= FLAT * least
+}
+
 /// The upright axis of a panel.
 fn upright(curves: &[(usize, &Trace)], tall: f64, scale: Scale) -> Axis {
     let unit = curves.first().map_or("", |(_, t)| t.unit.as_str());
     let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
-    let (mut low, high) = axis::extent(values);
+    let (mut low, mut high) = axis::extent(values);
     let quantity = match unit {
         "V" => "voltage",
         "A" => "current",
@@ -275,6 +348,10 @@ fn upright(curves: &[(usize, &Trace)], tall: f64, scale: Scale) -> Axis {
         "%" => "distortion",
         _ => "",
     };
+    let quantity = match curves.first().map(|(_, t)| t.quantity.as_str()) {
+        Some("") | None => quantity,
+        Some(own) => own,
+    };
     if matches!(unit, "ohm" | "V/√Hz") || scale == Scale::Decades {
         // What spans decades is drawn in decades.
         let values = curves.iter().flat_map(|(_, t)| t.values.iter().copied());
@@ -284,6 +361,12 @@ fn upright(curves: &[(usize, &Trace)], tall: f64, scale: Scale) -> Axis {
     }
     if unit == "dB" {
         low = low.max(high - DEPTH_DB);
+    }
+    // A rating is shown where it does not press the curves flat.
+    for rating in curves.iter().filter_map(|(_, t)| t.rating) {
+        if rating > high && rating <= 3.0 * high {
+            high = rating;
+        }
     }
     let margin = 0.05 * (high - low);
     Axis::exact(quantity, unit, low - margin, high + margin, tall / 50.0)
@@ -306,198 +389,9 @@ fn cut(text: &str, most: usize) -> String {
     text.chars().take(most - 1).chain(['…']).collect()
 }
 
-/// Where a panel's curves are drawn, px from the upper left.
-#[derive(Debug, Clone, Copy)]
-struct Frame {
-    left: f64,
-    right: f64,
-    top: f64,
-    bottom: f64,
-}
-
-impl Frame {
-    fn x(&self, across: &Axis, value: f64) -> f64 {
-        self.left + across.part(value) * (self.right - self.left)
-    }
-
-    fn y(&self, axis: &Axis, value: f64) -> f64 {
-        self.bottom - axis.part(value).clamp(0.0, 1.0) * (self.bottom - self.top)
-    }
-
-    /// Grid, frame and lettering; the common axis is lettered under the last panel only.
-    fn grid(&self, sheet: &mut Sheet<'_>, across: &Axis, axis: &Axis, last: bool) {
-        for &value in &across.fine {
-            let x = self.x(across, value);
-            sheet.line((x, self.top), (x, self.bottom), 1.0, FINE_GRID);
-        }
-        for &value in &axis.fine {
-            let y = self.y(axis, value);
-            sheet.line((self.left, y), (self.right, y), 1.0, FINE_GRID);
-        }
-        for (value, label) in &across.ticks {
-            let x = self.x(across, *value);
-            sheet.line((x, self.top), (x, self.bottom), 1.0, GRID);
-            if last {
-                sheet.text((x, self.bottom + 7.0), LETTERS, label, INK, Anchor::Under);
-            }
-        }
-        for (value, label) in &axis.ticks {
-            let y = self.y(axis, *value);
-            let ink = if *value == 0.0 { NOUGHT } else { GRID };
-            sheet.line((self.left, y), (self.right, y), 1.0, ink);
-            sheet.text((self.left - 7.0, y), LETTERS, label, INK, Anchor::Left);
-        }
-        self.outline(sheet);
-        let middle = 0.5 * (self.top + self.bottom);
-        sheet.text((14.0, middle), LETTERS, &axis.title, INK, Anchor::Upright);
-        if last {
-            let under = (0.5 * (self.left + self.right), self.bottom + 28.0);
-            sheet.text(under, LETTERS, &across.title, INK, Anchor::Under);
-        }
-    }
-
-    fn outline(&self, sheet: &mut Sheet<'_>) {
-        let corners = [
-            (self.left, self.top),
-            (self.right, self.top),
-            (self.right, self.bottom),
-            (self.left, self.bottom),
-            (self.left, self.top),
-        ];
-        sheet.path(&corners, 1.0, FRAME);
-    }
-
-    fn curve(
-        &self,
-        sheet: &mut Sheet<'_>,
-        across: &Axis,
-        axis: &Axis,
-        points: &[f64],
-        which: usize,
-        trace: &Trace,
-    ) {
-        let mut stretch: Vec<(f64, f64)> = Vec::new();
-        let mut put = |stretch: &mut Vec<(f64, f64)>| {
-            match stretch[..] {
-                [] => {}
-                [(x, y)] => sheet.dot((x, y), 2.5, colour(which)),
-                _ => pen(sheet, &thinned(stretch), 1.6, which),
-            }
-            stretch.clear();
-        };
-        for (&point, &value) in points.iter().zip(&trace.values) {
-            if axis.part(value).is_finite() && across.part(point).is_finite() {
-                stretch.push((self.x(across, point), self.y(axis, value)));
-            } else {
-                put(&mut stretch);
-            }
-        }
-        put(&mut stretch);
-    }
-
-    /// A dot and its word; nothing where it lies outside.
-    fn mark(&self, sheet: &mut Sheet<'_>, across: &Axis, axis: &Axis, ink: usize, mark: &Mark) {
-        let (along, up) = (across.part(mark.at), axis.part(mark.value));
-        if !((0.0..=1.0).contains(&along) && (0.0..=1.0).contains(&up)) {
-            return;
-        }
-        let (x, y) = (self.x(across, mark.at), self.y(axis, mark.value));
-        sheet.dot((x, y), 3.0, colour(ink));
-        let half = 0.5 * wide(mark.label.chars().count());
-        let (at, anchor) = match mark.side {
-            Side::Above => {
-                // Kept inside the frame.
-                let x = x.clamp(self.left + half + 4.0, self.right - half - 4.0);
-                let above = y - LETTERS - 7.0;
-                let y = if above < self.top { y + 7.0 } else { above };
-                ((x, y), Anchor::Under)
-            }
-            Side::Right => ((x + 8.0, y + 10.0), Anchor::Right),
-            Side::Left => ((x - 8.0, y + 10.0), Anchor::Left),
-        };
-        sheet.text(at, LETTERS, &mark.label, INK, anchor);
-    }
-
-    fn legend(&self, sheet: &mut Sheet<'_>, traces: &[Trace], curves: &[(usize, &Trace)]) {
-        let pitch = (1.6 * LETTERS).min((self.bottom - self.top) / curves.len().max(1) as f64);
-        for (n, &(which, trace)) in curves.iter().enumerate() {
-            let y = self.top + 10.0 + n as f64 * pitch;
-            let x = self.right + 12.0;
-            let sample = [(x, y), (x + SAMPLE, y)];
-            pen(sheet, &sample, 2.2, of_name(traces, which));
-            let beside = (x + SAMPLE + 7.0, y);
-            sheet.text(beside, LETTERS, &shown(&trace.name), INK, Anchor::Right);
-        }
-    }
-}
-
-fn colour(which: usize) -> Ink {
-    COLOURS[which % COLOURS.len()]
-}
-
-/// Length of a dash and of the gap after it, px.
-const DASH: f64 = 5.0;
-
-/// Draws a curve in its colour; past the last colour they come again, dashed.
-fn pen(sheet: &mut Sheet<'_>, points: &[(f64, f64)], width: f64, which: usize) {
-    if (which / COLOURS.len()).is_multiple_of(2) {
-        return sheet.path(points, width, colour(which));
-    }
-    let mut along = 0.0;
-    let mut dash = vec![points[0]];
-    for pair in points.windows(2) {
-        let (from, to) = (pair[0], pair[1]);
-        let (right, down) = (to.0 - from.0, to.1 - from.1);
-        let length = (right * right + down * down).sqrt();
-        let mut gone = 0.0;
-        while gone < length {
-            let step = (DASH - along).min(length - gone);
-            gone += step;
-            along += step;
-            let part = gone / length;
-            let here = (from.0 + part * right, from.1 + part * down);
-            if !dash.is_empty() {
-                dash.push(here);
-            }
-            if along >= DASH {
-                along = 0.0;
-                if dash.is_empty() {
-                    dash.push(here);
-                } else {
-                    sheet.path(&dash, width, colour(which));
-                    dash.clear();
-                }
-            }
-        }
-    }
-    if dash.len() > 1 {
-        sheet.path(&dash, width, colour(which));
-    }
-}
-
-/// The same line with, in each column of a quarter pixel, no more than the first, the
-/// lowest, the highest and the last point: a million points look no better.
-fn thinned(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
-    let column = |p: &(f64, f64)| (p.0 * 4.0).floor();
-    let mut kept = Vec::new();
-    for group in points.chunk_by(|a, b| column(a) == column(b)) {
-        let by_height = |a: &usize, b: &usize| group[*a].1.total_cmp(&group[*b].1);
-        let all = || 0..group.len();
-        let low = all().min_by(by_height).unwrap_or(0);
-        let high = all().max_by(by_height).unwrap_or(0);
-        let mut which = [0, low, high, group.len() - 1];
-        which.sort_unstable();
-        for (n, &i) in which.iter().enumerate() {
-            if n == 0 || which[n - 1] != i {
-                kept.push(group[i]);
-            }
-        }
-    }
-    kept
-}
-
 #[cfg(test)]
 mod tests {
+    use super::frame::thinned;
     use super::*;
 
     fn sine(scale: f64, length: usize) -> Vec<f64> {
@@ -525,6 +419,39 @@ mod tests {
         assert!(picture.contains("V(in,&lt;&amp;&quot;0&gt;)"));
         assert!(picture.ends_with("</svg>\n"));
         assert_eq!(picture, waveforms("A stage", &times(500), &traces));
+    }
+
+    /// Hum on a supply is seen, whatever else is on the screen.
+    #[test]
+    fn a_small_swing_has_an_axis_of_its_own() {
+        let hum: Vec<f64> = sine(2.0, 500).into_iter().map(|v| 400.0 + v).collect();
+        let plate: Vec<f64> = sine(60.0, 500).into_iter().map(|v| 150.0 + v).collect();
+        let traces = [
+            Trace::of_probe("v(b)", hum),
+            Trace::of_probe("v(plate)", plate),
+            Trace::of_probe("v(flat)", vec![100.0; 500]),
+            Trace::of_probe("v(tiny)", sine(1e-3, 500)),
+        ];
+        let groups: Vec<Vec<usize>> = panels(&traces, Scale::Apart)
+            .into_iter()
+            .map(|(_, curves)| curves.iter().map(|c| c.0).collect())
+            .collect();
+        assert_eq!(groups, [vec![0], vec![1, 2], vec![3]]);
+        assert_eq!(panels(&traces, Scale::ByUnit).len(), 1);
+    }
+
+    #[test]
+    fn a_rating_is_a_line_with_a_word() {
+        let trace = |rating| Trace::new("plate", "W", vec![8.0, 11.0]).dotted(rating);
+        let picture = against("", "RK", &[470.0, 220.0], &[trace(Some(14.0))]);
+        assert!(picture.contains("limit 14.0 W"), "{picture}");
+        assert_eq!(
+            picture.matches("<circle").count(),
+            2,
+            "a dot for each value"
+        );
+        let far = against("", "RK", &[470.0, 220.0], &[trace(Some(140.0))]);
+        assert!(!far.contains("limit"), "it would press the curve flat");
     }
 
     #[test]

@@ -1,7 +1,12 @@
 //! Progress of long work: a line on a terminal, nothing in a pipe.
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use super::kept;
+use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
+use std::fmt::Write;
+use std::io::IsTerminal;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
+use std::thread::{Builder, JoinHandle};
 use std::time::Duration;
 
 /// A line that shows how far the work has come, once it has taken a second. It vanishes when
@@ -9,7 +14,8 @@ use std::time::Duration;
 #[derive(Debug)]
 pub struct Progress {
     bar: ProgressBar,
-    is_due: AtomicBool,
+    /// Draws the line while the work is busy; none where there is no terminal.
+    drawer: Option<(Sender<()>, JoinHandle<()>)>,
     done: AtomicU64,
     what: &'static str,
     whole: f64,
@@ -17,6 +23,9 @@ pub struct Progress {
 
 /// Nobody waits for what is done sooner.
 const SHORT: Duration = Duration::from_secs(1);
+
+/// The line is drawn anew so often.
+const AGAIN: Duration = Duration::from_millis(250);
 
 /// Parts the whole is counted in.
 const PARTS: u64 = 10_000;
@@ -26,13 +35,15 @@ impl Progress {
     pub fn new(what: &'static str, whole: f64, quiet: bool) -> Self {
         let hidden = ProgressDrawTarget::hidden();
         let bar = ProgressBar::with_draw_target(Some(PARTS), hidden);
-        let style = ProgressStyle::with_template("{msg} {wide_bar} {percent:>3} %, {eta} left")
-            .expect("a fixed template");
+        let style = ProgressStyle::with_template("{msg} {wide_bar} {percent:>3} %, {left}")
+            .expect("a fixed template")
+            .with_key("left", left);
         bar.set_style(style);
         bar.set_message(what);
+        let is_shown = !quiet && !kept::is_on() && std::io::stderr().is_terminal();
         Progress {
+            drawer: is_shown.then(|| drawer(&bar)).flatten(),
             bar,
-            is_due: AtomicBool::new(!quiet),
             done: AtomicU64::new(0),
             what,
             whole,
@@ -45,13 +56,13 @@ impl Progress {
         self.at(done as f64);
     }
 
+    /// Says what is being done.
+    pub fn says(&self, what: String) {
+        self.bar.set_message(what);
+    }
+
     /// Tells how much is done.
     pub fn at(&self, done: f64) {
-        if self.bar.elapsed() > SHORT && self.is_due.swap(false, Ordering::Relaxed) {
-            // Hides itself where standard error is no terminal.
-            let target = ProgressDrawTarget::stderr_with_hz(8);
-            self.bar.set_draw_target(target);
-        }
         self.bar
             .set_position((done / self.whole * PARTS as f64) as u64);
     }
@@ -77,6 +88,33 @@ impl Progress {
     }
 }
 
+/// A thread that shows the line once the work has taken a second, and keeps it up to date until
+/// the sender is dropped: work need not report anything for that.
+fn drawer(bar: &ProgressBar) -> Option<(Sender<()>, JoinHandle<()>)> {
+    let (sender, done): (Sender<()>, Receiver<()>) = channel();
+    let bar = bar.clone();
+    let draw = move || {
+        let mut wait = SHORT;
+        while done.recv_timeout(wait) == Err(RecvTimeoutError::Timeout) {
+            if wait == SHORT {
+                bar.set_draw_target(ProgressDrawTarget::stderr_with_hz(8));
+                wait = AGAIN;
+            }
+            bar.tick();
+        }
+    };
+    let thread = Builder::new().spawn(draw).ok()?;
+    Some((sender, thread))
+}
+
+/// How long it will take, or as long as nothing is done, how long it has taken.
+fn left(state: &ProgressState, to: &mut dyn Write) {
+    let _ = match state.pos() {
+        0 => write!(to, "{} so far", HumanDuration(state.elapsed())),
+        _ => write!(to, "{} left", HumanDuration(state.eta())),
+    };
+}
+
 /// What goes before the bar: `render, 3.2 x real time`.
 fn speed(what: &str, seconds: f64, took_s: f64) -> String {
     match took_s > 0.0 {
@@ -87,6 +125,10 @@ fn speed(what: &str, seconds: f64, took_s: f64) -> String {
 
 impl Drop for Progress {
     fn drop(&mut self) {
+        if let Some((done, drawer)) = self.drawer.take() {
+            drop(done);
+            let _ = drawer.join();
+        }
         self.bar.finish_and_clear();
     }
 }

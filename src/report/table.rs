@@ -1,5 +1,7 @@
 //! Plain text tables for the terminal.
 
+use super::kept;
+
 /// Which side a column keeps to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Side {
@@ -37,8 +39,24 @@ impl Table {
         self.rows.len() < 2
     }
 
+    /// The sides of the columns.
+    pub fn sides(&self) -> &[Side] {
+        &self.sides
+    }
+
+    /// Head and rows.
+    pub fn rows(&self) -> &[Vec<String>] {
+        &self.rows
+    }
+
     /// The text, each line indented by two blanks.
     pub fn text(&self) -> String {
+        kept::table(self);
+        self.lines()
+    }
+
+    /// [`Table::text`] of a table that is not put out now.
+    pub fn lines(&self) -> String {
         let width: Vec<usize> = (0..self.sides.len())
             .map(|c| {
                 self.rows

@@ -65,9 +65,10 @@ impl Ready {
 
     /// What a case is called: the sheet's path, and the case in brackets if it has a name.
     pub fn case_name(&self, case: &Case) -> String {
-        match case.name.is_empty() {
-            true => clean::line(&self.path).into_owned(),
-            false => format!("{} [{}]", clean::line(&self.path), case.name),
+        if case.name.is_empty() {
+            clean::line(&self.path).into_owned()
+        } else {
+            format!("{} [{}]", clean::line(&self.path), case.name)
         }
     }
 

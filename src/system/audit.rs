@@ -586,9 +586,10 @@ impl Auditor {
                 name => name,
             },
             missed: found.missed.abs(),
-            unit: match found.worst < assembly.unknowns.nodes() {
-                true => "A",
-                false => "V",
+            unit: if found.worst < assembly.unknowns.nodes() {
+                "A"
+            } else {
+                "V"
             },
             met: found.magnitude,
         });

@@ -46,9 +46,10 @@ impl Variables {
         }
         listing.temperature();
         listing.unused();
-        match listing.problems.is_empty() {
-            true => Ok(listing.found),
-            false => Err(listing.problems),
+        if listing.problems.is_empty() {
+            Ok(listing.found)
+        } else {
+            Err(listing.problems)
         }
     }
 
@@ -243,9 +244,10 @@ impl Listing<'_> {
             _ => None,
         });
         let is_mains = driven.is_some_and(|d| mains.contains(&d));
-        let (class, usual) = match is_mains {
-            true => (Class::Mains, Some((Tolerance::both(0.05), "usual"))),
-            false => (Class::Source, None),
+        let (class, usual) = if is_mains {
+            (Class::Mains, Some((Tolerance::both(0.05), "usual")))
+        } else {
+            (Class::Source, None)
         };
         let range = self.range(element, None, class, usual);
         let drawn = match driven {

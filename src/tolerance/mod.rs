@@ -44,4 +44,6 @@ pub mod sample;
 pub mod shares;
 pub mod statistics;
 mod valves;
+
+pub use valves::bottle;
 mod variable;

@@ -129,9 +129,10 @@ impl Sheet {
     /// A new node with a resistor to what is there.
     fn node(&mut self) -> String {
         let node = format!("n{}", self.nodes.len());
-        let to = match self.nodes.is_empty() || self.chance.one_in(2) {
-            true => self.chance.of(&self.supplies).clone(),
-            false => self.chance.of(&self.nodes).clone(),
+        let to = if self.nodes.is_empty() || self.chance.one_in(2) {
+            self.chance.of(&self.supplies).clone()
+        } else {
+            self.chance.of(&self.nodes).clone()
         };
         let (k, ohms) = (self.number(), self.chance.decades(47.0, 2.2e6));
         self.line(&format!("R{k} {node} {to} {ohms}"));
@@ -140,9 +141,10 @@ impl Sheet {
     }
 
     fn somewhere(&mut self) -> String {
-        match self.chance.one_in(5) {
-            true => self.chance.of(&self.supplies).clone(),
-            false => self.chance.of(&self.nodes).clone(),
+        if self.chance.one_in(5) {
+            self.chance.of(&self.supplies).clone()
+        } else {
+            self.chance.of(&self.nodes).clone()
         }
     }
 
@@ -215,18 +217,24 @@ impl Sheet {
     /// Parameters of parts that can be bought.
     fn parameters(&mut self, kind: &str) -> String {
         let c = &mut self.chance;
-        let grid = |c: &mut Chance| match c.one_in(2) {
-            true => format!(
-                " gg={:e} cg={} xi={}",
-                c.decades(1e-4, 2e-3),
-                c.even(5.0, 15.0),
-                c.even(1.1, 1.5)
-            ),
-            false => String::new(),
+        let grid = |c: &mut Chance| {
+            if c.one_in(2) {
+                format!(
+                    " gg={:e} cg={} xi={}",
+                    c.decades(1e-4, 2e-3),
+                    c.even(5.0, 15.0),
+                    c.even(1.1, 1.5)
+                )
+            } else {
+                String::new()
+            }
         };
-        let capacitance = |c: &mut Chance| match c.one_in(2) {
-            true => " cgp=1.7p cgk=1.6p cpk=0.5p",
-            false => "",
+        let capacitance = |c: &mut Chance| {
+            if c.one_in(2) {
+                " cgp=1.7p cgk=1.6p cpk=0.5p"
+            } else {
+                ""
+            }
         };
         match kind {
             "triode" => format!(
@@ -289,13 +297,14 @@ impl Sheet {
                 c.of(&["linear", "audio", "reverse"])
             ),
             "d" => {
-                let zener = match c.one_in(2) {
-                    true => format!(
+                let zener = if c.one_in(2) {
+                    format!(
                         " bv={} ibv={:e}",
                         c.decades(2.4, 200.0),
                         c.decades(1e-4, 1e-2)
-                    ),
-                    false => String::new(),
+                    )
+                } else {
+                    String::new()
                 };
                 format!(
                     "is={:e} n={} rs={} cjo={:e} tt=5n{zener}",

@@ -4,6 +4,7 @@
 #![allow(dead_code)]
 
 pub mod mistakes;
+pub mod stability;
 pub mod tables;
 
 use std::path::{Path, PathBuf};

@@ -92,9 +92,10 @@ fn the_others_pass_but_for_what_is_listed() {
             }
         }
     }
-    let checked = match cfg!(debug_assertions) {
-        true => KNOWN_FAILURES_IF_CHECKED,
-        false => &[],
+    let checked = if cfg!(debug_assertions) {
+        KNOWN_FAILURES_IF_CHECKED
+    } else {
+        &[]
     };
     assert_eq!(failed, [checked, KNOWN_FAILURES].concat());
 }

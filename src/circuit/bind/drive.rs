@@ -99,9 +99,10 @@ impl Binder<'_> {
                 role
             };
             let value = self.number(setting, role);
-            let set = match value.is_nan() {
-                true => Err(format!("`{}` is not a number", setting.value.text)),
-                false => wave.set(name, value),
+            let set = if value.is_nan() {
+                Err(format!("`{}` is not a number", setting.value.text))
+            } else {
+                wave.set(name, value)
             };
             if let Err(what) = set {
                 let name = path.to_string();

@@ -19,9 +19,10 @@ impl Binder<'_> {
         let name = exchanged.as_ref().unwrap_or(name);
         let fits = |kind: &str| device::kind(kind).is_some_and(|k| k.letter == letter);
         let Some(model) = frame.model(&name.text) else {
-            let near = match self.is_searching() {
-                true => frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text)),
-                false => None,
+            let near = if self.is_searching() {
+                frame.near(&name.text, letter == 'X', |m| fits(&m.kind.text))
+            } else {
+                None
             };
             let is_value = exchanged.is_none() && crate::num::parse(&name.text).is_some();
             let problem = if letter == 'X' && nodes.len() == 3 && is_value {
@@ -356,9 +357,10 @@ impl Binder<'_> {
         self.circuit.branches.push(BranchPart {
             a: at(winding.from),
             b: at(winding.to),
-            kind: match winding.henries > 0.0 {
-                true => BranchKind::Inductance(winding.henries),
-                false => BranchKind::Controlled,
+            kind: if winding.henries > 0.0 {
+                BranchKind::Inductance(winding.henries)
+            } else {
+                BranchKind::Controlled
             },
         });
         if winding.ohms != 0.0 {

@@ -48,7 +48,7 @@ pub fn printed(
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
     }
-    text += &verdicts(circuit, tables.charted, findings);
+    text += &verdicts(circuit, tables.charted, stressed, findings);
     let titled = tables.all().into_iter().map(|(t, table)| (t.into(), table));
     let stressed = stressed.map(|stressed| {
         let title = format!("What is rated, at its worst; {}", stressed.words);
@@ -79,7 +79,12 @@ const DANGEROUS_V: f64 = 60.0;
 const DANGEROUS_AC_V: f64 = 30.0;
 
 /// What stands high and what is beyond its rating, before all else.
-fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String {
+fn verdicts(
+    circuit: &Circuit,
+    rows: &[ChartRow],
+    stressed: Option<&Stressed>,
+    findings: &Findings,
+) -> String {
     let mut text = String::new();
     let is_high = |r: &&ChartRow| match r.quantity {
         "voltage" => r.value.abs() > DANGEROUS_V,
@@ -106,9 +111,11 @@ fn verdicts(circuit: &Circuit, rows: &[ChartRow], findings: &Findings) -> String
             circuit.node_names().count() - 1,
         );
     }
-    let judged = rows.iter().filter(|r| r.verdict().is_some()).count();
-    let over: Vec<&ChartRow> = rows
-        .iter()
+    // What is beyond its rating only while the amplifier plays is as bad.
+    let stresses = stressed.map_or(vec![], Stressed::rows);
+    let all = || rows.iter().chain(&stresses);
+    let judged = all().filter(|r| r.verdict().is_some()).count();
+    let over: Vec<&ChartRow> = all()
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
     for row in &over {

@@ -26,7 +26,7 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     }
     interrupt::watch();
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
-    let survey = stress::survey(circuit, states, interrupt::check)?;
+    let survey = driven::survey(circuit, states, ("bias", session.quiet))?;
     driven::report(session, &survey)?;
     Ok(Some(Stressed {
         survey,

@@ -115,9 +115,10 @@ fn difference(verdict: &Verdict, new: &NewValue) -> String {
             (format!("`{file}`"), verdict.shown_found.clone())
         }
     };
-    let by = match by.is_empty() || verdict.mark == Mark::Missing {
-        true => String::new(),
-        false => format!(" ({by})"),
+    let by = if by.is_empty() || verdict.mark == Mark::Missing {
+        String::new()
+    } else {
+        format!(" ({by})")
     };
     match verdict.mark {
         Mark::Missing => format!("stored {new}"),

@@ -160,9 +160,10 @@ pub fn printed(checked: &[Checked<'_>], recorded: &Recorded) -> String {
 
 /// A verdict that is not ok, on one line.
 fn line(v: &Verdict) -> String {
-    let tolerance = match v.tolerance.is_empty() {
-        true => String::new(),
-        false => format!(", tolerance {}", v.tolerance),
+    let tolerance = if v.tolerance.is_empty() {
+        String::new()
+    } else {
+        format!(", tolerance {}", v.tolerance)
     };
     match v.mark {
         Mark::Off => format!(
@@ -171,12 +172,13 @@ fn line(v: &Verdict) -> String {
         ),
         Mark::Missing => {
             let what = v.message.as_deref().unwrap_or("no value is stored yet");
-            match v.shown_found.is_empty() {
-                true => format!("{}: {what}; --record stores it", v.figure),
-                false => format!(
+            if v.shown_found.is_empty() {
+                format!("{}: {what}; --record stores it", v.figure)
+            } else {
+                format!(
                     "{}: {what}; found {}; --record stores it",
                     v.figure, v.shown_found
-                ),
+                )
             }
         }
         _ => format!(

@@ -212,9 +212,10 @@ fn trimmed(text: &str) -> String {
         Some((digits, tail)) => (digits, format!(" {tail}")),
         None => (text, String::new()),
     };
-    let digits = match digits.contains('.') {
-        true => digits.trim_end_matches('0').trim_end_matches('.'),
-        false => digits,
+    let digits = if digits.contains('.') {
+        digits.trim_end_matches('0').trim_end_matches('.')
+    } else {
+        digits
     };
     format!("{digits}{tail}")
 }

@@ -9,9 +9,11 @@ impl Findings {
     /// Output over distortion against level; the harmonics if there is one level, as SVG.
     pub fn drawn(&self) -> String {
         let mut levels = self.levels.clone();
+        let between = self.measured.iter().flat_map(|m| m.drawn());
+        levels.extend(between.map(|r| r.level));
         levels.sort_by(f64::total_cmp);
         levels.dedup();
-        if self.pair.is_none() && levels.len() == 1 {
+        if self.pair.is_none() && self.is_one_level() {
             return self.harmonic_bars();
         }
         let place = |level: f64| levels.iter().position(|&l| l == level);
@@ -27,16 +29,26 @@ impl Findings {
             column
         };
         let several = self.measured.len() > 1;
-        let name = |m: &Measured, plain: &str| match several {
-            true => m.variant.label(),
-            false => plain.to_string(),
+        let name = |m: &Measured, plain: &str| {
+            if several {
+                m.variant.label()
+            } else {
+                plain.to_string()
+            }
         };
         for m in &self.measured {
-            let readings = m.readings.iter().map(|r| (r.level, r.rms));
+            let readings = m.drawn().map(|r| (r.level, r.rms));
             let tones = m.tones.iter().map(|t| (t.level, t.rms));
             let unit = format!("{} rms", self.unit);
             let values = column(&mut readings.chain(tones));
             traces.push(Trace::new(name(m, &self.probe), unit, values));
+        }
+        for m in self.measured.iter().filter(|_| self.load.is_some()) {
+            let watts = m.drawn().filter_map(|r| Some((r.level, r.load_w?)));
+            let load = self.load.as_deref().unwrap_or_default();
+            let plain = format!("into {load}");
+            let values = column(&mut watts.filter(|w| w.1 > 0.0));
+            traces.push(Trace::new(name(m, &plain), "W", values));
         }
         for m in &self.measured {
             if self.pair.is_none() {
@@ -53,11 +65,11 @@ impl Findings {
                         side: Side::Right,
                     }));
                 }
-                let thd = m.readings.iter().map(|r| (r.level, 100.0 * r.thd()));
+                let thd = m.drawn().map(|r| (r.level, 100.0 * r.thd()));
                 traces.push(Trace::new(
                     name(m, "THD"),
                     "%",
-                    column(&mut thd.into_iter()),
+                    column(&mut thd.filter(|t| t.1 > 0.0)),
                 ));
                 continue;
             }
@@ -70,16 +82,19 @@ impl Findings {
                         column(&mut all.into_iter()),
                     ));
                 };
-            match several {
-                true => imd("", |t| t.total()),
-                false => {
-                    imd("second order", |t| t.second);
-                    imd("third order", |t| t.third);
-                    imd("both", |t| t.total());
-                }
+            if several {
+                imd("", |t| t.total())
+            } else {
+                imd("second order", |t| t.second);
+                imd("third order", |t| t.third);
+                imd("both", |t| t.total());
             }
         }
         plot::over_level(&self.heading(), &levels, self.level_unit, &traces, &marks)
+    }
+
+    fn is_one_level(&self) -> bool {
+        self.levels.iter().all(|l| *l == self.levels[0])
     }
 
     fn harmonic_bars(&self) -> String {

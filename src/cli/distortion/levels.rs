@@ -27,9 +27,10 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
         let number = |text: &str| {
             let (value, _) =
                 num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is not a number"))?;
-            match value > 0.0 && value.is_finite() {
-                true => Ok(value),
-                false => Err(bad("is not more than zero")),
+            if value > 0.0 && value.is_finite() {
+                Ok(value)
+            } else {
+                Err(bad("is not more than zero"))
             }
         };
         let Some((from, rest)) = word.split_once("..") else {
@@ -57,13 +58,41 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
         }
         enough(count as f64)?;
         let last = (count - 1) as f64;
-        levels.extend((0..count).map(|k| match k + 1 == count {
-            true => to,
-            false => from * fun::pow(to / from, k as f64 / last),
+        levels.extend((0..count).map(|k| {
+            if k + 1 == count {
+                to
+            } else {
+                from * fun::pow(to / from, k as f64 / last)
+            }
         }));
     }
     enough(levels.len() as f64)?;
     Ok(levels)
+}
+
+/// Levels of a plot in each decade: each costs a steady state.
+const DRAWN_PER_DECADE: f64 = 5.0;
+/// And levels that it fills in, at most.
+const FILLED: usize = 12;
+
+/// Levels that fill the gaps between others for a plot, so that its curves are curves; coarser
+/// where that would be many. None if there is only one level.
+pub fn between(levels: &[f64]) -> Vec<f64> {
+    let mut all = levels.to_vec();
+    all.sort_by(f64::total_cmp);
+    all.dedup();
+    let (Some(&low), Some(&high)) = (all.first(), all.last()) else {
+        return Vec::new();
+    };
+    let decades = fun::log10(high / low);
+    let step = (1.0 / DRAWN_PER_DECADE).max(decades / FILLED as f64);
+    let gaps = all.windows(2).flat_map(|pair| {
+        let wide = fun::log10(pair[1] / pair[0]);
+        let pieces = (wide / step - 1e-6).ceil().max(1.0);
+        let at = move |k: usize| pair[0] * fun::pow(10.0, wide * k as f64 / pieces);
+        (1..pieces as usize).map(at)
+    });
+    gaps.collect()
 }
 
 #[cfg(test)]
@@ -83,6 +112,23 @@ mod tests {
         let three = parsed("1..4/3,7");
         assert!((three[1] - 2.0).abs() < 1e-15);
         assert_eq!((three[0], three[2], three[3]), (1.0, 4.0, 7.0));
+    }
+
+    #[test]
+    fn gaps_of_a_plot_are_filled_and_no_more() {
+        assert!(between(&[1.0]).is_empty() && between(&[]).is_empty());
+        assert!(
+            between(&parsed_sweep()).is_empty(),
+            "a sweep is fine enough"
+        );
+        let filled = between(&[1.0, 0.1]);
+        assert_eq!(filled.len(), 4);
+        assert!(filled.iter().all(|l| (0.1..1.0).contains(l)));
+        assert!(between(&[1e-6, 1.0, 1e3]).len() <= FILLED);
+    }
+
+    fn parsed_sweep() -> Vec<f64> {
+        parse("10m..1", &Guards::default()).unwrap_or_default()
     }
 
     #[test]

@@ -278,9 +278,10 @@ impl Findings {
 
 /// The mean; one that is nothing beside the signal reads nothing.
 fn mean(r: &Reading, unit: &str) -> String {
-    match r.mean.abs() < 1e-5 * r.rms {
-        true => format!("0 {unit}"),
-        false => num::engineering(r.mean, unit, 4),
+    if r.mean.abs() < 1e-5 * r.rms {
+        format!("0 {unit}")
+    } else {
+        num::engineering(r.mean, unit, 4)
     }
 }
 
@@ -309,9 +310,10 @@ fn percent(ratio: f64) -> String {
 
 fn decibels(reading: &Reading, order: usize) -> String {
     let db = reading.harmonic_db(order);
-    match db.is_finite() && db > reading.harmonic_db(1) - DEEP {
-        true => format!("{db:.1}"),
-        false => String::new(),
+    if db.is_finite() && db > reading.harmonic_db(1) - DEEP {
+        format!("{db:.1}")
+    } else {
+        String::new()
     }
 }
 

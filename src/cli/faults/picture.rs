@@ -3,6 +3,7 @@
 use super::words;
 use crate::faults::diagnosis::Diagnosis;
 use crate::faults::readings::Reading;
+use crate::faults::state::Quantity;
 use crate::report::svg::{Svg, length};
 
 const STYLE: &str = "text { font: 12px sans-serif; fill: #222 }\n\
@@ -54,7 +55,10 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
         text("right", x, TOP - 14.0, words);
     }
     let expected = |k: usize| first.map_or(f64::NAN, |a| a.expected[k]);
-    let all = readings.iter().enumerate();
+    let drawn: Vec<usize> = (0..readings.len())
+        .filter(|&k| readings[k].point.quantity == Quantity::Volts)
+        .collect();
+    let all = drawn.iter().map(|&k| (k, &readings[k]));
     let all = all.flat_map(|(k, r)| [r.value, expected(k), diagnosis.sound[k]]);
     let (mut low, mut high) = (0.0f64, 1.0f64);
     for v in all.filter(|v| v.is_finite()) {
@@ -65,9 +69,14 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
     for (k, reading) in readings.iter().enumerate() {
         let y = TOP + ROW * (k as f64 + 0.5) + 4.0;
         text("right", SCALE.0 - 12.0, y, &reading.point.label);
-        text("right", 680.0, y, &words::volts(reading.value));
-        text("right", 770.0, y, &words::volts(expected(k)));
-        text("right", 860.0, y, &words::volts(diagnosis.sound[k]));
+        text("right", 680.0, y, &words::shown(reading, reading.value));
+        text("right", 770.0, y, &words::shown(reading, expected(k)));
+        text(
+            "right",
+            860.0,
+            y,
+            &words::shown(reading, diagnosis.sound[k]),
+        );
     }
     let bottom = TOP + ROW * rows;
     let mut last = f64::NEG_INFINITY;
@@ -103,7 +112,7 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
             ],
         );
     };
-    for k in 0..readings.len() {
+    for &k in &drawn {
         let y = TOP + ROW * (k as f64 + 0.5);
         line("row", SCALE.0, y, SCALE.1, y);
         if expected(k).is_finite() {
@@ -125,7 +134,8 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
             &[("class", class), ("cx", &x), ("cy", &y), ("r", &r)],
         );
     };
-    for (k, reading) in readings.iter().enumerate() {
+    for &k in &drawn {
+        let reading = &readings[k];
         let y = TOP + ROW * (k as f64 + 0.5);
         dot("sound", place(diagnosis.sound[k]), y, 7.0);
         dot("read", place(reading.value), y, 4.0);

@@ -2,9 +2,11 @@
 
 use super::record::others;
 use crate::cli::SAFETY;
-use crate::faults::diagnosis::{Answer, Cause, Diagnosis};
+use crate::device::role::DeviceRole;
+use crate::faults::diagnosis::{Action, Answer, Cause, Diagnosis};
 use crate::faults::next::Next;
 use crate::faults::readings::Reading;
+use crate::faults::state::Quantity;
 use crate::num;
 use crate::report::table::{Side, Table};
 
@@ -14,6 +16,14 @@ pub fn volts(value: f64) -> String {
         return "0 V".to_string();
     }
     num::engineering(value, "V", 4)
+}
+
+/// What was read at a point, in its unit.
+pub fn shown(reading: &Reading, value: f64) -> String {
+    match reading.point.quantity {
+        Quantity::Volts => volts(value),
+        _ => num::engineering(value, reading.point.unit(), 4),
+    }
 }
 
 /// A cause in words: `RK2 is shorted`.
@@ -52,6 +62,16 @@ pub fn cause(cause: &Cause) -> String {
         ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
         ("two faults", both) => format!("two faults at once: {both}"),
         (fault, lead) => format!("{fault} {name} {lead}"),
+    }
+}
+
+/// An action in words.
+pub fn action(action: &Action) -> String {
+    let name = &action.element;
+    match action.role {
+        DeviceRole::Capacitor => format!("lift one lead of {name} and measure again"),
+        DeviceRole::Valve => format!("put another valve in the place of {name} and measure again"),
+        _ => format!("lift one lead of {name} and measure its ohms"),
     }
 }
 
@@ -135,8 +155,8 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
         text.push_str(&format!(
             "One reading does not fit: {} was read as {}, expected {}. Measure it again.\n",
             readings[slipped].point.label,
-            volts(readings[slipped].value),
-            volts(first.expected[slipped])
+            shown(&readings[slipped], readings[slipped].value),
+            shown(&readings[slipped], first.expected[slipped])
         ));
     }
     if first.misfit > 3.0 {
@@ -171,10 +191,13 @@ fn why(first: &Answer, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
     for (k, reading) in readings.iter().enumerate() {
         table.row([
             reading.point.label.clone(),
-            volts(reading.value),
-            volts(first.expected[k]),
-            num::engineering(2.0 * first.deviation[k], "V", 2),
-            diagnosis.sound.get(k).map_or(String::new(), |v| volts(*v)),
+            shown(reading, reading.value),
+            shown(reading, first.expected[k]),
+            num::engineering(2.0 * first.deviation[k], reading.point.unit(), 2),
+            diagnosis
+                .sound
+                .get(k)
+                .map_or(String::new(), |v| shown(reading, *v)),
         ]);
     }
     table.text()
@@ -201,6 +224,17 @@ fn ranks(diagnosis: &Diagnosis) -> String {
 }
 
 fn measure_next(diagnosis: &Diagnosis) -> String {
+    let mut text = points_next(diagnosis);
+    if !diagnosis.actions.is_empty() {
+        text.push_str("\nOr, switched off, with every capacitor discharged and checked:\n");
+        for it in &diagnosis.actions {
+            text.push_str(&format!("  {} ({:.2} bits)\n", action(it), it.gain));
+        }
+    }
+    text
+}
+
+fn points_next(diagnosis: &Diagnosis) -> String {
     let telling: Vec<&Next> = diagnosis.next.iter().filter(|n| n.gain > 0.02).collect();
     if telling.is_empty() {
         return "\nNo other point would tell more.\n".to_string();

@@ -40,17 +40,18 @@ impl Judged {
     /// What is wrong with the loop, if its feedback is positive.
     fn positive(&self) -> Option<&'static str> {
         self.figures.around.as_ref().filter(|a| a.is_positive())?;
-        Some(match self.transformer {
-            true => "positive feedback: exchange the ends of the transformer's primary",
-            false => "positive feedback: what comes back adds to the signal",
+        Some(if self.transformer {
+            "positive feedback: exchange the ends of the transformer's primary"
+        } else {
+            "positive feedback: what comes back adds to the signal"
         })
     }
 
-    fn phase_margin(&self) -> Option<(f64, f64)> {
+    pub fn phase_margin(&self) -> Option<(f64, f64)> {
         self.figures.around.as_ref()?.phase_margin
     }
 
-    fn gain_margin(&self) -> Option<(f64, f64)> {
+    pub fn gain_margin(&self) -> Option<(f64, f64)> {
         self.figures.around.as_ref()?.gain_margin
     }
 }
@@ -117,11 +118,14 @@ impl Findings {
             self.probe,
             hertz(self.freq_hz),
         );
+        let below = format!("re {} from", hertz(self.freq_hz));
         let mut columns = vec![
             (self.element.as_str(), Side::Left),
             ("gain", Side::Right),
             ("gain lost", Side::Right),
             ("-3 dB from", Side::Right),
+            ("to", Side::Right),
+            (&below, Side::Right),
             ("to", Side::Right),
             ("impedance", Side::Right),
             ("loop gain", Side::Right),
@@ -132,7 +136,7 @@ impl Findings {
             ("", Side::Left),
         ];
         if self.load.is_some() {
-            columns.insert(6, ("damping", Side::Right));
+            columns.insert(8, ("damping", Side::Right));
         }
         let mut table = Table::new(&columns);
         for row in &self.rows {
@@ -148,8 +152,8 @@ impl Findings {
         }
         text += &table.text();
         text += &format!(
-            "  -3 dB: below the gain at {} (`response` counts from the peak), searched from 1 mHz to \
-             1 GHz\n",
+            "  -3 dB: below the peak between 20 Hz and 20 kHz, as in `response`; re {0}: 3 dB below \
+             the gain at {0}\n  (low_hz and high_hz of the CSV); searched from 1 mHz to 1 GHz\n",
             hertz(self.freq_hz)
         );
         text += &format!(
@@ -222,12 +226,17 @@ impl Judged {
         let mut cells = vec![
             decibels_of(decibels(size(f.gain))),
             self.lost_db().map(decibels_of).unwrap_or_default(),
+            f.band.and_then(|b| b.low_hz).map_or_else(none, hertz),
+            f.band.and_then(|b| b.high_hz).map_or_else(none, hertz),
             f.low_hz.map_or_else(none, hertz),
             f.high_hz.map_or_else(none, hertz),
             num::engineering(size(f.impedance), "Ω", 3),
-            absent(self.loop_db().map(|l| match l.0.is_finite() {
-                true => decibels_of(l.0),
-                false => none(),
+            absent(self.loop_db().map(|l| {
+                if l.0.is_finite() {
+                    decibels_of(l.0)
+                } else {
+                    none()
+                }
             })),
             absent(self.loop_db().map(|l| decibels_of(l.1))),
             absent(self.phase_margin().map(|m| margin(m, "°"))),
@@ -244,7 +253,7 @@ impl Judged {
         ];
         if damping {
             let shown = self.damping.map(|d| num::engineering(d, "", 3));
-            cells.insert(5, shown.unwrap_or_else(none));
+            cells.insert(7, shown.unwrap_or_else(none));
         }
         cells
     }
@@ -285,7 +294,7 @@ impl Judged {
     }
 }
 
-fn hertz(f: f64) -> String {
+pub fn hertz(f: f64) -> String {
     num::engineering(f, "Hz", 3)
 }
 

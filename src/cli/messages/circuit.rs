@@ -1,66 +1,79 @@
 //! Mistakes in the wiring and the values of a circuit.
 
-use super::{rows, s};
+use super::made::{Example, made};
 use crate::circuit::problem::CircuitProblem;
-use crate::num::Doubt;
 
-fn warns(problem: &CircuitProblem) -> bool {
-    matches!(
-        problem,
-        CircuitProblem::Doubtful { .. }
-            | CircuitProblem::Shorted { .. }
-            | CircuitProblem::WaveStays { .. }
-    )
+/// A circuit to which options are given.
+const STAGE: &str = "VB top 0 250\nR1 top wiper 1k\nXVOL top wiper 0 A1M knob=5\n\
+                     .model A1M pot(r=1meg taper=audio)";
+
+/// Subcircuits that call one another in a row, each so many times.
+fn nested(deep: usize, calls: usize) -> String {
+    let mut text = "V1 a 0 1\nX1 a s0\n".to_string();
+    for k in 0..deep {
+        text += &format!(".subckt s{k} a\n");
+        for call in 0..calls {
+            text += &format!("X{call} a s{}\n", k + 1);
+        }
+        text += ".ends\n";
+    }
+    text + &format!(".subckt s{deep} a\nR1 a 0 1\n.ends")
 }
 
-rows! { CircuitProblem, CircuitProblem::to_string, warns, CircuitProblem::hint;
-    NoValue { } => "The expression of a B source divides by zero, whatever the circuit does.";
-    Empty { } => "No part was found in the netlist.";
-    PotWithoutModel { element: s("XVOL"), nodes: s("top wiper bottom"), value: s("1meg") } => "A pot's resistance and taper stand in a model, which several pots may share.";
-    UnknownCall { name: s("12AX8"), near: Some(s("12AX7")) } => "An X line's last name is that of no valve and no subcircuit.";
-    UnknownModel { name: s("1N4008"), near: Some(s("1N4007")) } => "A part names a model that does not exist.";
-    UnknownKind { name: s("triod"), near: Some(s("triode")) } => "A .model line is of a kind that does not exist.";
-    WrongKind { model: s("1N4007"), kind: s("d"), expected: s("npn or pnp"), element: s("Q1") } => "The model is there, but for another kind of part.", "Name a model of the right kind, or change the part's first letter.";
-    UnknownParameter { name: s("mew"), owner: s("12AX7"), near: Some(s("mu")), known: s("mu, ex, kg1") } => "The model or part has no such parameter.";
-    MissingParameter { name: s("r"), owner: s("A1M"), meaning: s("resistance of the track") } => "Without this parameter the part cannot be computed.";
-    ParameterRange { name: s("mu"), owner: s("12AX7"), found: s("-5"), expected: s("1 to 500") } => "The value lies outside what the part's equations hold for.", "Check it against the data sheet and the list of parameters in the README.";
-    NodeCount { element: s("XV1"), target: s("12AX7"), found: 4, expected: 3, names: s("`plate`, `grid`, `cathode`") } => "The line names too many or too few nodes for this part.", "Give one node for each of the names in the message, in that order.";
-    Recursion { name: s("A"), chain: s("A -> B -> A") } => "A subcircuit calls itself, directly or through others, which has no end.";
-    TooDeep { limit: 100 } => "Subcircuits call one another in a longer row than any amplifier has.";
-    TooLarge { found: 1_073_741_824, limit: 1_000_000 } => "With every subcircuit written out the circuit is far larger than any amplifier.";
-    LongNames { found: 2000, limit: 500 } => "What stands in a subcircuit bears the names of all calls that lead to it, and these are long and deep.";
-    UnknownSource { name: s("VX"), near: Some(s("VB")) } => "A part is controlled by the current of a voltage source that does not exist.";
-    UnknownInductor { name: s("L9"), near: Some(s("L8")) } => "A K line couples an inductor that does not exist.";
-    UnknownNode { name: s("outt"), near: Some(s("out")) } => "A probe, an expression or a line names a node that no part touches.", "Check the spelling; `gridleak bias` lists all nodes.";
-    UnknownElement { name: s("R99"), near: Some(s("R9")) } => "A part is named that does not exist.", "Check the spelling; `gridleak bias` lists them.";
-    DuplicateElement { name: s("X1.R1") } => "After subcircuits were put in place two parts have one name.";
-    SelfCoupling { name: s("K1") } => "A K line names one inductor twice.", "Name the two windings that share the core.";
-    RepeatedCoupling { name: s("K2"), other: s("K1") } => "Two K lines couple the same pair of windings.", "Take one of them away.";
-    CouplingRange { name: s("K1"), found: s("1.2") } => "Two windings cannot share more than all of their flux.", "Write, for example, 0.999.";
-    ImpossibleCoupling { inductors: s("`L1`, `L2`, `L3`") } => "Each pair by itself is possible, all of them together are not.";
-    ZeroResistance { name: s("R1") } => "A resistor of 0 ohm, here or by --set, cannot be computed.";
-    CoupledPoly { name: s("L1") } => "An inductor whose inductance changes with its current cannot be a winding.", "Use the transformer or choke models with a core.";
-    BadValue { what: "capacitance", name: s("C1"), found: s("-1e-9"), expected: "more than 0" } => "No real part has such a value.", "Check number and suffix.";
-    BadWave { name: s("V1"), what: s("the period is 0 s, expected more than 0") } => "The numbers of the source's waveform contradict one another.", "Change the one that the message names.";
-    Alone { element: s("C5"), node: s("x") } => "Only one end of one part touches the node: nothing can flow there.";
-    Floating { nodes: s("`a`, `b`"), elements: s("`R1`, `R2`") } => "A group of parts hangs together but is joined to nothing else.";
-    NoDcPath { nodes: s("`grid`"), elements: s("`C1`, `XV1`") } => "Nothing settles the node's volts at rest: no resistor leads anywhere from there.";
-    CurrentCutSet { sources: s("`I1`"), nodes: s("`a`") } => "A current source pushes into a place that the current cannot leave.";
-    VoltageLoop { elements: s("`V1`, `L1`") } => "Sources or windings stand side by side with nothing that limits the current between them.";
-    Shorted { element: s("R1"), node: s("a") } => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
-    NoGround { } => "Volts are counted from ground, and no part is joined to it.";
-    SetUnknown { name: s("R99"), near: Some(s("R9")) } => "--set names a part or model that does not exist.", "Check the spelling; inside a subcircuit the name is X1.R9.";
-    SetParameter { name: s("XV1"), parameter: s("mew"), known: s("mu, ex, kg1") } => "The part is there but has no such parameter.";
-    NoControl { what: "pot", name: s("VOLUM"), near: Some(s("VOLUME")), known: s("`VOLUME`") } => "--knob or --switch names no pot or toggle of the netlist.", "Check the spelling; the X in front may be left out.";
-    ControlRange { what: "pot", name: s("VOLUME"), found: s("11"), expected: "0 to 10" } => "The control cannot be turned so far.", "Knobs run from 0 to 10, switches are 0 or 1.";
-    WaveValue { name: s("VMAINS"), shape: "SIN", known: &["ampl", "freq", "offset"] } => "A source with a waveform was to be set by its bare name.";
-    WaveStays { name: s("VIN"), shape: "SIN" } => "A source has both a DC value and a waveform, and only the DC value was set.";
-    MainsRange { found: s("0") } => "--mains is a percentage of the mains volts in the netlist.", "Give 90 or 110, for example.";
-    NoMains { } => "--mains was given for a netlist without a mains source.";
-    SettingSyntax { text: s("R5") } => "An option that sets something needs a name, `=` and a value.";
-    TooMany { limit: 50 } => "So much is wrong that more messages would not help.", "Mend the first ones and run it again.";
-    Doubtful { text: s("1M"), doubt: Doubt::MilliohmSuffix } => "The number is valid, but people who write it often mean another.";
-    ProbeSubcircuit { name: s("X1") } => "A subcircuit is many parts: no one current or power is its own.";
+/// The same with names that fill the memory before the parts do.
+fn long_names() -> Example {
+    let name = "x".repeat(2000);
+    Example::from(nested(7, 5).replace("\nX", &format!("\nX{name}")))
+}
+
+made! { CircuitProblem;
+    NoValue: "V1 a 0 1\nB1 b 0 V=1/0\nR1 b 0 1k" => "The expression of a B source divides by zero, whatever the circuit does.";
+    Empty: "" => "No part was found in the netlist.";
+    PotWithoutModel: "XVOL top wiper 0 1MEG knob=5" => "A pot's resistance and taper stand in a model, which several pots may share.";
+    UnknownCall: "XV1 plate grid 0 12AX8" => "An X line's last name is that of no valve and no subcircuit.";
+    UnknownModel: "V1 a 0 1\nD1 a 0 1N4008" => "A part names a model that does not exist.";
+    UnknownKind: "XV1 plate grid 0 MINE\n.model MINE triod(mu=100)" => "A .model line is of a kind that does not exist.";
+    WrongKind: "Q1 c b 0 MINE\n.model MINE d" => "The model is there, but for another kind of part.", "Name a model of the right kind, or change the part's first letter.";
+    UnknownParameter: "XV1 plate grid 0 MINE\n.model MINE triode(mew=100)" => "The model or part has no such parameter.";
+    MissingParameter: "XVOL top wiper 0 A1M knob=5\n.model A1M pot(taper=audio)" => "Without this parameter the part cannot be computed.";
+    ParameterRange: "XV1 plate grid 0 MINE\n.model MINE triode(mu=-5)" => "The value lies outside what the part's equations hold for.", "Check it against the data sheet and the list of parameters in the README.";
+    NodeCount: "XV1 heater plate grid 0 12AX7" => "The line names too many or too few nodes for this part.", "Give one node for each of the names in the message, in that order.";
+    Recursion: "X1 a A\n.subckt A a\nX1 a B\n.ends\n.subckt B a\nX1 a A\n.ends" => "A subcircuit calls itself, directly or through others, which has no end.";
+    TooDeep: nested(110, 1) => "Subcircuits call one another in a longer row than any amplifier has.";
+    TooLarge: nested(12, 10) => "With every subcircuit written out the circuit is far larger than any amplifier.";
+    LongNames: long_names() => "What stands in a subcircuit bears the names of all calls that lead to it, and these are long and deep.";
+    UnknownSource: "VB a 0 1\nF1 a 0 VX 2" => "A part is controlled by the current of a voltage source that does not exist.";
+    UnknownInductor: "L8 a 0 1\nK1 L8 L9 0.9" => "A K line couples an inductor that does not exist.";
+    UnknownNode: "V1 out 0 1\nB1 b 0 V=v(outt)" => "A probe, an expression or a line names a node that no part touches.", "Check the spelling; `gridleak bias` lists all nodes.";
+    UnknownElement: (STAGE, &["--probe", "i(R99)"][..]) => "A part is named that does not exist.", "Check the spelling; `gridleak bias` lists them.";
+    DuplicateElement: "V1 a 0 1\nX1 a s\nX1.R1 a 0 toggle\n.subckt s a\nR1 a 0 1k\n.ends" => "After subcircuits were put in place two parts have one name.";
+    SelfCoupling: "L1 a 0 1\nK1 L1 L1 0.9" => "A K line names one inductor twice.", "Name the two windings that share the core.";
+    RepeatedCoupling: "L1 a 0 1\nL2 b 0 1\nK1 L1 L2 0.9\nK2 L1 L2 0.9" => "Two K lines couple the same pair of windings.", "Take one of them away.";
+    CouplingRange: "L1 a 0 1\nL2 b 0 1\nK1 L1 L2 1.2" => "Two windings cannot share more than all of their flux.", "Write, for example, 0.999.";
+    ImpossibleCoupling: "V1 v 0 1\nR1 v a 1\nR2 v b 1\nR3 v c 1\nL1 a 0 1\nL2 b 0 1\nL3 c 0 1\nK12 L1 L2 0.99\nK23 L2 L3 0.99\nK13 L1 L3 0.1" => "Each pair by itself is possible, all of them together are not.";
+    ZeroResistance: (STAGE, &["--set", "R1=0"][..]) => "A resistor of 0 ohm, here or by --set, cannot be computed.";
+    CoupledPoly: "L1 a 0 POLY 1 2\nL2 b 0 1\nK1 L1 L2 0.9" => "An inductor whose inductance changes with its current cannot be a winding.", "Use the transformer or choke models with a core.";
+    BadValue: "C1 a 0 -1n" => "No real part has such a value.", "Check number and suffix.";
+    BadWave: "V1 a 0 PULSE(0 1 0 1m 1m 1m 1m)" => "The numbers of the source's waveform contradict one another.", "Change the one that the message names.";
+    Alone: "V1 a 0 1\nR1 a 0 1k\nC5 a x 1u" => "Only one end of one part touches the node: nothing can flow there.";
+    Floating: "V1 v 0 1\nR0 v 0 1k\nR1 a b 1k\nR2 a b 1k" => "A group of parts hangs together but is joined to nothing else.";
+    NoDcPath: "V1 v 0 1\nR1 v 0 1k\nC1 v grid 1u\nXV1 v grid 0 12AX7" => "Nothing settles the node's volts at rest: no resistor leads anywhere from there.";
+    CurrentCutSet: "I1 0 a 1m\nC1 a 0 1u" => "A current source pushes into a place that the current cannot leave.";
+    VoltageLoop: "V1 a 0 1\nL1 a 0 1" => "Sources or windings stand side by side with nothing that limits the current between them.";
+    Shorted: "V1 a 0 1\nR1 a a 1k\nR2 a 0 1k" => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
+    NoGround: "V1 a b 1\nR1 a b 1k" => "Volts are counted from ground, and no part is joined to it.";
+    SetUnknown: (STAGE, &["--set", "R9=1k"][..]) => "--set names a part or model that does not exist.", "Check the spelling; inside a subcircuit the name is X1.R9.";
+    SetParameter: (STAGE, &["--set", "XVOL.size=1"][..]) => "The part is there but has no such parameter.";
+    NoControl: (STAGE, &["--knob", "VOLUM=5"][..]) => "--knob or --switch names no pot or toggle of the netlist.", "Check the spelling; the X in front may be left out.";
+    ControlRange: (STAGE, &["--knob", "VOL=11"][..]) => "The control cannot be turned so far.", "Knobs run from 0 to 10, switches are 0 or 1.";
+    WaveValue: ("VMAINS a 0 SIN(0 325 50)\nR1 a 0 1k", &["--set", "VMAINS=253"][..]) => "A source with a waveform was to be set by its bare name.";
+    WaveStays: ("VIN a 0 DC 1 SIN(0 1 1k)\nR1 a 0 1k", &["--set", "VIN=3"][..]) => "A source has both a DC value and a waveform, and only the DC value was set.";
+    MainsRange: ("VMAINS a 0 SIN(0 325 50)\nR1 a 0 1k", &["--mains", "300"][..]) => "--mains is a percentage of the mains volts in the netlist.", "Give 90 or 110, for example.";
+    NoMains: (STAGE, &["--mains", "90"][..]) => "--mains was given for a netlist without a mains source.";
+    SettingSyntax: (STAGE, &["--set", "R1"][..]) => "An option that sets something needs a name, `=` and a value.";
+    TooMany: (0..60).map(|k| format!("D{k} a 0 DX{k}\n")).collect::<String>() => "So much is wrong that more messages would not help.", "Mend the first ones and run it again.";
+    Doubtful: (STAGE, &["--set", "R1=2m2"][..]) => "The number is valid, but people who write it often mean another.";
+    ProbeSubcircuit: ("V1 a 0 1\nX1 a s\n.subckt s a\nR1 a 0 1k\n.ends", &["--probe", "i(X1)"][..]) => "A subcircuit is many parts: no one current or power is its own.";
 }
 
 /// What is odd about values.

@@ -86,9 +86,10 @@ impl Summary<'_> {
             job.source,
             num::engineering(self.plan.input_volts, "V", 3)
         );
-        match job.label.is_empty() {
-            true => text += &self.one(job, made),
-            false => text += &self.several(),
+        if job.label.is_empty() {
+            text += &self.one(job, made)
+        } else {
+            text += &self.several()
         }
         text
     }

@@ -2,51 +2,58 @@
 
 use super::shown::hertz;
 use super::{Curves, Findings};
-use crate::measure::gain::{continuous, decibels, degrees, size};
+use crate::measure::gain::{Response, continuous, decibels, degrees, size};
 use crate::report::plot::{self, Mark, Side, Trace};
 
+/// A band whose corners are closer than this ratio has no room for words inside.
+const NARROW: f64 = 8.0;
 /// With more curves than this their corners are left to the table.
 const MARKED: usize = 2;
 
 impl Findings {
-    /// Gain over phase over what else was asked for, as SVG.
-    pub fn drawn(&self) -> String {
+    /// Gain over phase over what else was asked for, as SVG; by a response of each version at
+    /// the plot's own frequencies.
+    pub fn drawn(&self, points: &[f64], finer: &[Response]) -> String {
         let mut traces = Vec::new();
         let mut marks = Vec::new();
         let several = self.probes.len() * self.curves.len();
-        for (curves, k) in self.each(self.probes.len()) {
+        for (curves, response, k) in self.each(finer, self.probes.len()) {
             if several <= MARKED {
                 self.mark(curves, k, traces.len(), &mut marks);
             }
-            let gains = curves.response.gains[k].iter();
+            let gains = response.gains[k].iter();
             let values = gains.map(|&g| decibels(size(g))).collect();
             traces.push(Trace::new(self.name(curves, &self.probes, k), "dB", values));
         }
-        for (curves, k) in self.each(self.probes.len()) {
-            let gains = curves.response.gains[k].iter();
+        for (curves, response, k) in self.each(finer, self.probes.len()) {
+            let gains = response.gains[k].iter();
             let angles: Vec<f64> = gains.map(|&g| degrees(g)).collect();
             let name = self.name(curves, &self.probes, k);
             traces.push(Trace::new(name, "deg", continuous(&angles)));
         }
-        for (curves, k) in self.each(self.probes.len()) {
-            if let Some(delays) = curves.response.delays.get(k) {
+        for (curves, response, k) in self.each(finer, self.probes.len()) {
+            if let Some(delays) = response.delays.get(k) {
                 let name = self.name(curves, &self.probes, k);
                 traces.push(Trace::new(name, "s", delays.clone()));
             }
         }
         let names: Vec<String> = self.impedances.iter().map(|n| format!("z({n})")).collect();
-        for (curves, k) in self.each(names.len()) {
-            let z = curves.response.impedances[k].iter();
+        for (curves, response, k) in self.each(finer, names.len()) {
+            let z = response.impedances[k].iter();
             let values = z.map(|&z| size(z)).collect();
             traces.push(Trace::new(self.name(curves, &names, k), "ohm", values));
         }
-        plot::marked_spectrum(&self.title, &self.frequencies_hz, &traces, &marks)
+        plot::marked_spectrum(&self.title, points, &traces, &marks)
     }
 
-    /// Every version with every one of so many curves.
-    fn each(&self, count: usize) -> impl Iterator<Item = (&Curves, usize)> {
-        let versions = self.curves.iter();
-        versions.flat_map(move |c| (0..count).map(move |k| (c, k)))
+    /// Every version with every one of N curves.
+    fn each<'a>(
+        &'a self,
+        finer: &'a [Response],
+        count: usize,
+    ) -> impl Iterator<Item = (&'a Curves, &'a Response, usize)> {
+        let versions = self.curves.iter().zip(finer);
+        versions.flat_map(move |(c, r)| (0..count).map(move |k| (c, r, k)))
     }
 
     /// The name in the legend: what tells the curve from the others.
@@ -70,12 +77,21 @@ impl Findings {
             value: decibels(band.peak),
             label: format!(
                 "{:.1} dB at {}",
-                decibels(band.peak) + 0.0,
+                // Zero has no sign.
+                (10.0 * decibels(band.peak)).round() / 10.0 + 0.0,
                 hertz(band.peak_hz)
             ),
             side: Side::Above,
         });
-        for (at, side) in [(band.low_hz, Side::Right), (band.high_hz, Side::Left)] {
+        // Inside a wide band, outside a narrow one.
+        let ends = (band.low_hz, band.high_hz);
+        let is_narrow = matches!(ends, (Some(low), Some(high)) if high < NARROW * low);
+        let (low, high) = if is_narrow {
+            (Side::Left, Side::Right)
+        } else {
+            (Side::Right, Side::Left)
+        };
+        for (at, side) in [(band.low_hz, low), (band.high_hz, high)] {
             marks.extend(at.map(|at| Mark {
                 trace,
                 at,

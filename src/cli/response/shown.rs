@@ -90,8 +90,8 @@ impl Findings {
                 "unit": self.units[k],
                 "peak_hz": band.map(|b| b.peak_hz),
                 "peak_db": band.map(|b| decibels(b.peak)),
-                "low_hz": band.and_then(|b| b.low_hz),
-                "high_hz": band.and_then(|b| b.high_hz),
+                "peak_low_hz": band.and_then(|b| b.low_hz),
+                "peak_high_hz": band.and_then(|b| b.high_hz),
                 "middle_hz": middle.map(|m| m.freq_hz),
                 "middle_db": middle.map(|m| decibels(m.gain)),
                 "db": gains.iter().map(|&g| decibels(size(g))).collect::<Vec<_>>(),
@@ -137,7 +137,8 @@ impl Findings {
         }
         if !self.probes.is_empty() {
             text += &format!("\n{}", self.bands(varied).text());
-            text += "  -3 dB: below the peak, searched from 1 mHz to 1 GHz; middle: their geometric mean\n";
+            text += "  -3 dB: below the peak, as in `feedback`; searched from 1 mHz to 1 GHz; middle: their \
+                     geometric mean\n";
         }
         if !self.impedances.is_empty() {
             text += &format!("\n{}", self.seen(varied).text());
@@ -149,9 +150,12 @@ impl Findings {
     fn values(&self) -> Table {
         let head = self.curves.iter().flat_map(|curves| {
             let label = curves.variant.label();
-            self.probes.iter().map(move |probe| match label.is_empty() {
-                true => probe.clone(),
-                false => format!("{label} {probe}"),
+            self.probes.iter().map(move |probe| {
+                if label.is_empty() {
+                    probe.clone()
+                } else {
+                    format!("{label} {probe}")
+                }
             })
         });
         let head: Vec<String> = head.collect();

@@ -117,9 +117,10 @@ impl<'m> Asked<'m> {
             Some("normal") => Shape::Normal,
             _ => Shape::Uniform,
         };
-        let order = match matches.get_flag("even") {
-            true => Order::Even,
-            false => Order::Chance,
+        let order = if matches.get_flag("even") {
+            Order::Even
+        } else {
+            Order::Chance
         };
         let threads = matches.get_one::<u16>("threads");
         let subject = match text("netlist") {
@@ -355,9 +356,10 @@ fn rules(matches: &ArgMatches, sources: &mut Files) -> Result<Vec<Rule>, Failure
             Err(problem) => problems.push(problem),
         }
     }
-    match problems.is_empty() {
-        true => Ok(rules),
-        false => Err(Failure::Input(Box::new(sources.clone()), problems)),
+    if problems.is_empty() {
+        Ok(rules)
+    } else {
+        Err(Failure::Input(Box::new(sources.clone()), problems))
     }
 }
 

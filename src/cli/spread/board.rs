@@ -82,9 +82,10 @@ impl Board {
         {
             let mut widths = Vec::new();
             for (figure, found) in setup.figures.iter().zip(found) {
-                let name = match case.is_empty() {
-                    true => figure.text.clone(),
-                    false => format!("[{case}] {}", figure.text),
+                let name = if case.is_empty() {
+                    figure.text.clone()
+                } else {
+                    format!("[{case}] {}", figure.text)
                 };
                 let before = board.columns.len();
                 let mut add = |name: String, unit| board.columns.push(Column { name, unit });

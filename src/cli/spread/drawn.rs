@@ -68,9 +68,12 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
     let drawn = board.nominal[k].filter(|v| v.is_finite());
     let (from, to) = drawn.map_or((low, high), |d| (low.min(d), high.max(d)));
     let span = if to > from { to - from } else { 1.0 };
-    let x = |v: f64| match to > from {
-        true => LEFT + wide * (v - from) / span,
-        false => LEFT + 0.5 * wide,
+    let x = |v: f64| {
+        if to > from {
+            LEFT + wide * (v - from) / span
+        } else {
+            LEFT + 0.5 * wide
+        }
     };
     let bar = ((x(high) - x(low)) / BARS as f64).max(2.0);
     for (n, &count) in counts.iter().enumerate().filter(|c| *c.1 > 0) {
@@ -115,9 +118,12 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
         let label = shown(value, column.unit);
         text(svg, (x(value), base + 17.0), anchor, "#1a1a1a", 11, &label);
     }
-    let say = |v: f64| match v.is_finite() {
-        true => shown(v, column.unit),
-        false => "none".to_string(),
+    let say = |v: f64| {
+        if v.is_finite() {
+            shown(v, column.unit)
+        } else {
+            "none".to_string()
+        }
     };
     let line = format!(
         "as drawn {} (red), mean {}, deviation {}",

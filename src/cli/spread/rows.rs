@@ -50,9 +50,10 @@ impl Writer {
     pub fn write(&mut self, run: u64, row: &Row) -> Result<(), Failure> {
         self.waiting.extend(line(&record(run, row)));
         self.rows += 1;
-        match self.waiting.len() >= WAITING {
-            true => self.flush(),
-            false => Ok(()),
+        if self.waiting.len() >= WAITING {
+            self.flush()
+        } else {
+            Ok(())
         }
     }
 
@@ -297,9 +298,10 @@ fn parsed(path: &Path, asked: &Asked<'_>, board: &Board, cells: &[String]) -> Re
     }
     let mut values = Vec::with_capacity(columns);
     for cell in &cells[1..=columns] {
-        values.push(match cell.is_empty() {
-            true => None,
-            false => Some(cell.parse::<f64>().map_err(|_| bad())?),
+        values.push(if cell.is_empty() {
+            None
+        } else {
+            Some(cell.parse::<f64>().map_err(|_| bad())?)
         });
     }
     let mut passes = vec![true; board.nominal_passes.len()];

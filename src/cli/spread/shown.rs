@@ -23,9 +23,10 @@ pub fn range(variable: &Variable) -> String {
         Some(unit) => (1.0, unit),
     };
     let say = |x: f64| num::full((x * by * 1e9).round() / 1e9);
-    match low == -high {
-        true => format!("±{} {unit}", say(high)),
-        false => format!("{}..+{} {unit}", say(low), say(high)),
+    if low == -high {
+        format!("±{} {unit}", say(high))
+    } else {
+        format!("{}..+{} {unit}", say(low), say(high))
     }
 }
 
@@ -125,9 +126,10 @@ pub fn before(asked: &Asked<'_>) -> String {
 fn element_name<'a>(variable: &'a Variable, asked: &'a Asked<'_>) -> &'a str {
     let parts = &asked.plan.variables.parts;
     // A resistor in a subcircuit is called `X1.R5`; its part has the same name.
-    match parts[variable.part] == variable.name {
-        true => &variable.name,
-        false => &parts[variable.part],
+    if parts[variable.part] == variable.name {
+        &variable.name
+    } else {
+        &parts[variable.part]
     }
 }
 
@@ -139,15 +141,16 @@ pub fn after(
     shares: &Shares,
     corners: &Option<Corners>,
 ) -> String {
-    let mut text = match told.runs == asked.runs {
-        true => format!("{} amplifiers of seed {}\n", told.runs, asked.seed),
-        false => format!(
+    let mut text = if told.runs == asked.runs {
+        format!("{} amplifiers of seed {}\n", told.runs, asked.seed)
+    } else {
+        format!(
             "amplifiers {} to {} of {} of seed {}\n",
             asked.range.start,
             asked.range.end - 1,
             asked.runs,
             asked.seed
-        ),
+        )
     };
     let right = Side::Right;
     let mut table = Table::new(&[
@@ -165,9 +168,12 @@ pub fn after(
     ]);
     for (k, column) in board.columns.iter().enumerate() {
         let summary = &told.summaries[k];
-        let say = |x: f64| match x.is_finite() {
-            true => shown(x, column.unit),
-            false => "none".to_string(),
+        let say = |x: f64| {
+            if x.is_finite() {
+                shown(x, column.unit)
+            } else {
+                "none".to_string()
+            }
         };
         let quantiles = summary.quantiles(&[0.01, 0.5, 0.99]);
         let mut row = vec![
@@ -279,9 +285,10 @@ pub fn ranked(asked: &Asked<'_>, shares: &Shares, column: usize) -> Vec<(String,
 fn shared(asked: &Asked<'_>, board: &Board, shares: &Shares) -> String {
     let percent = |part: f64, error: f64| {
         let (part, error) = (100.0 * part, 100.0 * error);
-        match error < 1.0 {
-            true => format!("{part:.1} ± {error:.1} %"),
-            false => format!("{part:.0} ± {error:.0} %"),
+        if error < 1.0 {
+            format!("{part:.1} ± {error:.1} %")
+        } else {
+            format!("{part:.0} ± {error:.0} %")
         }
     };
     let right = Side::Right;

@@ -60,9 +60,10 @@ impl Told {
     /// 3 if a figure exists in no amplifier.
     pub fn outcome(&self) -> Outcome {
         let none = |s: &Summary| s.count == 0 && s.missing > 0;
-        match self.summaries.iter().any(none) {
-            true => Outcome::NoSolution,
-            false => Outcome::Done,
+        if self.summaries.iter().any(none) {
+            Outcome::NoSolution
+        } else {
+            Outcome::Done
         }
     }
 }

@@ -109,9 +109,10 @@ impl Playing {
             &[],
             |block| {
                 samples.extend_from_slice(block);
-                match stopped() {
-                    true => Err(Trouble::Stopped),
-                    false => Ok(()),
+                if stopped() {
+                    Err(Trouble::Stopped)
+                } else {
+                    Ok(())
                 }
             },
         );

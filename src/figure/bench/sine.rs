@@ -211,9 +211,12 @@ impl<'c, 's> Driving<'c, 's> {
         };
         tester.forget();
         let stopped = self.stopped;
-        let poll = &mut || match stopped() {
-            true => Err(Trouble::Stopped),
-            false => Ok(()),
+        let poll = &mut || {
+            if stopped() {
+                Err(Trouble::Stopped)
+            } else {
+                Ok(())
+            }
         };
         let boxed = |reading| Measured::Sine(Box::new(reading));
         let measured = match wanted.work {

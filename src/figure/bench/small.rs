@@ -145,13 +145,14 @@ fn band(figure: &Figure) -> Result<(f64, f64), Diagnostic> {
         figure.number("from").unwrap_or(BAND_HZ.0),
         figure.number("to").unwrap_or(BAND_HZ.1),
     );
-    match from < to {
-        true => Ok((from, to)),
-        false => Err(FigureProblem::Downwards {
+    if from < to {
+        Ok((from, to))
+    } else {
+        Err(FigureProblem::Downwards {
             from: num::full(from),
             to: num::full(to),
         }
-        .at(figure.span)),
+        .at(figure.span))
     }
 }
 

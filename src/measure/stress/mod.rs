@@ -81,10 +81,26 @@ impl Survey {
         let mut all = self.figures.iter();
         all.find(|f| f.subject.eq_ignore_ascii_case(subject) && f.quantity == quantity)
     }
+
+    /// The survey of some of the states alone; none if one of them was not looked at. Each state
+    /// is solved by itself, so it is what a survey of those would have found.
+    pub fn only(&self, states: &[State]) -> Option<Survey> {
+        let place = |s: &State| self.states.iter().position(|known| known == s);
+        let places: Vec<usize> = states.iter().map(place).collect::<Option<_>>()?;
+        let figures = self.figures.iter().map(|f| Stress {
+            values: places.iter().map(|&k| f.values[k]).collect(),
+            ..f.clone()
+        });
+        Some(Survey {
+            states: states.to_vec(),
+            failed: places.iter().map(|&k| self.failed[k].clone()).collect(),
+            figures: figures.collect(),
+        })
+    }
 }
 
 /// Takes a circuit through states and reads all its parts. The circuit is as before afterwards.
-/// `poll` is asked now and then whether to go on.
+/// `poll` is asked now and then whether to go on; `done` is called after each state.
 ///
 /// # Errors
 /// What the poll says. A state that is not found leaves its figures out and says why.
@@ -92,6 +108,7 @@ pub fn survey<E>(
     circuit: &mut Circuit,
     states: Vec<State>,
     mut poll: impl FnMut() -> Result<(), E>,
+    mut done: impl FnMut(),
 ) -> Result<Survey, E> {
     let blank = wanted::gauge(circuit);
     let mut figures: Vec<Stress> = blank
@@ -110,10 +127,10 @@ pub fn survey<E>(
     for state in &states {
         poll()?;
         let mut gauge = blank.clone();
-        let done = state::put(circuit, state, |c| {
+        let read = state::put(circuit, state, |c| {
             state::read(c, state, &mut gauge, &mut poll)
         });
-        let trouble = match done {
+        let trouble = match read {
             Ok(Ok(())) => None,
             Ok(Err(stopped)) => return Err(stopped),
             Err(trouble) => Some(trouble),
@@ -123,6 +140,7 @@ pub fn survey<E>(
             figure.values.push(trouble.is_none().then_some(value));
         }
         failed.push(trouble);
+        done();
     }
     Ok(Survey {
         states,

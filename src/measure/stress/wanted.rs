@@ -147,9 +147,10 @@ fn rectifier(gauge: &mut Gauge, k: usize, element: &Element) {
     };
     let valve = element.letter == 'X';
     let laws: Vec<(usize, usize)> = element.readings.iter().map(|r| (r.1, r.2)).collect();
-    let all = gauge.meter(match valve {
-        true => Read::Drawn(laws.clone()),
-        false => Read::Amperes(into_terminal(element, 0)),
+    let all = gauge.meter(if valve {
+        Read::Drawn(laws.clone())
+    } else {
+        Read::Amperes(into_terminal(element, 0))
     });
     gauge.show(
         k,

@@ -1,10 +1,11 @@
 //! Bars side by side: levels of harmonics.
 
 use super::axis::{self, Axis};
+use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
 use super::{
-    ABOVE, BELOW, DEPTH_DB, Frame, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE,
-    Trace, WIDTH, colour, cut, shown, wide,
+    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE, Trace,
+    WIDTH, cut, shown, wide,
 };
 
 /// Bars that are less than this below the highest are drawn, dB.
@@ -30,9 +31,10 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
     let labels = upright.labels().map(|l| l.chars().count()).max();
     let frame = Frame {
         left: 42.0 + wide(labels.unwrap_or(0)),
-        right: match named {
-            true => WIDTH - 34.0 - SAMPLE - wide(longest.unwrap_or(0)),
-            false => WIDTH - 24.0,
+        right: if named {
+            WIDTH - 34.0 - SAMPLE - wide(longest.unwrap_or(0))
+        } else {
+            WIDTH - 24.0
         },
         top: head,
         bottom: head + ONLY_PANEL,

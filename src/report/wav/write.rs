@@ -215,9 +215,10 @@ mod tests {
         let sample = |b: &[u8]| {
             let mut four = [0; 4];
             four[4 - width..].copy_from_slice(b);
-            match float {
-                true => f64::from(f32::from_le_bytes(four)),
-                false => f64::from(i32::from_le_bytes(four) >> (32 - bits)),
+            if float {
+                f64::from(f32::from_le_bytes(four))
+            } else {
+                f64::from(i32::from_le_bytes(four) >> (32 - bits))
             }
         };
         sound.map(sample).collect()

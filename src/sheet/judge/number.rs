@@ -31,9 +31,10 @@ pub fn value(
     };
     let expected = in_base(expectation, wanted, reading)?;
     verdict.expected = num::full(expected);
-    verdict.shown_expected = match wanted.of_rating {
-        true => format!("{} ({})", wanted.text, shown(expected, reading.unit)),
-        false => shown(expected, reading.unit),
+    verdict.shown_expected = if wanted.of_rating {
+        format!("{} ({})", wanted.text, shown(expected, reading.unit))
+    } else {
+        shown(expected, reading.unit)
     };
     // A ratio of powers is ten times the logarithm, of voltages and currents twenty.
     let decibels = |r: f64| match reading.unit {

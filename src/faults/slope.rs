@@ -1,0 +1,169 @@
+//! What one tolerance moves in the equations: df/dp, from the parts alone.
+
+use super::bench::{Bench, feed, volts};
+use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
+use crate::device::{Answer, Law};
+use crate::system::assemble::Assembly;
+
+/// How far rectifiers and their transformers differ, a part of what they drop.
+const RECTIFIER: f64 = 0.1;
+
+/// A part of the equations that one variable moves, by so much a deviation.
+#[derive(Debug)]
+pub enum Push {
+    /// Of a resistance, as a part of itself.
+    Resistance(usize, f64),
+    Gain(usize, f64),
+    Source(usize, f64),
+    Current(usize, f64),
+    Law(usize, Box<dyn Law>, Box<dyn Law>, f64),
+    /// Of a supply's output: what its rectifiers differ by, and what a straight line from load to
+    /// volts leaves out where a fault draws more.
+    Output(usize),
+}
+
+/// A variable's pushes, and the columns that it moves in, each with its part.
+#[derive(Debug)]
+pub struct Slope {
+    pub variable: Option<usize>,
+    pub pushes: Vec<Push>,
+    pub columns: Vec<(usize, f64)>,
+}
+
+impl Bench {
+    /// Adds -df of one push; false if it moves nothing.
+    pub(super) fn push(
+        &self,
+        push: &Push,
+        x: &[f64],
+        work: &mut [f64],
+        assembly: &Assembly<'_>,
+    ) -> bool {
+        match push {
+            Push::Resistance(k, part) => {
+                let r = self.circuit.resistances[*k];
+                let amperes = (volts(x, r.a) - volts(x, r.b)) / r.ohms * part;
+                if amperes.abs() < 1e-15 {
+                    return false;
+                }
+                feed(work, r.a, r.b, amperes);
+            }
+            Push::Gain(k, by) => {
+                let gain = self.circuit.gains[*k];
+                let sensed = match gain.sense {
+                    Sense::Voltage(a, b) => volts(x, a) - volts(x, b),
+                    Sense::Current(branch) => x[assembly.unknowns.branch(branch)],
+                };
+                match gain.sink {
+                    Sink::Current(a, b) => feed(work, a, b, -by * sensed),
+                    Sink::Branch(branch) => work[assembly.unknowns.branch(branch)] += by * sensed,
+                }
+            }
+            Push::Source(k, by) => work[assembly.unknowns.nodes() + k] += by,
+            Push::Current(k, by) => {
+                let source = &self.circuit.currents[*k];
+                feed(work, source.a, source.b, -by);
+            }
+            Push::Output(k) => {
+                let Some(output) = self.supply.as_ref().map(|s| &s.outputs[*k]) else {
+                    return false;
+                };
+                let fed = self.circuit.currents[output.current].drive.dc;
+                let drawn =
+                    fed - volts(x, output.node) / self.circuit.resistances[output.resistance].ohms;
+                let more = (drawn - output.amperes).abs();
+                let curved = more * (0.1 + 0.2 * more / output.amperes.abs()).min(1.0);
+                let by = RECTIFIER * output.amperes.abs() + curved;
+                feed(work, output.node, Node::GROUND, by);
+            }
+            Push::Law(k, base, moved, per) => {
+                if assembly.unplugged[*k] {
+                    return false;
+                }
+                let part = &self.circuit.laws[*k];
+                let u: Vec<f64> = part
+                    .controls
+                    .iter()
+                    .map(|sense| match *sense {
+                        Sense::Voltage(a, b) => volts(x, a) - volts(x, b),
+                        Sense::Current(branch) => x[assembly.unknowns.branch(branch)],
+                    })
+                    .collect();
+                let memory = assembly.memory[*k];
+                let (before, after) = (answer(&**base, &u, memory), answer(&**moved, &u, memory));
+                for ((sink, before), after) in part.outputs.iter().zip(before).zip(after) {
+                    let by = (after - before) * per;
+                    match *sink {
+                        Sink::Current(a, b) => feed(work, a, b, -by),
+                        Sink::Branch(branch) => work[assembly.unknowns.branch(branch)] += by,
+                    }
+                }
+            }
+        }
+        true
+    }
+}
+
+/// A law's currents.
+fn answer(law: &dyn Law, u: &[f64], memory: f64) -> Vec<f64> {
+    let (nc, no) = (law.controls(), law.outputs());
+    let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
+    let (mut g, mut c) = (vec![0.0; no * nc], vec![0.0; no * nc]);
+    let mut out = Answer {
+        i: &mut i,
+        q: &mut q,
+        g: &mut g,
+        c: &mut c,
+    };
+    law.answer(u, memory, &mut out);
+    i
+}
+
+/// The linear numbers of a circuit.
+pub struct Numbers {
+    resistances: Vec<f64>,
+    gains: Vec<f64>,
+    sources: Vec<f64>,
+    currents: Vec<f64>,
+}
+
+impl Numbers {
+    pub fn of(circuit: &Circuit) -> Self {
+        let branches = circuit.branches.iter();
+        Numbers {
+            resistances: circuit.resistances.iter().map(|r| r.ohms).collect(),
+            gains: circuit.gains.iter().map(|g| g.gain).collect(),
+            sources: branches
+                .map(|b| match &b.kind {
+                    BranchKind::Source(drive) => drive.dc,
+                    _ => 0.0,
+                })
+                .collect(),
+            currents: circuit.currents.iter().map(|c| c.drive.dc).collect(),
+        }
+    }
+
+    pub fn pushes(&self, after: &Numbers, per: f64) -> Vec<Push> {
+        let moved = |a: &[f64], b: &[f64]| -> Vec<(usize, f64)> {
+            let pairs = a.iter().zip(b).enumerate();
+            pairs
+                .filter(|(_, (a, b))| a != b)
+                .map(|(k, (a, b))| (k, b - a))
+                .collect()
+        };
+        let mut all = Vec::new();
+        for (k, by) in moved(&self.resistances, &after.resistances) {
+            all.push(Push::Resistance(k, by / self.resistances[k] * per));
+        }
+        for (k, by) in moved(&self.gains, &after.gains) {
+            all.push(Push::Gain(k, by * per));
+        }
+        for (k, by) in moved(&self.sources, &after.sources) {
+            all.push(Push::Source(k, by * per));
+        }
+        for (k, by) in moved(&self.currents, &after.currents) {
+            all.push(Push::Current(k, by * per));
+        }
+        all
+    }
+}

@@ -1,0 +1,205 @@
+//! `book`: every figure is the command's own, and whatever a netlist says is only text.
+
+mod common;
+
+use common::Gridleak;
+use serde_json::Value;
+use std::path::Path;
+use std::process::Command;
+
+const TOOL: &str = env!("CARGO_BIN_EXE_gridleak");
+
+/// A stage with a knob, and a stage that stands for a power amplifier with feedback round both.
+const AMPLIFIER: &str = "Two stages & <script>alert(1)</script>
+VB bplus 0 250
+VIN in 0 DC 0 AC 1 SIN(0 0.1 1k)
+CIN in grid 22n
+RG grid 0 1meg
+RA bplus plate 100k ; rated=0.5W
+RK cathode foot 1.5k
+RF foot 0 470
+XV1A plate grid cathode 12AX7
+CO plate top 22n
+XVOL top wiper 0 A1M knob=5
+.model A1M pot(r=1meg taper=audio)
+EOUT 0 out wiper 0 2
+RL out 0 8
+RNFB out foot 4.7k
+.print tran v(out)
+.end
+";
+
+const SHEET: &str = "netlist = \"amp.cir\"\n
+[[expect]]\nfigure = \"v(bplus)\"\nvalue = \"250 V\"\ntolerance = \"1 %\"\n
+[[expect]]\nfigure = \"v(plate)\"\nvalue = \"10 V\"\ntolerance = \"1 %\"\n";
+
+fn folder() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("amp.cir"), AMPLIFIER).expect("written");
+    std::fs::write(folder.path().join("amp.sheet.toml"), SHEET).expect("written");
+    folder
+}
+
+/// Runs a command line in a folder, as typed at a shell.
+fn shell(folder: &Path, line: &str) -> (i32, String, String) {
+    let path = std::env::var("PATH").unwrap_or_default();
+    let own = Path::new(TOOL).parent().expect("a folder").display();
+    let output = Command::new("sh")
+        .args(["-c", line])
+        .current_dir(folder)
+        .env("PATH", format!("{own}:{path}"))
+        .output()
+        .expect("a shell");
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (
+        output.status.code().unwrap_or(-1),
+        text(&output.stdout),
+        text(&output.stderr),
+    )
+}
+
+fn escaped(text: &str) -> String {
+    let text = text.replace('&', "&amp;").replace('<', "&lt;");
+    text.replace('>', "&gt;").replace('"', "&quot;")
+}
+
+const BOOK: &str = "gridleak book amp.cir --runs 20 --sheet amp.sheet.toml --out";
+
+#[test]
+fn every_figure_is_the_commands_own() {
+    let folder = folder();
+    let at = |name: &str| folder.path().join(name);
+    let read = |name: &str| std::fs::read_to_string(at(name)).expect(name);
+    let (code, said, wrong) = shell(
+        folder.path(),
+        &format!("{BOOK} a.html --json a.json --csv form.csv"),
+    );
+    assert_eq!(code, 0, "{wrong}");
+    assert!(said.contains("Sounds: left out"), "{said}");
+    let html = read("a.html");
+    let book: Value = serde_json::from_str(&read("a.json")).expect("JSON");
+    assert_eq!(book["probe"], "v(out)");
+    let mut seen = Vec::new();
+    for section in book["sections"].as_array().expect("sections") {
+        let id = section["section"].as_str().expect("a name");
+        for answer in section["answers"].as_array().expect("answers") {
+            let line = answer["command"].as_str().expect("a line");
+            assert_eq!(answer["failed"], Value::Null, "{line}");
+            let (_, chart, wrong) = shell(folder.path(), &format!("{line} --json own.json"));
+            let text = read("own.json");
+            let own: Value = serde_json::from_str(&text).unwrap_or_else(|_| {
+                let lines = text.lines().map(|l| serde_json::from_str(l).expect("JSON"));
+                Value::Array(lines.collect())
+            });
+            assert!(answer["figures"] == own, "other figures: {line}\n{wrong}");
+            seen.push(id);
+            // What the terminal shows is on paper, to the last byte: each cell of each table.
+            let from = html.find(&format!("id=\"{id}\"")).expect(id);
+            let on_paper = &html[from..];
+            let of = &on_paper[..on_paper.find("</section>").expect("an end")];
+            let cells = chart.lines().flat_map(|l| l.split("  ")).map(str::trim);
+            let wanted = !["voltages", "schematic", "knobs"].contains(&id);
+            for cell in cells.filter(|c| wanted && !c.is_empty() && c.len() < 30) {
+                assert!(of.contains(&escaped(cell)), "`{cell}` of {line}");
+            }
+            if let Some(file) = line.split(' ').next_back().filter(|w| w.ends_with(".svg")) {
+                let svg = read(file);
+                let last = svg
+                    .rfind("</text>")
+                    .map(|end| &svg[end.saturating_sub(60)..end]);
+                let whole = svg.split_once('>').map(|s| s.1).expect("an element");
+                assert!(of.contains(whole) || id == "schematic" && of.contains(last.unwrap()));
+            }
+        }
+    }
+    for id in "schematic voltages verdicts parts response distortion feedback noise knobs sheet"
+        .split(' ')
+    {
+        assert!(seen.contains(&id), "{id} is not there: {said}");
+    }
+    // The form has the ranges that `spread` gives.
+    let form = common::Table::read(&at("form.csv")).expect("a table");
+    let [expected, least, greatest] =
+        ["expected", "least", "greatest"].map(|c| form.column(c).expect("numbers"));
+    let plate = form
+        .rows
+        .iter()
+        .position(|r| r[0] == "v(plate)")
+        .expect("a row");
+    assert!(least[plate] < expected[plate] && expected[plate] < greatest[plate]);
+    assert!(html.contains("V1 plate, pin 1 or 6"), "the socket is named");
+    // Twice the same, whoever is done first.
+    let (code, _, wrong) = shell(folder.path(), &format!("{BOOK} b.html"));
+    assert_eq!(code, 0, "{wrong}");
+    assert_eq!(read("b.html"), html);
+}
+
+#[test]
+fn a_netlist_is_only_text_and_the_page_asks_for_nothing() {
+    let folder = folder();
+    let (code, page, wrong) = shell(
+        folder.path(),
+        "gridleak book amp.cir --runs 5 --knob VOL=3 --out -",
+    );
+    assert_eq!(code, 0, "{wrong}");
+    assert!(!page.contains("<script"), "the title is text");
+    assert!(page.contains("Two stages &amp; &lt;script&gt;alert(1)"));
+    let outside = page.replace("http://www.w3.org/", "");
+    for word in ["http:", "https:", "src=", "@import", "url("] {
+        assert!(!outside.contains(word), "{word}");
+    }
+    assert!(page.contains("with <code>--knob VOL=3</code>"));
+    let caution = page.find("Before you touch it").expect("cautions");
+    assert!(caution < page.find("<svg").expect("a drawing"));
+    assert_eq!(
+        page.matches("<section").count(),
+        page.matches("</section>").count()
+    );
+    assert_eq!(
+        page.matches("<table").count(),
+        page.matches("</table>").count()
+    );
+    assert_eq!(page.matches("<svg").count(), page.matches("</svg>").count());
+}
+
+/// What a circuit does not have is left out, with a word why; what cannot be done leaves nothing.
+#[test]
+fn what_is_not_there_is_left_out_and_mistakes_leave_nothing() {
+    let folder = folder();
+    let at = |name: &str| folder.path().join(name);
+    let bare = "Divider\nV1 a 0 10\nR1 a b 1k\nR2 b 0 1k\n.end\n";
+    std::fs::write(at("bare.cir"), bare).expect("written");
+    let ran = Gridleak::command("book")
+        .path(&at("bare.cir"))
+        .option("--out", &at("bare.html").display().to_string())
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let page = std::fs::read_to_string(at("bare.html")).expect("a page");
+    for word in [
+        "Response: no source is marked",
+        "What each knob does: no source",
+    ] {
+        assert!(page.contains(word), "{word}: {}", ran.stdout);
+    }
+    let broken = SHEET.replace("figure", "figur");
+    std::fs::write(at("bad.sheet.toml"), broken).expect("written");
+    let floating = "Nothing holds it\nV1 a 0 10\nC1 a b 1n\nC2 b 0 1n\n.end\n";
+    std::fs::write(at("floating.cir"), floating).expect("written");
+    for line in [
+        "book amp.cir --out no/such/place.html",
+        "book amp.cir --out x.html --source VX",
+        "book amp.cir --out x.html --probe 'i(RL)'",
+        "book amp.cir --out x.html --sheet bad.sheet.toml",
+        "book amp.cir --out x.html --sheet none.toml",
+        "book amp.cir --out x.html --runs 0",
+        "book amp.cir --out amp.cir",
+        "book floating.cir --out x.html",
+    ] {
+        let (code, _, wrong) = shell(folder.path(), &format!("gridleak {line} --json x.json"));
+        assert_eq!(code, 2, "{line}: {wrong}");
+        assert!(!wrong.is_empty(), "{line}");
+        assert!(!at("x.html").exists() && !at("x.json").exists(), "{line}");
+    }
+    let kept = std::fs::read_to_string(at("amp.cir")).expect("the netlist");
+    assert_eq!(kept, AMPLIFIER);
+}
