@@ -43,6 +43,7 @@ const ORDER: &[&str] = &[
     "parts",
     "feedback",
     "sound",
+    "listen",
     "tolerances",
     "compare",
     "sheets",

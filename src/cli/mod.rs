@@ -22,6 +22,7 @@ pub mod guide;
 mod in_order;
 mod interrupt;
 mod limits;
+mod listen;
 mod manual;
 mod memory;
 mod messages;
@@ -66,6 +67,7 @@ pub const COMMANDS: &[&Command] = &[
     &noise::COMMAND,
     &feedback::COMMAND,
     &render::COMMAND,
+    &listen::COMMAND,
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
