@@ -16,7 +16,7 @@ use crate::cli::common::{Session, setting};
 use crate::cli::failure::Failure;
 use crate::fit::bottle::{self, State};
 use crate::fit::problem::{FitProblem, Located};
-use crate::fit::readings::Reading;
+use crate::fit::readings::{Reading, line_of};
 use crate::measure::quiescent;
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
@@ -437,7 +437,7 @@ fn points(circuit: &Circuit, text: &str) -> Result<Vec<Point>, Located> {
     let mut found: Vec<Point> = Vec::new();
     for record in reader.records() {
         let record = record.map_err(broken)?;
-        let line = record.position().map_or(1, |p| p.line() as usize);
+        let line = line_of(text, &record);
         if record.iter().all(str::is_empty) {
             continue;
         }
