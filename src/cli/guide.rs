@@ -46,7 +46,6 @@ const ORDER: &[&str] = &[
     "feedback",
     "sound",
     "listen",
-    "listen",
     "tolerances",
     "compare",
     "sheets",
