@@ -49,6 +49,8 @@ pub mod measure;
 
 pub mod parts;
 
+pub mod fit;
+
 pub mod figure;
 
 pub mod tolerance;

@@ -28,6 +28,8 @@ pub enum Bound {
     Cases,
     ClipSamples,
     DrawnParts,
+    Sounds,
+    PageSeconds,
     Seconds,
 }
 
@@ -107,6 +109,10 @@ pub const TABLE: &[Resource] = &[
         (200_000_000, 2_000_000_000), "time; in sheets memory, 8 bytes each"),
     row(Bound::DrawnParts, "drawn-parts", "parts of one drawing",
         (2000, 20_000), "time: it grows a little faster than their number; nobody reads more"),
+    row(Bound::Sounds, "sounds", "sounds on one page, to be compared",
+        (12, 23), "ears: nobody compares more; X, Y and Z are no sound's letter"),
+    row(Bound::PageSeconds, "page-seconds", "seconds of sound on one page, all sounds together",
+        (600, 3600), "the browser's memory: a minute takes 8 MB of page, 12 when it plays"),
     row(Bound::Seconds, "seconds", "seconds that the run may take",
         (0, 10_000_000), "your patience, and a shared machine: without it a run may take for ever"),
 ];

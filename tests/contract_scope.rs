@@ -193,7 +193,7 @@ fn times_must_make_sense() {
             &["--stop", "soon", "--step", "1u"],
             "`--stop soon` is not a number",
         ),
-        (&["--stop", "1", "--step", "1f"], "figures would be put out"),
+        (&["--stop", "1", "--step", "1f"], "figures are asked for"),
     ] {
         let ran = options
             .iter()
@@ -449,7 +449,7 @@ fn bug_an_absurd_number_of_rows_was_a_panic() {
             .run();
         assert_eq!(ran.status, 2, "{}", ran.stderr);
         assert!(
-            ran.stderr.contains("figures would be put out"),
+            ran.stderr.contains("figures are asked for"),
             "{}",
             ran.stderr
         );

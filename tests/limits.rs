@@ -3,6 +3,7 @@
 mod common;
 
 use common::{Gridleak, Netlist, Ran};
+use gridleak::report::wav::{Format, WavWriter};
 use std::fs;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -77,6 +78,23 @@ fn parts_of_a_drawing_are_limited() {
         .path(netlist.path())
         .option("--out", "-");
     narrowed("drawn-parts", 4, &draw);
+}
+
+#[test]
+fn sounds_of_a_page_are_limited() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut listen = Gridleak::command("listen").option("--out", "-");
+    for name in ["a.wav", "b.wav"] {
+        let path = folder.path().join(name);
+        let file = fs::File::create(&path).unwrap();
+        let mut sound = WavWriter::new(file, 8000, Format::Int16).unwrap();
+        sound.write(&[0.5; 8000]).unwrap();
+        sound.finish().unwrap();
+        listen = listen.path(&path);
+    }
+    // Two sounds of a second each.
+    narrowed("sounds", 2, &listen);
+    narrowed("page-seconds", 2, &listen);
 }
 
 /// The limits as they are unless set: just within, and one beyond.

@@ -8,6 +8,7 @@ pub mod fingerprint;
 pub mod level;
 pub mod loudness;
 pub mod loudspeaker;
+pub mod matched;
 pub mod phrase;
 pub mod play;
 pub mod stepper;

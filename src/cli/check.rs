@@ -138,7 +138,7 @@ pub(crate) enum Checked<'r> {
 
 /// A sheet that was opened.
 enum Opened {
-    Ready(Box<Ready>, SheetFolder),
+    Ready(Box<Ready>, Box<SheetFolder>),
     Bad(String, String),
 }
 
@@ -366,7 +366,7 @@ fn reads(ready: &Ready, beside: &SheetFolder) {
 /// What is wrong with it or its netlist.
 pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder), Failure> {
     match open(&Ok(PathBuf::from(path)), guards) {
-        Opened::Ready(ready, beside) => Ok((*ready, beside)),
+        Opened::Ready(ready, beside) => Ok((*ready, *beside)),
         Opened::Bad(_, message) => Err(Failure::Told(message)),
     }
 }
@@ -428,7 +428,7 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
     }
     let warnings = reading.diagnostics;
     match Ready::new(name.clone(), sources, sheet, reading.netlist, &warnings) {
-        Ok(ready) => Opened::Ready(Box::new(ready), beside),
+        Ok(ready) => Opened::Ready(Box::new(ready), Box::new(beside)),
         Err((sources, problems)) => bad(&sources, &problems),
     }
 }

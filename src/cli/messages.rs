@@ -73,7 +73,7 @@ fn s(text: &str) -> String {
 }
 
 /// The sections in the order of the document.
-fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 14] {
+fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 15] {
     [
         (
             "The text of a netlist",
@@ -106,6 +106,7 @@ fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 14] {
             "Of `spread`, and of `; tol=` on a part's line.",
             sheets::tolerances::rows(),
         ),
+        ("Readings of a valve", "Of `fit`.", files::readings::rows()),
         ("Files that are read", "", files::read::rows()),
         ("Netlists and sheets as files", "", files::texts::rows()),
         ("Files that are written", "", files::rows()),

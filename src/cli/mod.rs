@@ -15,12 +15,14 @@ mod examples;
 mod failure;
 mod faults;
 mod feedback;
+mod fit;
 mod frequencies;
 mod guards;
 pub mod guide;
 mod in_order;
 mod interrupt;
 mod limits;
+mod listen;
 mod manual;
 mod memory;
 mod messages;
@@ -65,10 +67,12 @@ pub const COMMANDS: &[&Command] = &[
     &noise::COMMAND,
     &feedback::COMMAND,
     &render::COMMAND,
+    &listen::COMMAND,
     &vary::COMMAND,
     &parts::COMMAND,
     &draw::COMMAND,
     &curves::COMMAND,
+    &fit::COMMAND,
     &spread::COMMAND,
     &check::COMMAND,
     &guide::COMMAND,

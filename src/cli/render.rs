@@ -1,28 +1,26 @@
 //! `render`: a clip played through the circuit, as a WAV file.
 
-mod job;
+pub(super) mod job;
+pub(super) mod playing;
 mod summary;
 
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, driven_source, interrupt, memory, parallel, variant};
-use crate::audio::aliasing::{self, Choice};
+use super::{Command, Outcome, driven_source, interrupt, parallel, variant};
+use crate::audio::aliasing::Choice;
 use crate::audio::automation::{Curve, Turning};
-use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
-use crate::audio::clip::{Clip, SampleStream};
-use crate::audio::phrase;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
 use crate::circuit::{Circuit, Element};
 use crate::inputs;
-use crate::limits::Bound;
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::progress::Shared;
 use crate::report::wav::Format;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
-use job::{Input, Job, Made, Oversample, Plan, Scale};
+use job::{Job, Made, Oversample, Plan, Poll, Scale};
+use playing::Playing;
 use std::fmt::Display;
 use std::fs::File;
 use std::io::Read;
@@ -39,35 +37,11 @@ pub const COMMAND: Command = Command {
     run,
 };
 
-/// Peak volts of the clip at digital full scale, unless said: a single-coil pickup hit hard
-/// (common practice, no published source).
-const INPUT_VOLTS: f64 = 0.3;
-/// Bytes that any sound takes on its way (measured).
-const PLAYED: f64 = 16e6;
 /// Bytes of a list of knob positions that are read at most.
 const CURVE: u64 = 256 << 20;
-/// The built-in phrase's rate, Hz.
-const PHRASE_RATE_HZ: u32 = 48_000;
 
 fn options(command: clap::Command) -> clap::Command {
-    command
-        .arg(
-            Arg::new("clip")
-                .long("clip")
-                .value_name("IN.wav")
-                .help("The sound that goes in; without it a built-in plucked phrase"),
-        )
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source it drives; without it the one with an AC value"),
-        )
-        .arg(number_option(
-            "input-volts",
-            "V",
-            "Peak volts at digital full scale (0.3)",
-        ))
+    playing::options(command)
         .arg(
             Arg::new("out")
                 .long("out")
@@ -85,26 +59,6 @@ fn options(command: clap::Command) -> clap::Command {
             "LUFS",
             "Bring the file to this integrated loudness (ITU-R BS.1770), for example -16",
         ))
-        .arg(
-            Arg::new("cabinet")
-                .long("cabinet")
-                .value_name("IR.wav|built-in")
-                .help(
-                    "Listen through a loudspeaker: its response to an impulse as a WAV file, or \
-                     the built-in one. It loads nothing: it comes after the circuit",
-                ),
-        )
-        .arg(
-            Arg::new("oversample")
-                .long("oversample")
-                .value_name("N")
-                .help(
-                    "Solver steps for each sample: 1, 2, 4, 8, 16 or auto (the default): 4, 8 or 16, \
-                     the fewest whose aliases stay 80 dB below the sound and whose tone error stays \
-                     within 0.01 dB (-60 dB), up to 20 kHz, in the loudest, the brightest and the \
-                     steepest piece of the clip (judged by what twice as many steps change)",
-                ),
-        )
         .arg(
             Arg::new("vary")
                 .long("vary")
@@ -139,49 +93,18 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    memory::require(PLAYED, "a sound to be played")?;
-    let factor = oversample(&session)?;
-    let input_volts = session
-        .positive("input-volts", Role::Voltage)?
-        .unwrap_or(INPUT_VOLTS);
     let scale = scale(&session)?;
     let curves = curves(&session)?;
-    let jobs = jobs(&mut session, &curves)?;
-    let input = match session.text("clip") {
-        Some(path) => Input::File(path.into(), session.guards.sandbox.clone()),
-        None => Input::Phrase(phrase::phrase(PHRASE_RATE_HZ)),
-    };
-    let mut clip = input.open()?;
-    let (rate_hz, length, channels) = (clip.rate_hz(), clip.length(), clip.channels());
-    let samples = length as f64;
-    session
-        .guards
-        .within(Bound::ClipSamples, samples, |found, most| {
-            format!(
-                "`{}` has {found} samples, at most {most} are played",
-                input.name()
-            )
-        })?;
-    if let Input::File(path, _) = &input
-        && let Some(ending) = path.extension()
-        && !ending.eq_ignore_ascii_case("wav")
-    {
-        // What it holds counts; that its name says otherwise is worth a word.
-        session.note(&format!(
-            "`{}` holds a WAV and is read as one",
-            input.name()
-        ));
+    let out = Path::new(session.text("out").expect("required"));
+    let jobs = jobs(&mut session, &curves, out)?;
+    if jobs.len() > 1 && out == Path::new(STANDARD_OUTPUT) {
+        return Err(
+            Failure::usage("several sounds cannot go to standard output")
+                .hint("give --out a file name; each sound's own is made from it"),
+        );
     }
-    if channels > 1 && !session.quiet {
-        common::tell(&format!(
-            "warning: `{}` has {channels} channels; they are averaged\n",
-            input.name()
-        ));
-    }
-    let cabinet = session
-        .text("cabinet")
-        .map(|text| cabinet(&session, text, rate_hz))
-        .transpose()?;
+    let played = Playing::asked(&session)?;
+    let (rate_hz, length) = (played.rate_hz, played.length);
     interrupt::watch();
     let mut outputs = session.guards.outputs();
     let targets: Vec<File> = jobs
@@ -189,25 +112,15 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .map(|job| outputs.stage(&job.out))
         .collect::<Result<_, _>>()?;
     let begun = Instant::now();
-    let oversample = match factor {
-        Some(factor) => Oversample::Fixed(factor),
-        None => {
-            let pieces = aliasing::pieces(&mut *clip, interrupt::check);
-            Oversample::Auto(pieces.map_err(|e| input.broken(e))??)
-        }
-    };
-    drop(clip);
-    let plan = Plan {
-        input,
-        input_volts,
-        cabinet,
-        scale,
-        oversample,
-        format: format(&session),
-    };
+    let plan = played.plan(scale, format(&session))?;
     let whole = length * jobs.len() as u64;
     let progress = Shared::new("render", whole, f64::from(rate_hz), session.quiet);
-    let results = in_parallel(&jobs, &targets, &plan, &progress);
+    let results = in_parallel(&jobs, |k, job, poll| {
+        let target = targets[k]
+            .try_clone()
+            .map_err(|e| Failure::File(FileProblem::new(&job.out, e)))?;
+        job.run(&plan, target, &progress, poll)
+    });
     drop((progress, targets));
     let took_s = begun.elapsed().as_secs_f64();
 
@@ -242,16 +155,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 }
 
 /// All circuits of the run, with what drives them and what is listened to.
-fn jobs(session: &mut Session<'_>, curves: &[(String, Curve)]) -> Result<Vec<Job>, Failure> {
+pub(super) fn jobs(
+    session: &mut Session<'_>,
+    curves: &[(String, Curve)],
+    out: &Path,
+) -> Result<Vec<Job>, Failure> {
     let base = session.circuit(Timing::default())?;
     let variants = variant::variants(session, &base)?;
-    let out = Path::new(session.text("out").expect("required"));
-    if variants.len() > 1 && out == Path::new(STANDARD_OUTPUT) {
-        return Err(
-            Failure::usage("several sounds cannot go to standard output")
-                .hint("give --out a file name; each sound's own is made from it"),
-        );
-    }
     let mut jobs = Vec::new();
     for variant in variants {
         let mut circuit = session.circuit_with(&variant.settings, Timing::default())?;
@@ -275,7 +185,7 @@ fn jobs(session: &mut Session<'_>, curves: &[(String, Curve)]) -> Result<Vec<Job
         let count = probes.len();
         let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
             return Err(
-                Failure::usage(format!("render takes one `--probe`, found {count}"))
+                Failure::usage(format!("a sound takes one `--probe`, found {count}"))
                     .hint("for example `--probe v(out)`"),
             );
         };
@@ -342,14 +252,13 @@ fn pot(circuit: &Circuit, name: &str) -> Result<usize, Failure> {
     )
 }
 
-/// Runs all jobs on as many threads as there are processors. Where one fails, those after
-/// it are given up, those before it go on, so that the failure told is always the first.
-fn in_parallel(
+/// Runs all jobs on as many threads as there are processors; `work` gets a job's number, the
+/// job, and what to ask whether to go on. Where one fails, those after it are given up, those
+/// before it go on, so that the failure reported is always the first.
+pub(super) fn in_parallel<R: Send>(
     jobs: &[Job],
-    targets: &[File],
-    plan: &Plan,
-    progress: &Shared,
-) -> Vec<Result<Made, Failure>> {
+    work: impl Fn(usize, &Job, &Poll<'_>) -> Result<R, Failure> + Sync,
+) -> Vec<Result<R, Failure>> {
     let failed = AtomicUsize::new(usize::MAX);
     let numbered: Vec<(usize, &Job)> = jobs.iter().enumerate().collect();
     parallel::map(&numbered, parallel::processors(), |&(k, job)| {
@@ -357,10 +266,7 @@ fn in_parallel(
             true => Err(Failure::Interrupted),
             false => interrupt::check(),
         };
-        let result = targets[k]
-            .try_clone()
-            .map_err(|e| Failure::File(FileProblem::new(&job.out, e)))
-            .and_then(|target| job.run(plan, target, progress, &poll));
+        let result = work(k, job, &poll);
         if result.is_err() {
             failed.fetch_min(k, Ordering::Relaxed);
         }
@@ -444,46 +350,5 @@ fn scale(session: &Session<'_>) -> Result<Scale, Failure> {
         (_, Some(lufs)) => Ok(Scale::Loudness(lufs)),
         (Some(volts), None) => Ok(Scale::Volts(volts)),
         (None, None) => Ok(Scale::Peak),
-    }
-}
-
-/// The cabinet asked for, at the clip's rate.
-fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, Failure> {
-    let bad = |why: &dyn Display| Failure::usage(format!("`--cabinet {text}`: {why}"));
-    if text == "built-in" {
-        return Cabinet::built_in(rate_hz).map_err(|e| bad(&e));
-    }
-    let path = Path::new(text);
-    let mut file = job::open_wav(path, session.guards.sandbox.as_ref()).map_err(|failure| {
-        match path.exists() {
-            true => failure,
-            false => failure.hint("expected a WAV file, or `built-in`"),
-        }
-    })?;
-    let found_s = file.length() as f64 / f64::from(file.rate_hz());
-    if found_s > cabinet::LONGEST_S {
-        // Told before it is read whole.
-        return Err(bad(&ResponseProblem::TooLong { found_s }));
-    }
-    if file.channels() > 1 && !session.quiet {
-        common::tell(&format!(
-            "warning: `{text}` has {} channels; they are averaged\n",
-            file.channels()
-        ));
-    }
-    let response = Clip::collect(&mut file).map_err(|e| bad(&e))?;
-    Cabinet::from_response(&response.samples, response.rate_hz, rate_hz).map_err(|e| bad(&e))
-}
-
-/// The factor asked for; none if it is to be chosen.
-fn oversample(session: &Session<'_>) -> Result<Option<usize>, Failure> {
-    match session.text("oversample") {
-        None | Some("auto") => Ok(None),
-        Some(text) => match text.parse() {
-            Ok(factor) if aliasing::FACTORS.contains(&factor) => Ok(Some(factor)),
-            _ => Err(Failure::usage(format!(
-                "`--oversample {text}` is not possible, expected auto, 1, 2, 4, 8 or 16"
-            ))),
-        },
     }
 }

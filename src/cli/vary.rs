@@ -120,25 +120,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
         settings.list().iter().for_each(|s| all.push(s.clone()));
         let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
-        let found = bench.measure(&figure_list);
+        let found = readings(&mut bench, &figure_list);
         progress.one_more();
-        match found {
-            Ok(found) => found
-                .into_iter()
-                .map(|f| match f {
-                    Ok(FigureValue::Number(reading)) => Ok(Ok(reading)),
-                    Ok(_) => unreachable!("only numbers are let through"),
-                    Err(Trouble::NoSolution(none)) => Ok(Err(none.to_string())),
-                    Err(Trouble::Unsolved(why) | Trouble::Absent(why)) => Ok(Err(why)),
-                    Err(Trouble::Stopped) => Err(Failure::Interrupted),
-                    Err(Trouble::Input(problem)) => {
-                        let sources = Box::new(bench.sources.clone());
-                        Err(Failure::Input(sources, vec![problem]))
-                    }
-                })
-                .collect(),
-            Err(problems) => Err(Failure::Input(Box::new(bench.sources.clone()), problems)),
-        }
+        found
     });
     drop(progress);
     let mut rows: Vec<Combination> = Vec::new();
@@ -170,6 +154,34 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         chart,
     )?;
     Ok(Outcome::Done)
+}
+
+/// What a bench measures of figures that are numbers: why not where there is no solution.
+///
+/// # Errors
+/// If a figure cannot be asked of this circuit, or the run is to end.
+pub(super) fn readings(
+    bench: &mut Bench<'_>,
+    figures: &[&Figure],
+) -> Result<Vec<Result<Reading, String>>, Failure> {
+    let found = match bench.measure(figures) {
+        Ok(found) => found,
+        Err(problems) => {
+            return Err(Failure::Input(Box::new(bench.sources.clone()), problems));
+        }
+    };
+    let reading = |found| match found {
+        Ok(FigureValue::Number(reading)) => Ok(Ok(reading)),
+        Ok(_) => unreachable!("only numbers are let through"),
+        Err(Trouble::NoSolution(none)) => Ok(Err(none.to_string())),
+        Err(Trouble::Unsolved(why) | Trouble::Absent(why)) => Ok(Err(why)),
+        Err(Trouble::Stopped) => Err(Failure::Interrupted),
+        Err(Trouble::Input(problem)) => {
+            let sources = Box::new(bench.sources.clone());
+            Err(Failure::Input(sources, vec![problem]))
+        }
+    };
+    found.into_iter().map(reading).collect()
 }
 
 /// The values of every --vary.
@@ -225,7 +237,7 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
 }
 
 /// The figures, all of which must be numbers.
-fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure> {
+pub(super) fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure> {
     let mut figures = Vec::new();
     let mut problems = Vec::new();
     for text in session.texts("figure") {
@@ -236,7 +248,7 @@ fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure> {
                     "`{}` is not a single number",
                     figure.quantity.name
                 ))
-                .hint("vary takes figures that are one number each"));
+                .hint("expected a figure that is one number"));
             }
             Ok(figure) => figures.push(figure),
             Err(problem) => problems.push(problem),

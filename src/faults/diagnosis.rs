@@ -9,6 +9,8 @@ use super::readings::Reading;
 use super::state::Quantity;
 use crate::analysis::NoSolution;
 use crate::circuit::{BranchKind, Circuit};
+use crate::device::role::DeviceRole;
+use crate::math::fun;
 use crate::tolerance::list::Variables;
 
 /// A circuit that measures wrong, solved as it was drawn.
@@ -62,6 +64,17 @@ impl Cause {
     }
 }
 
+/// Something to do that parts one suspect from all others: measuring again without it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Action {
+    /// The part.
+    pub element: String,
+    /// What it is.
+    pub role: DeviceRole,
+    /// What that is expected to tell, bits.
+    pub gain: f64,
+}
+
 /// What the readings say.
 #[derive(Debug)]
 pub struct Diagnosis {
@@ -69,6 +82,8 @@ pub struct Diagnosis {
     pub answers: Vec<Answer>,
     /// What to measure next, the most telling first.
     pub next: Vec<Next>,
+    /// What to do where measuring alone does not tell, the most telling first.
+    pub actions: Vec<Action>,
     /// V at each reading in the sound circuit, with the meter's load.
     pub sound: Vec<f64>,
     /// Faults that direct volts do not show in this circuit.
@@ -178,8 +193,10 @@ impl Case {
         let next = next::next(bench, readings, &self.meter, &ranking);
         let sound = ranking.sound.clone();
         let answers = self.answers(&ranking, readings);
+        let actions = actions(&self.bench.circuit, &answers);
         Ok(Diagnosis {
             answers,
+            actions,
             next: next.into_iter().take(NEXT).collect(),
             sound,
             hidden,
@@ -220,6 +237,49 @@ impl Case {
             slipped: leader.fit.slipped,
         }
     }
+}
+
+/// Parts that are easily taken out of the question: a lead of a capacitor or resistor lifted,
+/// another valve put in. The answer is yes or no, so it tells the entropy of the part's guilt.
+fn actions(circuit: &Circuit, answers: &[Answer]) -> Vec<Action> {
+    let mut found: Vec<(String, DeviceRole, f64)> = Vec::new();
+    for cause in answers.iter().flat_map(|a| &a.causes) {
+        let Some(role) = circuit.element(&cause.element).and_then(|e| e.role()) else {
+            continue;
+        };
+        let fits = match role {
+            DeviceRole::Capacitor => cause.fault != "open",
+            DeviceRole::Valve => cause.fault != "open",
+            DeviceRole::Resistor => true,
+            _ => false,
+        };
+        if !fits {
+            continue;
+        }
+        match found.iter_mut().find(|f| f.0 == cause.element) {
+            Some(f) => f.2 += cause.probability,
+            None => found.push((cause.element.clone(), role, cause.probability)),
+        }
+    }
+    let entropy = |p: f64| {
+        if p > 0.0 {
+            -p * fun::ln(p) / std::f64::consts::LN_2
+        } else {
+            0.0
+        }
+    };
+    let mut all: Vec<Action> = found
+        .into_iter()
+        .map(|(element, role, p)| Action {
+            element,
+            role,
+            gain: entropy(p) + entropy((1.0 - p).max(0.0)),
+        })
+        .filter(|a| a.gain > 0.05)
+        .collect();
+    all.sort_by(|a, b| b.gain.total_cmp(&a.gain));
+    all.truncate(4);
+    all
 }
 
 fn cause(ranking: &Ranking, judged: &Judged) -> Cause {

@@ -123,7 +123,27 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
         let why = "there is no reading in it".to_string();
         return Err(wrong(1, COLUMNS[1], why, example));
     }
+    sharpen(&mut readings);
     Ok(readings)
+}
+
+/// A table that has readings of three digits was made by a meter of three: `2` beside them is
+/// 2.00, and `0` is 0.00.
+fn sharpen(readings: &mut [Reading]) {
+    let volts = |r: &&mut Reading| r.point.quantity == Quantity::Volts;
+    let three = readings
+        .iter()
+        .any(|r| r.point.quantity == Quantity::Volts && r.value.abs() >= 99.5 * r.digit);
+    if !three {
+        return;
+    }
+    for reading in readings.iter_mut().filter(volts) {
+        let decade = match reading.value.abs() {
+            v if v > 1e-3 => crate::math::fun::pow(10.0, crate::math::fun::log10(v).floor() - 2.0),
+            _ => 0.01,
+        };
+        reading.digit = reading.digit.min(decade.max(1e-3));
+    }
 }
 
 /// Enters the state that a point is measured in.

@@ -3,6 +3,8 @@
 pub mod file;
 mod folder;
 pub mod kept;
+pub mod page;
+pub mod player;
 pub mod plot;
 pub mod progress;
 pub mod svg;

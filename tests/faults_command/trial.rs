@@ -336,6 +336,48 @@ impl Outcome {
         text + &self.missed.join("\n")
     }
 
+    /// How sure the answers were against how often they were right, as a picture.
+    pub fn picture(&self) -> String {
+        use gridleak::report::svg::{Svg, length};
+        let style =
+            "text { font: 12px sans-serif } line { stroke: #bbb } circle { fill: #1f5fa8 }\n";
+        let mut svg = Svg::new(460.0, 470.0, "How often the first answer is right", style);
+        let place = |p: f64, up: bool| {
+            if up {
+                420.0 - 380.0 * p
+            } else {
+                50.0 + 380.0 * p
+            }
+        };
+        let mut text = |x: f64, y: f64, words: &str| {
+            svg.with_text("text", &[("x", &length(x)), ("y", &length(y))], words);
+        };
+        text(
+            50.0,
+            24.0,
+            "How often the first answer is right (circles: number of cases)",
+        );
+        for tenth in 0..=5 {
+            let p = f64::from(tenth) / 5.0;
+            text(place(p, false) - 8.0, 440.0, &format!("{p:.1}"));
+            text(20.0, place(p, true) + 4.0, &format!("{p:.1}"));
+        }
+        text(190.0, 460.0, "probability said");
+        let corner = |p: f64| (length(place(p, false)), length(place(p, true)));
+        let ((x1, y1), (x2, y2)) = (corner(0.0), corner(1.0));
+        svg.element(
+            "line",
+            &[("x1", &x1), ("y1", &y1), ("x2", &x2), ("y2", &y2)],
+        );
+        for (n, right, sum) in self.sure.iter().filter(|s| s.0 > 0) {
+            let x = length(place(sum / *n as f64, false));
+            let y = length(place(share(*right, *n), true));
+            let r = length(3.0 + (*n as f64).sqrt());
+            svg.element("circle", &[("cx", &x), ("cy", &y), ("r", &r)]);
+        }
+        svg.finish()
+    }
+
     fn enter(&mut self, answer: &Answer, right: bool) {
         let tenth = ((answer.probability * 10.0) as usize).min(9);
         let cell = &mut self.sure[tenth];

@@ -455,7 +455,21 @@ pub fn arguments() -> impl Strategy<Value = String> {
                 (_, "check") => "a.sheet.toml",
                 _ => "a.cir",
             };
+            // What a command cannot do without, or nearly all would end there.
+            let needs: &[&str] = match (odd, command.as_str()) {
+                (0, _) => &[],
+                (_, "feedback") => &["--element", "R1", "--values", "open,1k", "--probe", "v(p)"],
+                (_, "vary") => &["--vary", "R1=1k,2k", "--figure", "v(p)"],
+                (_, "spread") => &["--runs", "2", "--figure", "v(p)"],
+                (_, "scope") => &["--stop", "1m", "--step", "10u"],
+                (_, "distortion") => &["--level", "0.1", "--source", "V1", "--probe", "v(p)"],
+                (_, "noise") => &["--probe", "v(p)"],
+                (_, "response") => &["--source", "V1"],
+                (_, "draw" | "book" | "listen") => &["--out", "b.out"],
+                _ => &[],
+            };
             let mut all = vec![command, netlist.to_owned()];
+            all.extend(needs.iter().map(|n| n.to_string()));
             for (k, value) in options.into_iter().filter(|_| !known.is_empty()) {
                 let (name, takes) = &known[k % known.len()];
                 all.push(name.clone());

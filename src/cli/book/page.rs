@@ -468,7 +468,10 @@ fn acts(answer: &Answer) -> bool {
     let Some((first, others)) = curves.split_first() else {
         return true;
     };
-    let far = |(a, b): (&f64, &f64)| a != b && !((a - b).abs() < ACTS_DB);
+    let far = |(a, b): (&f64, &f64)| {
+        let near = (a - b).abs() < ACTS_DB;
+        a != b && !near
+    };
     others.iter().any(|o| o.iter().zip(first).any(far))
 }
 

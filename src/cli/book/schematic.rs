@@ -24,10 +24,10 @@ pub fn pages(svg: &str, name: &str) -> Option<String> {
             continue;
         }
         let scale = (page.0 / w).min(page.1 / h).min(LARGEST);
-        let _ = write!(
+        let _ = writeln!(
             html,
             "<div class=\"{class}\"><svg {label} viewBox=\"0 0 {} {}\" style=\"width:{}mm\">\
-             <g id=\"scheme\">{}</g></svg></div>\n",
+             <g id=\"scheme\">{}</g></svg></div>",
             length(w),
             length(h),
             length(w * scale),

@@ -102,6 +102,12 @@ pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
         "sound": diagnosis.is_sound(),
         "faults": faults.collect::<Vec<_>>(),
         "next": next.collect::<Vec<_>>(),
+        "actions": diagnosis.actions.iter().map(|a| json!({
+            "action": words::action(a),
+            "element": a.element,
+            "gain": rounded(a.gain),
+            "caution": "switched off, every capacitor discharged and checked",
+        })).collect::<Vec<_>>(),
         "not_shown": hidden.map(|(f, e)| format!("{f} {e}")).collect::<Vec<_>>(),
         "tried": diagnosis.tried,
         "unsolved": diagnosis.unsolved,

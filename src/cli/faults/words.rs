@@ -2,7 +2,8 @@
 
 use super::record::others;
 use crate::cli::SAFETY;
-use crate::faults::diagnosis::{Answer, Cause, Diagnosis};
+use crate::device::role::DeviceRole;
+use crate::faults::diagnosis::{Action, Answer, Cause, Diagnosis};
 use crate::faults::next::Next;
 use crate::faults::readings::Reading;
 use crate::faults::state::Quantity;
@@ -61,6 +62,16 @@ pub fn cause(cause: &Cause) -> String {
         ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
         ("two faults", both) => format!("two faults at once: {both}"),
         (fault, lead) => format!("{fault} {name} {lead}"),
+    }
+}
+
+/// An action in words.
+pub fn action(action: &Action) -> String {
+    let name = &action.element;
+    match action.role {
+        DeviceRole::Capacitor => format!("lift one lead of {name} and measure again"),
+        DeviceRole::Valve => format!("put another valve in the place of {name} and measure again"),
+        _ => format!("lift one lead of {name} and measure its ohms"),
     }
 }
 
@@ -213,6 +224,17 @@ fn ranks(diagnosis: &Diagnosis) -> String {
 }
 
 fn measure_next(diagnosis: &Diagnosis) -> String {
+    let mut text = points_next(diagnosis);
+    if !diagnosis.actions.is_empty() {
+        text.push_str("\nOr, switched off, with every capacitor discharged and checked:\n");
+        for it in &diagnosis.actions {
+            text.push_str(&format!("  {} ({:.2} bits)\n", action(it), it.gain));
+        }
+    }
+    text
+}
+
+fn points_next(diagnosis: &Diagnosis) -> String {
     let telling: Vec<&Next> = diagnosis.next.iter().filter(|n| n.gain > 0.02).collect();
     if telling.is_empty() {
         return "\nNo other point would tell more.\n".to_string();

@@ -51,6 +51,40 @@ pub(super) mod read {
     }
 }
 
+/// Readings of a valve.
+pub(super) mod readings {
+    use super::super::{rows, s};
+    use crate::fit::problem::{FitProblem, Slip};
+
+    fn text(problem: &FitProblem) -> String {
+        match problem {
+            FitProblem::NoType { .. } | FitProblem::NoGrid { .. } | FitProblem::BadName { .. } => {
+                problem.to_string()
+            }
+            _ => format!("mine.csv, line 3: {problem}"),
+        }
+    }
+
+    rows! { FitProblem, text, |_: &FitProblem| false, FitProblem::hint;
+        Empty { } => "The table has a heading and nothing under it.";
+        TooMany { most: 5000 } => "A fit looks at every reading some thousand times.";
+        NoColumn { column: "plate_current", expected: s("vpk,vgk,plate_current") } => "The heading does not name what is needed.";
+        ShortRow { found: 2, expected: 3 } => "A comma is missing, or a decimal comma made two values of one.";
+        NoValue { column: "vgk" } => "A reading without its volts, or volts without a reading, says nothing.";
+        NotANumber { column: "vpk", text: s("high") } => "Something else stands where a number is expected.";
+        NotATable { why: s("invalid UTF-8") } => "The file is something else than a table.";
+        Backwards { column: "plate_current", value: s("-1.20 mA") } => "Current flows from plate to cathode and never back.";
+        NoVolts { electrode: "plate", volts: s("0.00 V") } => "Without volts that draw electrons over no current flows.";
+        Unlikely { column: "plate_current", read: s("1.20 A"), valve: s("12AX7"), usual: s("1.21 mA"), meant: Some(Slip::Unit { column: "plate_current", meant: s("1.20 mA") }) } => "The current is far beyond what bottles of the type differ by, weak and strong ones included.";
+        Dead { valve: s("12AX7"), usual: s("1.21 mA") } => "The reading is zero where the type conducts well.";
+        NoPoint { name: s("v(plate9)") } => "Readings taken in an amplifier name the points of its netlist.";
+        Twice { other: 2 } => "A point has one voltage at rest.";
+        NoType { name: s("12AX8"), near: Some(s("12AX7")) } => "No built-in type has that name.";
+        NoGrid { name: s("5AR4") } => "A rectifier's model has nothing that readings at a grid could tell.";
+        BadName { name: s("my valve") } => "A netlist could not name such a model.";
+    }
+}
+
 /// Files that hold text.
 pub(super) mod texts {
     use super::super::rows;

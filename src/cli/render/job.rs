@@ -137,6 +137,9 @@ pub struct Job {
     pub probe: Observable,
 }
 
+/// What is asked again and again whether to go on.
+pub type Poll<'p> = dyn Fn() -> Result<(), Failure> + Sync + 'p;
+
 /// What became of a job.
 #[derive(Debug)]
 pub struct Made {
@@ -161,60 +164,12 @@ impl Job {
         plan: &Plan,
         target: File,
         progress: &Shared,
-        poll: &(dyn Fn() -> Result<(), Failure> + Sync),
+        poll: &Poll<'_>,
     ) -> Result<Made, Failure> {
-        poll()?;
-        let start = self.start(&self.knobs).map_err(Failure::NoSolution)?;
-        let oversample = match &plan.oversample {
-            Oversample::Fixed(factor) => Choice {
-                factor: *factor,
-                estimate: None,
-                piece: 0,
-            },
-            Oversample::Auto(pieces) => self.choose(plan, pieces, &start, poll)?,
-        };
+        let (oversample, played, mut spooled) = self.play_whole(plan, progress, poll)?;
         let out = &self.out;
         let unwritable = |e| FileProblem::new(out, e);
-        let mut spool = Spool::new(file::unnamed_beside(out)?);
-        let mut clip = plan.input.open()?;
-        let rate_hz = clip.rate_hz();
-        let mut cabinet = plan.cabinet.clone();
-        let mut heard = Vec::new();
-        let played = self
-            .play(
-                plan,
-                &start,
-                &mut *clip,
-                oversample.factor,
-                &self.knobs,
-                |samples| {
-                    poll()?;
-                    if samples.is_empty() {
-                        return Ok(());
-                    }
-                    progress.more(samples.len());
-                    let samples = match &mut cabinet {
-                        Some(cabinet) => {
-                            heard.clear();
-                            cabinet.push(samples, &mut heard);
-                            &heard
-                        }
-                        None => samples,
-                    };
-                    spool.push(samples).map_err(|e| unwritable(e).into())
-                },
-            )
-            .map_err(|stopped| match stopped {
-                Stopped::NoSolution(none) => Failure::NoSolution(none),
-                Stopped::Clip(problem) => plan.input.broken(problem),
-                Stopped::Receiver(failure) => failure,
-            })?;
-        if let Some(cabinet) = cabinet {
-            heard.clear();
-            cabinet.finish(&mut heard);
-            spool.push(&heard).map_err(unwritable)?;
-        }
-        let mut spooled = spool.finish().map_err(unwritable)?;
+        let rate_hz = plan.input.open()?.rate_hz();
         let level = spooled.level();
         let by_peak = level::normalising_gain(level.peak()).unwrap_or(1.0);
         let gain = match plan.scale {
@@ -253,6 +208,67 @@ impl Job {
         })
     }
 
+    /// Plays the whole clip into a store, unscaled; gives also the steps a sample and the effort.
+    pub fn play_whole(
+        &self,
+        plan: &Plan,
+        progress: &Shared,
+        poll: &Poll<'_>,
+    ) -> Result<(Choice, Played, Spooled<File>), Failure> {
+        poll()?;
+        let start = self.start(&self.knobs).map_err(Failure::NoSolution)?;
+        let oversample = match &plan.oversample {
+            Oversample::Fixed(factor) => Choice {
+                factor: *factor,
+                estimate: None,
+                piece: 0,
+            },
+            Oversample::Auto(pieces) => self.choose(plan, pieces, &start, poll)?,
+        };
+        let out = &self.out;
+        let unwritable = |e| FileProblem::new(out, e);
+        let mut spool = Spool::new(file::unnamed_beside(out)?);
+        let mut clip = plan.input.open()?;
+        let mut cabinet = plan.cabinet.clone();
+        let mut heard = Vec::new();
+        let played = self
+            .play(
+                plan,
+                &start,
+                &mut *clip,
+                oversample.factor,
+                &self.knobs,
+                |samples| {
+                    poll()?;
+                    if samples.is_empty() {
+                        return Ok(());
+                    }
+                    progress.more(samples.len());
+                    let samples = match &mut cabinet {
+                        Some(cabinet) => {
+                            heard.clear();
+                            cabinet.push(samples, &mut heard);
+                            &heard
+                        }
+                        None => samples,
+                    };
+                    spool.push(samples).map_err(|e| unwritable(e).into())
+                },
+            )
+            .map_err(|stopped| match stopped {
+                Stopped::NoSolution(none) => Failure::NoSolution(none),
+                Stopped::Clip(problem) => plan.input.broken(problem),
+                Stopped::Receiver(failure) => failure,
+            })?;
+        if let Some(cabinet) = cabinet {
+            heard.clear();
+            cabinet.finish(&mut heard);
+            spool.push(&heard).map_err(unwritable)?;
+        }
+        let spooled = spool.finish().map_err(unwritable)?;
+        Ok((oversample, played, spooled))
+    }
+
     /// Where the circuit is when a clip begins.
     fn start(&self, knobs: &[Turning]) -> Result<Start, Box<NoSolution>> {
         for knob in knobs {
@@ -287,7 +303,7 @@ impl Job {
         plan: &Plan,
         pieces: &[Piece],
         start: &Start,
-        poll: &(dyn Fn() -> Result<(), Failure> + Sync),
+        poll: &Poll<'_>,
     ) -> Result<Choice, Failure> {
         let click;
         let pieces = if self.circuit.laws.is_empty() {
@@ -335,7 +351,7 @@ impl Job {
         trial: &Trial,
         start: &Start,
         knobs: &[Turning],
-        poll: &(dyn Fn() -> Result<(), Failure> + Sync),
+        poll: &Poll<'_>,
     ) -> Result<Option<Vec<f64>>, Failure> {
         let mut found = Vec::new();
         let mut clip = pieces[trial.piece].clip.stream();

@@ -31,7 +31,7 @@ pub fn said(diagnostics: &[Diagnostic], sources: &Files) {
                 "{diagnostic:?}"
             ),
         }
-        if let Some((span, label)) = &diagnostic.also {
+        if let Some((span, label)) = diagnostic.also.as_deref() {
             inside(*span, sources);
             assert!(!label.is_empty(), "{diagnostic:?}");
         }

@@ -1,0 +1,271 @@
+//! `fit`: a model of one valve from readings of it.
+
+mod amplifier;
+mod drawn;
+mod pairs;
+mod shown;
+
+use super::common::{PendingText, Session, number_option};
+use super::failure::Failure;
+use super::{Command, Outcome, interrupt};
+use crate::circuit::library::{self, Shipped};
+use crate::diag::nearest;
+use crate::fit::estimate::{Estimate, estimate};
+use crate::fit::frame::Frame;
+use crate::fit::problem::{FitProblem, Located};
+use crate::fit::readings::{self, Reading};
+use crate::fit::{bottle, model, plausible};
+use crate::netlist::Loader;
+use crate::num::Role;
+use crate::report::file::STANDARD_OUTPUT;
+use clap::{Arg, ArgAction, ArgMatches};
+use std::path::Path;
+
+/// The command's row.
+pub const COMMAND: Command = Command {
+    name: "fit",
+    about: "A model of your own valve, from readings of it",
+    options,
+    run,
+};
+
+fn options(command: clap::Command) -> clap::Command {
+    let one = |name: &'static str, value: &'static str, help: &'static str| {
+        Arg::new(name).long(name).value_name(value).help(help)
+    };
+    command
+        .mut_arg("netlist", |a| {
+            a.required(false)
+                .long("netlist")
+                .value_name("AMP.cir")
+                .help("Readings taken in this amplifier; with --pairs, the amplifier for the pair")
+        })
+        .arg(
+            Arg::new("type")
+                .value_name("TYPE")
+                .required_unless_present_any(["pairs", "netlist"])
+                .help("The built-in type that the valve is one of, such as 12AX7"),
+        )
+        .arg(
+            Arg::new("readings")
+                .value_name("READINGS.csv")
+                .required_unless_present_any(["pairs", "netlist"])
+                .help(
+                    "A table of vpk,vgk,plate_current, of a pentode also vg2k,screen_current: volts \
+                     against the cathode, amperes. With --netlist: probe,value, volts against ground",
+                ),
+        )
+        .arg(one("name", "MINE", "What the model is to be called").required_unless_present("pairs"))
+        .arg(one("out", "MINE.cir", "Where the model goes").required_unless_present("pairs"))
+        .arg(
+            one("valve", "NAME", "The valve of the netlist that was read, such as XV1A; with --pairs \
+                 twice, for the two places")
+                .action(ArgAction::Append)
+                .requires("netlist"),
+        )
+        .arg(one(
+            "accuracy",
+            "PERCENT",
+            "How exact the readings are, as one standard deviation; 1% if left out",
+        ))
+        .arg(
+            number_option(
+                "meter",
+                "OHMS",
+                "Resistance of the meter that loads the netlist's points; 10meg if left out",
+            )
+            .requires("netlist"),
+        )
+        .arg(one(
+            "plot",
+            "FILE.svg",
+            "Draw the readings over the curves of the valve and of its type",
+        ))
+        .arg(
+            one(
+                "pairs",
+                "FOLDER",
+                "Rank the valves in a folder of readings, a CSV each, as matched pairs",
+            )
+            .conflicts_with_all(["name", "out", "readings", "plot"]),
+        )
+        .arg(
+            number_option(
+                "level",
+                "V",
+                "With --pairs and --netlist: drive --source to this peak for the distortion at --probe",
+            )
+            .requires("pairs"),
+        )
+        .arg(
+            one("source", "NAME", "The source that --level drives; otherwise the only one with an AC value")
+                .requires("pairs"),
+        )
+}
+
+/// All that is shown.
+struct Findings<'a> {
+    name: &'a str,
+    from: &'a str,
+    /// The set that was fitted.
+    valve: &'a Shipped,
+    found: Estimate,
+}
+
+fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+    let mut session = match matches.get_one::<String>("netlist") {
+        Some(_) => Session::open(matches)?,
+        None => Session::of_text(matches, "fit.cir", "fit\n.end\n")?,
+    };
+    if let Some(folder) = session.text("pairs") {
+        return pairs::run(&mut session, folder);
+    }
+    let place = match (session.text("netlist"), &session.texts("valve")[..]) {
+        (None, _) => None,
+        (Some(_), [name]) => Some(*name),
+        (Some(_), _) => {
+            return Err(Failure::usage("which valve was read?").hint("name it: --valve XV1A"));
+        }
+    };
+    // With a netlist the type may be left out, for the netlist knows it.
+    let words = (session.text("type"), session.text("readings"), place);
+    let (type_name, path) = match words {
+        (Some(name), Some(path), _) => (name.to_string(), path),
+        (Some(path), None, Some(place)) => (amplifier::model(&mut session, place)?, path),
+        _ => {
+            return Err(
+                Failure::usage("no readings are named").hint("gridleak fit TYPE READINGS.csv")
+            );
+        }
+    };
+    let shipped = library::shipped();
+    let valve = named(&shipped, &type_name)?;
+    let name = session.text("name").expect("required");
+    if !model::good_name(name) {
+        return Err(plain(FitProblem::BadName { name: name.into() }));
+    }
+    let accuracy = accuracy(&session)?;
+    let meter = session.positive("meter", Role::Resistance)?.unwrap_or(10e6);
+    interrupt::watch();
+    let mut outputs = session.guards.outputs();
+    let out = session.text("out").expect("required");
+    let file = PendingText::stage(&mut outputs, Some(Path::new(out)))?;
+    let csv_path = session.csv();
+    let csv = PendingText::stage(&mut outputs, csv_path.as_deref())?;
+    let plot_path = session.text("plot");
+    let plot = PendingText::stage(&mut outputs, plot_path.map(Path::new))?;
+    let readings = match place {
+        None => load(&session, path, valve)?,
+        Some(place) => {
+            let taken = amplifier::take(&mut session, path, place, meter, accuracy)?;
+            taken.notes.iter().for_each(|n| session.note(n));
+            vec![taken.reading]
+        }
+    };
+    let frames = Frame::sets(&shipped, valve);
+    plausible::check(&frames[0], &readings).map_err(|wrong| at(path, wrong))?;
+    let found = estimate(&frames, &readings, accuracy);
+    let set = shipped.iter().find(|v| v.name == found.frame().name);
+    let set = set.expect("one of them");
+    if set.name != valve.name {
+        session.note(&format!(
+            "the readings follow the built-in set {} much better than {}: it is what was fitted",
+            set.name, valve.name
+        ));
+    }
+    let from = path.rsplit(['/', '\\']).next().unwrap_or(path);
+    let findings = Findings {
+        name,
+        from,
+        valve: set,
+        found,
+    };
+    if let Some(file) = file {
+        let text = model::text(name, from, set, &findings.found);
+        file.fill(&text)?;
+    }
+    if let Some(csv) = csv {
+        csv.fill(&shown::csv(&findings))?;
+    }
+    if let Some(plot) = plot {
+        plot.fill(&drawn::plot(&findings))?;
+    }
+    for remark in model::remarks(&findings.found) {
+        session.note(&remark);
+    }
+    let taken = [Some(out), plot_path].contains(&Some(STANDARD_OUTPUT));
+    session.finish(
+        outputs,
+        || shown::record(&findings),
+        || match taken {
+            true => String::new(),
+            false => shown::printed(&findings, out),
+        },
+    )?;
+    Ok(Outcome::Done)
+}
+
+/// The built-in type of a name, if it can be fitted.
+fn named<'s>(shipped: &'s [Shipped], name: &str) -> Result<&'s Shipped, Failure> {
+    let fits = |v: &&Shipped| bottle::fits(v.kind);
+    let found = shipped.iter().find(|v| v.name.eq_ignore_ascii_case(name));
+    match found {
+        Some(valve) if fits(&valve) => Ok(valve),
+        Some(valve) => Err(plain(FitProblem::NoGrid {
+            name: valve.name.clone(),
+        })),
+        None => {
+            let names = shipped.iter().filter(fits).map(|v| v.name.as_str());
+            let near = nearest(name, names).map(str::to_string);
+            let name = name.to_string();
+            Err(plain(FitProblem::NoType { name, near }))
+        }
+    }
+}
+
+/// Readings of a valve of some type.
+fn load(session: &Session<'_>, path: &str, valve: &Shipped) -> Result<Vec<Reading>, Failure> {
+    let text = load_text(session, path)?;
+    readings::read(&text, bottle::has_screen(valve.kind)).map_err(|wrong| at(path, wrong))
+}
+
+/// A table as text.
+fn load_text(session: &Session<'_>, path: &str) -> Result<String, Failure> {
+    match session.guards.loader().load(path, None) {
+        Ok((_, text)) => Ok(text),
+        Err(problem) => Err(Failure::usage(problem.to_string())),
+    }
+}
+
+/// `--accuracy`, as a part.
+fn accuracy(session: &Session<'_>) -> Result<f64, Failure> {
+    let Some(text) = session.text("accuracy") else {
+        return Ok(0.01);
+    };
+    let digits = text.trim().trim_end_matches('%');
+    match digits.trim().parse::<f64>() {
+        Ok(percent) if (0.01..=30.0).contains(&percent) => Ok(percent / 100.0),
+        _ => Err(
+            Failure::usage(format!("`--accuracy {text}` is not a meter's accuracy"))
+                .hint("give per cent from 0.01% to 30%, for example `--accuracy 2%`"),
+        ),
+    }
+}
+
+/// A problem without a place.
+fn plain(problem: FitProblem) -> Failure {
+    let failure = Failure::usage(problem.to_string());
+    match problem.hint() {
+        Some(hint) => failure.hint(hint),
+        None => failure,
+    }
+}
+
+/// A problem at a line of a file.
+fn at(path: &str, wrong: Located) -> Failure {
+    let failure = Failure::usage(format!("{path}, line {}: {}", wrong.line, wrong.problem));
+    match wrong.problem.hint() {
+        Some(hint) => failure.hint(hint),
+        None => failure,
+    }
+}

@@ -1,0 +1,235 @@
+//! The picture of `fit`: readings over the curves of the valve and of its type.
+
+use super::Findings;
+use crate::fit::bottle::{Bottle, State};
+use crate::measure::load_line::round_up;
+use crate::num;
+use crate::report::svg::{Svg, length, points};
+
+/// Size of the sheet and the field of the plot on it.
+const SIZE: (f64, f64) = (900.0, 660.0);
+const FIELD: (f64, f64, f64, f64) = (80.0, 76.0, 810.0, 540.0);
+/// Points of a curve.
+const POINTS: usize = 120;
+/// Curves at most.
+const MOST: usize = 12;
+
+const STYLE: &str = "\
+svg{color:#000;background:#fff}
+.paper{fill:#fff}
+text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fill:currentColor}
+.title{font-size:18px}
+.small{font-size:11px}
+.grid{fill:none;stroke:#ccc;stroke-width:.7}
+.frame{fill:none;stroke:currentColor;stroke-width:1}
+.band{fill:#0b57a4;fill-opacity:.16;stroke:none}
+.own{fill:none;stroke:#0b57a4;stroke-width:1.8}
+.type{fill:none;stroke:#777;stroke-width:1.2;stroke-dasharray:5 4}
+.read{fill:#fff;stroke:#b3261e;stroke-width:1.8}
+.out{fill:none;stroke:#b3261e;stroke-width:1.8}
+@media (prefers-color-scheme:dark){
+svg{color:#e8e8e8;background:#16181c}
+.paper{fill:#16181c}
+.grid{stroke:#3a3d44}
+.band{fill:#7db7ff}
+.own{stroke:#7db7ff}
+.type{stroke:#999}
+.read{fill:#16181c;stroke:#ff8a80}
+.out{stroke:#ff8a80}
+}
+";
+
+/// The whole picture.
+pub(super) fn plot(findings: &Findings<'_>) -> String {
+    let found = &findings.found;
+    let screen = screen(findings);
+    let grids = grids(findings);
+    let mine = found.bottle();
+    let typical = Bottle::new(findings.found.frame().kind, &findings.found.frame().values);
+    let readings = || found.judged.iter().map(|j| &j.reading);
+    let most_v = readings().fold(0.0, |m: f64, r| m.max(r.state.vpk));
+    let most_i = readings().fold(0.0, |m: f64, r| m.max(r.plate));
+    let (volts, amperes) = (round_up(1.15 * most_v), round_up(1.2 * most_i.max(1e-6)));
+    let title = format!(
+        "{}: one {}, as measured",
+        findings.name, findings.valve.name
+    );
+    let mut svg = Svg::new(SIZE.0, SIZE.1, &title, STYLE);
+    let (w, h) = (length(SIZE.0), length(SIZE.1));
+    svg.element("rect", &[("class", "paper"), ("width", &w), ("height", &h)]);
+    let (x0, y0, x1, y1) = FIELD;
+    let place = |v: f64, i: f64| (x0 + (x1 - x0) * v / volts, y1 - (y1 - y0) * i / amperes);
+    let text = |svg: &mut Svg, class: &str, anchor: &str, (x, y): (f64, f64), text: &str| {
+        let (x, y) = (length(x), length(y));
+        let attributes = [
+            ("class", class),
+            ("text-anchor", anchor),
+            ("x", &*x),
+            ("y", &*y),
+        ];
+        svg.with_text("text", &attributes, text);
+    };
+    text(&mut svg, "title", "start", (x0, 34.0), &title);
+    if let Some(v) = screen {
+        let words = format!("curves with the screen at {}", num::engineering(v, "V", 3));
+        text(&mut svg, "small", "end", (x1, 34.0), &words);
+    }
+    for k in 0..=10 {
+        let part = f64::from(k) / 10.0;
+        let (x, y) = place(part * volts, part * amperes);
+        for (a, b) in [((x, y0), (x, y1)), ((x0, y), (x1, y))] {
+            svg.element(
+                "polyline",
+                &[("class", "grid"), ("points", &points([a, b]))],
+            );
+        }
+        if k % 2 == 0 {
+            text(&mut svg, "", "middle", (x, y1 + 20.0), &axis(part * volts));
+            let label = axis(1e3 * part * amperes);
+            text(&mut svg, "", "end", (x0 - 8.0, y + 4.0), &label);
+        }
+    }
+    text(
+        &mut svg,
+        "",
+        "middle",
+        ((x0 + x1) / 2.0, y1 + 42.0),
+        "plate against cathode, V",
+    );
+    text(
+        &mut svg,
+        "",
+        "start",
+        (x0 - 60.0, y0 - 12.0),
+        "plate current, mA",
+    );
+    let frame = points([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]);
+    svg.element("polyline", &[("class", "frame"), ("points", &frame)]);
+    let state = |vgk: f64, k: usize| State {
+        vpk: volts * k as f64 / POINTS as f64,
+        vg2k: screen.unwrap_or(f64::NAN),
+        vgk,
+    };
+    let inside = |list: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
+        let fits = list.iter().take_while(|p| p.1 <= amperes).copied();
+        fits.map(|(v, i)| place(v, i)).collect()
+    };
+    let mut labels = Vec::new();
+    for &vgk in &grids {
+        let curve = |b: &Bottle| {
+            let at = |k: usize| (state(vgk, k).vpk, b.at(state(vgk, k))[0]);
+            inside((0..=POINTS).map(at).collect())
+        };
+        // Upwards along the upper edge, back along the lower one.
+        let band = (0..=POINTS / 3).map(|k| {
+            let s = state(vgk, 3 * k);
+            let (low, high) = found.current(s).1;
+            (s.vpk, low.max(0.0), high)
+        });
+        let band: Vec<(f64, f64, f64)> = band.take_while(|b| b.1 <= amperes).collect();
+        let edge = |v: f64, i: f64| place(v, i.clamp(0.0, amperes));
+        let there = band.iter().map(|b| edge(b.0, b.2));
+        let back = band.iter().rev().map(|b| edge(b.0, b.1));
+        let outline = points(there.chain(back));
+        svg.element("polygon", &[("class", "band"), ("points", &outline)]);
+        let theirs = curve(&typical);
+        svg.element(
+            "polyline",
+            &[("class", "type"), ("points", &points(theirs))],
+        );
+        let own = curve(&mine);
+        labels.extend(own.last().map(|&end| (end, vgk)));
+        svg.element("polyline", &[("class", "own"), ("points", &points(own))]);
+    }
+    for ((x, y), vgk) in labels {
+        let label = format!("{} V", num::full((vgk * 100.0).round() / 100.0 + 0.0));
+        if x > x1 - 1.0 {
+            text(&mut svg, "small", "start", (x + 5.0, y + 4.0), &label);
+        } else {
+            text(
+                &mut svg,
+                "small",
+                "middle",
+                (x, (y - 6.0).max(y0 - 3.0)),
+                &label,
+            );
+        }
+    }
+    for j in &found.judged {
+        let (x, y) = place(j.reading.state.vpk, j.reading.plate);
+        if j.left_out {
+            for slant in [-4.0, 4.0] {
+                let cross = points([(x - 4.0, y - slant), (x + 4.0, y + slant)]);
+                svg.element("polyline", &[("class", "out"), ("points", &cross)]);
+            }
+            continue;
+        }
+        let (x, y) = (length(x), length(y));
+        svg.element(
+            "circle",
+            &[("class", "read"), ("cx", &x), ("cy", &y), ("r", "3.6")],
+        );
+    }
+    let key = [
+        ("own", "this valve, 90 % band"),
+        ("type", "the type"),
+        ("read", "reading (a cross: left out)"),
+    ];
+    let mut x = x0;
+    for (class, words) in key {
+        if class == "read" {
+            let cx = length(x + 13.0);
+            svg.element(
+                "circle",
+                &[("class", class), ("cx", &cx), ("cy", "600"), ("r", "3.6")],
+            );
+        } else {
+            let line = points([(x, 600.0), (x + 26.0, 600.0)]);
+            svg.element("polyline", &[("class", class), ("points", &line)]);
+        }
+        text(&mut svg, "small", "start", (x + 31.0, 604.0), words);
+        x += 60.0 + 6.2 * words.len() as f64;
+    }
+    let caution = "Readings of this one valve; it ages. Hundreds of volts stand at the plate, also after switch-off: \
+                   discharge and measure first.";
+    text(&mut svg, "small", "start", (x0, 632.0), caution);
+    svg.finish()
+}
+
+/// A number as an axis shows it, without zeros behind the point.
+fn axis(value: f64) -> String {
+    let digits = format!("{value:.4}");
+    digits
+        .trim_end_matches('0')
+        .trim_end_matches('.')
+        .to_string()
+}
+
+/// The screen volts that most readings have.
+fn screen(findings: &Findings<'_>) -> Option<f64> {
+    let all = || findings.found.judged.iter().map(|j| j.reading.state.vg2k);
+    let near = |v: f64| all().filter(|w| (w - v).abs() < 0.02 * v).count();
+    all()
+        .filter(|v| v.is_finite())
+        .max_by(|a, b| near(*a).cmp(&near(*b)).then(b.total_cmp(a)))
+}
+
+/// The grid volts that curves are drawn of: those read, thinned out where there are many.
+fn grids(findings: &Findings<'_>) -> Vec<f64> {
+    let mut grids: Vec<f64> = findings
+        .found
+        .judged
+        .iter()
+        .map(|j| j.reading.state.vgk)
+        .collect();
+    grids.sort_by(f64::total_cmp);
+    let span = grids.last().unwrap_or(&0.0) - grids.first().unwrap_or(&0.0);
+    grids.dedup_by(|a, b| (*a - *b).abs() <= 0.02 * span);
+    if grids.len() > MOST {
+        let step = (grids.len() - 1) as f64 / (MOST - 1) as f64;
+        grids = (0..MOST)
+            .map(|k| grids[(k as f64 * step).round() as usize])
+            .collect();
+    }
+    grids
+}

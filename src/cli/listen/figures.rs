@@ -1,0 +1,58 @@
+//! Figures of each version, beside its sound.
+
+use super::super::common::Session;
+use super::super::failure::Failure;
+use super::super::sheet_folder::SheetFolder;
+use super::super::{common, interrupt, parallel, vary};
+use super::Heard;
+use crate::circuit::params::{Overrides, Setting};
+use crate::figure::Figure;
+use crate::figure::bench::Bench;
+
+/// Measures the figures of all versions, side by side. A figure that a version has not is left
+/// out and reported.
+pub fn measure(
+    session: &Session<'_>,
+    sounds: &mut [Heard],
+    figures: &[Figure],
+) -> Result<(), Failure> {
+    if figures.is_empty() {
+        return Ok(());
+    }
+    let list: Vec<&Figure> = figures.iter().collect();
+    let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
+    let stopped = || interrupt::check().is_err();
+    let given: Vec<_> = session
+        .settings()
+        .list()
+        .iter()
+        .map(|s| (s.what, s.target.clone(), s.value.clone()))
+        .collect();
+    let ledger = session.settings().ledger.clone();
+    let (netlist, sources) = (&session.netlist, &session.sources);
+    let versions: Vec<_> = sounds.iter().map(|s| s.built.clone()).collect();
+    let found = parallel::map(&versions, parallel::processors(), |own| {
+        // Settings note their use, so that every version has its own.
+        let mut all = Overrides::audited(ledger.clone());
+        for (what, target, value) in given.iter().chain(own) {
+            all.push(Setting::new(*what, target.clone(), value.clone(), None));
+        }
+        let mut bench = Bench::new(netlist, all, sources.clone(), &beside, &stopped);
+        vary::readings(&mut bench, &list)
+    });
+    for (sound, found) in sounds.iter_mut().zip(found) {
+        for (figure, found) in figures.iter().zip(found?) {
+            sound.figures.push(match found {
+                Ok(reading) => Some((reading.value, reading.unit)),
+                Err(why) => {
+                    if !session.quiet {
+                        let (name, figure) = (&sound.name, &figure.text);
+                        common::tell(&format!("warning: {name}: no `{figure}`: {why}\n"));
+                    }
+                    None
+                }
+            });
+        }
+    }
+    Ok(())
+}
