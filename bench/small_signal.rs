@@ -61,11 +61,15 @@ fn row(name: &str) {
             // The order is sought once in every round, as a command does.
             &mut || {
                 one = fresh.clone();
-                black_box(gain::sweep(&mut one, &plain, &frequencies).expect("regular"));
+                black_box(
+                    gain::sweep(&mut one, &plain, &frequencies, &mut || ()).expect("regular"),
+                );
             },
             &mut || {
                 two = fresh.clone();
-                black_box(gain::sweep(&mut two, &delayed, &frequencies).expect("regular"));
+                black_box(
+                    gain::sweep(&mut two, &delayed, &frequencies, &mut || ()).expect("regular"),
+                );
             },
             &mut || {
                 three = fresh.clone();
@@ -77,7 +81,7 @@ fn row(name: &str) {
             &mut || {
                 for f in frequencies.chunks(1) {
                     let mut small = fresh.clone();
-                    black_box(gain::sweep(&mut small, &plain, f).expect("regular"));
+                    black_box(gain::sweep(&mut small, &plain, f, &mut || ()).expect("regular"));
                 }
             },
         ],

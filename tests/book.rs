@@ -171,7 +171,7 @@ fn what_is_not_there_is_left_out_and_mistakes_leave_nothing() {
     std::fs::write(at("bare.cir"), bare).expect("written");
     let ran = Gridleak::command("book")
         .path(&at("bare.cir"))
-        .option("--out", &at("bare.html").display().to_string())
+        .option("--out", at("bare.html").display().to_string())
         .run();
     assert_eq!(ran.status, 0, "{}", ran.stderr);
     let page = std::fs::read_to_string(at("bare.html")).expect("a page");

@@ -202,7 +202,10 @@ fn mistakes_are_told_and_nothing_is_made() {
         (&["--source", "V1", "--from", "-5"], "more than zero"),
         (&["--source", "V1", "--from", "1k", "--to", "10"], "upwards"),
         (&["--source", "V1", "--points-per-decade", "1e9"], "at most"),
-        (&["--source", "V1", "--points-per-decade", "x"], "no number"),
+        (
+            &["--source", "V1", "--points-per-decade", "x"],
+            "not a number",
+        ),
         (
             &["--source", "V1", "--frequencies", "10,5"],
             "does not rise",

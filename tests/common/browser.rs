@@ -14,7 +14,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 /// What the browser may be called.
-const NAMES: [&str; 3] = ["chromium", "chromium-browser", "google-chrome"];
+const NAMES: [&str; 2] = ["chromium", "chromium-browser"];
 /// Nothing takes longer, on however busy a machine.
 const PATIENCE: Duration = Duration::from_secs(120);
 

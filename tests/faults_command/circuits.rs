@@ -36,9 +36,9 @@ pub fn amplifier(seed: u64) -> String {
     let supply = 250 + 20 * dice.roll(6);
     text += &format!("VB b0 0 {supply}\nVIN in 0 DC 0 AC 1\nRG1 in 0 1meg\n");
     let (mut grid, mut supply) = ("in".to_string(), "b0".to_string());
-    let mut n = 1;
     let stages = 1 + dice.roll(4);
     for stage in 0..stages {
+        let n = stage + 1;
         if dice.roll(2) == 0 {
             let drop = dice.one(&["4.7k", "10k", "22k"]);
             let next = format!("b{n}");
@@ -96,7 +96,6 @@ pub fn amplifier(seed: u64) -> String {
                 }
             }
         }
-        n += 1;
     }
     text += ".model POT1 pot(r=1meg taper=audio)\n";
     match dice.roll(3) {
