@@ -37,6 +37,19 @@ fn folder() -> tempfile::TempDir {
     let folder = tempfile::tempdir().expect("a folder");
     std::fs::write(folder.path().join("amp.cir"), AMPLIFIER).expect("written");
     std::fs::write(folder.path().join("amp.sheet.toml"), SHEET).expect("written");
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 16_000,
+        bits_per_sample: 16,
+        sample_format: hound::SampleFormat::Int,
+    };
+    let mut riff = hound::WavWriter::create(folder.path().join("riff.wav"), spec).expect("a WAV");
+    for k in 0..9600 {
+        let phase = f64::from(k) * 440.0 / 16_000.0 * std::f64::consts::TAU;
+        let sample = (8000.0 * phase.sin()) as i16;
+        riff.write_sample(sample).expect("written");
+    }
+    riff.finalize().expect("written");
     folder
 }
 
@@ -63,7 +76,8 @@ fn escaped(text: &str) -> String {
     text.replace('>', "&gt;").replace('"', "&quot;")
 }
 
-const BOOK: &str = "gridleak book amp.cir --runs 20 --sheet amp.sheet.toml --out";
+const BOOK: &str =
+    "gridleak book amp.cir --runs 20 --sheet amp.sheet.toml --sound --clip riff.wav --out";
 
 #[test]
 fn every_figure_is_the_commands_own() {
@@ -75,7 +89,6 @@ fn every_figure_is_the_commands_own() {
         &format!("{BOOK} a.html --json a.json --csv form.csv"),
     );
     assert_eq!(code, 0, "{wrong}");
-    assert!(said.contains("Sounds: left out"), "{said}");
     let html = read("a.html");
     let book: Value = serde_json::from_str(&read("a.json")).expect("JSON");
     assert_eq!(book["probe"], "v(out)");
@@ -99,6 +112,9 @@ fn every_figure_is_the_commands_own() {
             let of = &on_paper[..on_paper.find("</section>").expect("an end")];
             let cells = chart.lines().flat_map(|l| l.split("  ")).map(str::trim);
             let wanted = !["voltages", "schematic", "knobs"].contains(&id);
+            // The player's heads are its own.
+            let heads = ["sound", "what it is"];
+            let cells = cells.filter(|c| id != "sounds" || !heads.contains(c));
             for cell in cells.filter(|c| wanted && !c.is_empty() && c.len() < 30) {
                 assert!(of.contains(&escaped(cell)), "`{cell}` of {line}");
             }
@@ -112,10 +128,31 @@ fn every_figure_is_the_commands_own() {
             }
         }
     }
-    for id in "schematic voltages verdicts parts response distortion feedback noise knobs sheet"
-        .split(' ')
+    for id in
+        "schematic voltages verdicts parts response distortion feedback noise knobs sounds sheet"
+            .split(' ')
     {
         assert!(seen.contains(&id), "{id} is not there: {said}");
+    }
+    // The sounds are the player's, and all in the page.
+    let (_, _, wrong) = shell(
+        folder.path(),
+        "gridleak listen amp.cir --source VIN --probe 'v(out)' --clip riff.wav --vary XVOL=2,5,8 \
+         --out own.html",
+    );
+    let own = read("own.html");
+    let audio = |page: &str| -> Vec<String> {
+        let found = page.split("src=\"").skip(1);
+        let ends = found.map(|s| s[..s.find('"').expect("an end")].to_string());
+        ends.collect()
+    };
+    assert_eq!(audio(&own).len(), 3, "{wrong}");
+    assert!(audio(&own)[0].starts_with("data:audio/wav;base64,"));
+    assert!(audio(&html) == audio(&own), "other sounds");
+    assert!(html.contains("<section class=\"player\"") && html.contains("</script>\n</body>"));
+    let outside = html.replace("http://www.w3.org/", "");
+    for word in ["http:", "https:", "@import", "url("] {
+        assert!(!outside.contains(word), "{word}");
     }
     // The form has the ranges that `spread` gives.
     let form = common::Table::read(&at("form.csv")).expect("a table");
@@ -143,6 +180,7 @@ fn a_netlist_is_only_text_and_the_page_asks_for_nothing() {
     );
     assert_eq!(code, 0, "{wrong}");
     assert!(!page.contains("<script"), "the title is text");
+    assert!(page.contains("Sounds: none were asked for (--sound)"));
     assert!(page.contains("Two stages &amp; &lt;script&gt;alert(1)"));
     let outside = page.replace("http://www.w3.org/", "");
     for word in ["http:", "https:", "src=", "@import", "url("] {
@@ -192,6 +230,9 @@ fn what_is_not_there_is_left_out_and_mistakes_leave_nothing() {
         "book amp.cir --out x.html --sheet bad.sheet.toml",
         "book amp.cir --out x.html --sheet none.toml",
         "book amp.cir --out x.html --runs 0",
+        "book amp.cir --out x.html --clip riff.wav",
+        "book amp.cir --out x.html --sound --clip none.wav",
+        "book amp.cir --out riff.wav --sound --clip riff.wav",
         "book amp.cir --out amp.cir",
         "book floating.cir --out x.html",
     ] {

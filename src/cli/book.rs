@@ -9,12 +9,14 @@
 mod answer;
 mod found;
 mod page;
+mod played;
 mod schematic;
 mod sections;
 mod typeset;
 
 use super::common::{PendingText, Session};
 use super::failure::Failure;
+use super::render::job;
 use super::{Command, Outcome, check, driven, interrupt, parallel};
 use crate::report::progress::Progress;
 use answer::{Answer, Request};
@@ -61,6 +63,19 @@ fn options(command: clap::Command) -> clap::Command {
                 .value_parser(clap::value_parser!(u64).range(1..=1_000_000))
                 .help("Amplifiers whose voltages make the ranges of the chart (200; fed from the mains 50)"),
         )
+        .arg(
+            Arg::new("sound")
+                .long("sound")
+                .action(ArgAction::SetTrue)
+                .help("Add the circuit's sound, with its first pot at three settings"),
+        )
+        .arg(
+            Arg::new("clip")
+                .long("clip")
+                .value_name("IN.wav")
+                .requires("sound")
+                .help("The sound that goes in; without it a built-in plucked phrase"),
+        )
 }
 
 /// Amplifiers whose voltages make the ranges, unless said; and where each is a mains cycle of
@@ -90,7 +105,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         settings: &settings,
         runs: matches.get_one::<u64>("runs").copied().unwrap_or(RUNS),
         sheets: session.texts("sheet"),
+        sound: matches.get_flag("sound"),
+        clip: session.text("clip"),
     };
+    if let Some(clip) = choice.clip {
+        job::open_wav(Path::new(clip), session.guards.sandbox.as_ref())?;
+    }
     for sheet in &choice.sheets {
         // A mistake in it is told before the work.
         check::ready(sheet, &session.guards)?;
@@ -182,7 +202,7 @@ fn answered(
 }
 
 /// Sections that take longest, the longest first.
-const LONG: [&str; 4] = ["verdicts", "voltages", "distortion", "feedback"];
+const LONG: [&str; 5] = ["sounds", "verdicts", "voltages", "distortion", "feedback"];
 
 /// Answers a request. One that finds no driven state is answered without its drive: what stands
 /// at rest is still worth a page.

@@ -3,7 +3,7 @@
 use super::answer::{self, Answer};
 use super::found::{Found, Level};
 use super::sections::{self, Choice, Section};
-use super::{schematic, typeset};
+use super::{played, schematic, typeset};
 use crate::cli::SAFETY;
 use crate::num;
 use crate::report::svg::escaped;
@@ -32,11 +32,20 @@ impl Book<'_> {
         // In a string of a style sheet backslashes and quotes mean something, and `<` could end it.
         let plain = |c: char| c.is_alphanumeric() || " .,:;()+-/'_&".contains(c);
         let running: String = self.found.title.chars().filter(|c| plain(*c)).collect();
+        let is_played = |(section, answers): &(Section, Vec<Answer>)| {
+            section.id == "sounds" && self.why_not(section, answers).is_none()
+        };
+        let plays = self.sections.iter().any(is_played);
         let mut html = format!(
             "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}</title>\n\
-             <style>\n{}</style>\n</head>\n<body>\n",
-            STYLE.replace("TITLE", &running)
+             <style>\n{}{}</style>\n</head>\n<body>\n",
+            STYLE.replace("TITLE", &running),
+            if plays {
+                played::style()
+            } else {
+                String::new()
+            }
         );
         html += &self.first();
         let mut said: HashSet<String> = HashSet::new();
@@ -48,6 +57,9 @@ impl Book<'_> {
         }
         html += &self.method();
         html += &self.annex();
+        if plays {
+            html += &played::script();
+        }
         html + "</body>\n</html>\n"
     }
 
@@ -165,6 +177,9 @@ impl Book<'_> {
             "knobs" => "One knob is turned, all others stay where the netlist or the command line \
                         has them."
                 .to_string(),
+            "sounds" => "To be heard from a browser; paper has the table, the waveforms and the \
+                         spectra. Equally loud, for a fair comparison."
+                .to_string(),
             "sheet" => "The sheet brings its own netlist and settings; those of this book do not \
                         act on it."
                 .to_string(),
@@ -193,6 +208,7 @@ impl Book<'_> {
                 return html + &pages.unwrap_or_default();
             }
             "voltages" => return html + &self.form(answer),
+            "sounds" => return html + &played::markup(answer),
             _ => {}
         }
         if let Some(svg) = &answer.picture {

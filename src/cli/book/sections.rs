@@ -3,7 +3,7 @@
 use super::answer::Request;
 use super::found::{Found, Level};
 use crate::cli::{
-    Command, bias, check, distortion, draw, feedback, noise, parts, response, spread,
+    Command, bias, check, distortion, draw, feedback, listen, noise, parts, response, spread,
 };
 use crate::num;
 
@@ -29,6 +29,10 @@ pub struct Choice<'a> {
     pub runs: u64,
     /// Sheets as typed.
     pub sheets: Vec<&'a str>,
+    /// Whether it is played.
+    pub sound: bool,
+    /// What is played, as typed.
+    pub clip: Option<&'a str>,
 }
 
 /// Levels of the distortion sweep, and where supply and signal are solved together.
@@ -39,6 +43,8 @@ const SWEPT: f64 = 100.0;
 const SWEPT_ON_MAINS: f64 = 20.0;
 /// Positions of a knob that are drawn.
 const POSITIONS: &str = "0,2,5,8,10";
+/// And those of the first that are played.
+const PLAYED: &str = "2,5,8";
 
 /// All sections, in the order of the book.
 pub fn all(found: &Found, choice: &Choice<'_>) -> Vec<Section> {
@@ -52,7 +58,7 @@ pub fn all(found: &Found, choice: &Choice<'_>) -> Vec<Section> {
         loops(found, choice),
         hiss(found, choice),
         knobs(found, choice),
-        sounds(),
+        sounds(found, choice),
         sheets(choice),
     ]
 }
@@ -242,8 +248,20 @@ fn knobs(found: &Found, choice: &Choice<'_>) -> Section {
     section("knobs", "What each knob does", asked)
 }
 
-fn sounds() -> Section {
-    section("sounds", "Sounds", Err("none were asked for".into()))
+fn sounds(found: &Found, choice: &Choice<'_>) -> Section {
+    let asked = match choice.sound {
+        true => through(found),
+        false => Err("none were asked for (--sound)".to_string()),
+    };
+    let asked = asked.map(|mut own| {
+        own.extend(choice.clip.iter().flat_map(|c| pair("clip", *c)));
+        let first = found.knobs.first().map(|k| format!("{k}={PLAYED}"));
+        own.extend(first.into_iter().flat_map(|v| pair("vary", v)));
+        let mut asked = request(&listen::COMMAND, choice, own);
+        asked.picture = Some(("out", "sounds.html"));
+        vec![asked]
+    });
+    section("sounds", "Sounds", asked)
 }
 
 fn sheets(choice: &Choice<'_>) -> Section {
