@@ -10,7 +10,7 @@ fn two_workers_give_the_bytes_of_one_though_one_is_killed() {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
     let output = Command::new(here.join("scripts/cluster/try"))
         .arg(env!("CARGO_BIN_EXE_gridleak"))
-        .env("RUNS", "3000")
+        .env("RUNS", "30000")
         .output()
         .expect("bash runs");
     let told = String::from_utf8_lossy(&output.stdout).to_string();
