@@ -21,7 +21,7 @@ use signal_hook::{flag, low_level};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Once, mpsc};
 use std::thread::Builder;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 static WATCHING: Once = Once::new();
 /// Whether a thread waits for signals.
@@ -40,6 +40,12 @@ const WISHES: [i32; 2] = [SIGINT, SIGTERM];
 const OUT_OF_TIME: usize = SIGXCPU as usize;
 #[cfg(not(unix))]
 const OUT_OF_TIME: usize = usize::MAX;
+
+/// Whether the work puts a part of its results in place when it is broken off.
+static KEEPS: AtomicBool = AtomicBool::new(false);
+
+/// How long it may take for that.
+const KEEPING: Duration = Duration::from_millis(250);
 
 /// How long the last message may take: nobody may be reading it.
 const LAST_WORDS: Duration = Duration::from_millis(350);
@@ -76,11 +82,21 @@ fn wait_for(signals: &[i32]) -> std::io::Result<()> {
     Builder::new().spawn(move || {
         while receiver.read_exact(&mut [0]).is_ok() {
             if let Err(failure) = check() {
+                let begun = Instant::now();
+                while KEEPS.load(Ordering::Acquire) && begun.elapsed() < KEEPING {
+                    std::thread::sleep(Duration::from_millis(2));
+                }
                 end(&failure);
             }
         }
     })?;
     Ok(())
+}
+
+/// Says that the work asks [`check`] often and puts what it has in place when it fails, or that
+/// it has done so: until then the end waits for it, a moment long.
+pub fn keeps(kept: bool) {
+    KEEPS.store(kept, Ordering::Release);
 }
 
 /// Leaves it to the thread that ends the process to say why, if there is one.

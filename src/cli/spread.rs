@@ -147,12 +147,14 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut csv = file.map(|(file, path)| rows::Writer::new(&asked, &board, file, path));
     asked.show(|| shown::before(&asked))?;
     let mut told = work::Told::new(&asked, &board);
-    if let Err(failure) = work::all(&asked, &board, kept, csv.as_mut(), &mut told) {
-        if let Some(csv) = csv {
-            rows::keep(&asked, csv, table)?;
-        }
-        return Err(failure);
+    interrupt::keeps(csv.is_some());
+    let worked = work::all(&asked, &board, kept, csv.as_mut(), &mut told);
+    if let Err(failure) = worked {
+        let kept = csv.map_or(Ok(()), |csv| rows::keep(&asked, csv, table));
+        interrupt::keeps(false);
+        return Err(kept.err().unwrap_or(failure));
     }
+    interrupt::keeps(false);
     let shares = work::shares(&asked, &board, &told)?;
     let corners = extremes::corners(&asked, &board)?;
     if let Some(json) = json {
