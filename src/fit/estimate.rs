@@ -8,8 +8,8 @@
 //! the meter is better than it is.
 //!
 //! A coordinate moves if the readings tell more of it than the type does: those that shrink their
-//! prior most come in first, as long as it shrinks below [`TOLD`], and no more of them than there
-//! are different readings; fewer than [`BENDS`] of these move what production moves and leave the
+//! prior most come in first, as long as it shrinks below `TOLD`, and no more of them than there
+//! are different readings; fewer than `BENDS` of these move what production moves and leave the
 //! shape alone. What is held is as uncertain as its prior in all intervals.
 //!
 //! Contradictions: of two readings one of which has more volts on every electrode and yet less
