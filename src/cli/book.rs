@@ -112,7 +112,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         job::open_wav(Path::new(clip), session.guards.sandbox.as_ref())?;
     }
     for sheet in &choice.sheets {
-        // A mistake in it is told before the work.
+        // A mistake in it is reported before the work.
         check::ready(sheet, &session.guards)?;
     }
     let progress = Progress::new("book", 100.0, session.quiet);

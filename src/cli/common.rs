@@ -100,11 +100,12 @@ pub fn audit_option() -> Arg {
 
 /// An option that takes a number with SPICE suffixes.
 pub fn number_option(name: &'static str, value: &'static str, help: &'static str) -> Arg {
-    Arg::new(name)
-        .long(name)
-        .value_name(value)
-        .allow_hyphen_values(true)
-        .help(help)
+    word_option(name, value, help).allow_hyphen_values(true)
+}
+
+/// An option that takes a word.
+pub fn word_option(name: &'static str, value: &'static str, help: &'static str) -> Arg {
+    Arg::new(name).long(name).value_name(value).help(help)
 }
 
 /// Bytes that a circuit takes, solved and charted, for each byte of its lines (measured on

@@ -4,7 +4,7 @@ mod picture;
 mod record;
 mod words;
 
-use super::common::{Session, number_option};
+use super::common::{Session, number_option, word_option};
 use super::failure::Failure;
 use super::{Command, Outcome, interrupt};
 use crate::circuit::bind::Timing;
@@ -16,7 +16,7 @@ use crate::netlist::Loader;
 use crate::num::Role;
 use crate::report::progress::Progress;
 use crate::tolerance::list::{Rule, Variables};
-use clap::{Arg, ArgAction, ArgMatches};
+use clap::{ArgAction, ArgMatches};
 use std::path::Path;
 
 /// The command's row.
@@ -28,12 +28,9 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
-    let one = |name: &'static str, value: &'static str, help: &'static str| {
-        Arg::new(name).long(name).value_name(value).help(help)
-    };
     command
         .arg(
-            one(
+            word_option(
                 "readings",
                 "READINGS.csv",
                 "What the meter showed: a CSV of probe,value (DC volts); with a column `state` also \
@@ -47,13 +44,13 @@ fn options(command: clap::Command) -> clap::Command {
             "OHM",
             "The meter's resistance (10meg unless said)",
         ))
-        .arg(one(
+        .arg(word_option(
             "accuracy",
             "PERCENT",
             "The meter's accuracy (1% unless said)",
         ))
         .arg(
-            one(
+            word_option(
                 "tol",
                 "NAME=TOLERANCE",
                 "How far a part may be off, as in spread: `RK1=1%`, `R=10%`, `XV1A.mu=5%`",
@@ -61,7 +58,7 @@ fn options(command: clap::Command) -> clap::Command {
             .action(ArgAction::Append)
             .allow_hyphen_values(true),
         )
-        .arg(one(
+        .arg(word_option(
             "plot",
             "FILE.svg",
             "Draw read, sound and explained volts, point by point",

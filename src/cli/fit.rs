@@ -5,7 +5,7 @@ mod drawn;
 mod pairs;
 mod shown;
 
-use super::common::{PendingText, Session, number_option};
+use super::common::{PendingText, Session, number_option, word_option};
 use super::failure::Failure;
 use super::{Command, Outcome, interrupt};
 use crate::circuit::library::{self, Shipped};
@@ -30,9 +30,6 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
-    let one = |name: &'static str, value: &'static str, help: &'static str| {
-        Arg::new(name).long(name).value_name(value).help(help)
-    };
     command
         .mut_arg("netlist", |a| {
             a.required(false)
@@ -55,15 +52,15 @@ fn options(command: clap::Command) -> clap::Command {
                      against the cathode, amperes. With --netlist: probe,value, volts against ground",
                 ),
         )
-        .arg(one("name", "MINE", "What the model is to be called").required_unless_present("pairs"))
-        .arg(one("out", "MINE.cir", "Where the model goes").required_unless_present("pairs"))
+        .arg(word_option("name", "MINE", "What the model is to be called").required_unless_present("pairs"))
+        .arg(word_option("out", "MINE.cir", "Where the model goes").required_unless_present("pairs"))
         .arg(
-            one("valve", "NAME", "The valve of the netlist that was read, such as XV1A; with --pairs \
+            word_option("valve", "NAME", "The valve of the netlist that was read, such as XV1A; with --pairs \
                  twice, for the two places")
                 .action(ArgAction::Append)
                 .requires("netlist"),
         )
-        .arg(one(
+        .arg(word_option(
             "accuracy",
             "PERCENT",
             "How exact the readings are, as one standard deviation; 1% if left out",
@@ -76,13 +73,13 @@ fn options(command: clap::Command) -> clap::Command {
             )
             .requires("netlist"),
         )
-        .arg(one(
+        .arg(word_option(
             "plot",
             "FILE.svg",
             "Draw the readings over the curves of the valve and of its type",
         ))
         .arg(
-            one(
+            word_option(
                 "pairs",
                 "FOLDER",
                 "Rank the valves in a folder of readings, a CSV each, as matched pairs",
@@ -98,7 +95,7 @@ fn options(command: clap::Command) -> clap::Command {
             .requires("pairs"),
         )
         .arg(
-            one("source", "NAME", "The source that --level drives; otherwise the only one with an AC value")
+            word_option("source", "NAME", "The source that --level drives; otherwise the only one with an AC value")
                 .requires("pairs"),
         )
 }

@@ -30,6 +30,7 @@ mod noise;
 mod outcome;
 mod parallel;
 mod parts;
+mod plane;
 mod render;
 mod response;
 mod scope;

@@ -10,7 +10,7 @@ mod rows;
 mod shown;
 mod work;
 
-use super::common::{self, PendingText};
+use super::common::{self, PendingText, word_option};
 use super::failure::Failure;
 use super::{Command, Outcome, interrupt};
 use asked::Asked;
@@ -26,11 +26,8 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
-    let one = |name: &'static str, value: &'static str, help: &'static str| {
-        Arg::new(name).long(name).value_name(value).help(help)
-    };
     let many = |name: &'static str, value: &'static str, help: &'static str| {
-        one(name, value, help).action(ArgAction::Append)
+        word_option(name, value, help).action(ArgAction::Append)
     };
     let flag = |name: &'static str, help: &'static str| {
         Arg::new(name)
@@ -45,8 +42,12 @@ fn options(command: clap::Command) -> clap::Command {
             "What is measured, for example `plate dissipation of XV4`; `gridleak check --explain` \
              lists every figure. With a sheet in place of the netlist: what it expects",
         ))
-        .arg(one("runs", "N", "How many amplifiers (1000 unless said)"))
-        .arg(one(
+        .arg(word_option(
+            "runs",
+            "N",
+            "How many amplifiers (1000 unless said)",
+        ))
+        .arg(word_option(
             "seed",
             "S",
             "Which ones: another number, others (1 unless said)",
@@ -61,7 +62,7 @@ fn options(command: clap::Command) -> clap::Command {
             .allow_hyphen_values(true),
         )
         .arg(
-            one("shape", "SHAPE", "How values lie within their tolerance")
+            word_option("shape", "SHAPE", "How values lie within their tolerance")
                 .value_parser(["uniform", "normal"]),
         )
         .arg(flag(
@@ -74,7 +75,7 @@ fn options(command: clap::Command) -> clap::Command {
             "Set a resistor or knob in each amplifier until the figure has this value, as in \
              `RBIAS: plate dissipation of XV4 = 70 %`",
         ))
-        .arg(one(
+        .arg(word_option(
             "shares",
             "N",
             "Measure first-order and total shares of the variance, with N runs and as many more \
@@ -84,13 +85,13 @@ fn options(command: clap::Command) -> clap::Command {
             "corners",
             "Seek the least and greatest of each figure within all tolerances",
         ))
-        .arg(one(
+        .arg(word_option(
             "shard",
             "K/N",
             "The K-th of N parts of the runs; the CSV files of all parts make that of the whole",
         ))
         .arg(
-            one(
+            word_option(
                 "threads",
                 "N",
                 "Amplifiers at once; without it one a processor",
@@ -115,12 +116,12 @@ fn options(command: clap::Command) -> clap::Command {
             .num_args(1..)
             .conflicts_with("shard"),
         )
-        .arg(one(
+        .arg(word_option(
             "show-run",
             "R",
             "Print the settings that make amplifier R, for any other command",
         ))
-        .arg(one(
+        .arg(word_option(
             "plot",
             "PATH",
             "Draw how the figures spread, and which parts cause it, as SVG",

@@ -74,6 +74,18 @@ impl Svg {
         let _ = writeln!(self.text, ">{}</{name}>", escaped(text));
     }
 
+    /// Words at a place; `anchor` says which part of them stands there: start, middle or end.
+    pub fn words(&mut self, class: &str, anchor: &str, (x, y): (f64, f64), words: &str) {
+        let (x, y) = (length(x), length(y));
+        let attributes = [
+            ("class", class),
+            ("text-anchor", anchor),
+            ("x", &*x),
+            ("y", &*y),
+        ];
+        self.with_text("text", &attributes, words);
+    }
+
     /// Opens an element; [`Svg::close`] ends it.
     pub fn open(&mut self, name: &'static str, attributes: &[(&str, &str)]) {
         self.tag(name, attributes);

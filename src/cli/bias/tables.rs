@@ -100,7 +100,7 @@ impl<'a> Tables<'a> {
             let mut cells = vec![row.subject.clone(), volts];
             if ripples {
                 let ripple = self.value(&row.subject, "ripple").map_or(0.0, |r| r.value);
-                // Less than this no meter shows beside the voltage.
+                // A meter does not show less than this beside the voltage.
                 cells.push(shown(if ripple < 1e-4 { 0.0 } else { ripple }, "V", 3));
             }
             nodes.row(cells);

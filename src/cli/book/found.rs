@@ -76,7 +76,7 @@ pub struct Point {
 const NOTHING: f64 = 1e-3;
 /// Ohms of a load at most: more is a grid leak.
 const LOAD: f64 = 100.0;
-/// A return ratio below which a resistor at the output is no feedback worth a table.
+/// A return ratio below which the feedback of a resistor at the output is not worth a table.
 const FEEDS_BACK: f64 = 0.1;
 /// Ohms below which two points are one for a signal.
 const CLOSED: f64 = 0.1;

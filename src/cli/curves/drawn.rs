@@ -1,5 +1,6 @@
 //! The plot of `curves`: plate current over plate volts.
 
+use super::super::plane::plane;
 use super::{CAUTION, Findings, line};
 use crate::num;
 use crate::report::svg::{Svg, length, points};
@@ -47,20 +48,10 @@ pub fn plot(found: &Findings) -> String {
         let y = y1 - (y1 - y0) * i.abs() / found.family.amperes;
         (x, y)
     };
-    let text = |svg: &mut Svg, class: &str, anchor: &str, (x, y): (f64, f64), text: &str| {
-        let (x, y) = (length(x), length(y));
-        let attributes = [
-            ("class", class),
-            ("text-anchor", anchor),
-            ("x", &*x),
-            ("y", &*y),
-        ];
-        svg.with_text("text", &attributes, text);
-    };
-    text(&mut svg, "title", "start", (x0, 32.0), &title);
+    svg.words("title", "start", (x0, 32.0), &title);
     if found.has_screen {
         let screen = format!("screen {}", num::engineering(found.vsk, "V", 3));
-        text(&mut svg, "small", "end", (x1, 32.0), &screen);
+        svg.words("small", "end", (x1, 32.0), &screen);
     }
     let polyline = |svg: &mut Svg, class: &str, list: &[(f64, f64)]| {
         let inside: Vec<(f64, f64)> = clipped(list, found.family.volts, found.family.amperes)
@@ -71,44 +62,12 @@ pub fn plot(found: &Findings) -> String {
             svg.element("polyline", &[("class", class), ("points", &points(inside))]);
         }
     };
-    for k in 0..=10 {
-        let part = f64::from(k) / 10.0;
-        let (x, y) = place(part * found.family.volts, part * found.family.amperes);
-        for (a, b) in [((x, y0), (x, y1)), ((x0, y), (x1, y))] {
-            svg.element(
-                "polyline",
-                &[("class", "grid"), ("points", &points([a, b]))],
-            );
-        }
-        if k % 2 == 0 {
-            let volts = num::full(part * found.family.volts);
-            text(&mut svg, "", "middle", (x, y1 + 20.0), &volts);
-            let amperes = num::engineering(1e3 * part * found.family.amperes, "%", 3);
-            text(
-                &mut svg,
-                "",
-                "end",
-                (x0 - 8.0, y + 4.0),
-                trimmed(&amperes).trim_end_matches('%'),
-            );
-        }
-    }
-    text(
-        &mut svg,
-        "",
-        "middle",
-        ((x0 + x1) / 2.0, y1 + 42.0),
-        "plate against cathode, V",
-    );
-    text(
-        &mut svg,
-        "",
-        "start",
-        (x0 - 60.0, y0 - 10.0),
-        "plate current, mA",
-    );
-    let frame = points([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]);
-    svg.element("polyline", &[("class", "frame"), ("points", &frame)]);
+    let volts = |part: f64| num::full(part * found.family.volts);
+    let milliamperes = |part: f64| {
+        let shown = num::engineering(1e3 * part * found.family.amperes, "%", 3);
+        trimmed(&shown).trim_end_matches('%').to_string()
+    };
+    plane(&mut svg, FIELD, 10.0, volts, milliamperes);
     for (curve, &vgk) in found.characteristics.iter().zip(&found.family.grids) {
         let list: Vec<(f64, f64)> = curve.iter().map(|s| (s.vpk.abs(), s.plate.abs())).collect();
         polyline(&mut svg, "curve", &list);
@@ -118,9 +77,9 @@ pub fn plot(found: &Findings) -> String {
             let (x, y) = place(v, i);
             let label = trimmed(&num::engineering(vgk, "V", 3));
             if v < found.family.volts {
-                text(&mut svg, "small", "middle", (x, y - 5.0), &label);
+                svg.words("small", "middle", (x, y - 5.0), &label);
             } else if i > 0.02 * found.family.amperes {
-                text(&mut svg, "small", "start", (x + 5.0, y + 4.0), &label);
+                svg.words("small", "start", (x + 5.0, y + 4.0), &label);
             }
         }
     }
@@ -181,7 +140,7 @@ pub fn plot(found: &Findings) -> String {
                 ("points", &points([(x, 580.0), (x + 26.0, 580.0)])),
             ],
         );
-        text(&mut svg, "small", "start", (x + 31.0, 584.0), words);
+        svg.words("small", "start", (x + 31.0, 584.0), words);
         x += 50.0 + 6.2 * words.chars().count() as f64;
     }
     // Sentences and their halves: as much as fits on a line.
@@ -195,13 +154,7 @@ pub fn plot(found: &Findings) -> String {
         }
     }
     for (k, words) in lines.iter().enumerate() {
-        text(
-            &mut svg,
-            "small",
-            "start",
-            (x0, 610.0 + 14.0 * k as f64),
-            words,
-        );
+        svg.words("small", "start", (x0, 610.0 + 14.0 * k as f64), words);
     }
     svg.finish()
 }

@@ -1,5 +1,6 @@
 //! The picture of `fit`: readings over the curves of the valve and of its type.
 
+use super::super::plane::plane;
 use super::Findings;
 use crate::fit::bottle::{Bottle, State};
 use crate::measure::load_line::round_up;
@@ -59,52 +60,14 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
     svg.element("rect", &[("class", "paper"), ("width", &w), ("height", &h)]);
     let (x0, y0, x1, y1) = FIELD;
     let place = |v: f64, i: f64| (x0 + (x1 - x0) * v / volts, y1 - (y1 - y0) * i / amperes);
-    let text = |svg: &mut Svg, class: &str, anchor: &str, (x, y): (f64, f64), text: &str| {
-        let (x, y) = (length(x), length(y));
-        let attributes = [
-            ("class", class),
-            ("text-anchor", anchor),
-            ("x", &*x),
-            ("y", &*y),
-        ];
-        svg.with_text("text", &attributes, text);
-    };
-    text(&mut svg, "title", "start", (x0, 34.0), &title);
+    svg.words("title", "start", (x0, 34.0), &title);
     if let Some(v) = screen {
         let words = format!("curves with the screen at {}", num::engineering(v, "V", 3));
-        text(&mut svg, "small", "end", (x1, 34.0), &words);
+        svg.words("small", "end", (x1, 34.0), &words);
     }
-    for k in 0..=10 {
-        let part = f64::from(k) / 10.0;
-        let (x, y) = place(part * volts, part * amperes);
-        for (a, b) in [((x, y0), (x, y1)), ((x0, y), (x1, y))] {
-            svg.element(
-                "polyline",
-                &[("class", "grid"), ("points", &points([a, b]))],
-            );
-        }
-        if k % 2 == 0 {
-            text(&mut svg, "", "middle", (x, y1 + 20.0), &axis(part * volts));
-            let label = axis(1e3 * part * amperes);
-            text(&mut svg, "", "end", (x0 - 8.0, y + 4.0), &label);
-        }
-    }
-    text(
-        &mut svg,
-        "",
-        "middle",
-        ((x0 + x1) / 2.0, y1 + 42.0),
-        "plate against cathode, V",
-    );
-    text(
-        &mut svg,
-        "",
-        "start",
-        (x0 - 60.0, y0 - 12.0),
-        "plate current, mA",
-    );
-    let frame = points([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]);
-    svg.element("polyline", &[("class", "frame"), ("points", &frame)]);
+    let along = |part: f64| axis(part * volts);
+    let up = |part: f64| axis(1e3 * part * amperes);
+    plane(&mut svg, FIELD, 12.0, along, up);
     let state = |vgk: f64, k: usize| State {
         vpk: volts * k as f64 / POINTS as f64,
         vg2k: screen.unwrap_or(f64::NAN),
@@ -144,15 +107,9 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
     for ((x, y), vgk) in labels {
         let label = format!("{} V", num::full((vgk * 100.0).round() / 100.0 + 0.0));
         if x > x1 - 1.0 {
-            text(&mut svg, "small", "start", (x + 5.0, y + 4.0), &label);
+            svg.words("small", "start", (x + 5.0, y + 4.0), &label);
         } else {
-            text(
-                &mut svg,
-                "small",
-                "middle",
-                (x, (y - 6.0).max(y0 - 3.0)),
-                &label,
-            );
+            svg.words("small", "middle", (x, (y - 6.0).max(y0 - 3.0)), &label);
         }
     }
     for j in &found.judged {
@@ -187,12 +144,12 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
             let line = points([(x, 600.0), (x + 26.0, 600.0)]);
             svg.element("polyline", &[("class", class), ("points", &line)]);
         }
-        text(&mut svg, "small", "start", (x + 31.0, 604.0), words);
+        svg.words("small", "start", (x + 31.0, 604.0), words);
         x += 60.0 + 6.2 * words.len() as f64;
     }
     let caution = "Readings of this one valve; it ages. Hundreds of volts stand at the plate, also after switch-off: \
                    discharge and measure first.";
-    text(&mut svg, "small", "start", (x0, 632.0), caution);
+    svg.words("small", "start", (x0, 632.0), caution);
     svg.finish()
 }
 

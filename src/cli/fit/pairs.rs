@@ -347,6 +347,21 @@ const HEAD: [&str; 11] = [
     "thd_percent",
 ];
 
+/// The place, the names and the figures of a pair.
+fn cells(found: &Findings, k: usize, pair: &Pair, percent: impl Fn(f64) -> String) -> Vec<String> {
+    let name = |valve: usize| found.list[valve].name.clone();
+    vec![
+        (k + 1).to_string(),
+        name(pair.valves.0),
+        name(pair.valves.1),
+        percent(pair.current),
+        percent(pair.gm),
+        percent(pair.second_harmonic),
+        percent(pair.difference),
+        percent(pair.known_to),
+    ]
+}
+
 fn text(found: &Findings) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let columns = if found.fitted.is_empty() { 8 } else { 11 };
@@ -355,16 +370,7 @@ fn text(found: &Findings) -> String {
         .expect("writing to memory");
     for (k, pair) in found.pairs.iter().enumerate() {
         let percent = |part: f64| num::full(100.0 * part);
-        let mut row = vec![
-            (k + 1).to_string(),
-            found.list[pair.valves.0].name.clone(),
-            found.list[pair.valves.1].name.clone(),
-            percent(pair.current),
-            percent(pair.gm),
-            percent(pair.second_harmonic),
-            percent(pair.difference),
-            percent(pair.known_to),
-        ];
+        let mut row = cells(found, k, pair, percent);
         if let Some(f) = found.fitted.get(k) {
             row.push(num::full(f.balance));
             row.push(f.hum.map_or(String::new(), num::full));
@@ -432,16 +438,7 @@ fn printed(found: &Findings) -> String {
     let mut table = Table::new(&columns);
     for (k, pair) in found.pairs.iter().take(SHOWN).enumerate() {
         let percent = |part: f64| format!("{:.1} %", 100.0 * part);
-        let mut row = vec![
-            (k + 1).to_string(),
-            found.list[pair.valves.0].name.clone(),
-            found.list[pair.valves.1].name.clone(),
-            percent(pair.current),
-            percent(pair.gm),
-            percent(pair.second_harmonic),
-            percent(pair.difference),
-            percent(pair.known_to),
-        ];
+        let mut row = cells(found, k, pair, percent);
         if let Some(f) = found.fitted.get(k) {
             row.push(engineering(f.balance, "A", 3));
             row.push(

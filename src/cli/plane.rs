@@ -1,0 +1,35 @@
+//! The plane of a valve's characteristics: plate current over plate volts.
+
+use crate::report::svg::{Svg, points};
+
+/// The lines and the lettering of plate current over plate volts on a field `x0, y0, x1, y1`;
+/// `volts` and `milliamperes` letter a part of an axis, and `above` is how far over the field the
+/// current's name stands.
+pub fn plane(
+    svg: &mut Svg,
+    (x0, y0, x1, y1): (f64, f64, f64, f64),
+    above: f64,
+    volts: impl Fn(f64) -> String,
+    milliamperes: impl Fn(f64) -> String,
+) {
+    for k in 0..=10 {
+        let part = f64::from(k) / 10.0;
+        let (x, y) = (x0 + (x1 - x0) * part, y1 - (y1 - y0) * part);
+        for (a, b) in [((x, y0), (x, y1)), ((x0, y), (x1, y))] {
+            svg.element(
+                "polyline",
+                &[("class", "grid"), ("points", &points([a, b]))],
+            );
+        }
+        if k % 2 == 0 {
+            svg.words("", "middle", (x, y1 + 20.0), &volts(part));
+            svg.words("", "end", (x0 - 8.0, y + 4.0), &milliamperes(part));
+        }
+    }
+    let middle = ((x0 + x1) / 2.0, y1 + 42.0);
+    svg.words("", "middle", middle, "plate against cathode, V");
+    let corner = (x0 - 60.0, y0 - above);
+    svg.words("", "start", corner, "plate current, mA");
+    let frame = points([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]);
+    svg.element("polyline", &[("class", "frame"), ("points", &frame)]);
+}
