@@ -2,6 +2,7 @@
 //! and a caret under the words that are meant.
 
 pub mod clean;
+pub mod rows;
 
 use std::borrow::Cow;
 use std::sync::Arc;

@@ -164,6 +164,11 @@ fn bad_readings_are_refused_with_their_place() {
     refused("probe,value\n", &["no reading"]);
     refused("node,value\nv(p1),3\n", &["line 1", "`probe`"]);
     refused("probe,value\nv(p1),3\nv(P1),4\n", &["line 3", "already"]);
+    // Comments and blank lines are lines too.
+    refused(
+        "# Monday\nprobe,value\n\n# cold\nv(p9),3\n",
+        &["line 5", "p9"],
+    );
 }
 
 /// The set by seed: shares of what is found, and how sure the answers were.

@@ -4,6 +4,7 @@ use super::bench::Point;
 use super::state::{Quantity, State, tone_source};
 use crate::circuit::{Circuit, Node};
 use crate::diag::nearest;
+use crate::diag::rows::line_of;
 use crate::num::{self, Role};
 
 /// What a meter showed.
@@ -74,7 +75,7 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
     let mut readings: Vec<Reading> = Vec::new();
     for record in reader.records() {
         let record = record.map_err(unread)?;
-        let line = record.position().map_or(1, |p| p.line() as usize);
+        let line = line_of(text, &record, Some(b'#'));
         let cell = |k: usize| record.get(places[k]).unwrap_or("");
         if record.iter().all(str::is_empty) {
             continue;

@@ -7,6 +7,7 @@
 
 use super::bottle::State;
 use super::problem::{FitProblem, Located};
+use crate::diag::rows::line_of;
 use crate::num::{self, Role};
 
 /// One reading.
@@ -38,18 +39,6 @@ pub fn tells_of_a_screen(text: &str) -> bool {
         .any(|h| h.trim().eq_ignore_ascii_case("vg2k"))
 }
 
-/// The line of a record, from 1. A record's own position is where the one before it ended: blank
-/// lines and comments between are passed here.
-pub fn line_of(text: &str, record: &csv::StringRecord) -> usize {
-    let bytes = text.as_bytes();
-    let start = record.position().map_or(0, |p| p.byte() as usize);
-    let (before, after) = bytes.split_at(start.min(bytes.len()));
-    let skipped = after
-        .split(|&b| b == b'\n')
-        .take_while(|line| line.trim_ascii().is_empty() || line.starts_with(b"#"));
-    1 + before.iter().filter(|&&b| b == b'\n').count() + skipped.count()
-}
-
 /// Reads a table of readings, of a valve with a screen or without.
 ///
 /// # Errors
@@ -72,7 +61,7 @@ pub fn read(text: &str, has_screen: bool) -> Result<Vec<Reading>, Located> {
         at(line, FitProblem::NotATable { why: e.to_string() })
     };
     let head = reader.headers().map_err(broken)?.clone();
-    let head_line = line_of(text, &head);
+    let head_line = line_of(text, &head, Some(b'#'));
     let wanted = if has_screen {
         &COLUMNS[..]
     } else {
@@ -96,7 +85,7 @@ pub fn read(text: &str, has_screen: bool) -> Result<Vec<Reading>, Located> {
     let mut readings = Vec::new();
     for record in reader.records() {
         let record = record.map_err(broken)?;
-        let line = line_of(text, &record);
+        let line = line_of(text, &record, Some(b'#'));
         if record.iter().all(str::is_empty) {
             continue;
         }

@@ -1,6 +1,7 @@
 //! What is in the drawer: a CSV of `kind,value,rating,count,where`.
 
 use super::Line;
+use crate::diag::rows::line_of;
 use crate::num::{self, Role};
 
 /// A line of the stock.
@@ -86,7 +87,7 @@ pub fn read(text: &str) -> Result<Vec<Item>, Wrong> {
             let line = e.position().map_or(1, |p| p.line() as usize);
             wrong(line, COLUMNS[0], e.to_string())
         })?;
-        let line = record.position().map_or(1, |p| p.line() as usize);
+        let line = line_of(text, &record, None);
         let cell = |k: usize| places[k].and_then(|p| record.get(p)).unwrap_or("");
         if record.iter().all(str::is_empty) {
             continue;

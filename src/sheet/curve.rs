@@ -3,6 +3,7 @@
 use super::expect::Tolerance;
 use super::problem::SheetProblem;
 use crate::audio::level::decibels;
+use crate::diag::rows::line_of;
 use crate::figure::bench::{Across, Curve};
 use crate::math::fun;
 use crate::num;
@@ -57,7 +58,7 @@ pub fn stored(path: &str, text: &str, like: &Curve) -> Result<(Vec<f64>, Vec<f64
             let line = e.position().map_or(0, |p| p.line());
             bad(line, e.to_string())
         })?;
-        let line = record.position().map_or(0, |p| p.line());
+        let line = line_of(text, &record, None) as u64;
         let number = |k: usize| {
             let cell = record.get(k).unwrap_or("");
             let number: Option<f64> = cell.parse().ok().filter(|n: &f64| n.is_finite());

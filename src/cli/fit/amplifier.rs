@@ -14,9 +14,10 @@ use crate::circuit::params::What;
 use crate::circuit::{self, Circuit, Element, Node};
 use crate::cli::common::{Session, setting};
 use crate::cli::failure::Failure;
+use crate::diag::rows::line_of;
 use crate::fit::bottle::{self, State};
 use crate::fit::problem::{FitProblem, Located};
-use crate::fit::readings::{Reading, line_of};
+use crate::fit::readings::Reading;
 use crate::measure::quiescent;
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
@@ -437,7 +438,7 @@ fn points(circuit: &Circuit, text: &str) -> Result<Vec<Point>, Located> {
     let mut found: Vec<Point> = Vec::new();
     for record in reader.records() {
         let record = record.map_err(broken)?;
-        let line = line_of(text, &record);
+        let line = line_of(text, &record, Some(b'#'));
         if record.iter().all(str::is_empty) {
             continue;
         }
