@@ -91,11 +91,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let path = session.text("out").expect("required");
     let page = PendingText::stage(&mut outputs, Some(Path::new(path)))?;
     let csv = PendingText::stage(&mut outputs, session.csv().as_deref())?;
-    let files = session.sources.files().map(|file| {
+    let files = session.draft.files.files().map(|file| {
         let of = |text: &str| text.to_string();
         (
-            of(session.sources.name(file)),
-            of(session.sources.text(file)),
+            of(session.draft.files.name(file)),
+            of(session.draft.files.text(file)),
         )
     });
     let files: Vec<(String, String)> = files.filter(|f| !OWN.contains(&f.0.as_str())).collect();

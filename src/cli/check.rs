@@ -13,9 +13,10 @@ use super::guards::{self, Guards};
 use super::sheet_folder::SheetFolder;
 use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
+use crate::circuit::read::Draft;
 use crate::diag::{Diagnostic, Files, clean};
 use crate::inputs;
-use crate::netlist::{self, Loader};
+use crate::netlist::Loader;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::kept;
 use crate::report::progress::Progress;
@@ -409,25 +410,16 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
         };
         return bad(&sources, &[problem.at(sheet.netlist_span)]);
     }
-    let reading = netlist::read_within(
-        &netlist_path,
-        &beside.loader(),
-        &mut sources,
-        &guards.limits,
-    );
+    let mut draft = Draft::read_within(&netlist_path, &beside.loader(), &guards.limits, sources);
     // What a sheet names is its own only in its folder.
-    let foreign = sources.files().filter(|&file| {
-        let file = Path::new(sources.name(file));
+    let foreign = draft.files.files().filter(|&file| {
+        let file = Path::new(draft.files.name(file));
         inputs::is_outside(file, path)
     });
     for file in foreign.collect::<Vec<_>>() {
-        sources.keep_private(file);
+        draft.files.keep_private(file);
     }
-    if reading.diagnostics.iter().any(Diagnostic::is_error) {
-        return bad(&sources, &reading.diagnostics);
-    }
-    let warnings = reading.diagnostics;
-    match Ready::new(name.clone(), sources, sheet, reading.netlist, &warnings) {
+    match Ready::new(name.clone(), sheet, draft) {
         Ok(ready) => Opened::Ready(Box::new(ready), Box::new(beside)),
         Err((sources, problems)) => bad(&sources, &problems),
     }

@@ -52,7 +52,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     // A circuit that breaks the rules of wiring has no volts, but it can be drawn.
     let (circuit, refused) = match session.circuit(Timing::default()) {
         Ok(circuit) => (circuit, None),
-        Err(why) => (session.circuit_as_wired(Timing::default())?, Some(why)),
+        Err(why) => (session.circuit_as_wired()?, Some(why)),
     };
     let chosen = match session.text("only") {
         None => (0..circuit.elements.len()).collect(),
@@ -74,7 +74,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Err(why) => (plain(), Some(Failure::from(why))),
         },
     };
-    let sources = session.sources.clone();
+    let sources = session.draft.files.clone();
     let line = |e: &Element| {
         let text = e
             .span

@@ -332,7 +332,7 @@ fn values(
 ) -> Result<Vec<Option<(f64, Setting)>>, Failure> {
     let text = session.text("values").expect("required");
     let line = format!("--values {text}");
-    let file = session.sources.add("command line", line.as_str());
+    let file = session.draft.files.add("command line", line.as_str());
     let mut found = Vec::new();
     let mut start = line.len() - text.len();
     for word in text.split(',') {

@@ -140,7 +140,7 @@ fn times(session: &Session<'_>) -> Result<Run, Failure> {
     let stop = session.positive("stop", Role::Time)?;
     let step = session.positive("step", Role::Time)?;
     let from = session.number("from", Role::Time)?;
-    timing::run(&session.netlist, stop, step, from).map_err(|wrong| match wrong {
+    timing::run(&session.draft.netlist, stop, step, from).map_err(|wrong| match wrong {
         timing::Wrong::Missing(what) => Failure::usage(format!(
             "no `--{what}` is given, and the netlist has no .tran line"
         ))

@@ -254,7 +254,7 @@ fn in_the_amplifier(
             let own = &list[k].found;
             for p in &own.parameters {
                 let text = format!("{name}.{}={}", p.name, num::full(p.value));
-                match setting(&mut session.sources, "set", What::Value, &text) {
+                match setting(&mut session.draft.files, "set", What::Value, &text) {
                     Ok(setting) => settings.push(setting),
                     Err(wrong) => return Err(session.failed(vec![wrong])),
                 }
@@ -262,14 +262,14 @@ fn in_the_amplifier(
         }
         let mut figures = Vec::new();
         for text in &texts {
-            let file = session.sources.add("fit", text.as_str());
+            let file = session.draft.files.add("fit", text.as_str());
             match Figure::parse(text, Words::whole(file, text)) {
                 Ok(figure) => figures.push(figure),
                 Err(wrong) => return Err(session.failed(vec![wrong])),
             }
         }
-        let sources = session.sources.clone();
-        let mut bench = Bench::new(&session.netlist, settings, sources, &folder, &stopped);
+        let sources = session.draft.files.clone();
+        let mut bench = Bench::new(&session.draft.netlist, settings, sources, &folder, &stopped);
         let wanted: Vec<&Figure> = figures.iter().collect();
         let answers = match bench.measure(&wanted) {
             Ok(answers) => answers,
