@@ -2,8 +2,9 @@
 //! [`Draft`] where settings and warnings count, [`Circuit::from_file`] and its kin where they do not.
 
 use super::bind::Timing;
+use super::network::Circuit;
 use super::params::Overrides;
-use super::{Built, Circuit, build, build_unwired};
+use super::{Built, build, build_unwired};
 use crate::diag::{Diagnostic, Files};
 use crate::limits::Limits;
 use crate::netlist::card::Netlist;

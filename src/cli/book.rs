@@ -14,10 +14,12 @@ mod schematic;
 mod sections;
 mod typeset;
 
+use super::command::Command;
 use super::common::{PendingText, Session};
 use super::failure::Failure;
+use super::outcome::Outcome;
 use super::render::job;
-use super::{Command, Outcome, check, driven, interrupt, parallel};
+use super::{check, driven, interrupt, parallel};
 use crate::report::progress::Progress;
 use answer::{Answer, Request};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -266,6 +268,6 @@ fn printed(book: &Book<'_>, path: &str) -> String {
             Some(why) => text += &format!("  {}: left out, {why}\n", section.title),
         }
     }
-    text += &format!("{}\n", super::SAFETY);
+    text += &format!("{}\n", super::command::SAFETY);
     text
 }

@@ -1,5 +1,6 @@
 //! `check`: regression sheets run and judged.
 
+mod checked;
 mod explain;
 mod files;
 mod junit;
@@ -7,11 +8,13 @@ mod plots;
 mod recording;
 mod tables;
 
+use super::command::{Command, SAFETY};
 use super::common;
 use super::failure::Failure;
 use super::guards::{self, Guards};
+use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
-use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
+use super::{interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
 use crate::circuit::read::Draft;
 use crate::diag::{Diagnostic, Files, clean};
@@ -24,9 +27,10 @@ use crate::sheet::Want;
 use crate::sheet::cases::Case;
 use crate::sheet::judge::of_case;
 use crate::sheet::problem::SheetProblem;
-use crate::sheet::run::{self, Done, Ready};
+use crate::sheet::run::{self, Ready};
 use crate::sheet::verdict::Mark;
 use crate::sheet::{self, schema};
+pub(crate) use checked::Checked;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
 use std::io::Write;
@@ -120,20 +124,6 @@ enum Item<'r> {
         case: &'r Case,
         expected: Vec<usize>,
     },
-    Bad(&'r str, &'r str),
-}
-
-/// What became of it.
-pub(crate) enum Checked<'r> {
-    /// A case.
-    Case {
-        ready: &'r Ready,
-        beside: &'r SheetFolder,
-        case: &'r Case,
-        expected: Vec<usize>,
-        done: Done,
-    },
-    /// A sheet that cannot be run, and the messages about it.
     Bad(&'r str, &'r str),
 }
 

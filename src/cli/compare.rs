@@ -2,9 +2,11 @@
 
 mod figures;
 
+use super::command::Command;
 use super::common::Session;
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use crate::circuit::{flatten, library};
 use crate::compare::{self, Comparison, Graph};
 use crate::netlist::card::Netlist;
@@ -83,7 +85,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         },
         || {
             let changes = changes.as_ref().map(figures::printed).unwrap_or_default();
-            let caution = super::SAFETY;
+            let caution = super::command::SAFETY;
             format!(
                 "{}{changes}\n{caution}\n",
                 printed(&ours, &theirs, &drawn, &found)

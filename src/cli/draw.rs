@@ -2,17 +2,21 @@
 
 mod lettered;
 mod only;
+mod plain;
 
+use super::command::Command;
 use super::common::{self, Session};
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::drawing::scheme::Scheme;
-use crate::drawing::{self, Figures, Notes};
+use crate::drawing::{self, Figures};
 use crate::limits::Bound;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use clap::{Arg, ArgAction, ArgMatches};
+use plain::plain;
 use serde_json::json;
 use std::io::Write;
 use std::path::Path;
@@ -104,14 +108,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     common::tell(&format!("drawn without volts:\n{}", why.message()));
     Ok(Outcome::NoSolution)
-}
-
-/// What every drawing says.
-fn plain() -> Notes {
-    Notes {
-        caution: vec![SAFETY.to_string()],
-        ..Notes::default()
-    }
 }
 
 /// A netlist line with its continuations as one line, without comments.

@@ -4,9 +4,11 @@ mod picture;
 mod record;
 mod words;
 
+use super::command::Command;
 use super::common::{Session, number_option, word_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use crate::circuit::bind::Timing;
 use crate::faults::diagnosis::Case;
 use crate::faults::rank::Meter;

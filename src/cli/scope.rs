@@ -1,9 +1,10 @@
 //! `scope`: waveforms over time.
 
+use super::command::Command;
 use super::common::{Session, number_option};
 use super::failure::Failure;
 use super::interrupt;
-use super::{Command, Outcome};
+use super::outcome::Outcome;
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Node};

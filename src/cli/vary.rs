@@ -1,9 +1,11 @@
 //! `vary`: any figure against one or two stepped values.
 
+use super::command::Command;
 use super::common::{self, PendingText, Session};
 use super::failure::Failure;
+use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
-use super::{Command, Outcome, interrupt, parallel};
+use super::{interrupt, parallel};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Overrides, Setting};
 use crate::diag::Span;

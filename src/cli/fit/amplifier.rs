@@ -8,7 +8,7 @@
 //! moving every reading by the meter's error and every resistor at these pins by its tolerance;
 //! two ways are weighed accordingly, and named where they contradict each other.
 
-use super::{at, load_text};
+use super::given::{at, load_text};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::What;
 use crate::circuit::{Circuit, Element, Node};

@@ -4,7 +4,7 @@ use super::super::common::Session;
 use super::super::failure::Failure;
 use super::super::sheet_folder::SheetFolder;
 use super::super::{common, interrupt, parallel, vary};
-use super::Heard;
+use super::heard::Heard;
 use crate::circuit::params::{Overrides, Setting};
 use crate::figure::Figure;
 use crate::figure::bench::Bench;

@@ -1,7 +1,7 @@
 //! Messages made by what makes the real ones: the reader and the builder of circuits are given a
 //! tiny bad netlist, or a good one and a bad option, and what they say is the example.
 
-use super::MessageRow;
+use super::row::MessageRow;
 use crate::circuit::read::Draft;
 use crate::circuit::{bind::Timing, params::Overrides};
 use crate::cli::bias;
@@ -158,7 +158,7 @@ macro_rules! made {
         }
 
         /// A row for each variant.
-        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::MessageRow> {
+        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::row::MessageRow> {
             vec![$($crate::cli::messages::made::row(
                 stringify!($variant),
                 $example,
