@@ -52,7 +52,7 @@ impl Run {
 }
 
 /// Runs a transient; `row` gets every output time with the values of the probes there.
-/// `progress` is told the time reached now and then.
+/// `progress` gets the time reached now and then.
 pub fn run<E>(
     circuit: &Circuit,
     run: &Run,

@@ -27,9 +27,9 @@
 //! vaf, var, ikf, ikr, irb, vtf: 0 or silence stands for infinite; itf = 0 makes w = 1.
 //! Derivatives: product and chain rule on the lines above, in `answer`.
 //!
-//! Kept finite: E as `limit::exp_limited`; below 0.05 the bracket of q1 is replaced by the
+//! Kept finite: E as `damping::exp_limited`; below 0.05 the bracket of q1 is replaced by the
 //! tangent of its inverse; 1 + 4 q2 is held above 1e-3; rbm is held above rb/1000, else a
-//! transistor driven hard would have no base resistance at all; beyond `limit::REACH` the
+//! transistor driven hard would have no base resistance at all; beyond `damping::REACH` the
 //! law stands still. The published charge drops 1/qb for vbe < 0, here it stays: no kink.
 //!
 //! Temperature: is with eg and xti; bf and br grow with xtb; ise and isc as
@@ -43,11 +43,11 @@
 
 mod parameters;
 
-use super::kind::{Device, Given, Kind, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::{DeviceRole, Polarity};
+use crate::device::damping::{self, exp_limited};
 use crate::device::junction::{Depletion, DepletionLaw, Junction, heat, saturation_factor};
-use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
 use crate::math::fun;
 use parameters::{INSTANCE, PARAMS};
@@ -171,11 +171,11 @@ fn build(given: &Given<'_>, pnp: bool) -> Device {
         }
     }
     device.readings = vec![
-        Reading {
+        Readout {
             name: "collector current",
             output: (0, 0),
         },
-        Reading {
+        Readout {
             name: "base current",
             output: (0, 1),
         },
@@ -237,7 +237,7 @@ impl Law for Bjt {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (vbe, vbc) = (u[0], u[1]);
             let (i_f, g_f) = self.forward.current(vbe);
             let (i_r, g_r) = self.reverse.current(vbc);
@@ -282,7 +282,7 @@ impl Law for Bjt {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         u[0] = self.forward.step(u[0], last[0]);
         u[1] = self.reverse.step(u[1], last[1]);
     }

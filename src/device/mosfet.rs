@@ -38,7 +38,7 @@
 //! Overlap (cgso, cgdo per metre of width, cgbo per metre of length) is linear.
 //!
 //! Derivatives: to vgs, vds, vbs; current and slopes are continuous where pieces meet.
-//! Overflow: junctions as in `junction`; beyond `limit::REACH` the law stands still.
+//! Overflow: junctions as in `junction`; beyond `damping::REACH` the law stands still.
 //! Temperature: kp as (T/Tnom)^-1.5, is, pb.
 //!
 //! Valid for: long channels, power parts' bias points. Left out: gate-bulk charge below
@@ -48,11 +48,11 @@
 
 mod parameters;
 
-use super::kind::{Device, Given, Kind, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Part, Pin, Readout};
 use super::law::{Answer, Law, thermal_voltage};
 use super::role::{DeviceRole, Polarity};
+use crate::device::damping;
 use crate::device::junction::{Depletion, Junction, heat, saturation_factor};
-use crate::device::limit;
 use crate::device::noise::{Noise, Rest};
 use crate::math::fun;
 use parameters::{INSTANCE, PARAMS};
@@ -230,7 +230,7 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
             device.parts.push(Part::Capacitance(a, b, farads));
         }
     }
-    device.readings = vec![Reading {
+    device.readings = vec![Readout {
         name: "drain current",
         output: (0, 0),
     }];
@@ -280,7 +280,7 @@ impl Law for Mosfet {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (vgs, vds, vbs) = (u[0], u[1], u[2]);
             let vbd = vbs - vds;
             // Slopes to vgs, vds, vbs.
@@ -310,8 +310,8 @@ impl Law for Mosfet {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
-        u[0] = limit::fet_step(u[0], last[0], self.von(last[2]).0);
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = damping::fet_step(u[0], last[0], self.von(last[2]).0);
         u[2] = self.source.junction.step(u[2], last[2]);
         let (new, old) = (u[2] - u[1], last[2] - last[1]);
         let held = self.drain.junction.step(new, old);

@@ -11,7 +11,7 @@ use crate::system::audit::Auditor;
 
 impl<'c> Stepper<'c> {
     /// At rest at an operating point with every source at its t = 0 value; `.ic` nodes are
-    /// held meanwhile and let go.
+    /// held meanwhile and then released.
     pub fn at_rest(
         circuit: &'c Circuit,
         accuracy: Accuracy,

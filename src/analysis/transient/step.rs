@@ -152,7 +152,7 @@ pub(super) const ALLOWED: Allowance = Allowance {
     volts: 0.0,
 };
 
-/// A local error up to so many times what rounding makes is put down to rounding.
+/// A local error up to this many times what rounding makes is put down to rounding.
 const NOISE: f64 = 10.0;
 
 /// Newton must settle to this part of the local error allowed.
@@ -380,7 +380,7 @@ impl<'c> Stepper<'c> {
             worst = worst.max(e[k].abs() / tolerance[k]);
         }
         // Voltages without charge have no such error but are interpolated all the same:
-        // their third difference tells how far the parabola strays between the points.
+        // their third difference shows how far the parabola strays between the points.
         if let Some(past) = &self.previous {
             let times = [past.times[0], past.times[1], start.time];
             let w = lagrange(times, end.time);
@@ -394,7 +394,7 @@ impl<'c> Stepper<'c> {
         }
         // What rounding of the charges makes of the voltages grows as the step shrinks, above all
         // where coupling capacitors leave a group of nodes to its resistors. An error no larger
-        // than that tells nothing; a shorter step would tell less.
+        // than that means nothing; a shorter step would mean less.
         if worst > 1.0 {
             let end = &self.points[2];
             self.assembly
