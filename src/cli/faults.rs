@@ -9,9 +9,9 @@ use super::failure::Failure;
 use super::{Command, Outcome, interrupt};
 use crate::circuit::bind::Timing;
 use crate::faults::diagnosis::Case;
+use crate::faults::point::Quantity;
 use crate::faults::rank::Meter;
 use crate::faults::readings::{self, Reading};
-use crate::faults::state::Quantity;
 use crate::netlist::Loader;
 use crate::num::Role;
 use crate::report::progress::Progress;
@@ -35,7 +35,7 @@ fn options(command: clap::Command) -> clap::Command {
                 "READINGS.csv",
                 "What the meter showed: a CSV of probe,value (DC volts); with a column `state` also \
                  volts with valves pulled or a switch open, r(node) with the mains off; `gain \
-                 v(node)` at 1 kHz",
+                 v(node)` at 1 kHz; `ripple v(node)` of a supply on the mains",
             )
             .required(true),
         )
