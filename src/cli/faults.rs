@@ -157,7 +157,10 @@ fn read(
 ) -> Result<Vec<Reading>, Failure> {
     let text = match session.guards.loader().load(path, None) {
         Ok((_, text)) => text,
-        Err(problem) => return Err(Failure::usage(problem.to_string())),
+        Err(problem) => {
+            return Err(Failure::usage(format!("{path}: {problem}"))
+                .hint("write what the meter showed into it, one `v(node),volts` a line"));
+        }
     };
     readings::read(&text, circuit).map_err(|wrong| {
         Failure::usage(format!(
