@@ -3,7 +3,7 @@
 mod lettered;
 mod only;
 
-use super::common::{self, Session};
+use super::common::{self, Session, out_option};
 use super::failure::Failure;
 use super::{Command, Outcome, SAFETY, interrupt};
 use crate::circuit::bind::Timing;
@@ -27,13 +27,10 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     command
-        .arg(
-            Arg::new("out")
-                .long("out")
-                .value_name("FILE.svg")
-                .required(true)
-                .help("Where the drawing goes; - is standard output"),
-        )
+        .arg(out_option(
+            "FILE.svg",
+            "Where the drawing goes; - is standard output",
+        ))
         .arg(
             Arg::new("volts")
                 .long("volts")

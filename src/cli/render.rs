@@ -4,7 +4,7 @@ pub(super) mod job;
 pub(super) mod playing;
 mod summary;
 
-use super::common::{self, Session, number_option};
+use super::common::{self, Session, number_option, out_option};
 use super::failure::Failure;
 use super::{Command, Outcome, driven_source, interrupt, parallel, variant};
 use crate::audio::aliasing::Choice;
@@ -42,13 +42,7 @@ const CURVE: u64 = 256 << 20;
 
 fn options(command: clap::Command) -> clap::Command {
     playing::options(command)
-        .arg(
-            Arg::new("out")
-                .long("out")
-                .value_name("OUT.wav")
-                .required(true)
-                .help("The sound that comes out"),
-        )
+        .arg(out_option("OUT.wav", "The sound that comes out"))
         .arg(number_option(
             "output-volts",
             "V",

@@ -13,7 +13,7 @@ pub mod stock;
 mod valves;
 
 pub use list::list;
-pub use valves::{Heaters, heaters};
+pub use valves::{Heaters, heaters, overloaded};
 
 /// A line of the order list.
 #[derive(Debug, Clone, PartialEq)]
