@@ -154,6 +154,12 @@ impl Book<'_> {
                      the input, 6 dB beyond the level at which the grids of the output valves reach their cathodes.",
                     volts(level)
                 ),
+                Some(Level::Reached(level)) if self.was_driven() => format!(
+                    "At rest, while the valves warm up, and driven into clipping: a sine of {} peak at {hertz} at \
+                     the input, the level at which the grids of the output valves reach their cathodes. \
+                     Supply and signal are solved together.",
+                    volts(level)
+                ),
                 _ => "At rest and while the valves warm up. Nothing plays: no source or level is \
                       known that drives a valve to clipping, or no driven state was found."
                     .to_string(),
