@@ -1,20 +1,25 @@
 //! `curves`: a valve's characteristics with the load lines of its circuit.
 
 mod drawn;
+mod findings;
 mod pair;
+mod pair_drawn;
 
+use super::command::Command;
 use super::common::{PendingText, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, driven_source, interrupt};
+use super::outcome::Outcome;
+use super::{driven_source, interrupt};
 use crate::analysis::periodic::{Accuracy, Periodic, Signal};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element, library};
 use crate::device;
 use crate::diag::{Files, nearest};
-use crate::measure::load_line::{self, Device, Family, State, Worked};
+use crate::measure::load_line::{self, Device, State};
 use crate::num::{self, Role};
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
+use findings::{Findings, LINE, line};
 use serde_json::json;
 use std::path::Path;
 
@@ -78,31 +83,8 @@ fn options(command: clap::Command) -> clap::Command {
         )
 }
 
-/// All that is shown.
-struct Findings {
-    title: String,
-    name: String,
-    vsk: f64,
-    has_screen: bool,
-    has_grid: bool,
-    freq_hz: f64,
-    family: Family,
-    /// By grid voltage, each from 0 to the right edge.
-    characteristics: Vec<Vec<State>>,
-    worked: Option<Worked>,
-    /// Dissipation limit, plate volts and current.
-    limit: Vec<(f64, f64)>,
-    most_w: Option<f64>,
-    most_v: Option<f64>,
-    path: Vec<State>,
-    /// The pair that it is one of, and the characteristics of its valves.
-    pair: Option<(pair::Pushed, [Vec<Vec<State>>; 2])>,
-}
-
 /// Points of a characteristic, and of a sine's path.
 const POINTS: usize = 200;
-/// Points of a line.
-const LINE: usize = 100;
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let type_name = matches.get_one::<String>("type");
@@ -150,9 +132,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         found.name += &format!(" ({model})");
     }
     if session.flag("pair") {
-        let pushed = pair::find(&circuit, &element.name, freq_hz)?;
-        let alone = pair::alone(&circuit, &pushed, &found);
-        found.pair = Some((pushed, alone));
+        let family = (&found.family.grids[..], found.vsk);
+        found.pair = Some(pair::find(&circuit, &element.name, freq_hz, family)?);
     }
     if type_name.is_some() {
         found.title = format!("{} by itself", found.name);
@@ -162,7 +143,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     if let Some(file) = plot {
         file.fill(&match &found.pair {
-            Some((pushed, alone)) => pair::plot(&found, pushed, alone),
+            Some(pushed) => pair_drawn::plot(&found, pushed),
             None => drawn::plot(&found),
         })?;
     }
@@ -338,18 +319,6 @@ fn path(
     Ok(states.collect())
 }
 
-/// Points of a line, from no current to no volts or the top edge, whichever comes first.
-fn line(found: &Findings, line: load_line::Line) -> Vec<(f64, f64)> {
-    let top = line.through.1.signum() * found.family.amperes.max(line.through.1.abs() * 1.2);
-    let end = if line.ohms > 0.0 && line.volts(top) * line.open_v() < 0.0 {
-        line.open_v() / line.ohms
-    } else {
-        top
-    };
-    let at = |k: usize| end * k as f64 / LINE as f64;
-    (0..=LINE).map(|k| (line.volts(at(k)), at(k))).collect()
-}
-
 fn csv(found: &Findings) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let mut row = |cells: [String; 5]| writer.write_record(cells).expect("writing to memory");
@@ -395,7 +364,7 @@ fn csv(found: &Findings) -> String {
         row(state("point", &worked.point));
     }
     found.path.iter().for_each(|s| row(state("path", s)));
-    if let Some((pair, _)) = &found.pair {
+    if let Some(pair) = &found.pair {
         for (e, list) in &pair.curves {
             for &(v, i) in list {
                 let mut cells = plain("composite", (v, i));
@@ -425,7 +394,7 @@ fn record(found: &Findings) -> serde_json::Value {
         "plate_dissipation_limit_w": found.most_w,
         "characteristics": found.characteristics.iter().map(|c| c.iter().map(state).collect::<Vec<_>>()).collect::<Vec<_>>(),
         "path": found.path.iter().map(state).collect::<Vec<_>>(),
-        "pair": found.pair.as_ref().map(|p| pair::record(&p.0)),
+        "pair": found.pair.as_ref().map(pair::record),
     })
 }
 
@@ -465,7 +434,7 @@ fn printed(found: &Findings) -> String {
             show(high, "V")
         );
     }
-    if let Some((pushed, _)) = &found.pair {
+    if let Some(pushed) = &found.pair {
         text += &pair::printed(pushed);
     }
     text += "  volts against the cathode\n";
@@ -477,6 +446,3 @@ fn extremes(path: &[State]) -> Option<(f64, f64)> {
     let low = volts.clone().reduce(f64::min)?;
     Some((low, volts.reduce(f64::max)?))
 }
-
-/// What every plot says at its foot.
-const CAUTION: &str = SAFETY;

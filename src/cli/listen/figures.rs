@@ -4,7 +4,7 @@ use super::super::common::Session;
 use super::super::failure::Failure;
 use super::super::sheet_folder::SheetFolder;
 use super::super::{common, interrupt, parallel, vary};
-use super::Heard;
+use super::heard::Heard;
 use crate::figure::Figure;
 use crate::figure::bench::Bench;
 
@@ -22,7 +22,7 @@ pub fn measure(
     let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let stopped = || interrupt::check().is_err();
     let given = session.settings();
-    let (netlist, sources) = (&session.netlist, &session.sources);
+    let (netlist, sources) = (&session.draft.netlist, &session.draft.files);
     let versions: Vec<_> = sounds.iter().map(|s| s.built.clone()).collect();
     let found = parallel::map(&versions, parallel::processors(), |own| {
         let all = given.unused_yet(own);
