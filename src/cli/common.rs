@@ -276,7 +276,7 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// Ends a run: stages the record where JSON was asked for, tells what the audit found, shows
+    /// Ends a run: stages the record where JSON was asked for, reports what the audit found, shows
     /// the chart, and puts the outputs in place.
     ///
     /// # Errors

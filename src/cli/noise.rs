@@ -17,7 +17,7 @@ use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::Driven;
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use clap::{Arg, ArgMatches};
 use serde_json::{Value, json};
 use std::path::Path;
@@ -141,7 +141,7 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
                 .hint("for example `--probe v(out)`"),
         );
     };
-    if probe.kind != Kind::Voltage {
+    if probe.kind != ProbeKind::Voltage {
         return Err(Failure::usage(format!(
             "`{}`: noise is heard as a voltage, expected v(...)",
             probe.label

@@ -9,7 +9,7 @@ use super::common::{self, Session, number_option, out_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt, parallel, variant};
-use crate::audio::aliasing::Choice;
+use crate::audio::aliasing::Oversampling;
 use crate::audio::automation::{Curve, Turning};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
@@ -278,7 +278,7 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
             false => format!("{}: ", job.label),
         };
         if let Oversample::Auto(pieces) = &plan.oversample {
-            let Choice {
+            let Oversampling {
                 factor,
                 estimate,
                 piece,

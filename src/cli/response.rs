@@ -20,7 +20,7 @@ use crate::measure::quiescent::{self, AtRest};
 use crate::measure::refine;
 use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use clap::{Arg, ArgAction, ArgMatches};
 use std::path::Path;
 
@@ -321,10 +321,10 @@ fn probes(
     if probes.is_empty() {
         probes = session.probes(circuit, &["tran"])?;
     }
-    if let (true, Some(power)) = (typed, probes.iter().find(|p| p.kind == Kind::Power)) {
+    if let (true, Some(power)) = (typed, probes.iter().find(|p| p.kind == ProbeKind::Power)) {
         return Err(no_small_power(&power.label));
     }
-    probes.retain(|p| p.kind != Kind::Power);
+    probes.retain(|p| p.kind != ProbeKind::Power);
     if probes.is_empty() && fall_back {
         probes = (1..circuit.nodes.len())
             .filter(|&k| !circuit.nodes[k].inner)

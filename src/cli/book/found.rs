@@ -13,7 +13,7 @@ use crate::math::fun;
 use crate::measure::{chart, feedback, quiescent, stress};
 use crate::parts::bottles;
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use std::collections::HashSet;
 
 /// What was found.
@@ -195,7 +195,7 @@ fn output(
     if probes.is_empty() {
         probes = session.probes(circuit, &["ac"])?;
     }
-    probes.retain(|p| p.kind == Kind::Voltage);
+    probes.retain(|p| p.kind == ProbeKind::Voltage);
     if typed == 1 && probes.is_empty() {
         return Err(Failure::usage(
             "the output is a voltage: expected `--probe v(...)`",

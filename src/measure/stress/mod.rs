@@ -57,9 +57,10 @@ impl Stress {
     pub fn verdict(&self) -> Option<Verdict> {
         let limit = self.limit?;
         let (worst, _) = self.worst()?;
-        Some(match worst.abs() <= limit * ROUNDING {
-            true => Verdict::Ok,
-            false => Verdict::Over,
+        Some(if worst.abs() <= limit * ROUNDING {
+            Verdict::Ok
+        } else {
+            Verdict::Over
         })
     }
 }
