@@ -254,3 +254,18 @@ fn files_are_short() {
         .collect();
     assert!(long.is_empty(), "split by idea:\n{}", long.join("\n"));
 }
+
+#[test]
+fn examples_are_short() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("scripts/examples");
+    let mut count = 0;
+    for entry in std::fs::read_dir(folder).expect("a folder") {
+        let path = entry.expect("an entry").path();
+        let text = std::fs::read_to_string(&path).expect("text");
+        let lines = text.lines().map(str::trim);
+        let code = lines.filter(|l| !l.is_empty() && !l.starts_with("//"));
+        assert!(code.count() <= 15, "{}", path.display());
+        count += 1;
+    }
+    assert!(count >= 3);
+}
