@@ -32,9 +32,9 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     frequencies::options(command)
-        .arg(Arg::new("source").long("source").value_name("NAME").help(
+        .arg(driven_source::option(
             "The source that equivalent input noise stands at; without it the one with \
-                     an AC value, if there is one",
+             an AC value, if there is one",
         ))
         .arg(
             Arg::new("plot")

@@ -16,7 +16,7 @@ mod gauge;
 mod state;
 mod wanted;
 
-pub use full::full_level;
+pub use full::{BEYOND, full_level};
 pub use gauge::Statistic;
 pub use state::{Cold, Sine, State};
 pub use wanted::{REVERSED_V, body_volts};
