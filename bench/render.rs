@@ -161,7 +161,7 @@ fn laws_alone(circuit: &Circuit, times: usize, together: bool) {
     let (mut screens, mut valves) = (vec![], vec![]);
     let mut triodes = 0;
     for (part, at) in circuit.laws.iter().zip(assembly.currents(&point.x)) {
-        let enlisted = part.law.enlist(&mut banks).filter(|_| together);
+        let enlisted = banks.enlist(part.law.as_ref()).filter(|_| together);
         if enlisted == Some(Enlisted::OutputValve) {
             if valves.len() % WIDTH == 0 {
                 screens.push([[0.0; WIDTH]; 3]);

@@ -479,7 +479,7 @@ mod tests {
             .collect();
         let mut banks = Banks::default();
         for law in &laws {
-            assert_eq!(law.enlist(&mut banks), Some(Enlisted::Triode));
+            assert_eq!(banks.enlist(law.as_ref()), Some(Enlisted::Triode));
         }
         let packs = banks.triodes.packs();
         assert_eq!(packs, 2);
