@@ -6,7 +6,7 @@
 //! once or twice more; where that does not do, the matrix is inverted anew. Single triodes have
 //! ways of their own (`triodes`), for which this is slower.
 
-use super::{Block, BlockStep, is_significant};
+use super::block::{Block, BlockStep, is_significant};
 use crate::device::WIDTH;
 use crate::math::dense;
 use crate::math::panels::HEIGHT;
@@ -46,29 +46,25 @@ pub(in super::super) struct Kept {
 
 /// The block's step; false if the equations are singular.
 #[inline(always)]
-pub(super) fn solve(number: usize, block: &Block, step: &mut BlockStep<'_>) -> bool {
+pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
     match block.widest {
-        2 => solve_of::<2>(number, block, step),
-        3 => solve_of::<3>(number, block, step),
-        _ => solve_of::<0>(number, block, step),
+        2 => solve_of::<2>(block, step, kept),
+        3 => solve_of::<3>(block, step, kept),
+        _ => solve_of::<0>(block, step, kept),
     }
 }
 
 /// The same for laws of at most W controls; 0 for as many as there are.
 #[inline(always)]
-fn solve_of<const W: usize>(number: usize, block: &Block, step: &mut BlockStep<'_>) -> bool {
+fn solve_of<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
     let width = if W > 0 { W } else { block.widest };
     step.rows.resize(block.rows.len() * width, 0.0);
     for (number, row) in block.rows.iter().enumerate() {
         let slopes = &mut step.rows[number * width..][..width];
         row.slopes(step.bank, step.slopes, slopes);
     }
-    let mut kept = std::mem::take(&mut step.kept[number]);
     let small = block.rows.len() <= SMALL;
-    let fine = (!small && kept.made && by_kept::<W>(block, step, &mut kept))
-        || anew::<W>(block, step, &mut kept);
-    step.kept[number] = kept;
-    fine
+    (!small && kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
 }
 
 /// The step of the block's controls, and what it adds to the outputs.
@@ -251,12 +247,19 @@ impl Kept {
         let count = (first + height) * n;
         self.panels.clear();
         self.panels.resize(count, [0.0; HEIGHT]);
+        let mut taken = vec![0.0; block.height];
         for (c, column) in self.inverse.chunks_exact(n.max(1)).enumerate() {
-            for (r, &a) in column.iter().enumerate() {
-                self.panels[r / HEIGHT * n + c][r % HEIGHT] = a;
-                let k = &block.k[self.outputs[r] * block.height..][..block.height];
-                for (at, k) in k.iter().enumerate() {
-                    self.panels[(first + at / HEIGHT) * n + c][at % HEIGHT] -= a * k;
+            taken.fill(0.0);
+            for (&output, a) in self.outputs.iter().zip(column) {
+                let k = &block.k[output * block.height..][..block.height];
+                for (taken, k) in taken.iter_mut().zip(k) {
+                    *taken -= a * k;
+                }
+            }
+            let (outputs, controls) = self.panels.split_at_mut(first * n);
+            for (panels, values) in [(outputs, column), (controls, &taken)] {
+                for (panel, values) in panels.chunks_exact_mut(n).zip(values.chunks(HEIGHT)) {
+                    panel[c][..values.len()].copy_from_slice(values);
                 }
             }
         }
