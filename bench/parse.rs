@@ -4,9 +4,7 @@
 
 mod side_by_side;
 
-use gridleak::circuit;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
+use gridleak::circuit::Circuit;
 use gridleak::diag::Files;
 use gridleak::netlist::{self, FileLoader, Reading};
 use side_by_side::{compare, quick};
@@ -82,12 +80,8 @@ fn row(lines: usize, length: usize, path: &Path) {
         black_box(read(path, &mut Files::default()));
     };
     let mut all = || {
-        let mut sources = Files::default();
-        let reading = read(path, &mut sources);
-        let (settings, timing) = (Overrides::default(), Timing::default());
-        let built = circuit::build(&reading.netlist, &settings, timing, &mut sources)
-            .unwrap_or_else(|problems| panic!("{:?}", problems.first()));
-        black_box(built.circuit.unknowns());
+        let circuit = Circuit::from_file(path).expect("a circuit");
+        black_box(circuit.unknowns());
     };
     let ways: &mut [&mut dyn FnMut()] = &mut [&mut fetch, &mut words, &mut cards, &mut all];
     // Building the circuit of a million lines takes too long for a bench.

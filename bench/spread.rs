@@ -5,15 +5,16 @@ mod side_by_side;
 
 use gridleak::analysis::operating_point;
 use gridleak::audio::clip::Clip;
+use gridleak::circuit::Circuit;
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
+use gridleak::circuit::read::Draft;
 use gridleak::cli;
 use gridleak::device::Answer;
 use gridleak::diag::Files;
 use gridleak::figure::bench::Clips;
 use gridleak::figure::{Figure, Words};
-use gridleak::netlist::{self, FileLoader};
+use gridleak::netlist;
 use gridleak::system::assemble::SourceState;
 use gridleak::tolerance::list::{Shape, Variables};
 use gridleak::tolerance::measure::{Around, Plan, Setup};
@@ -38,15 +39,10 @@ impl Clips for NoClips {
 }
 
 fn built(path: &str) -> (netlist::card::Netlist, Circuit, Files) {
-    let mut files = Files::default();
-    let reading = netlist::read(path, &FileLoader, &mut files);
-    let built = circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut files,
-    );
-    (reading.netlist, built.expect("a circuit").circuit, files)
+    let mut draft = Draft::file(path);
+    let built = draft.build(&Overrides::default(), Timing::default());
+    let circuit = built.expect("a circuit").circuit;
+    (draft.netlist, circuit, draft.files)
 }
 
 fn main() {

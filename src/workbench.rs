@@ -25,10 +25,10 @@ mod spread;
 use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{self, SmallSignal};
 use crate::audio::clip::Clip;
+use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
-use crate::circuit::read::Refused;
-use crate::circuit::{self, Circuit};
+use crate::circuit::read::{Draft, Refused};
 use crate::diag::{Diagnostic, Files, Span};
 use crate::figure::bench::{Bench, Clips, Curve, FigureValue, Reading, Trouble};
 use crate::figure::choice::{self, Choice};
@@ -37,7 +37,7 @@ use crate::figure::{Figure, Words};
 use crate::measure::chart::ChartRow;
 use crate::measure::gain::{self, Wanted};
 use crate::measure::quiescent;
-use crate::netlist::{self, FileLoader, Loader, MemoryLoader, card};
+use crate::netlist::{self, card};
 use crate::num;
 use crate::report::wav;
 use crate::system::probe::Observable;
@@ -81,9 +81,7 @@ impl From<Box<NoSolution>> for Error {
 /// A netlist that was read, and what is set on it.
 #[derive(Debug, Clone)]
 pub struct Netlist {
-    netlist: card::Netlist,
-    files: Files,
-    problems: Vec<Diagnostic>,
+    draft: Draft,
     choices: Vec<Choice>,
 }
 
@@ -93,29 +91,17 @@ impl Netlist {
     /// # Errors
     /// If there is no such file, or it is not a netlist.
     pub fn open(path: impl AsRef<Path>) -> Result<Self, Error> {
-        let read = Netlist::read(&path.as_ref().display().to_string(), &FileLoader);
-        if read.problems.iter().any(Diagnostic::is_error) {
-            Err(read.refused(read.problems.clone()))
+        let draft = Draft::file(path);
+        if draft.is_good() {
+            Ok(Netlist::from(draft))
         } else {
-            Ok(read)
+            Err(refused(draft.files, draft.problems))
         }
     }
 
     /// A netlist's text. What is wrong with it is reported when it is built.
     pub fn from_text(text: &str) -> Self {
-        const NAME: &str = "netlist.cir";
-        Netlist::read(NAME, &MemoryLoader::new(NAME, text))
-    }
-
-    fn read(name: &str, loader: &dyn Loader) -> Self {
-        let mut files = Files::default();
-        let reading = netlist::read(name, loader, &mut files);
-        Netlist {
-            netlist: reading.netlist,
-            files,
-            problems: reading.diagnostics,
-            choices: Vec::new(),
-        }
+        Netlist::from(Draft::text(text))
     }
 
     /// Sets an element's value, `NAME.parameter`, a pot's knob, a toggle, a valve's type, the
@@ -126,7 +112,7 @@ impl Netlist {
         let text = value.to_string();
         let line = format!("{name} = {text}");
         let start = line.len() - text.len();
-        let file = self.files.add("setting", line.as_str());
+        let file = self.draft.files.add("setting", line.as_str());
         self.choices.push(Choice {
             name: name.to_string(),
             span: Span::new(file, start, line.len()),
@@ -140,42 +126,43 @@ impl Netlist {
     /// # Errors
     /// All that is wrong with the netlist and the settings.
     pub fn build(&self) -> Result<Workbench, Error> {
-        let mut files = self.files.clone();
-        let (mut netlist, mut settings) = (self.netlist.clone(), Overrides::default());
-        let mut warnings = self.problems.clone();
-        let mut built = Err(self.problems.clone());
-        if !self.problems.iter().any(Diagnostic::is_error) {
-            built = circuit::build(&netlist, &settings, Timing::default(), &mut files);
-        }
+        let mut draft = self.draft.clone();
+        let mut settings = Overrides::default();
+        let mut built = draft.build(&settings, Timing::default());
         if let (Ok(base), false) = (&built, self.choices.is_empty()) {
-            (netlist, settings) = choice::choose(&netlist, &base.circuit, &self.choices);
-            built = circuit::build(&netlist, &settings, Timing::default(), &mut files);
+            (draft.netlist, settings) =
+                choice::choose(&draft.netlist, &base.circuit, &self.choices);
+            built = draft.build(&settings, Timing::default());
         }
         match built {
             Ok(built) => {
+                let mut warnings = draft.problems;
                 warnings.extend(built.warnings);
                 Ok(Workbench {
-                    netlist,
+                    netlist: draft.netlist,
                     settings,
                     circuit: built.circuit,
-                    files,
+                    files: draft.files,
                     warnings,
                 })
             }
-            Err(problems) => Err(refused(files, problems)),
+            Err(problems) => Err(refused(draft.files, problems)),
         }
     }
+}
 
-    fn refused(&self, problems: Vec<Diagnostic>) -> Error {
-        refused(self.files.clone(), problems)
+impl From<Draft> for Netlist {
+    /// A netlist that was read by a loader or within limits of its own.
+    fn from(draft: Draft) -> Self {
+        Netlist {
+            draft,
+            choices: Vec::new(),
+        }
     }
 }
 
 fn refused(files: Files, problems: Vec<Diagnostic>) -> Error {
-    Error::Refused(Refused {
-        files: Box::new(files),
-        problems,
-    })
+    Error::Refused(Refused::new(files, problems))
 }
 
 /// A circuit on the bench.

@@ -6,27 +6,21 @@ use common::mistakes::{self, differences, never_provoked};
 use common::{Gridleak, Netlist};
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self};
+use gridleak::circuit::read::Draft;
 use gridleak::diag::{Diagnostic, Files};
-use gridleak::netlist::{FileLoader, read};
 use std::path::Path;
 
 /// Everything that is said about a netlist, by its reader and then by the circuit.
 fn said(path: &Path) -> (Vec<Diagnostic>, Files) {
-    let mut sources = Files::default();
-    let reading = read(&path.display().to_string(), &FileLoader, &mut sources);
-    let mut all = reading.diagnostics;
-    let built = circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut sources,
+    let mut draft = Draft::file(path);
+    let mut all = std::mem::take(&mut draft.problems);
+    all.extend(
+        match draft.build(&Overrides::default(), Timing::default()) {
+            Ok(built) => built.warnings,
+            Err(problems) => problems,
+        },
     );
-    all.extend(match built {
-        Ok(built) => built.warnings,
-        Err(problems) => problems,
-    });
-    (all, sources)
+    (all, draft.files)
 }
 
 #[test]

@@ -4,29 +4,22 @@
 #[path = "common/generated.rs"]
 mod generated;
 
-use gridleak::circuit::bind::Timing;
+use gridleak::circuit::Circuit;
 use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
+use gridleak::circuit::read::Draft;
 use gridleak::diag::Files;
 use gridleak::drawing::read_back::{self, Drawn};
 use gridleak::drawing::scheme::{self, Scheme};
 use gridleak::drawing::{self, Figures, Notes};
-use gridleak::netlist::{self, FileLoader, Loader, MemoryLoader};
+use gridleak::netlist::{FileLoader, Loader, MemoryLoader};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
 /// A netlist as a circuit; none if it is none (files of parts and models, mistakes).
 fn built(path: &str, loader: &dyn Loader) -> Option<(Circuit, Files)> {
-    let mut files = Files::default();
-    let reading = netlist::read(path, loader, &mut files);
-    if !reading.is_good() {
-        return None;
-    }
-    let settings = Overrides::default();
-    let made =
-        circuit::build_unwired(&reading.netlist, &settings, Timing::default(), &mut files).ok()?;
-    let circuit = made.circuit;
-    (!circuit.elements.is_empty()).then_some((circuit, files))
+    let mut draft = Draft::read(path, loader);
+    let circuit = draft.build_unwired(&Overrides::default()).ok()?.circuit;
+    (!circuit.elements.is_empty()).then_some((circuit, draft.files))
 }
 
 /// A circuit's drawing and its figures.

@@ -5,20 +5,11 @@ mod common;
 use common::{Gridleak, Netlist, close};
 use gridleak::analysis::mains;
 use gridleak::analysis::periodic::{self, Cycle};
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, FileLoader};
+use gridleak::circuit::Circuit;
 
 fn shipped(name: &str) -> Circuit {
     let path = format!("{}/netlists/lapwing/{name}", env!("CARGO_MANIFEST_DIR"));
-    let mut sources = Files::default();
-    let reading = netlist::read(&path, &FileLoader, &mut sources);
-    let settings = Overrides::default();
-    circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
-        .unwrap_or_else(|problems| panic!("{problems:?}"))
-        .circuit
+    Circuit::from_file(path).unwrap_or_else(|refused| panic!("{refused}"))
 }
 
 fn cycle(circuit: &Circuit) -> Cycle {

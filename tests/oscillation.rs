@@ -7,18 +7,10 @@ mod common;
 use common::stability::{self, verdict};
 use common::{Gridleak, Netlist};
 use gridleak::analysis::natural::Stability;
-use gridleak::circuit::bind::Timing;
-use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
-use gridleak::netlist::{self, MemoryLoader};
+use gridleak::circuit::Circuit;
 
 fn built(text: &str) -> Circuit {
-    let mut sources = Files::default();
-    let reading = netlist::read("t.cir", &MemoryLoader::new("t.cir", text), &mut sources);
-    let (settings, timing) = (Overrides::default(), Timing::default());
-    let built = circuit::build(&reading.netlist, &settings, timing, &mut sources);
-    built.unwrap_or_else(|e| panic!("{e:?}\n{text}")).circuit
+    Circuit::from_text(text).unwrap_or_else(|refused| panic!("{refused}\n{text}"))
 }
 
 /// An EL84 pair behind a long-tailed pair, feedback from the secondary to the tail. `plates` in the

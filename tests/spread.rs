@@ -581,11 +581,10 @@ fn a_triode_stage_spreads_as_an_independent_formulation_does() {
 /// Ten resistors and a valve that bends: all 1024 corners, measured one by one.
 #[test]
 fn the_corner_search_finds_what_all_corners_have() {
-    use gridleak::circuit::bind::Timing;
-    use gridleak::circuit::params::Overrides;
+    use gridleak::circuit::Circuit;
+    use gridleak::diag;
     use gridleak::tolerance::list::Variables;
     use gridleak::tolerance::rest::Varied;
-    use gridleak::{circuit, diag, netlist};
     let text = "corners
 VB b 0 300
 RD1 b b1 22k
@@ -601,16 +600,7 @@ RY x 0 330k
 XV1 plate grid cathode 12AX7
 .end
 ";
-    let mut files = diag::Files::default();
-    let loader = netlist::MemoryLoader::new("c.cir", text);
-    let reading = netlist::read("c.cir", &loader, &mut files);
-    let built = circuit::build(
-        &reading.netlist,
-        &Overrides::default(),
-        Timing::default(),
-        &mut files,
-    );
-    let circuit = built.expect("a circuit").circuit;
+    let circuit = Circuit::from_text(text).expect("a circuit");
     let rule = |text: &str| {
         let mut files = diag::Files::default();
         let file = files.add("--tol", text);

@@ -9,13 +9,11 @@ mod generated;
 use gridleak::analysis::operating_point::{self, Method};
 use gridleak::analysis::periodic::{self, Periodic, Signal};
 use gridleak::analysis::transient::{self, Run};
-use gridleak::circuit::bind::Timing;
+use gridleak::circuit::Circuit;
 use gridleak::circuit::ledger::Ledger;
 use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
+use gridleak::circuit::read::{Draft, Refused};
 use gridleak::device::REGISTRY;
-use gridleak::diag::Files;
-use gridleak::netlist::{self, MemoryLoader};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::{Moment, Observable};
 use std::collections::BTreeMap;
@@ -40,21 +38,19 @@ enum End {
 
 /// A netlist as a circuit whose solutions are audited.
 fn built(text: &str) -> Result<(Circuit, Ledger), String> {
-    let mut sources = Files::default();
-    let loader = MemoryLoader::new("torture.cir", text);
-    let reading = netlist::read("torture.cir", &loader, &mut sources);
-    let told = |problems: &[gridleak::diag::Diagnostic], sources: &Files| -> String {
-        let errors = problems.iter().filter(|p| p.is_error());
-        errors.map(|p| sources.render(p)).collect()
-    };
-    if !reading.is_good() {
-        panic!("{}\n{text}", told(&reading.diagnostics, &sources));
+    let draft = Draft::text(text);
+    if !draft.is_good() {
+        panic!("{}\n{text}", Refused::new(draft.files, draft.problems));
     }
     let ledger = Ledger::default();
     let settings = Overrides::audited(Some(ledger.clone()));
-    circuit::build(&reading.netlist, &settings, Timing::default(), &mut sources)
-        .map(|built| (built.circuit, ledger))
-        .map_err(|problems| told(&problems, &sources))
+    match draft.circuit(&settings) {
+        Ok(circuit) => Ok((circuit, ledger)),
+        Err(mut refused) => {
+            refused.problems.retain(|p| p.is_error());
+            Err(refused.to_string())
+        }
+    }
 }
 
 /// Solves a circuit at rest; what is found passes the audit or the test fails.

@@ -20,9 +20,11 @@
 //! times 2 takes nearly as long as times 4 (overdrive cascade, music). Judging times 4 takes some
 //! 0.2 s of sound at 4 and at 8 times the rate, 5 to 10 % of a render of 5 s.
 
+mod bounds;
 mod estimate;
 mod pieces;
 
+pub use bounds::{ALIASES_DB, TONE_DB};
 use estimate::Band;
 pub use estimate::Estimate;
 pub use pieces::{Kind, LEAD_S, MEASURED_S, Piece, pieces};
@@ -31,11 +33,6 @@ pub use pieces::{Kind, LEAD_S, MEASURED_S, Piece, pieces};
 pub const FACTORS: [usize; 5] = [1, 2, 4, 8, 16];
 /// Factors to choose from.
 pub const CHOICES: [usize; 3] = [4, 8, 16];
-/// Aliases below this are good enough, dB re the sound: the noise of a valve amplifier is
-/// above it (common practice, no published source).
-pub const ALIASES_DB: f64 = -80.0;
-/// A tone error below this is good enough, dB: one part in a thousand, 0.01 dB.
-pub const TONE_DB: f64 = -60.0;
 
 /// The factor chosen, and what was estimated for it.
 #[derive(Debug, Clone, Copy, PartialEq)]

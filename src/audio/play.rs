@@ -1,6 +1,7 @@
 //! A circuit driven by sound: one solver step for each oversampled sample.
 
 mod engine;
+mod settings;
 mod start;
 
 use super::automation::Turning;
@@ -9,36 +10,10 @@ use super::stepper::POINTS;
 use crate::analysis::NoSolution;
 use crate::circuit::Circuit;
 use crate::math::resample::{Decimator, Interpolator, REACH};
-use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use engine::Engine;
+pub use settings::{PlaySettings, Played};
 pub use start::Start;
-
-/// How a clip is played through a circuit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PlaySettings {
-    /// The source that the clip drives.
-    pub driven: Driven,
-    /// Its value at rest, V or A; the clip is added to it.
-    pub rest: f64,
-    /// Peak volts (or amperes) at digital full scale.
-    pub full_scale: f64,
-    /// Solver steps for each sample of the clip.
-    pub oversample: usize,
-}
-
-/// What playing took.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct Played {
-    /// Samples in and out.
-    pub samples: u64,
-    /// Solver steps at the oversampled rate.
-    pub steps: u64,
-    /// Steps that had to be divided because Newton did not settle.
-    pub divided: u64,
-    /// Evaluations of all laws of the circuit.
-    pub evaluations: u64,
-}
 
 /// Why playing broke off.
 #[derive(Debug)]

@@ -5,22 +5,22 @@ mod drive;
 mod elements;
 mod model;
 
-use self::drive::wave_parameters;
 use super::flatten::{Expansion, Flat};
 use super::names::list;
+use super::network::*;
 use super::params::{self, Overrides, Setting, What};
 use super::problem::CircuitProblem;
-use super::remake::First;
-use super::*;
 use crate::device::behavioural::{Operation, Program};
 use crate::device::controlled::{Polynomial, Storage};
+use crate::device::pot::Track;
 use crate::device::role::DeviceRole;
-use crate::device::source::Wave;
-use crate::device::{self, Device, Given, Part, Winding};
-use crate::diag::{Diagnostic, nearest};
+use crate::device::source::{Drive, Wave};
+use crate::device::{self, Device, Given, Kind, Law, Part, Pin, Winding};
+use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Control, ElementKind, Name, Output, Reactive, Shape, Value};
 use crate::netlist::expr::{Expr, Function, Operator};
 use crate::num::Role;
+use std::collections::HashMap;
 
 /// Times of the run, s: published defaults of source parameters depend on them.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -368,4 +368,19 @@ fn name_letter(name: &str) -> char {
 
 fn numbers(values: &[Value]) -> Vec<f64> {
     values.iter().map(|v| v.number).collect()
+}
+
+/// The names that a source's waveform is set by, each after a blank.
+fn wave_parameters(circuit: &Circuit, source: &Element) -> String {
+    let drive = match source.ports.first().map(|p| p.piece) {
+        Some(Piece::Branch(k)) => match &circuit.branches[k].kind {
+            BranchKind::Source(drive) => Some(drive),
+            _ => None,
+        },
+        Some(Piece::Current(k)) => Some(&circuit.currents[k].drive),
+        _ => None,
+    };
+    let names = drive.and_then(|d| d.wave.as_ref());
+    let names = names.map_or(&[][..], Wave::parameters).iter();
+    names.map(|name| format!(" {name}")).collect()
 }

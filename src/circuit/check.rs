@@ -2,8 +2,8 @@
 //! the equations unsolvable, told in the builder's words.
 
 use super::names::list;
+use super::network::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use super::problem::CircuitProblem;
-use super::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
 

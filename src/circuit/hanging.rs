@@ -4,7 +4,7 @@
 //! current there, and nothing says what voltage the pin has. A meter shows some all the same; the
 //! solver gives such a pin the leakage of a socket and names it.
 
-use super::{Circuit, Element, Node, Piece, Sink};
+use super::network::{Circuit, Element, Node, Piece, Sink};
 
 /// A group of nodes in the air.
 #[derive(Debug, Clone, PartialEq)]

@@ -4,8 +4,7 @@
 //! New nodes and parts stand behind all others and are taken away in the opposite order, so that
 //! the numbers of everything that was there stay as they were.
 
-use super::remake::First;
-use super::{Circuit, Node, NodeName, Piece, Resistance, Sense, Sink};
+use super::network::{Circuit, First, Node, NodeName, Piece, Resistance, Sense, Sink};
 use crate::device::{Given, Part, Pin};
 
 /// A lead that was taken off.

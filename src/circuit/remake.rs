@@ -1,42 +1,9 @@
 //! Other values in a bound circuit: nodes, parts and their order stay, so that equations,
 //! pattern and pivot order stay too.
 
-use super::{Branch, BranchKind, Circuit, Drive, Piece};
+use super::network::{Branch, BranchKind, Circuit, First, Piece};
+use crate::device::source::Drive;
 use crate::device::{Given, Part};
-
-/// What an element with a model was made from, and where its parts stand.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Made {
-    /// Parameters of the model, in the order of the kind's table.
-    pub model: Vec<f64>,
-    /// Parameters of the instance likewise; of a resistor ohms at 27 C, tc1 and tc2.
-    pub instance: Vec<f64>,
-    /// Its first parts.
-    pub first: First,
-}
-
-/// How many parts of each sort a circuit has: where the next ones come to stand.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
-pub struct First {
-    pub(super) resistance: usize,
-    pub(super) capacitance: usize,
-    pub(super) branch: usize,
-    pub(super) gain: usize,
-    pub(super) law: usize,
-}
-
-impl First {
-    /// Those of a circuit as it is now.
-    pub fn of(circuit: &Circuit) -> Self {
-        First {
-            resistance: circuit.resistances.len(),
-            capacitance: circuit.capacitances.len(),
-            branch: circuit.branches.len(),
-            gain: circuit.gains.len(),
-            law: circuit.laws.len(),
-        }
-    }
-}
 
 impl Circuit {
     /// Gives an element with a model other parameters (in the order of its kind's tables).

@@ -8,10 +8,11 @@ mod sought;
 mod stressed;
 mod tables;
 
+use super::command::Command;
 use super::common::{self, Session, number_option};
 use super::driven;
 use super::failure::Failure;
-use super::{Command, Outcome};
+use super::outcome::Outcome;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
 use crate::circuit::bind::Timing;

@@ -14,10 +14,12 @@ mod schematic;
 mod sections;
 mod typeset;
 
+use super::command::Command;
 use super::common::{PendingText, Session};
 use super::failure::Failure;
+use super::outcome::Outcome;
 use super::render::job;
-use super::{Command, Outcome, check, driven, interrupt, parallel};
+use super::{check, driven, interrupt, parallel};
 use crate::report::progress::Progress;
 use answer::{Answer, Request};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -91,11 +93,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let path = session.text("out").expect("required");
     let page = PendingText::stage(&mut outputs, Some(Path::new(path)))?;
     let csv = PendingText::stage(&mut outputs, session.csv().as_deref())?;
-    let files = session.sources.files().map(|file| {
+    let files = session.draft.files.files().map(|file| {
         let of = |text: &str| text.to_string();
         (
-            of(session.sources.name(file)),
-            of(session.sources.text(file)),
+            of(session.draft.files.name(file)),
+            of(session.draft.files.text(file)),
         )
     });
     let files: Vec<(String, String)> = files.filter(|f| !OWN.contains(&f.0.as_str())).collect();
@@ -266,6 +268,6 @@ fn printed(book: &Book<'_>, path: &str) -> String {
             Some(why) => text += &format!("  {}: left out, {why}\n", section.title),
         }
     }
-    text += &format!("{}\n", super::SAFETY);
+    text += &format!("{}\n", super::command::SAFETY);
     text
 }

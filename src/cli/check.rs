@@ -1,5 +1,6 @@
 //! `check`: regression sheets run and judged.
 
+mod checked;
 mod explain;
 mod files;
 mod junit;
@@ -7,15 +8,18 @@ mod plots;
 mod recording;
 mod tables;
 
+use super::command::{Command, SAFETY};
 use super::common;
 use super::failure::Failure;
 use super::guards::{self, Guards};
+use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
-use super::{Command, Outcome, SAFETY, interrupt, memory, parallel};
+use super::{interrupt, memory, parallel};
 use crate::circuit::ledger::Ledger;
+use crate::circuit::read::Draft;
 use crate::diag::{Diagnostic, Files, clean};
 use crate::inputs;
-use crate::netlist::{self, Loader};
+use crate::netlist::Loader;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::kept;
 use crate::report::progress::Progress;
@@ -23,9 +27,10 @@ use crate::sheet::Want;
 use crate::sheet::cases::Case;
 use crate::sheet::judge::of_case;
 use crate::sheet::problem::SheetProblem;
-use crate::sheet::run::{self, Done, Ready};
+use crate::sheet::run::{self, Ready};
 use crate::sheet::verdict::Mark;
 use crate::sheet::{self, schema};
+pub(crate) use checked::Checked;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
 use std::io::Write;
@@ -119,20 +124,6 @@ enum Item<'r> {
         case: &'r Case,
         expected: Vec<usize>,
     },
-    Bad(&'r str, &'r str),
-}
-
-/// What became of it.
-pub(crate) enum Checked<'r> {
-    /// A case.
-    Case {
-        ready: &'r Ready,
-        beside: &'r SheetFolder,
-        case: &'r Case,
-        expected: Vec<usize>,
-        done: Done,
-    },
-    /// A sheet that cannot be run, and the messages about it.
     Bad(&'r str, &'r str),
 }
 
@@ -409,25 +400,16 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
         };
         return bad(&sources, &[problem.at(sheet.netlist_span)]);
     }
-    let reading = netlist::read_within(
-        &netlist_path,
-        &beside.loader(),
-        &mut sources,
-        &guards.limits,
-    );
+    let mut draft = Draft::read_within(&netlist_path, &beside.loader(), &guards.limits, sources);
     // What a sheet names is its own only in its folder.
-    let foreign = sources.files().filter(|&file| {
-        let file = Path::new(sources.name(file));
+    let foreign = draft.files.files().filter(|&file| {
+        let file = Path::new(draft.files.name(file));
         inputs::is_outside(file, path)
     });
     for file in foreign.collect::<Vec<_>>() {
-        sources.keep_private(file);
+        draft.files.keep_private(file);
     }
-    if reading.diagnostics.iter().any(Diagnostic::is_error) {
-        return bad(&sources, &reading.diagnostics);
-    }
-    let warnings = reading.diagnostics;
-    match Ready::new(name.clone(), sources, sheet, reading.netlist, &warnings) {
+    match Ready::new(name.clone(), sheet, draft) {
         Ok(ready) => Opened::Ready(Box::new(ready), Box::new(beside)),
         Err((sources, problems)) => bad(&sources, &problems),
     }

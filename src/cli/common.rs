@@ -5,11 +5,12 @@ use super::guards::{self, Guards};
 pub use super::tell::tell;
 use super::{interrupt, memory};
 use crate::analysis::natural::Stability;
+use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting, What};
 use crate::circuit::problem::CircuitProblem;
-use crate::circuit::{self, Circuit};
+use crate::circuit::read::Draft;
 use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::figure::choice::TEMPERATURE;
@@ -115,10 +116,8 @@ const BUILT: f64 = 70.0;
 /// A netlist as read, with the settings of the command line.
 pub struct Session<'m> {
     matches: &'m ArgMatches,
-    /// Texts for messages.
-    pub sources: Files,
-    /// The lines.
-    pub netlist: Netlist,
+    /// Its lines, and the texts for messages.
+    pub draft: Draft,
     settings: Overrides,
     /// What the run may take, and where it may read.
     pub guards: Guards,
@@ -132,22 +131,18 @@ impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
         let path = matches.get_one::<String>("netlist").expect("required");
-        Session::over(matches, |guards, sources| {
-            netlist::read_within(path, &guards.loader(), sources, &guards.limits)
+        Session::over(matches, |guards| {
+            Draft::read_within(path, &guards.loader(), &guards.limits, Files::default())
         })
     }
 
     /// Takes a text of the tool's own for the netlist, and reads the settings.
     pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
         let loader = MemoryLoader::new(name, text);
-        Session::over(matches, |_, sources| netlist::read(name, &loader, sources))
+        Session::over(matches, |_| Draft::read(name, &loader))
     }
 
-    fn over(
-        matches: &'m ArgMatches,
-        read: impl FnOnce(&Guards, &mut Files) -> netlist::Reading,
-    ) -> Result<Self, Failure> {
-        let mut sources = Files::default();
+    fn over(matches: &'m ArgMatches, read: impl FnOnce(&Guards) -> Draft) -> Result<Self, Failure> {
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
         if (
@@ -160,8 +155,8 @@ impl<'m> Session<'m> {
                     .hint("give one of them a file name"),
             );
         }
-        let mut reading = read(&guards, &mut sources);
-        let mut problems = reading.diagnostics;
+        let mut draft = read(&guards);
+        let mut problems = std::mem::take(&mut draft.problems);
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
         for (option, what) in [
             ("set", What::Value),
@@ -169,10 +164,10 @@ impl<'m> Session<'m> {
             ("switch", What::Switch),
         ] {
             for text in matches.get_many::<String>(option).into_iter().flatten() {
-                match setting(&mut sources, option, what, text) {
+                match setting(&mut draft.files, option, what, text) {
                     // No part of the circuit, but the air around it; the last one counts.
                     Ok(setting) if setting.target.eq_ignore_ascii_case(TEMPERATURE) => {
-                        reading.netlist.controls.push(ControlCard {
+                        draft.netlist.controls.push(ControlCard {
                             span: setting.value.span,
                             kind: Card::Temp(vec![setting.value]),
                         });
@@ -186,18 +181,17 @@ impl<'m> Session<'m> {
             // A range is for what goes through states: those that can be driven.
             let goes_through = matches.try_get_one::<String>("drive").is_ok();
             if !(goes_through && text.contains("..")) {
-                settings.push(mains(&mut sources, text));
+                settings.push(mains(&mut draft.files, text));
             }
         }
         if problems.iter().any(Diagnostic::is_error) {
-            return Err(Failure::Input(Box::new(sources), problems));
+            return Err(Failure::Input(Box::new(draft.files), problems));
         }
-        let bytes = reading.netlist.body.length();
+        let bytes = draft.netlist.body.length();
         memory::require(bytes as f64 * BUILT, "the circuit")?;
         let mut session = Session {
             matches,
-            sources,
-            netlist: reading.netlist,
+            draft,
             settings,
             guards,
             quiet,
@@ -210,7 +204,7 @@ impl<'m> Session<'m> {
     /// Reads one more netlist; warnings are printed.
     pub fn another(&mut self, path: &str) -> Result<Netlist, Failure> {
         let loader = self.guards.loader();
-        let reading = netlist::read_within(path, &loader, &mut self.sources, &self.guards.limits);
+        let reading = self.draft.another(path, &loader, &self.guards.limits);
         if reading.diagnostics.iter().any(Diagnostic::is_error) {
             return Err(self.failed(reading.diagnostics));
         }
@@ -227,7 +221,7 @@ impl<'m> Session<'m> {
     pub fn circuit_with(&mut self, more: &[Setting], timing: Timing) -> Result<Circuit, Failure> {
         let mut settings = self.settings.clone();
         more.iter().for_each(|s| settings.push(s.clone()));
-        match circuit::build(&self.netlist, &settings, timing, &mut self.sources) {
+        match self.draft.build(&settings, timing) {
             Ok(built) => {
                 self.warn(&built.warnings);
                 Ok(built.circuit)
@@ -237,9 +231,9 @@ impl<'m> Session<'m> {
     }
 
     /// Builds the circuit with no rule of wiring applied: enough to draw it.
-    pub fn circuit_as_wired(&mut self, timing: Timing) -> Result<Circuit, Failure> {
-        let settings = self.settings.clone();
-        circuit::build_unwired(&self.netlist, &settings, timing, &mut self.sources)
+    pub fn circuit_as_wired(&mut self) -> Result<Circuit, Failure> {
+        self.draft
+            .build_unwired(&self.settings)
             .map(|built| built.circuit)
             .map_err(|problems| self.failed(problems))
     }
@@ -262,13 +256,13 @@ impl<'m> Session<'m> {
 
     /// The failure of input with its places.
     pub fn failed(&self, problems: Vec<Diagnostic>) -> Failure {
-        Failure::Input(Box::new(self.sources.clone()), problems)
+        Failure::Input(Box::new(self.draft.files.clone()), problems)
     }
 
     fn warn(&mut self, warnings: &[Diagnostic]) {
         if !self.quiet {
             for warning in warnings {
-                let text = self.sources.render(warning);
+                let text = self.draft.files.render(warning);
                 if !self.warned.contains(&text) {
                     tell(&format!("{text}\n"));
                     self.warned.insert(text);
@@ -340,7 +334,7 @@ impl<'m> Session<'m> {
             .into_iter()
             .flatten()
         {
-            let file = self.sources.add("--probe", text.as_str());
+            let file = self.draft.files.add("--probe", text.as_str());
             let probe = netlist::parse_probe(text, file)
                 .and_then(|probe| Observable::new(circuit, &probe, text));
             match probe {
@@ -349,7 +343,7 @@ impl<'m> Session<'m> {
             }
         }
         if found.is_empty() && problems.is_empty() {
-            for card in &self.netlist.controls {
+            for card in &self.draft.netlist.controls {
                 let Card::Print(print) = &card.kind else {
                     continue;
                 };

@@ -2,10 +2,12 @@
 
 mod figures;
 
+use super::command::Command;
 use super::common::Session;
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
-use crate::circuit::{self, bind::Timing, flatten, library};
+use super::interrupt;
+use super::outcome::Outcome;
+use crate::circuit::{flatten, library};
 use crate::compare::{self, Comparison, Graph};
 use crate::netlist::card::Netlist;
 use crate::report::file::FileProblem;
@@ -47,7 +49,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let path = matches.get_one::<String>("built").expect("required");
     let theirs = session.another(path)?;
-    let ours = session.netlist.clone();
+    let ours = session.draft.netlist.clone();
     let drawn = graph(&mut session, &ours)?;
     let built = graph(&mut session, &theirs)?;
     interrupt::watch();
@@ -83,7 +85,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         },
         || {
             let changes = changes.as_ref().map(figures::printed).unwrap_or_default();
-            let caution = super::SAFETY;
+            let caution = super::command::SAFETY;
             format!(
                 "{}{changes}\n{caution}\n",
                 printed(&ours, &theirs, &drawn, &found)
@@ -104,12 +106,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 /// applied.
 fn graph(session: &mut Session<'_>, netlist: &Netlist) -> Result<Graph, Failure> {
     let settings = session.settings().clone();
-    let built = circuit::build_unwired(netlist, &settings, Timing::default(), &mut session.sources);
-    if let Err(problems) = built {
+    if let Err(problems) = session.draft.build_other_unwired(netlist, &settings) {
         return Err(session.failed(problems));
     }
     // What is built has no longer the words of its lines; the graph is made of these.
-    let (library, mut problems) = library::load(&mut session.sources);
+    let (library, mut problems) = library::load(&mut session.draft.files);
     let expansion = flatten::expand(
         &netlist.body,
         &library,

@@ -1,21 +1,27 @@
 //! `completions`: what a shell needs to complete the commands and options.
 
 use super::check::print;
+use super::command::Command;
 use super::failure::Failure;
-use super::{Command, Outcome, command_line};
+use super::outcome::Outcome;
 use clap::{Arg, ArgMatches, value_parser};
 use clap_complete::Shell;
 
-/// The command's row.
-pub const COMMAND: Command = Command {
-    name: "completions",
-    about: "Print the completions of a shell",
-    options,
-    run,
-};
+const NAME: &str = "completions";
+const ABOUT: &str = "Print the completions of a shell";
+
+/// The command's row; what it does takes the whole command line.
+pub const fn command(run: fn(&ArgMatches) -> Result<Outcome, Failure>) -> Command {
+    Command {
+        name: NAME,
+        about: ABOUT,
+        options,
+        run,
+    }
+}
 
 fn options(_: clap::Command) -> clap::Command {
-    clap::Command::new(COMMAND.name).about(COMMAND.about).arg(
+    clap::Command::new(NAME).about(ABOUT).arg(
         Arg::new("shell")
             .value_name("SHELL")
             .required(true)
@@ -24,9 +30,10 @@ fn options(_: clap::Command) -> clap::Command {
     )
 }
 
-fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+/// Prints the completions of a command line.
+pub fn run(mut line: clap::Command, matches: &ArgMatches) -> Result<Outcome, Failure> {
     let shell = *matches.get_one::<Shell>("shell").expect("required");
     let mut text = Vec::new();
-    clap_complete::generate(shell, &mut command_line(), "gridleak", &mut text);
+    clap_complete::generate(shell, &mut line, "gridleak", &mut text);
     print(&String::from_utf8_lossy(&text))
 }

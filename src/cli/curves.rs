@@ -1,19 +1,23 @@
 //! `curves`: a valve's characteristics with the load lines of its circuit.
 
 mod drawn;
+mod findings;
 
+use super::command::Command;
 use super::common::{PendingText, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, driven_source, interrupt};
+use super::outcome::Outcome;
+use super::{driven_source, interrupt};
 use crate::analysis::periodic::{Accuracy, Periodic, Signal};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element, library};
 use crate::device;
 use crate::diag::{Files, nearest};
-use crate::measure::load_line::{self, Device, Family, State, Worked};
+use crate::measure::load_line::{self, Device, State};
 use crate::num::{self, Role};
 use crate::system::probe::Observable;
 use clap::{Arg, ArgMatches};
+use findings::{Findings, LINE, line};
 use serde_json::json;
 use std::path::Path;
 
@@ -71,29 +75,8 @@ fn options(command: clap::Command) -> clap::Command {
         )
 }
 
-/// All that is shown.
-struct Findings {
-    title: String,
-    name: String,
-    vsk: f64,
-    has_screen: bool,
-    has_grid: bool,
-    freq_hz: f64,
-    family: Family,
-    /// By grid voltage, each from 0 to the right edge.
-    characteristics: Vec<Vec<State>>,
-    worked: Option<Worked>,
-    /// Dissipation limit, plate volts and current.
-    limit: Vec<(f64, f64)>,
-    most_w: Option<f64>,
-    most_v: Option<f64>,
-    path: Vec<State>,
-}
-
 /// Points of a characteristic, and of a sine's path.
 const POINTS: usize = 200;
-/// Points of a line.
-const LINE: usize = 100;
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let type_name = matches.get_one::<String>("type");
@@ -320,18 +303,6 @@ fn path(
     Ok(states.collect())
 }
 
-/// Points of a line, from no current to no volts or the top edge, whichever comes first.
-fn line(found: &Findings, line: load_line::Line) -> Vec<(f64, f64)> {
-    let top = line.through.1.signum() * found.family.amperes.max(line.through.1.abs() * 1.2);
-    let end = if line.ohms > 0.0 && line.volts(top) * line.open_v() < 0.0 {
-        line.open_v() / line.ohms
-    } else {
-        top
-    };
-    let at = |k: usize| end * k as f64 / LINE as f64;
-    (0..=LINE).map(|k| (line.volts(at(k)), at(k))).collect()
-}
-
 fn csv(found: &Findings) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
     let mut row = |cells: [String; 5]| writer.write_record(cells).expect("writing to memory");
@@ -443,6 +414,3 @@ fn extremes(path: &[State]) -> Option<(f64, f64)> {
     let low = volts.clone().reduce(f64::min)?;
     Some((low, volts.reduce(f64::max)?))
 }
-
-/// What every plot says at its foot.
-const CAUTION: &str = SAFETY;

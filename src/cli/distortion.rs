@@ -4,10 +4,12 @@ mod drawn;
 mod levels;
 mod shown;
 
+use super::command::Command;
 use super::common::{self, PendingText, Session, number_option};
 use super::failure::Failure;
+use super::outcome::Outcome;
 use super::variant::Variant;
-use super::{Command, Outcome, driven_source, interrupt, variant};
+use super::{driven_source, interrupt, variant};
 use crate::analysis::mains;
 use crate::analysis::periodic::{Method, PeriodicState};
 use crate::circuit::Circuit;

@@ -2,17 +2,21 @@
 
 mod lettered;
 mod only;
+mod plain;
 
+use super::command::Command;
 use super::common::{self, Session};
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::drawing::scheme::Scheme;
-use crate::drawing::{self, Figures, Notes};
+use crate::drawing::{self, Figures};
 use crate::limits::Bound;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use clap::{Arg, ArgAction, ArgMatches};
+use plain::plain;
 use serde_json::json;
 use std::io::Write;
 use std::path::Path;
@@ -52,7 +56,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     // A circuit that breaks the rules of wiring has no volts, but it can be drawn.
     let (circuit, refused) = match session.circuit(Timing::default()) {
         Ok(circuit) => (circuit, None),
-        Err(why) => (session.circuit_as_wired(Timing::default())?, Some(why)),
+        Err(why) => (session.circuit_as_wired()?, Some(why)),
     };
     let chosen = match session.text("only") {
         None => (0..circuit.elements.len()).collect(),
@@ -74,7 +78,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             Err(why) => (plain(), Some(Failure::from(why))),
         },
     };
-    let sources = session.sources.clone();
+    let sources = session.draft.files.clone();
     let line = |e: &Element| {
         let text = e
             .span
@@ -104,14 +108,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     common::tell(&format!("drawn without volts:\n{}", why.message()));
     Ok(Outcome::NoSolution)
-}
-
-/// What every drawing says.
-fn plain() -> Notes {
-    Notes {
-        caution: vec![SAFETY.to_string()],
-        ..Notes::default()
-    }
 }
 
 /// A netlist line with its continuations as one line, without comments.

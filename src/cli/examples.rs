@@ -1,8 +1,10 @@
 //! `examples`: the netlists that come with the tool, for whoever has no checkout.
 
 use super::check::print;
+use super::command::{Command, SAFETY};
+use super::common;
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, common};
+use super::outcome::Outcome;
 use crate::diag::nearest;
 use crate::report::file::{FileProblem, Outputs};
 use clap::{Arg, ArgMatches};

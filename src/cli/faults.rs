@@ -4,9 +4,11 @@ mod picture;
 mod record;
 mod words;
 
+use super::command::Command;
 use super::common::{Session, number_option, word_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use crate::circuit::bind::Timing;
 use crate::faults::diagnosis::Case;
 use crate::faults::rank::Meter;
@@ -79,7 +81,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut problems = Vec::new();
     for text in session.texts("tol") {
         let line = format!("--tol {text}");
-        let file = session.sources.add("command line", line.as_str());
+        let file = session.draft.files.add("command line", line.as_str());
         match Rule::parse(text, crate::diag::Span::new(file, 6, line.len())) {
             Ok(rule) => rules.push(rule),
             Err(problem) => problems.push(problem),
@@ -103,13 +105,13 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         outputs.text(&path, &record::csv(&diagnosis))?;
     }
     if let Some(path) = session.text("plot") {
-        let title = session.netlist.title.trim().to_string();
+        let title = session.draft.netlist.title.trim().to_string();
         outputs.text(
             Path::new(path),
             &picture::drawn(&title, &diagnosis, &readings),
         )?;
     }
-    let title = session.netlist.title.trim().to_string();
+    let title = session.draft.netlist.title.trim().to_string();
     session.finish(
         outputs,
         || record::json(&title, &diagnosis, &readings),

@@ -1,11 +1,14 @@
 //! `feedback`: the effect of one resistor in a feedback path.
 
 mod drawn;
+mod findings;
 mod shown;
 
+use super::command::Command;
 use super::common::{self, PendingText, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, driven_source, interrupt};
+use super::outcome::Outcome;
+use super::{driven_source, interrupt};
 use crate::analysis::natural::Stability;
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
@@ -23,6 +26,7 @@ use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgMatches};
+use findings::{ElementRow, Findings, Judged, Solved, Thd};
 use num_complex::Complex;
 use std::path::Path;
 
@@ -78,47 +82,6 @@ fn options(command: clap::Command) -> clap::Command {
 /// What stands for an element that was taken out, ohms: nothing flows through it that any
 /// figure could show, yet a node connected by it alone still has a voltage.
 const OPEN: f64 = 1e18;
-
-/// One value and what it does.
-struct ElementRow {
-    /// None for `open`.
-    ohms: Option<f64>,
-    /// As typed.
-    text: String,
-    /// What was found, or why nothing was.
-    found: Result<Judged, String>,
-}
-
-/// What one value does.
-struct Judged {
-    figures: Figures,
-    /// Load over what the output is without it.
-    damping: Option<f64>,
-    /// Whether the output's own resistance, without the load, is negative.
-    negative: bool,
-    /// Whether the circuit has a transformer whose primary could be turned round.
-    transformer: bool,
-    /// Percent at the output level, or why there is none.
-    thd: Thd,
-    /// For the plot, if there is one.
-    solved: Option<drawn::Solved>,
-}
-
-/// Distortion at the output level, percent; or why there is none, where there is a figure to
-/// be missed.
-type Thd = Result<f64, Option<String>>;
-
-/// All that the command found.
-struct Findings {
-    title: String,
-    element: String,
-    source: String,
-    probe: String,
-    freq_hz: f64,
-    level_v: f64,
-    load: Option<String>,
-    rows: Vec<ElementRow>,
-}
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
@@ -283,7 +246,7 @@ impl Version<'_> {
             negative,
             transformer: turns_round(circuit),
             thd,
-            solved: self.is_drawn.then_some(drawn::Solved {
+            solved: self.is_drawn.then_some(Solved {
                 driven: self.driven,
                 small,
                 pickup,
@@ -332,7 +295,7 @@ fn values(
 ) -> Result<Vec<Option<(f64, Setting)>>, Failure> {
     let text = session.text("values").expect("required");
     let line = format!("--values {text}");
-    let file = session.sources.add("command line", line.as_str());
+    let file = session.draft.files.add("command line", line.as_str());
     let mut found = Vec::new();
     let mut start = line.len() - text.len();
     for word in text.split(',') {

@@ -2,23 +2,24 @@
 
 mod amplifier;
 mod drawn;
+mod given;
 mod pairs;
 mod shown;
 
+use super::command::Command;
 use super::common::{PendingText, Session, number_option, word_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
-use crate::circuit::library::{self, Shipped};
-use crate::diag::nearest;
-use crate::fit::estimate::{Estimate, estimate};
+use super::interrupt;
+use super::outcome::Outcome;
+use crate::circuit::library;
+use crate::fit::estimate::estimate;
 use crate::fit::frame::Frame;
-use crate::fit::problem::{FitProblem, Located};
-use crate::fit::readings::{self, Reading};
-use crate::fit::{bottle, model, plausible};
-use crate::netlist::Loader;
+use crate::fit::problem::FitProblem;
+use crate::fit::{model, plausible};
 use crate::num::Role;
 use crate::report::file::STANDARD_OUTPUT;
 use clap::{Arg, ArgAction, ArgMatches};
+use given::{Findings, accuracy, at, load, named, plain};
 use std::path::Path;
 
 /// The command's row.
@@ -98,15 +99,6 @@ fn options(command: clap::Command) -> clap::Command {
             word_option("source", "NAME", "The source that --level drives; otherwise the only one with an AC value")
                 .requires("pairs"),
         )
-}
-
-/// All that is shown.
-struct Findings<'a> {
-    name: &'a str,
-    from: &'a str,
-    /// The set that was fitted.
-    valve: &'a Shipped,
-    found: Estimate,
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
@@ -200,69 +192,4 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         },
     )?;
     Ok(Outcome::Done)
-}
-
-/// The built-in type of a name, if it can be fitted.
-fn named<'s>(shipped: &'s [Shipped], name: &str) -> Result<&'s Shipped, Failure> {
-    let fits = |v: &&Shipped| bottle::fits(v.kind);
-    let found = shipped.iter().find(|v| v.name.eq_ignore_ascii_case(name));
-    match found {
-        Some(valve) if fits(&valve) => Ok(valve),
-        Some(valve) => Err(plain(FitProblem::NoGrid {
-            name: valve.name.clone(),
-        })),
-        None => {
-            let names = shipped.iter().filter(fits).map(|v| v.name.as_str());
-            let near = nearest(name, names).map(str::to_string);
-            let name = name.to_string();
-            Err(plain(FitProblem::NoType { name, near }))
-        }
-    }
-}
-
-/// Readings of a valve of some type.
-fn load(session: &Session<'_>, path: &str, valve: &Shipped) -> Result<Vec<Reading>, Failure> {
-    let text = load_text(session, path)?;
-    readings::read(&text, bottle::has_screen(valve.kind)).map_err(|wrong| at(path, wrong))
-}
-
-/// A table as text.
-fn load_text(session: &Session<'_>, path: &str) -> Result<String, Failure> {
-    match session.guards.loader().load(path, None) {
-        Ok((_, text)) => Ok(text),
-        Err(problem) => Err(Failure::usage(problem.to_string())),
-    }
-}
-
-/// `--accuracy`, as a part.
-fn accuracy(session: &Session<'_>) -> Result<f64, Failure> {
-    let Some(text) = session.text("accuracy") else {
-        return Ok(0.01);
-    };
-    let digits = text.trim().trim_end_matches('%');
-    match digits.trim().parse::<f64>() {
-        Ok(percent) if (0.01..=30.0).contains(&percent) => Ok(percent / 100.0),
-        _ => Err(
-            Failure::usage(format!("`--accuracy {text}` is not a meter's accuracy"))
-                .hint("give per cent from 0.01% to 30%, for example `--accuracy 2%`"),
-        ),
-    }
-}
-
-/// A problem without a place.
-fn plain(problem: FitProblem) -> Failure {
-    let failure = Failure::usage(problem.to_string());
-    match problem.hint() {
-        Some(hint) => failure.hint(hint),
-        None => failure,
-    }
-}
-
-/// A problem at a line of a file.
-fn at(path: &str, wrong: Located) -> Failure {
-    let failure = Failure::usage(format!("{path}, line {}: {}", wrong.line, wrong.problem));
-    match wrong.problem.hint() {
-        Some(hint) => failure.hint(hint),
-        None => failure,
-    }
 }

@@ -112,7 +112,7 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
 
 /// First, last and spacing of the netlist's `.ac` line, if it has one that makes sense.
 fn by_card(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
-    session.netlist.controls.iter().find_map(|c| {
+    session.draft.netlist.controls.iter().find_map(|c| {
         let Card::Ac {
             spacing,
             points,

@@ -4,8 +4,10 @@
 mod tables;
 
 use super::check::print;
+use super::command::{Command, SAFETY};
+use super::common;
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, common};
+use super::outcome::Outcome;
 use crate::diag::nearest;
 use crate::report::file::Outputs;
 use clap::{Arg, ArgMatches};

@@ -1,6 +1,7 @@
 //! `limits`: how much of anything one run takes, and how to move that.
 
-use super::{Command, check};
+use super::check;
+use super::command::Command;
 use crate::limits::TABLE;
 use std::fmt::Write;
 

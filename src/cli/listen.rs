@@ -9,17 +9,19 @@ mod gathered;
 mod heard;
 mod shown;
 
+use super::command::{Command, SAFETY};
 use super::common::{PendingText, Session};
 use super::failure::Failure;
+use super::interrupt;
+use super::outcome::Outcome;
 use super::render::playing;
-use super::{Command, Outcome, SAFETY, interrupt};
 use crate::limits::Bound;
 use crate::report::file::STANDARD_OUTPUT;
 use crate::report::page::{self, escaped};
 use crate::report::player;
 use clap::{Arg, ArgAction, ArgMatches};
 pub(super) use gathered::{Gathered, gathered};
-pub(super) use heard::{Asked, Heard};
+pub(super) use heard::Asked;
 use std::path::Path;
 
 /// The command's row.

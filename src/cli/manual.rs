@@ -1,22 +1,29 @@
 //! `manual`: the pages for `man`, made from the help.
 
+use super::command::Command;
+use super::common;
 use super::failure::Failure;
-use super::{Command, Outcome, command_line, common};
+use super::outcome::Outcome;
 use crate::report::file::{FileProblem, Outputs};
 use clap::{Arg, ArgMatches};
 use clap_mangen::Man;
 use std::path::Path;
 
-/// The command's row.
-pub const COMMAND: Command = Command {
-    name: "manual",
-    about: "Write the pages for `man`: gridleak.1 and one for each command",
-    options,
-    run,
-};
+const NAME: &str = "manual";
+const ABOUT: &str = "Write the pages for `man`: gridleak.1 and one for each command";
+
+/// The command's row; what it does takes the whole command line.
+pub const fn command(run: fn(&ArgMatches) -> Result<Outcome, Failure>) -> Command {
+    Command {
+        name: NAME,
+        about: ABOUT,
+        options,
+        run,
+    }
+}
 
 fn options(_: clap::Command) -> clap::Command {
-    clap::Command::new(COMMAND.name).about(COMMAND.about).arg(
+    clap::Command::new(NAME).about(ABOUT).arg(
         Arg::new("folder")
             .value_name("DIR")
             .required(true)
@@ -24,11 +31,12 @@ fn options(_: clap::Command) -> clap::Command {
     )
 }
 
-fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
+/// Writes the pages of a command line.
+pub fn run(line: clap::Command, matches: &ArgMatches) -> Result<Outcome, Failure> {
     let folder = Path::new(matches.get_one::<String>("folder").expect("required"));
     std::fs::create_dir_all(folder).map_err(|e| FileProblem::new(folder, e))?;
     let mut outputs = Outputs::new();
-    for (name, page) in pages() {
+    for (name, page) in pages(line) {
         outputs.text(&folder.join(name), &page)?;
     }
     common::commit(outputs)?;
@@ -36,8 +44,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 }
 
 /// Every page with its file's name.
-fn pages() -> Vec<(String, String)> {
-    let mut whole = command_line().disable_help_subcommand(true);
+fn pages(line: clap::Command) -> Vec<(String, String)> {
+    let mut whole = line.disable_help_subcommand(true);
     whole.build();
     let page = |command: &clap::Command, name: String| {
         let mut text = Vec::new();

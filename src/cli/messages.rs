@@ -9,10 +9,13 @@ mod circuit;
 mod files;
 mod made;
 mod netlist;
+mod row;
 mod runs;
 mod sheets;
 
-use super::{Command, check};
+use super::check;
+use super::command::Command;
+use row::MessageRow;
 use std::fmt::Write;
 
 /// The command's row.
@@ -22,55 +25,6 @@ pub const COMMAND: Command = Command {
     options: |_| clap::Command::new("messages").about(COMMAND.about),
     run: |_| check::print(&text()),
 };
-
-/// One message.
-struct MessageRow {
-    /// As the tool prints it, with an example's names.
-    message: String,
-    /// Whether the work goes on.
-    is_warning: bool,
-    /// How it comes about.
-    cause: &'static str,
-    /// What the tool itself advises.
-    hint: Option<String>,
-    /// What to do, where the hint does not say it.
-    remedy: &'static str,
-}
-
-/// Rows of one kind of problem: an example of each variant, its cause and, where the hint does
-/// not say it, what to do.
-macro_rules! rows {
-    ($problem:ident, $text:expr, $warns:expr, $hint:expr;
-     $($variant:ident { $($field:tt : $value:expr),* } => $cause:literal $(, $remedy:literal)?;)*) => {
-        fn explain(problem: &$problem) -> (&'static str, &'static str) {
-            match problem {
-                $($problem::$variant { .. } => ($cause, concat!($($remedy)?)),)*
-            }
-        }
-
-        /// A row for each variant.
-        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::MessageRow> {
-            let examples = vec![$($problem::$variant { $($field: $value),* }),*];
-            let row = |problem: $problem| {
-                let (cause, remedy) = explain(&problem);
-                $crate::cli::messages::MessageRow {
-                    message: $text(&problem),
-                    is_warning: $warns(&problem),
-                    cause,
-                    hint: $hint(&problem),
-                    remedy,
-                }
-            };
-            examples.into_iter().map(row).collect()
-        }
-    };
-}
-use rows;
-
-/// An example's text.
-fn s(text: &str) -> String {
-    text.to_string()
-}
 
 /// The sections in the order of the document.
 fn sections() -> [(&'static str, &'static str, Vec<MessageRow>); 15] {

@@ -3,6 +3,7 @@
 mod bias;
 mod book;
 mod check;
+mod command;
 mod common;
 mod compare;
 mod completions;
@@ -43,21 +44,8 @@ mod variant;
 mod vary;
 
 use crate::inputs;
-use clap::ArgMatches;
-use failure::Failure;
+pub use command::{Command, SAFETY};
 pub use outcome::Outcome;
-
-/// A command of the tool.
-pub struct Command {
-    /// Its word on the command line.
-    pub name: &'static str,
-    /// A line for the help.
-    pub about: &'static str,
-    /// Adds its own options.
-    pub options: fn(clap::Command) -> clap::Command,
-    /// Does the work.
-    pub run: fn(&ArgMatches) -> Result<Outcome, Failure>,
-}
 
 /// Every command, in the order of the help.
 pub const COMMANDS: &[&Command] = &[
@@ -84,9 +72,13 @@ pub const COMMANDS: &[&Command] = &[
     &valves::COMMAND,
     &limits::COMMAND,
     &messages::COMMAND,
-    &completions::COMMAND,
-    &manual::COMMAND,
+    &COMPLETIONS,
+    &MANUAL,
 ];
+
+// These two are about all commands: only here are they known.
+const COMPLETIONS: Command = completions::command(|own| completions::run(command_line(), own));
+const MANUAL: Command = manual::command(|own| manual::run(command_line(), own));
 
 /// The whole command line.
 pub fn command_line() -> clap::Command {
@@ -105,11 +97,6 @@ pub fn command_line() -> clap::Command {
     }
     line
 }
-
-/// The caution that help and charts carry.
-pub const SAFETY: &str = "Caution: valve amplifiers hold hundreds of volts, also after switch-off. \
-Computed figures are no substitute for measuring: discharge and check every capacitor before you \
-touch the circuit, follow your local codes, and leave mains wiring to licensed practice.";
 
 /// Runs the tool with the arguments given, the program's name first; messages go to
 /// standard error.

@@ -1,9 +1,11 @@
 //! `noise`: the hiss at a probe.
 
+use super::command::Command;
 use super::common::{PendingText, Session};
+use super::driven_source;
 use super::failure::Failure;
 use super::frequencies::{self, Asked};
-use super::{Command, Outcome, driven_source};
+use super::outcome::Outcome;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;

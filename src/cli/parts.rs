@@ -1,9 +1,11 @@
 //! `parts`: what to buy.
 
+use super::command::{Command, SAFETY};
 use super::common::{Session, number_option};
 use super::driven::{self, Drive};
 use super::failure::Failure;
-use super::{Command, Outcome, SAFETY, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use crate::circuit::bind::Timing;
 use crate::measure::stress::{self, State, Survey};
 use crate::netlist::Loader;

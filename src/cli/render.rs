@@ -4,9 +4,11 @@ pub(super) mod job;
 pub(super) mod playing;
 mod summary;
 
+use super::command::Command;
 use super::common::{self, Session, number_option};
 use super::failure::Failure;
-use super::{Command, Outcome, driven_source, interrupt, parallel, variant};
+use super::outcome::Outcome;
+use super::{driven_source, interrupt, parallel, variant};
 use crate::audio::aliasing::Choice;
 use crate::audio::automation::{Curve, Turning};
 use crate::circuit::bind::Timing;

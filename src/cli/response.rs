@@ -3,10 +3,12 @@
 mod drawn;
 mod shown;
 
+use super::command::Command;
 use super::common::{PendingText, Session};
 use super::failure::Failure;
+use super::outcome::Outcome;
 use super::variant::Variant;
-use super::{Command, Outcome, driven_source, frequencies, interrupt, variant};
+use super::{driven_source, frequencies, interrupt, variant};
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;

@@ -1,9 +1,10 @@
 //! `scope`: waveforms over time.
 
+use super::command::Command;
 use super::common::{Session, number_option};
 use super::failure::Failure;
 use super::interrupt;
-use super::{Command, Outcome};
+use super::outcome::Outcome;
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Node};
@@ -140,7 +141,7 @@ fn times(session: &Session<'_>) -> Result<Run, Failure> {
     let stop = session.positive("stop", Role::Time)?;
     let step = session.positive("step", Role::Time)?;
     let from = session.number("from", Role::Time)?;
-    timing::run(&session.netlist, stop, step, from).map_err(|wrong| match wrong {
+    timing::run(&session.draft.netlist, stop, step, from).map_err(|wrong| match wrong {
         timing::Wrong::Missing(what) => Failure::usage(format!(
             "no `--{what}` is given, and the netlist has no .tran line"
         ))

@@ -10,9 +10,11 @@ mod rows;
 mod shown;
 mod work;
 
+use super::command::Command;
 use super::common::{self, PendingText, word_option};
 use super::failure::Failure;
-use super::{Command, Outcome, interrupt};
+use super::interrupt;
+use super::outcome::Outcome;
 use asked::Asked;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::path::Path;

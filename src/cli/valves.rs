@@ -3,8 +3,11 @@
 mod page;
 mod picture;
 
+use super::command::Command;
+use super::failure::Failure;
 use super::guards::{self, Guards};
-use super::{Command, Outcome, check, common, failure::Failure};
+use super::outcome::Outcome;
+use super::{check, common};
 use crate::circuit::library::{self, Shipped};
 use crate::diag::nearest;
 use crate::num::engineering;
@@ -23,7 +26,7 @@ pub const COMMAND: Command = Command {
 fn options(_: clap::Command) -> clap::Command {
     let command = clap::Command::new(COMMAND.name)
         .about(COMMAND.about)
-        .after_help(super::SAFETY)
+        .after_help(super::command::SAFETY)
         .arg(
             Arg::new("type")
                 .value_name("TYPE")

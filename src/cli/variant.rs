@@ -94,7 +94,7 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
             })?;
         names.push(name.to_string());
         let line = format!("--vary {text}");
-        let file = session.sources.add("command line", line.as_str());
+        let file = session.draft.files.add("command line", line.as_str());
         let what = choice::kind(circuit, name);
         // Values are found again in the line by counting on from the equals sign.
         let mut start = line.len() - values.len();

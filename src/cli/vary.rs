@@ -1,9 +1,11 @@
 //! `vary`: any figure against one or two stepped values.
 
+use super::command::Command;
 use super::common::{self, PendingText, Session};
 use super::failure::Failure;
+use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
-use super::{Command, Outcome, interrupt, parallel};
+use super::{interrupt, parallel};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Overrides, Setting};
 use crate::diag::Span;
@@ -110,7 +112,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .iter()
         .map(|s| (s.what, s.target.clone(), s.value.clone(), s.span))
         .collect();
-    let (netlist, sources) = (&session.netlist, &session.sources);
+    let (netlist, sources) = (&session.draft.netlist, &session.draft.files);
     let progress = Progress::new("vary", combinations.len() as f64, session.quiet);
     let measured = parallel::map(&combinations, parallel::processors(), |choices| {
         let (netlist, settings) = choose(netlist, &base, choices);
@@ -201,7 +203,7 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
             return Err(wrong("names what another --vary does"));
         }
         let line = format!("--vary {text}");
-        let file = session.sources.add("command line", line.as_str());
+        let file = session.draft.files.add("command line", line.as_str());
         let mut start = line.len() - list.len();
         let values = list
             .split(',')
@@ -241,7 +243,7 @@ pub(super) fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure>
     let mut figures = Vec::new();
     let mut problems = Vec::new();
     for text in session.texts("figure") {
-        let file = session.sources.add("--figure", text);
+        let file = session.draft.files.add("--figure", text);
         match Figure::parse(text, Words::whole(file, text)) {
             Ok(figure) if figure.quantity.gives != Gives::Number => {
                 return Err(Failure::usage(format!(

@@ -9,6 +9,7 @@
 
 mod chains;
 mod differ;
+mod difference;
 mod fit;
 pub mod graph;
 mod search;
@@ -16,21 +17,9 @@ mod start;
 mod stories;
 mod words;
 
+pub use difference::Difference;
 pub use graph::Graph;
 pub use search::GoOn;
-
-/// One difference, as it is reported.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Difference {
-    /// `value`, `model`, `missing`, `extra`, `moved`, `swapped` or `switch`.
-    pub kind: &'static str,
-    /// Names of the drawn parts, separated by spaces; empty for a part that is extra.
-    pub drawn: String,
-    /// Names of the built parts; empty for a missing one.
-    pub built: String,
-    /// What it is, in a builder's words.
-    pub what: String,
-}
 
 /// What a comparison found.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]

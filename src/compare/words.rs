@@ -1,7 +1,7 @@
 //! Differences in a builder's words.
 
-use super::Difference;
 use super::differ::Differs;
+use super::difference::Difference;
 use super::fit::Stray;
 use super::graph::{GROUND, Graph, Net, Part};
 use super::search::Account;

@@ -5,7 +5,7 @@
 //! its sheet was seen; the designations of bases that a row gives without one are from memory.
 //! A model names its base (`base=9a`), so whoever writes a model of his own bottle can too.
 
-use super::Param;
+use super::kind::Param;
 
 /// What a pin is connected to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

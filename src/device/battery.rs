@@ -1,8 +1,10 @@
 //! What every device has to pass, in a loop over the registry.
 
+use super::kind::{Part, Pin};
+use super::law::Law;
+use crate::device::REGISTRY;
 use crate::device::sets::{BUSY_MOS, Values, samples};
 use crate::device::trial::{Bench, Sample, answer};
-use crate::device::{Law, Part, Pin, REGISTRY};
 
 /// All combinations of `values` over `n` places.
 fn grid(values: &[f64], n: usize) -> Vec<Vec<f64>> {

@@ -11,7 +11,7 @@
 //! +-1e300. So the law is finite wherever its controls are. Slopes over the controls are
 //! kept within +-1e12: that of sqrt at 0 would drown all else in the matrix.
 
-use super::{Answer, Law};
+use super::law::{Answer, Law};
 use crate::math::fun;
 
 /// One step of a program; operands are earlier steps.

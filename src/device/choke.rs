@@ -7,9 +7,9 @@
 //! that current saturates it. Left out: hysteresis, skin effect.
 
 use super::core::{Core, K1, K2, K3};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Winding};
 use super::output::or;
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 
 const PARAMS: &[Param] = &[
     Param::required("l", "inductance at low level", "H", 1e-6..=1e6),

@@ -8,7 +8,7 @@
 //! Derivatives: term by term.
 //! Valid for: any n and any number of coefficients; missing ones are zero.
 
-use super::{Answer, Law};
+use super::law::{Answer, Law};
 
 /// Sum of p_k times the k-th monomial of the controls; one output.
 #[derive(Debug, Clone)]

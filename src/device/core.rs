@@ -25,7 +25,9 @@
 //! there stands for the loss in the iron. Left out: hysteresis (its loss is in that
 //! resistance), remanence, eddy currents beyond that resistance.
 
-use crate::device::{Answer, Law, Param, Part, Pin, limit};
+use super::kind::{Param, Part, Pin};
+use super::law::{Answer, Law};
+use crate::device::limit;
 use crate::math::fun;
 
 /// Constants of the curve, for the tables of the kinds that have iron.

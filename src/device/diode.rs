@@ -27,11 +27,12 @@
 //! out: high-level injection, recovery
 //! beyond the transit time, temperature of bv and rs. Noise: shot, kf i^af/f (`noise`).
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::law::{Answer, Law};
 use super::role::DeviceRole;
 use crate::device::junction::{Depletion, Junction, saturation_factor};
 use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading};
 
 const PARAMS: &[Param] = &[
     Param::new("is", "saturation current", "A", 1e-14, 1e-60..=1.0),
@@ -214,7 +215,7 @@ mod tests {
         let (mut low, mut high) = (0.0f64, 1.0f64);
         for _ in 0..100 {
             let v = 0.5 * (low + high);
-            let i = 1e-14 * ((v / crate::device::thermal_voltage(27.0)).exp() - 1.0);
+            let i = 1e-14 * ((v / super::law::thermal_voltage(27.0)).exp() - 1.0);
             if v + 1e3 * i < 5.0 { low = v } else { high = v }
         }
         let mut bench = Bench::new(1);

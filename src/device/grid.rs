@@ -13,7 +13,7 @@
 //! vanish at cut-off and would put tens of millivolts across a grid leak; secondary
 //! emission; ion current.
 
-use crate::device::Given;
+use super::kind::Given;
 use crate::math::{fun, lanes};
 
 /// The grid current law.

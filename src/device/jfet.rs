@@ -28,10 +28,12 @@
 //! 4 k T (2/3) gm and kf id^af/f, which says too little where the channel is resistive; shot
 //! noise of the gate (`noise`).
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::law::{Answer, Law};
 use super::role::{DeviceRole, Polarity};
 use crate::device::junction::{Depletion, Junction, saturation_factor};
+use crate::device::limit;
 use crate::device::noise::{Noise, Rest};
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 
 const PARAMS: &[Param] = &[
     Param::new("vto", "threshold", "V", -2.0, -1e3..=1e3),

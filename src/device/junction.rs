@@ -17,8 +17,8 @@
 //! Tnom is 27 C. Overflow: `limit::exp_limited`. Below a tenth of its value at
 //! Tnom, vj(T) stays: the formula runs through zero near 500 C, silicon does not.
 
+use super::law::{Answer, Law, thermal_voltage};
 use crate::device::limit::{self, exp_limited};
-use crate::device::{Answer, Law, thermal_voltage};
 use crate::math::fun;
 
 /// Temperature at which model parameters hold, degrees Celsius.

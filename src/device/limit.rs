@@ -13,7 +13,7 @@
 //!   current rather than in its voltage. The solution does not depend on it. A
 //!   proposal that may stand comes back to the last bit, so that equality tells.
 
-use crate::device::Answer;
+use super::law::Answer;
 use crate::math::fun;
 
 /// Where an exponential turns into its tangent. e^200 is 7e86: no junction

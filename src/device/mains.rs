@@ -28,9 +28,9 @@
 //! beyond the curve of the core, and rectifiers on the heater winding.
 
 use super::core::{Core, K1, K2, K3};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Rating, Winding};
 use super::output::or;
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin, Rating, Winding};
 use std::f64::consts::{SQRT_2, TAU};
 
 const PARAMS: &[Param] = &[

@@ -46,12 +46,12 @@
 //! vto, levels other than 1. Noise: channel as 4 k T (2/3) gm and kf id^af/(f cox leff^2),
 //! which says too little where the channel is resistive; shot noise of the bulk (`noise`).
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::law::{Answer, Law, thermal_voltage};
 use super::role::{DeviceRole, Polarity};
 use crate::device::junction::{Depletion, Junction, heat, saturation_factor};
+use crate::device::limit;
 use crate::device::noise::{Noise, Rest};
-use crate::device::{
-    Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit, thermal_voltage,
-};
 use crate::math::fun;
 
 const PARAMS: &[Param] = &[

@@ -26,8 +26,8 @@
 //! which makes the resonances above 50 kHz, and any want of balance.
 
 use super::core::{Core, K1, K2, K3};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Winding};
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 use std::f64::consts::{PI, TAU};
 
 const RAA: Param = Param::required("raa", "primary impedance, plate to plate", "ohm", 1.0..=1e6);

@@ -57,13 +57,14 @@
 //! positive grid is extrapolated. Left out: secondary emission (the dent of a tetrode), grid
 //! current that grows as the plate falls, screens that are cooler at low grids, heater, noise.
 
+use super::kind::{Device, Given, Kind, Param};
+use super::law::{Answer, Enlisted, Law};
+use super::packs::{Packs, WIDTH};
 use super::role::DeviceRole;
 use crate::device::grid;
+use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::pentode::around;
-use crate::device::{
-    Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, WIDTH, limit,
-};
 use crate::device::{base, production};
 use crate::math::lanes;
 
@@ -354,9 +355,8 @@ impl Law for OutputValve {
         found
     }
 
-    fn enlist(&self, banks: &mut Banks) -> Option<Enlisted> {
-        banks.output_valves.packs.push(self.constants);
-        Some(Enlisted::OutputValve)
+    fn enlisted(&self) -> Option<(Enlisted, &[f64])> {
+        Some((Enlisted::OutputValve, &self.constants))
     }
 }
 
@@ -367,6 +367,12 @@ pub struct Bank {
 }
 
 impl Bank {
+    /// Takes one more valve's constants.
+    pub(super) fn push(&mut self, constants: &[f64]) {
+        self.packs
+            .push(constants.try_into().expect("an output valve's"));
+    }
+
     /// How many packs of [`WIDTH`] the valves fill.
     pub fn packs(&self) -> usize {
         self.packs.packs.len()
@@ -422,8 +428,10 @@ impl Bank {
 
 #[cfg(test)]
 mod tests {
+    use crate::device::Banks;
+    use crate::device::law::Enlisted;
+    use crate::device::packs::WIDTH;
     use crate::device::trial::{Bench, Sample, answer};
-    use crate::device::{Banks, Enlisted, WIDTH};
 
     fn currents(u: [f64; 3]) -> [f64; 2] {
         let a = answer(Sample::of("output").law(0).as_ref(), &u, 0.0);
@@ -536,7 +544,7 @@ mod tests {
             .map(|k| Sample::of("output").model("mu", 8.0 + f64::from(k)).law(0))
             .collect();
         for law in &laws {
-            assert_eq!(law.enlist(&mut banks), Some(Enlisted::OutputValve));
+            assert_eq!(banks.enlist(law.as_ref()), Some(Enlisted::OutputValve));
         }
         assert_eq!(banks.output_valves.packs(), 2);
         for u in [

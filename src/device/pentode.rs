@@ -33,10 +33,12 @@
 //! charge, partition between plate and screen, grid current as shot noise, flicker below
 //! fcorner (`noise`).
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::law::{Answer, Law};
 use super::role::DeviceRole;
 use crate::device::grid::{self, Grid};
+use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 use crate::device::{base, production};
 use crate::math::fun;
 

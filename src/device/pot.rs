@@ -16,8 +16,8 @@
 //! so b = ((1 - mid)/mid)^2; at mid = 0.5 the audio taper is the linear one. Bottom to wiper
 //! is r f, wiper to top r (1 - f), each at least 1 ohm, as the end of a real track.
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin};
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin};
 use crate::math::fun;
 
 /// Tapers, as on the model's line.

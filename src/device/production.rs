@@ -17,7 +17,7 @@
 //! "the printed mean +/- 30 %". Of the spread of a bottle with two sections the part `tolhalf`
 //! belongs to each section by itself, the rest to both.
 
-use super::Param;
+use super::kind::Param;
 
 /// The model parameter `tolip`.
 pub const TOLIP: Param = Param::new(

@@ -19,10 +19,12 @@
 //! Valid for: plates below emission saturation. Left out: saturation, warming up, sparks.
 //! A valve with one plate ties both plates together and halves perv.
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::law::{Answer, Law};
 use super::role::DeviceRole;
 use crate::device::base;
+use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, Reading, limit};
 use crate::math::fun;
 
 const PARAMS: &[Param] = &[

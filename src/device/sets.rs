@@ -1,7 +1,8 @@
 //! The parameter sets that the battery runs over.
 
+use super::kind::Param;
+use crate::device::REGISTRY;
 use crate::device::trial::Sample;
-use crate::device::{Param, REGISTRY};
 
 /// Parameters by name.
 pub type Values = &'static [(&'static str, f64)];

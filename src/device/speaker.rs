@@ -32,9 +32,9 @@
 //! cabinet of `render` is the same one. Left out: everything that changes with level
 //! (suspension, flux, heat), break-up of the cone.
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Winding};
 use super::output::or;
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin, Winding};
 use crate::math::fun;
 use std::f64::consts::{PI, TAU};
 

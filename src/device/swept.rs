@@ -6,8 +6,8 @@
 //! circuit need not be compiled anew for every position: what it does not know beforehand
 //! goes through laws.
 
+use super::law::{Answer, Law};
 use super::noise::{Noise, Rest};
-use super::{Answer, Law};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 

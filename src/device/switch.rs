@@ -27,9 +27,11 @@
 //!
 //! Valid for: ron < roff or the other way round. Left out: bounce, capacitance.
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin};
+use super::law::{Answer, Law};
 use super::role::DeviceRole;
+use crate::device::limit;
 use crate::device::noise::{Noise, Rest};
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, limit};
 use crate::math::fun;
 
 const RON: Param = Param::new("ron", "resistance when on", "ohm", 1.0, 1e-9..=1e15);

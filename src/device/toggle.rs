@@ -4,8 +4,8 @@
 //! between counts as the nearer end. The values are a clean contact and clean insulation
 //! (common practice, no published source). Left out: bounce, arcs, leakage.
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin};
 use super::role::DeviceRole;
-use crate::device::{Device, Given, Kind, Param, Part, Pin};
 
 const INSTANCE: &[Param] = &[Param::required("at", "1 closed, 0 open", "1", 0.0..=1.0)];
 
@@ -40,7 +40,7 @@ fn build(given: &Given<'_>) -> Device {
 
 #[cfg(test)]
 mod tests {
-    use crate::device::Part;
+    use crate::device::kind::Part;
     use crate::device::trial::Sample;
 
     #[test]

@@ -1,7 +1,9 @@
 //! What the tests of the devices share: a device from a few parameters, a law's answer
 //! with its own storage, and a bench where plain Newton solves a small circuit.
 
-use crate::device::{Answer, Device, Given, Kind, Law, Param, Part, Pin, kind};
+use super::kind::{Device, Given, Kind, Param, Part, Pin};
+use super::law::{Answer, Law};
+use crate::device::kind;
 
 /// A device in the making: the defaults of its kind with some values replaced.
 #[derive(Clone)]

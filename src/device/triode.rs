@@ -49,13 +49,13 @@
 //! time, heater, hum, microphony. Noise: plate current smoothed by space charge, grid
 //! current as shot noise, flicker below fcorner (`noise`).
 
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::law::{Answer, Enlisted, Law};
+use super::packs::{Packs, WIDTH};
 use super::role::DeviceRole;
 use crate::device::grid;
+use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
-use crate::device::{
-    Answer, Banks, Device, Enlisted, Given, Kind, Law, Packs, Param, Part, Pin, Reading, WIDTH,
-    limit,
-};
 use crate::device::{base, production};
 use crate::math::lanes;
 
@@ -301,9 +301,8 @@ impl Law for Triode {
         found
     }
 
-    fn enlist(&self, banks: &mut Banks) -> Option<Enlisted> {
-        banks.triodes.packs.push(self.constants);
-        Some(Enlisted::Triode)
+    fn enlisted(&self) -> Option<(Enlisted, &[f64])> {
+        Some((Enlisted::Triode, &self.constants))
     }
 }
 
@@ -314,6 +313,11 @@ pub struct Bank {
 }
 
 impl Bank {
+    /// Takes one more triode's constants.
+    pub(super) fn push(&mut self, constants: &[f64]) {
+        self.packs.push(constants.try_into().expect("a triode's"));
+    }
+
     /// How many packs of [`WIDTH`] the triodes fill.
     pub fn packs(&self) -> usize {
         self.packs.packs.len()
@@ -349,8 +353,10 @@ impl Bank {
 
 #[cfg(test)]
 mod tests {
+    use crate::device::Banks;
+    use crate::device::law::Enlisted;
+    use crate::device::packs::WIDTH;
     use crate::device::trial::{Bench, Sample, answer};
-    use crate::device::{Banks, Enlisted, WIDTH};
 
     /// Koren's printed 12AX7 set, as the defaults give it.
     fn twelve_ax7() -> Sample {

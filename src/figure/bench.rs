@@ -2,16 +2,16 @@
 
 mod bound;
 mod kept;
+mod named;
 mod played;
 mod sine;
 mod small;
+mod value;
 
 use super::Figure;
 use super::problem::FigureProblem;
 use super::registry::Gives;
-use crate::analysis::NoSolution;
 use crate::analysis::transient::{self, Run};
-use crate::audio::clip::Clip;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
@@ -26,87 +26,7 @@ use kept::{Kept, room};
 use played::Playing;
 use sine::Driving;
 use small::Quiet;
-
-/// What a figure came to.
-#[derive(Debug, Clone, PartialEq)]
-pub enum FigureValue {
-    /// A number.
-    Number(Reading),
-    /// A curve.
-    Curve(Curve),
-    /// A sound, in volts, amperes or watts.
-    Sound(Clip),
-}
-
-/// A number with its unit.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Reading {
-    /// In the base unit.
-    pub value: f64,
-    /// V, A, W ...
-    pub unit: &'static str,
-    /// The rating, if there is one.
-    pub limit: Option<f64>,
-}
-
-/// What a curve runs over.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Across {
-    /// Time, s.
-    Time,
-    /// Frequency, Hz.
-    Frequency,
-}
-
-impl Across {
-    /// As result files head the column.
-    pub fn heading(self) -> &'static str {
-        match self {
-            Across::Time => "time_s",
-            Across::Frequency => "frequency_hz",
-        }
-    }
-}
-
-/// A curve.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Curve {
-    /// What it runs over.
-    pub across: Across,
-    /// Where, rising.
-    pub x: Vec<f64>,
-    /// The value there.
-    pub y: Vec<f64>,
-    /// Its unit.
-    pub unit: &'static str,
-    /// What heads its column in result files.
-    pub heading: String,
-}
-
-/// Why there is no figure.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Trouble {
-    /// It asks for something that the circuit does not have.
-    Input(Diagnostic),
-    /// The circuit has no solution that was found.
-    NoSolution(Box<NoSolution>),
-    /// It has solutions, but none of the kind that the figure asks for.
-    Unsolved(String),
-    /// The circuit is solved, and the figure does not exist: a corner of a gain that never
-    /// falls, an output beyond reach.
-    Absent(String),
-    /// The user broke off.
-    Stopped,
-}
-
-/// Where clips come from.
-pub trait Clips: Sync {
-    /// The sound of a file, named as the figure names it.
-    ///
-    /// # Errors
-    /// Why it cannot be had, in a few words.
-    fn clip(&self, name: &str) -> Result<Clip, String>;
-}
+pub use value::{Across, Clips, Curve, FigureValue, Reading, Trouble};
 
 /// A circuit whose figures are wanted.
 pub struct Bench<'n> {
@@ -119,9 +39,6 @@ pub struct Bench<'n> {
     clips: &'n dyn Clips,
     stopped: &'n (dyn Fn() -> bool + Sync),
 }
-
-/// Points of a transient that are kept at most.
-const MOST_POINTS: f64 = 1e7;
 
 impl<'n> Bench<'n> {
     /// A circuit under settings. `stopped` is asked now and then whether to break off.

@@ -123,3 +123,17 @@ impl Expr {
         }
     }
 }
+
+/// The functions as a message lists them.
+pub(crate) fn function_names() -> String {
+    let mut names = all_names();
+    names.sort_unstable();
+    names.join(", ")
+}
+
+/// The names of all functions.
+pub(crate) fn all_names() -> Vec<&'static str> {
+    let one = Function::NAMES.iter().map(|(name, _)| *name);
+    one.chain(Choice::NAMES.iter().map(|(name, _)| *name))
+        .collect()
+}

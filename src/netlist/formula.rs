@@ -14,7 +14,7 @@ use nom::sequence::preceded;
 
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
-use crate::netlist::expr::{Choice, Expr, Function, Operator};
+use crate::netlist::expr::{Choice, Expr, Function, Operator, all_names};
 use crate::netlist::grammar::{as_number, required};
 use crate::netlist::name::Name;
 use crate::netlist::problem::{NetlistProblem, quoted};
@@ -33,19 +33,6 @@ pub(crate) fn expression(i: Text<'_>) -> Parsed<'_, Expr> {
         NetlistProblem::NotAnOperator { found },
         next_operator(i),
     ))
-}
-
-/// The functions as a message lists them.
-pub(crate) fn function_names() -> String {
-    let mut names = all_names();
-    names.sort_unstable();
-    names.join(", ")
-}
-
-fn all_names() -> Vec<&'static str> {
-    let one = Function::NAMES.iter().map(|(name, _)| *name);
-    one.chain(Choice::NAMES.iter().map(|(name, _)| *name))
-        .collect()
 }
 
 /// The function whose name is like a wrong one, unless it does the opposite: who writes `arctanh`

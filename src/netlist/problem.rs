@@ -203,7 +203,7 @@ impl NetlistProblem {
                 Some(nearest) => did_you_mean(nearest),
                 None => Some(format!(
                     "known are {}",
-                    crate::netlist::formula::function_names()
+                    crate::netlist::expr::function_names()
                 )),
             },
             NetlistProblem::UnknownName { name } => Some(format!(

@@ -1,6 +1,7 @@
 //! The order list.
 
-use super::{Line, power, ratings, show, valves, written};
+use super::line::{Line, show, written};
+use super::{power, ratings, valves};
 use crate::circuit::{Circuit, Element};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;

@@ -1,6 +1,7 @@
 //! What the transformers must supply, and fuses.
 
-use super::{Line, ratings, show, valves};
+use super::line::{Line, show};
+use super::{ratings, valves};
 use crate::circuit::{Circuit, Element};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;

@@ -1,6 +1,7 @@
 //! What is in the drawer: a CSV of `kind,value,rating,count,where`.
 
-use super::Line;
+pub use super::line::Held;
+use super::line::Line;
 use crate::diag::rows::line_of;
 use crate::num::{self, Role};
 
@@ -13,30 +14,6 @@ pub struct Item {
     rating: Option<f64>,
     count: usize,
     place: String,
-}
-
-/// What the stock holds of a line.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Held {
-    /// How many of them serve, never more than are wanted.
-    pub count: usize,
-    /// Where they are.
-    pub places: Vec<String>,
-}
-
-impl Held {
-    pub(super) fn text(&self, wanted: usize) -> String {
-        let places = if self.places.is_empty() {
-            String::new()
-        } else {
-            format!(" ({})", self.places.join(", "))
-        };
-        if self.count >= wanted {
-            format!("in stock{places}")
-        } else {
-            format!("{} of {wanted} in stock{places}", self.count)
-        }
-    }
 }
 
 /// What is wrong with a stock's text.

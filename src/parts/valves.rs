@@ -1,7 +1,7 @@
 //! Bottles, their sockets and heaters.
 
-use super::Line;
 use super::bottles;
+use super::line::Line;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::is_valve;
 use crate::measure::stress::Survey;
@@ -123,7 +123,7 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             let worst = survey.find(&section.name, quantity).and_then(|f| f.worst());
             if let Some((value, _)) = worst.filter(|w| w.0 >= *most) {
                 *most = value;
-                line.needs = super::show(value, unit);
+                line.needs = super::line::show(value, unit);
             }
         }
         if let Some(bottle) = bottle {

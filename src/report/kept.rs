@@ -66,9 +66,12 @@ pub fn message(text: &str) -> bool {
     with(|kept| kept.messages += text)
 }
 
-/// Keeps a table; false if nothing is kept now.
-pub fn table(table: &Table) -> bool {
-    with(|kept| kept.tables.push(table.clone()))
+impl Table {
+    /// The text, each line indented by two blanks; the table is kept too, where that is on.
+    pub fn text(&self) -> String {
+        with(|kept| kept.tables.push(self.clone()));
+        self.lines()
+    }
 }
 
 #[cfg(test)]

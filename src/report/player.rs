@@ -8,47 +8,15 @@
 
 mod charts;
 mod markup;
+mod sounds;
 
 use super::wav::WavProblem;
-use crate::audio::clip::Clip;
+pub use sounds::{Column, LETTERS, PlayedSound, Player, letter};
 
 /// The player's styles, to come after those of the page.
 pub const STYLE: &str = include_str!("player/player.css");
 /// The player's script, once a page, at its end.
 pub const SCRIPT: &str = include_str!("player/player.js");
-/// What sounds are called; X, Y and Z are left for the unknown of the blind test.
-pub const LETTERS: &str = "ABCDEFGHIJKLMNOPQRSTUVW";
-
-/// A sound of a player.
-#[derive(Debug, Clone)]
-pub struct PlayedSound {
-    /// What it is, as plain text.
-    pub name: String,
-    /// Its samples, full scale being one. All sounds of a player have one rate and length.
-    pub clip: Clip,
-    /// What stands in the player's columns, as plain text.
-    pub cells: Vec<String>,
-}
-
-/// A column of the table of sounds.
-#[derive(Debug, Clone)]
-pub struct Column {
-    /// Its heading, as plain text.
-    pub head: String,
-    /// Whether its cells are numbers, which are set flush right.
-    pub is_number: bool,
-}
-
-/// All that a player shows.
-#[derive(Debug, Clone, Copy)]
-pub struct Player<'a> {
-    /// At most as many as there are [`LETTERS`].
-    pub sounds: &'a [PlayedSound],
-    /// Columns of the table beside letter and name.
-    pub columns: &'a [Column],
-    /// What was done to the sounds, as plain text; a paragraph each.
-    pub notes: &'a [String],
-}
 
 impl Player<'_> {
     /// The player as HTML, with headings of a level (2 on a page of its own). The page also needs
@@ -59,11 +27,6 @@ impl Player<'_> {
     pub fn markup(&self, heading: u8) -> Result<String, WavProblem> {
         markup::markup(self, heading)
     }
-}
-
-/// The letter of a sound by its number.
-pub fn letter(k: usize) -> char {
-    markup::letter(k)
 }
 
 #[cfg(test)]

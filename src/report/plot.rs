@@ -8,98 +8,19 @@ mod bars;
 mod frame;
 mod labels;
 mod sheet;
+mod style;
+mod trace;
 
 use crate::math::fun;
 use axis::Axis;
 pub use bars::bars;
 use frame::Frame;
-use sheet::{Anchor, Ink, picture};
-
-/// One curve.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Trace {
-    /// What the legend calls it.
-    pub name: String,
-    /// `V`, `A`, `W`, `dB`, `deg` or anything else; curves of one unit share a panel.
-    pub unit: String,
-    /// One value for each point of the common axis; a value that is not finite is a gap.
-    pub values: Vec<f64>,
-    /// What the panel's axis is called, where the unit does not say it; curves of one unit and
-    /// different quantities have panels of their own.
-    pub quantity: String,
-    /// What must not be passed, in the curve's unit: drawn as a dashed line.
-    pub rating: Option<f64>,
-    /// Whether each value has a dot of its own.
-    pub is_dotted: bool,
-}
-
-impl Trace {
-    /// A curve in a unit.
-    pub fn new(name: impl Into<String>, unit: impl Into<String>, values: Vec<f64>) -> Self {
-        Trace {
-            name: name.into(),
-            unit: unit.into(),
-            values,
-            quantity: String::new(),
-            rating: None,
-            is_dotted: false,
-        }
-    }
-
-    /// The same on a panel of its own quantity.
-    pub fn of(self, quantity: impl Into<String>) -> Self {
-        let quantity = quantity.into();
-        Trace { quantity, ..self }
-    }
-
-    /// The same with a dot at each value and what it must not pass.
-    pub fn dotted(self, rating: Option<f64>) -> Self {
-        Trace {
-            rating,
-            is_dotted: true,
-            ..self
-        }
-    }
-
-    /// The curve of a probe expression, whose first letter tells the unit:
-    /// volts for `v(...)`, amperes for `i(...)`, watts for `p(...)`.
-    pub fn of_probe(expression: impl Into<String>, values: Vec<f64>) -> Self {
-        let name = expression.into();
-        let unit = match name.trim_start().bytes().next() {
-            Some(b'v' | b'V') => "V",
-            Some(b'i' | b'I') => "A",
-            Some(b'p' | b'P') => "W",
-            _ => "",
-        };
-        Trace::new(name, unit, values)
-    }
-}
-
-/// A place on a curve that is worth a word.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Mark {
-    /// The curve, by its number among the traces.
-    pub trace: usize,
-    /// Where on the common axis.
-    pub at: f64,
-    /// Its height, in the curve's unit.
-    pub value: f64,
-    /// The word.
-    pub label: String,
-    /// On which side of the place there is most likely room for it.
-    pub side: Side,
-}
-
-/// Where the word of a [`Mark`] stands rather than elsewhere, seen from its place.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Side {
-    /// Above it.
-    Above,
-    /// Below it and to the right.
-    Right,
-    /// Below it and to the left.
-    Left,
-}
+use sheet::{Anchor, picture};
+use style::{
+    ABOVE, BELOW, BETWEEN, DEPTH_DB, INK, LETTER, LETTERS, ONLY_PANEL, PANEL, SAMPLE, TITLE, WIDTH,
+    cut, shown, wide,
+};
+pub use trace::{Mark, Side, Trace};
 
 /// Curves over time (s). A curve that would be a flat line beside the others, such as hum beside
 /// 400 V, has a panel of its own.
@@ -167,43 +88,6 @@ pub fn against(title: &str, quantity: &str, places: &[f64], traces: &[Trace]) ->
     draw_panels(title, &across, places, traces, &[], Scale::Apart)
 }
 
-/// What is less than this below the top of a panel in decibels is shown.
-const DEPTH_DB: f64 = 150.0;
-
-/// Measures of the picture, px.
-const WIDTH: f64 = 960.0;
-const PANEL: f64 = 300.0;
-const ONLY_PANEL: f64 = 400.0;
-const BETWEEN: f64 = 26.0;
-const ABOVE: f64 = 16.0;
-const TITLE: f64 = 34.0;
-const BELOW: f64 = 52.0;
-const LETTERS: f64 = 13.0;
-/// A letter is about so wide in the fonts that viewers use, as a part of its height.
-const LETTER: f64 = 0.58;
-/// Names longer than this in the legend are cut.
-const LONGEST_NAME: usize = 28;
-const SAMPLE: f64 = 24.0;
-
-const INK: Ink = Ink(0x22, 0x22, 0x22);
-const FRAME: Ink = Ink(0x99, 0x99, 0x99);
-const GRID: Ink = Ink(0xe2, 0xe2, 0xe2);
-const FINE_GRID: Ink = Ink(0xf1, 0xf1, 0xf1);
-const NOUGHT: Ink = Ink(0xb0, 0xb0, 0xb0);
-
-/// Colours that most colour-blind readers tell apart: M. Okabe and K. Ito,
-/// "Color universal design", 2008 (from memory), less the yellow, which is
-/// too pale on white.
-const COLOURS: [Ink; 7] = [
-    Ink(0x00, 0x72, 0xb2),
-    Ink(0xd5, 0x5e, 0x00),
-    Ink(0x00, 0x9e, 0x73),
-    Ink(0xcc, 0x79, 0xa7),
-    Ink(0x00, 0x00, 0x00),
-    Ink(0xe6, 0x9f, 0x00),
-    Ink(0x56, 0xb4, 0xe9),
-];
-
 /// A panel: its axis, and its curves with their place in the whole list.
 type Panel<'a> = (Axis, Vec<(usize, &'a Trace)>);
 
@@ -259,18 +143,6 @@ fn draw_panels(
             top = bottom + BETWEEN;
         }
     })
-}
-
-/// A name keeps its colour on every panel: that of the first curve so called.
-fn of_name(traces: &[Trace], which: usize) -> usize {
-    let mut names: Vec<&str> = Vec::new();
-    for trace in &traces[..=which] {
-        if !names.contains(&trace.name.as_str()) {
-            names.push(&trace.name);
-        }
-    }
-    let own = &traces[which].name;
-    names.iter().position(|n| n == own).unwrap_or(which)
 }
 
 /// The curves by unit and quantity, in the order in which these first come.
@@ -370,23 +242,6 @@ fn upright(curves: &[(usize, &Trace)], tall: f64, scale: Scale) -> Axis {
     }
     let margin = 0.05 * (high - low);
     Axis::exact(quantity, unit, low - margin, high + margin, tall / 50.0)
-}
-
-/// About how wide so many letters are, px.
-fn wide(letters: usize) -> f64 {
-    letters as f64 * LETTERS * LETTER
-}
-
-/// A name as the legend gives it.
-fn shown(name: &str) -> String {
-    cut(name, LONGEST_NAME)
-}
-
-fn cut(text: &str, most: usize) -> String {
-    if text.chars().count() <= most {
-        return text.to_owned();
-    }
-    text.chars().take(most - 1).chain(['…']).collect()
 }
 
 #[cfg(test)]

@@ -1,7 +1,5 @@
 //! Plain text tables for the terminal.
 
-use super::kept;
-
 /// Which side a column keeps to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Side {
@@ -49,13 +47,8 @@ impl Table {
         &self.rows
     }
 
-    /// The text, each line indented by two blanks.
-    pub fn text(&self) -> String {
-        kept::table(self);
-        self.lines()
-    }
-
-    /// [`Table::text`] of a table that is not put out now.
+    /// The text, each line indented by two blanks, of a table that is not put out now;
+    /// [`Table::text`] is for one that is.
     pub fn lines(&self) -> String {
         let width: Vec<usize> = (0..self.sides.len())
             .map(|c| {

@@ -5,9 +5,10 @@ use super::judge::judge;
 use super::read::Sheet;
 use super::verdict::{Mark, Verdict};
 use super::{Expectation, Stored};
+use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
-use crate::circuit::{self, Circuit};
+use crate::circuit::read::Draft;
 use crate::diag::clean;
 use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
@@ -36,30 +37,26 @@ impl Ready {
     /// A sheet whose netlist was read.
     ///
     /// # Errors
-    /// What is wrong with the circuit by itself.
+    /// What is wrong with the netlist by itself.
     pub fn new(
         path: String,
-        mut sources: Files,
         sheet: Sheet,
-        netlist: Netlist,
-        warnings: &[Diagnostic],
+        mut draft: Draft,
     ) -> Result<Self, (Files, Vec<Diagnostic>)> {
-        let built = circuit::build(
-            &netlist,
-            &Overrides::default(),
-            Timing::default(),
-            &mut sources,
-        );
-        match built {
+        match draft.build(&Overrides::default(), Timing::default()) {
             Ok(built) => Ok(Ready {
                 path,
-                warnings: warnings.iter().map(|w| sources.render(w)).collect(),
-                sources,
+                warnings: draft
+                    .problems
+                    .iter()
+                    .map(|w| draft.files.render(w))
+                    .collect(),
+                sources: draft.files,
                 sheet,
-                netlist,
+                netlist: draft.netlist,
                 base: built.circuit,
             }),
-            Err(problems) => Err((sources, problems)),
+            Err(problems) => Err((draft.files, problems)),
         }
     }
 

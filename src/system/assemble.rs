@@ -7,11 +7,11 @@
 //! Kirchhoff's law is checked with.
 
 pub use super::accuracy::{ABSOLUTE, LEAK_S, RELATIVE, ROUNDING, SOCKET_S};
-use super::audit::Walk;
 pub use super::pattern::Wires;
 use super::pattern::{linear_entries, sense, sink};
 pub use super::sources::{Driven, SourceState, source_value};
 use super::unknowns::Unknowns;
+use super::walk::{Parts, Walk};
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::source::Drive;
 use crate::device::{Answer, Law};
@@ -403,11 +403,24 @@ impl<'c> Assembly<'c> {
         limited
     }
 
+    /// The circuit's parts as they stand.
+    pub(super) fn parts(&self) -> Parts<'_> {
+        Parts {
+            circuit: self.circuit,
+            unknowns: self.unknowns,
+            memory: &self.memory,
+            external: self.external,
+            moving: self.moving.as_deref(),
+            leaks: &self.leaks,
+            unplugged: &self.unplugged,
+        }
+    }
+
     /// Fills `scale` after an evaluation at `x`: for each equation the sum of its terms
     /// without signs, so that a residual can be judged, rounding included.
     pub fn residual_scale(&mut self, x: &[f64], ask: SourceState, a: f64) {
         let mut walk = std::mem::take(&mut self.walk);
-        walk.add_parts(self, x, ask, a);
+        walk.add_parts(self.parts(), x, ask, a);
         walk.residual_scale(self.unknowns.nodes(), &mut self.scale);
         self.walk = walk;
     }
@@ -415,7 +428,7 @@ impl<'c> Assembly<'c> {
     /// What rounding leaves uncertain in each equation at `x`, A or V, charges weighed by `a`.
     pub fn rounding(&mut self, x: &[f64], ask: SourceState, a: f64, to: &mut [f64]) {
         let mut walk = std::mem::take(&mut self.walk);
-        walk.add_parts(self, x, ask, a);
+        walk.add_parts(self.parts(), x, ask, a);
         walk.rounding(to);
         self.walk = walk;
     }

@@ -12,3 +12,4 @@ mod pattern;
 pub mod probe;
 pub mod sources;
 pub mod unknowns;
+mod walk;

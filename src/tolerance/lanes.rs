@@ -136,7 +136,7 @@ impl Lanes {
                     stamps.extend(places.map(|(p, sign)| (p, o * width + c, sign)));
                 }
             }
-            let is_triode = part.law.enlist(&mut banks) == Some(Enlisted::Triode);
+            let is_triode = banks.enlist(part.law.as_ref()) == Some(Enlisted::Triode);
             triodes += usize::from(is_triode);
             laws.push(Wired {
                 controls: controls.to_vec(),
@@ -263,7 +263,7 @@ impl Lanes {
         {
             debug_assert!(law.triode.is_some());
             for circuit in &self.circuits {
-                circuit.laws[k].law.enlist(&mut banks);
+                banks.enlist(circuit.laws[k].law.as_ref());
             }
         }
         for (lane, circuit) in self.circuits.iter().enumerate() {

@@ -114,24 +114,17 @@ mod tests {
     use super::*;
     use crate::circuit::bind::Timing;
     use crate::circuit::params::Overrides;
+    use crate::circuit::read::Draft;
     use crate::diag::{FileId, Files, Span};
-    use crate::netlist;
     use crate::tolerance::list::Rule;
     use crate::tolerance::list::Shape;
     use crate::tolerance::sample::{Order, Sampler};
 
     fn circuit(text: &str) -> (Circuit, Files) {
-        let mut sources = Files::default();
-        let loader = netlist::MemoryLoader::new("t", text);
-        let reading = netlist::read("t", &loader, &mut sources);
-        assert!(reading.diagnostics.is_empty(), "{:?}", reading.diagnostics);
-        let built = crate::circuit::build(
-            &reading.netlist,
-            &Overrides::default(),
-            Timing::default(),
-            &mut sources,
-        );
-        (built.expect("a circuit").circuit, sources)
+        let mut draft = Draft::text(text);
+        assert!(draft.problems.is_empty(), "{:?}", draft.problems);
+        let built = draft.build(&Overrides::default(), Timing::default());
+        (built.expect("a circuit").circuit, draft.files)
     }
 
     fn rule(text: &str) -> Rule {

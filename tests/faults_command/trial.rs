@@ -2,14 +2,12 @@
 
 use super::circuits::{Dice, amplifier};
 use gridleak::analysis::operating_point::{self, near};
-use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit, Node};
-use gridleak::diag::Files;
+use gridleak::circuit::read::Draft;
+use gridleak::circuit::{Circuit, Node};
 use gridleak::faults::diagnosis::{Answer, Case, Diagnosis};
 use gridleak::faults::rank::Meter;
 use gridleak::faults::readings;
-use gridleak::netlist;
 use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::tolerance::change::Drawn;
 use gridleak::tolerance::list::{Target, Variables};
@@ -21,12 +19,7 @@ const METER: Meter = Meter {
 
 /// A netlist as a circuit, wired as it may be.
 pub fn built(text: &str) -> Option<Circuit> {
-    let mut sources = Files::default();
-    let loader = netlist::MemoryLoader::new("t", text);
-    let reading = netlist::read("t", &loader, &mut sources);
-    let settings = Overrides::default();
-    let netlist = &reading.netlist;
-    let built = circuit::build_unwired(netlist, &settings, Timing::default(), &mut sources);
+    let built = Draft::text(text).build_unwired(&Overrides::default());
     let mut circuit = built.ok()?.circuit;
     circuit.ledger = None;
     Some(circuit)

@@ -1,7 +1,7 @@
 //! What two renders of a piece differ by: change of tone, and the rest.
 
+use super::bounds::{ALIASES_DB, TONE_DB};
 use super::pieces::{Kind, Piece};
-use super::{ALIASES_DB, TONE_DB};
 use crate::math::fft::Fft;
 use crate::math::{dense, fun};
 use std::f64::consts::{PI, TAU};

@@ -1,8 +1,8 @@
 //! What moves the circuit on, step by step: the compiled stepper where the circuit is small
 //! enough, the solver of `scope` where it is not.
 
+use super::settings::{PlaySettings, Played};
 use super::start::Start;
-use super::{PlaySettings, Played};
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{Accuracy, Stepper};
 use crate::audio::stepper::{Compiled, END, INNER, POINTS, Stuck};

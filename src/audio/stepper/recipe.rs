@@ -165,7 +165,7 @@ impl<'c> Recipe<'c> {
         let banked: Vec<Option<Enlisted>> = circuit
             .laws
             .iter()
-            .map(|part| part.law.enlist(&mut recipe.banks))
+            .map(|part| recipe.banks.enlist(part.law.as_ref()))
             .collect();
         let packs = recipe.banks.triodes.packs();
         let ground = (n, n);

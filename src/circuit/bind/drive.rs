@@ -114,21 +114,6 @@ impl Binder<'_> {
     }
 }
 
-/// The names that a source's waveform is set by, each after a blank.
-pub(super) fn wave_parameters(circuit: &Circuit, source: &Element) -> String {
-    let drive = match source.ports.first().map(|p| p.piece) {
-        Some(Piece::Branch(k)) => match &circuit.branches[k].kind {
-            BranchKind::Source(drive) => Some(drive),
-            _ => None,
-        },
-        Some(Piece::Current(k)) => Some(&circuit.currents[k].drive),
-        _ => None,
-    };
-    let names = drive.and_then(|d| d.wave.as_ref());
-    let names = names.map_or(&[][..], Wave::parameters).iter();
-    names.map(|name| format!(" {name}")).collect()
-}
-
 /// A line's numbers as a time function, with the published defaults.
 pub(super) fn wave(shape: Shape, n: &[f64], timing: Timing) -> Result<Wave, String> {
     let at = |k: usize| n.get(k).copied();

@@ -1,11 +1,11 @@
 //! The chart for the terminal: what matters first.
 
-use super::super::SAFETY;
 use super::figures::{exceeded, shown};
 use super::findings::Findings;
 use super::stressed::Stressed;
 use super::tables::Tables;
 use crate::circuit::Circuit;
+use crate::cli::command::SAFETY;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::num;

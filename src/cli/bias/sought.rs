@@ -58,7 +58,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
             .hint("for example `--seek \"plate dissipation of XV4 = 70 %\"`"));
     };
     let circuit = session.circuit(Timing::default())?;
-    let file = session.sources.add("--seek", text);
+    let file = session.draft.files.add("--seek", text);
     let words = Words {
         end: equals,
         ..Words::whole(file, text)
@@ -100,8 +100,8 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         let mut settings = session.settings().clone();
         settings.push(setting(value));
         let never = || false;
-        let sources = session.sources.clone();
-        let mut bench = Bench::new(&session.netlist, settings, sources, &beside, &never);
+        let sources = session.draft.files.clone();
+        let mut bench = Bench::new(&session.draft.netlist, settings, sources, &beside, &never);
         let mut found = match bench.measure(&[&figure]) {
             Ok(found) => found,
             Err(problems) => return Err(Failure::Input(Box::new(bench.sources), problems)),

@@ -1,7 +1,9 @@
 //! A command run for the book: as it is, with all that it puts out kept.
 
+use super::super::common;
 use super::super::failure::Failure;
-use super::super::{Command, Outcome, common};
+use crate::cli::command::Command;
+use crate::cli::outcome::Outcome;
 use crate::report::kept::{self, Kept};
 use clap::ArgMatches;
 use serde_json::Value;

@@ -4,7 +4,7 @@ use super::answer::{self, Answer};
 use super::found::{Found, Level};
 use super::sections::{self, Choice, Section};
 use super::{played, schematic, typeset};
-use crate::cli::SAFETY;
+use crate::cli::command::SAFETY;
 use crate::num;
 use crate::report::svg::escaped;
 use crate::report::table::{Side, Table};

@@ -2,9 +2,8 @@
 
 use super::answer::Request;
 use super::found::{Found, Level};
-use crate::cli::{
-    Command, bias, check, distortion, draw, feedback, listen, noise, parts, response, spread,
-};
+use crate::cli::command::Command;
+use crate::cli::{bias, check, distortion, draw, feedback, listen, noise, parts, response, spread};
 use crate::num;
 
 /// A section.

@@ -1,7 +1,7 @@
 //! A chart of the terminal as HTML: its tables become tables, its lines paragraphs. No figure is
 //! printed anew, so that the book's are those of the command to the last byte.
 
-use crate::cli::SAFETY;
+use crate::cli::command::SAFETY;
 use crate::report::kept::Kept;
 use crate::report::svg::escaped;
 use crate::report::table::{Side, Table};

@@ -2,7 +2,7 @@
 //!
 //! Nothing in it depends on the time or the machine.
 
-use super::Checked;
+use super::checked::Checked;
 use crate::sheet::verdict::{Mark, Verdict};
 use quick_xml::Writer;
 use quick_xml::events::{BytesDecl, BytesText, Event};

@@ -1,7 +1,7 @@
 //! Pictures of what is off: expected and found overlaid.
 
 use super::super::failure::Failure;
-use super::Checked;
+use super::checked::Checked;
 use crate::figure::bench::Across;
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::plot::{self, Trace};

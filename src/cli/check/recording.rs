@@ -2,7 +2,7 @@
 
 use super::super::failure::Failure;
 use super::super::sheet_folder::SheetFolder;
-use super::Checked;
+use super::checked::Checked;
 use crate::report::file::{FileProblem, Outputs};
 use crate::report::wav::{Format, WavProblem, WavWriter};
 use crate::sheet::record::{Change, NewValue, rewrite};

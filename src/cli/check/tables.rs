@@ -1,6 +1,6 @@
 //! The verdicts as text, CSV and JSON.
 
-use super::Checked;
+use super::checked::Checked;
 use super::recording::Recorded;
 use crate::sheet::verdict::{Mark, Verdict};
 use serde_json::json;

@@ -1,6 +1,6 @@
 //! `compare --figures`: what the differences do to the voltages.
 
-use crate::circuit::{self, Circuit, bind::Timing};
+use crate::circuit::Circuit;
 use crate::cli::common::Session;
 use crate::cli::failure::Failure;
 use crate::compare::Comparison;
@@ -107,7 +107,7 @@ fn solved(
     netlist: &Netlist,
 ) -> Result<Result<Vec<ChartRow>, String>, Failure> {
     let settings = session.settings().clone();
-    let built = circuit::build(netlist, &settings, Timing::default(), &mut session.sources);
+    let built = session.draft.build_other(netlist, &settings);
     let circuit: Circuit = match built {
         Ok(built) => built.circuit,
         Err(problems) => {

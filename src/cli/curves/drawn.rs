@@ -1,7 +1,7 @@
 //! The plot of `curves`: plate current over plate volts.
 
 use super::super::plane::plane;
-use super::{CAUTION, Findings, line};
+use super::findings::{CAUTION, Findings, line};
 use crate::num;
 use crate::report::svg::{Svg, length, points};
 

@@ -1,7 +1,7 @@
 //! The answers in a builder's words.
 
 use super::record::others;
-use crate::cli::SAFETY;
+use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
 use crate::faults::diagnosis::{Action, Answer, Cause, Diagnosis};
 use crate::faults::next::Next;

@@ -1,16 +1,12 @@
 //! The plot of `feedback`: a family over frequency, one curve for each value.
 
+use super::findings::{ElementRow, Findings, Judged};
 use super::shown::hertz;
-use super::{ElementRow, Findings, Judged, interrupt};
-use crate::analysis::return_ratio::Probe;
-use crate::analysis::small_signal::{Excitation, SmallSignal};
 use crate::cli::failure::Failure;
-use crate::math::lu::Singular;
+use crate::cli::interrupt;
 use crate::measure::gain::{continuous, decibels, degrees, size};
 use crate::measure::refine;
 use crate::report::plot::{self, Mark, Side, Trace};
-use crate::system::assemble::Driven;
-use crate::system::probe::LinearProbe;
 use num_complex::Complex;
 
 /// What is drawn at least, Hz; wider where corners or margins lie outside, but no wider than
@@ -21,32 +17,6 @@ const MOST_HZ: (f64, f64) = (1e-3, 1e9);
 const BEYOND: f64 = 3.0;
 /// With more curves than this the margins are left to the table.
 const MARKED: usize = 4;
-
-/// The circuit about its point with one value, and where it is looked at.
-pub struct Solved {
-    pub driven: Driven,
-    pub small: SmallSignal,
-    pub pickup: LinearProbe,
-    pub around: Option<Probe>,
-}
-
-impl Solved {
-    /// Gain and return ratio at a frequency.
-    fn at(&mut self, freq_hz: f64) -> Result<(Complex<f64>, Option<Complex<f64>>), Failure> {
-        let excitation = Excitation::Source(self.driven);
-        let solve = |small: &mut SmallSignal, pickup, around: Option<&Probe>| {
-            let gain = small.at(freq_hz)?.transfer(excitation, pickup);
-            let ratio = around.map(|p| p.ratio(small, freq_hz)).transpose()?;
-            Ok((gain, ratio))
-        };
-        solve(&mut self.small, &self.pickup, self.around.as_ref()).map_err(|_: Singular| {
-            Failure::Unsolved {
-                message: "at a frequency of the plot the circuit has no response".to_string(),
-                hint: "draw it without `--plot`, from the CSV".to_string(),
-            }
-        })
-    }
-}
 
 impl Findings {
     /// Gain over loop gain over the loop's phase, as SVG.

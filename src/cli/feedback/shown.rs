@@ -1,7 +1,7 @@
 //! What `feedback` puts out: CSV, JSON, the printed table and its warnings.
 
 use super::super::common::{self, Session};
-use super::{Findings, Judged};
+use super::findings::{Findings, Judged};
 use crate::analysis::natural::Stability;
 use crate::measure::gain::{decibels, degrees, size};
 use crate::num;

@@ -8,18 +8,19 @@
 //! moving every reading by the meter's error and every resistor at these pins by its tolerance;
 //! two ways are weighed accordingly, and named where they contradict each other.
 
-use super::{at, load_text};
+use super::given::{at, load_text};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::What;
-use crate::circuit::{self, Circuit, Element, Node};
+use crate::circuit::{Circuit, Element, Node};
 use crate::cli::common::{Session, setting};
 use crate::cli::failure::Failure;
 use crate::diag::rows::line_of;
 use crate::fit::bottle::{self, State};
 use crate::fit::problem::{FitProblem, Located};
 use crate::fit::readings::Reading;
+use crate::limits::Limits;
 use crate::measure::quiescent;
-use crate::netlist::{self, MemoryLoader};
+use crate::netlist::MemoryLoader;
 use crate::num::{self, Role};
 use crate::system::probe::{Moment, Observable};
 
@@ -304,16 +305,20 @@ impl Bench<'_> {
             }
         }
         for text in &texts {
-            match setting(&mut session.sources, "set", What::Value, text) {
+            match setting(&mut session.draft.files, "set", What::Value, text) {
                 Ok(setting) => settings.push(setting),
                 Err(wrong) => return Err(session.failed(vec![wrong])),
             }
         }
         let loader = MemoryLoader::new("held.cir", lines);
-        let reading = netlist::read("held.cir", &loader, &mut session.sources);
-        let mut whole = session.netlist.clone();
+        let reading = session
+            .draft
+            .another("held.cir", &loader, &Limits::default());
+        let mut whole = session.draft.netlist.clone();
         whole.body.elements.extend(reading.netlist.body.elements);
-        let built = circuit::build(&whole, &settings, Timing::default(), &mut session.sources)
+        let built = session
+            .draft
+            .build_other(&whole, &settings)
             .map_err(|problems| session.failed(problems))?;
         let circuit = &built.circuit;
         let (x, mut assembly) = quiescent::at_rest(circuit)?;

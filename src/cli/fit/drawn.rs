@@ -1,7 +1,7 @@
 //! The picture of `fit`: readings over the curves of the valve and of its type.
 
 use super::super::plane::plane;
-use super::Findings;
+use super::given::Findings;
 use crate::fit::bottle::{Bottle, State};
 use crate::measure::load_line::round_up;
 use crate::num;

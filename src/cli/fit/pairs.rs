@@ -1,13 +1,15 @@
 //! `fit --pairs`: which valves of a folder of readings make the best pair.
 
-use super::{accuracy, load, named};
+use super::given::{accuracy, load, named};
 use crate::circuit::library::{self, Shipped};
 use crate::circuit::params::What;
 use crate::circuit::{Circuit, Element};
+use crate::cli::command::SAFETY;
 use crate::cli::common::{PendingText, Session, setting};
 use crate::cli::failure::Failure;
+use crate::cli::interrupt;
+use crate::cli::outcome::Outcome;
 use crate::cli::sheet_folder::SheetFolder;
-use crate::cli::{Outcome, SAFETY, interrupt};
 use crate::figure::bench::{Bench, FigureValue, Trouble};
 use crate::figure::{Figure, Words};
 use crate::fit::estimate::estimate;
@@ -58,7 +60,7 @@ pub(super) fn run(session: &mut Session<'_>, folder: &str) -> Result<Outcome, Fa
     for (name, path) in &files {
         interrupt::check()?;
         let readings = load(session, path, valve)?;
-        plausible::check(&frames[0], &readings).map_err(|wrong| super::at(path, wrong))?;
+        plausible::check(&frames[0], &readings).map_err(|wrong| super::given::at(path, wrong))?;
         all.push((name.clone(), readings));
     }
     let work = pairs::work(all.iter().flat_map(|(_, r)| r));
@@ -158,7 +160,7 @@ fn guessed<'s>(
         let frame = Frame::of(valve);
         let mut fits = true;
         for (_, path) in files {
-            let text = super::load_text(session, path)?;
+            let text = super::given::load_text(session, path)?;
             if readings::tells_of_a_screen(&text) != bottle::has_screen(valve.kind) {
                 fits = false;
                 break;
@@ -254,7 +256,7 @@ fn in_the_amplifier(
             let own = &list[k].found;
             for p in &own.parameters {
                 let text = format!("{name}.{}={}", p.name, num::full(p.value));
-                match setting(&mut session.sources, "set", What::Value, &text) {
+                match setting(&mut session.draft.files, "set", What::Value, &text) {
                     Ok(setting) => settings.push(setting),
                     Err(wrong) => return Err(session.failed(vec![wrong])),
                 }
@@ -262,14 +264,14 @@ fn in_the_amplifier(
         }
         let mut figures = Vec::new();
         for text in &texts {
-            let file = session.sources.add("fit", text.as_str());
+            let file = session.draft.files.add("fit", text.as_str());
             match Figure::parse(text, Words::whole(file, text)) {
                 Ok(figure) => figures.push(figure),
                 Err(wrong) => return Err(session.failed(vec![wrong])),
             }
         }
-        let sources = session.sources.clone();
-        let mut bench = Bench::new(&session.netlist, settings, sources, &folder, &stopped);
+        let sources = session.draft.files.clone();
+        let mut bench = Bench::new(&session.draft.netlist, settings, sources, &folder, &stopped);
         let wanted: Vec<&Figure> = figures.iter().collect();
         let answers = match bench.measure(&wanted) {
             Ok(answers) => answers,

@@ -1,6 +1,6 @@
 //! What `fit` says of a valve: chart, CSV and record.
 
-use super::Findings;
+use super::given::Findings;
 use crate::fit::bottle::{Bottle, State};
 use crate::fit::estimate::{Judged, Parameter};
 use crate::fit::model;
@@ -115,7 +115,7 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
             valve.name
         );
     }
-    text + &format!("{}\n", crate::cli::SAFETY)
+    text + &format!("{}\n", crate::cli::command::SAFETY)
 }
 
 /// Model over reading, less one.

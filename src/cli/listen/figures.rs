@@ -4,7 +4,7 @@ use super::super::common::Session;
 use super::super::failure::Failure;
 use super::super::sheet_folder::SheetFolder;
 use super::super::{common, interrupt, parallel, vary};
-use super::Heard;
+use super::heard::Heard;
 use crate::circuit::params::{Overrides, Setting};
 use crate::figure::Figure;
 use crate::figure::bench::Bench;
@@ -29,7 +29,7 @@ pub fn measure(
         .map(|s| (s.what, s.target.clone(), s.value.clone()))
         .collect();
     let ledger = session.settings().ledger.clone();
-    let (netlist, sources) = (&session.netlist, &session.sources);
+    let (netlist, sources) = (&session.draft.netlist, &session.draft.files);
     let versions: Vec<_> = sounds.iter().map(|s| s.built.clone()).collect();
     let found = parallel::map(&versions, parallel::processors(), |own| {
         // Settings note their use, so that every version has its own.

@@ -1,6 +1,6 @@
 //! Sounds matched for comparison, with what there is to say about them.
 
-use super::Heard;
+use super::heard::Heard;
 use crate::audio::clip::Clip;
 use crate::audio::level::{self, Level};
 use crate::audio::matched::{self, MOST_PEAK_DBFS, Matching, TARGET_LUFS, Together};

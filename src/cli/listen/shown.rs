@@ -1,6 +1,6 @@
 //! What `listen` says about the sounds: on the terminal, as CSV and as JSON.
 
-use super::Gathered;
+use super::gathered::Gathered;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::audio::level;
 use crate::num;

@@ -78,7 +78,7 @@ made! { CircuitProblem;
 
 /// What is odd about values.
 pub(super) mod doubts {
-    use super::super::rows;
+    use super::super::row::rows;
     use crate::num::Doubt;
 
     /// A value of which it is said.

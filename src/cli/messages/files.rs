@@ -1,6 +1,6 @@
 //! What can go wrong with files.
 
-use super::{MessageRow, rows};
+use super::row::{MessageRow, rows};
 use crate::report::file::FileProblem;
 use std::io;
 
@@ -28,7 +28,7 @@ rows! { FileProblem, FileProblem::to_string, |_: &FileProblem| false, hint;
 
 /// Files that are read.
 pub(super) mod read {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::inputs::InputProblem;
 
     fn text(problem: &InputProblem) -> String {
@@ -53,7 +53,7 @@ pub(super) mod read {
 
 /// Readings of a valve.
 pub(super) mod readings {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::fit::problem::{FitProblem, Slip};
 
     fn text(problem: &FitProblem) -> String {
@@ -87,7 +87,7 @@ pub(super) mod readings {
 
 /// Files that hold text.
 pub(super) mod texts {
-    use super::super::rows;
+    use super::super::row::rows;
     use crate::inputs::InputProblem;
     use crate::netlist::LoadProblem;
 
@@ -105,7 +105,7 @@ pub(super) mod texts {
 
 /// Sound files.
 pub(super) mod sound {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::inputs::InputProblem;
     use crate::report::wav::WavProblem;
     use std::io;
@@ -149,7 +149,7 @@ pub(super) fn curves() -> Vec<MessageRow> {
 }
 
 mod clips {
-    use super::super::rows;
+    use super::super::row::rows;
     use crate::audio::clip::SourceProblem;
     use std::io;
 
@@ -169,7 +169,7 @@ mod clips {
 }
 
 mod cabinets {
-    use super::super::rows;
+    use super::super::row::rows;
     use crate::audio::cabinet::ResponseProblem;
 
     fn text(problem: &ResponseProblem) -> String {
@@ -186,7 +186,7 @@ mod cabinets {
 }
 
 mod knobs {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::audio::automation::CurveProblem;
 
     fn text(problem: &CurveProblem) -> String {

@@ -1,14 +1,15 @@
 //! Messages made by what makes the real ones: the reader and the builder of circuits are given a
 //! tiny bad netlist, or a good one and a bad option, and what they say is the example.
 
-use super::MessageRow;
-use crate::circuit::{self, bind::Timing, params::Overrides};
+use super::row::MessageRow;
+use crate::circuit::read::Draft;
+use crate::circuit::{bind::Timing, params::Overrides};
 use crate::cli::bias;
 use crate::cli::common::{self, Session};
 use crate::cli::failure::Failure;
 use crate::diag::{Diagnostic, Files};
 use crate::limits::Limits;
-use crate::netlist::{self, LoadProblem, Loader, MemoryLoader};
+use crate::netlist::{LoadProblem, Loader, MemoryLoader};
 
 /// What provokes a message.
 pub struct Example {
@@ -107,14 +108,12 @@ fn said(example: &Example) -> Vec<Diagnostic> {
     }
     let memory =
         MemoryLoader::new(NAME, example.text.as_str()).with("loop.cir", ".include amp.cir\n");
-    let mut files = Files::default();
     let mut limits = Limits::default();
     let size = limits.set(&format!("netlist-size={SIZE_MIB}"));
     size.expect("a limit of that name");
-    let reading = netlist::read_within(NAME, &Folder(memory), &mut files, &limits);
-    let mut said = reading.diagnostics;
-    let settings = Overrides::default();
-    let built = circuit::build(&reading.netlist, &settings, Timing::default(), &mut files);
+    let mut draft = Draft::read_within(NAME, &Folder(memory), &limits, Files::default());
+    let mut said = std::mem::take(&mut draft.problems);
+    let built = draft.build(&Overrides::default(), Timing::default());
     said.extend(match built {
         Ok(built) => built.warnings,
         Err(problems) => problems,
@@ -134,13 +133,8 @@ fn with_options(name: &str, example: &Example) -> Vec<Diagnostic> {
     };
     let run = || -> Result<Vec<Diagnostic>, Failure> {
         let mut session = Session::of_text(&matches, name, &example.text)?;
-        let mut files = session.sources.clone();
-        let built = circuit::build(
-            &session.netlist,
-            session.settings(),
-            Timing::default(),
-            &mut files,
-        );
+        let settings = session.settings().clone();
+        let built = session.draft.build(&settings, Timing::default());
         let built = built.map_err(|problems| session.failed(problems))?;
         session.probes(&built.circuit, &["op"])?;
         Ok(built.warnings)
@@ -164,7 +158,7 @@ macro_rules! made {
         }
 
         /// A row for each variant.
-        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::MessageRow> {
+        pub(in crate::cli::messages) fn rows() -> Vec<$crate::cli::messages::row::MessageRow> {
             vec![$($crate::cli::messages::made::row(
                 stringify!($variant),
                 $example,

@@ -1,6 +1,6 @@
 //! What can end a run.
 
-use super::rows;
+use super::row::rows;
 use crate::audio::clip::SourceProblem;
 use crate::cli::failure::Failure;
 use crate::diag::Files;
@@ -42,7 +42,7 @@ rows! { Failure, text, |_: &Failure| false, hint;
 
 /// No solution.
 pub(super) mod none {
-    use super::super::MessageRow;
+    use super::super::row::MessageRow;
     use crate::analysis::NoSolution;
     use crate::analysis::periodic::Trouble;
 
@@ -91,7 +91,7 @@ pub(super) mod none {
     }
 
     mod steady {
-        use super::super::super::{rows, s};
+        use super::super::super::row::{rows, s};
         use super::Trouble;
         use crate::analysis::periodic::Incommensurate;
 
@@ -110,7 +110,7 @@ pub(super) mod none {
 
 /// `--limit`.
 pub(super) mod limits {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::limits::LimitProblem;
 
     fn hint(problem: &LimitProblem) -> Option<String> {

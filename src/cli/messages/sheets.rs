@@ -1,6 +1,6 @@
 //! Mistakes in sheets, and in figures by name.
 
-use super::{rows, s};
+use super::row::{rows, s};
 use crate::sheet::problem::SheetProblem;
 
 rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetProblem::hint;
@@ -43,7 +43,7 @@ rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetPr
 
 /// Figures by name.
 pub(super) mod figures {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::figure::problem::FigureProblem;
 
     rows! { FigureProblem, FigureProblem::to_string, |_: &FigureProblem| false, FigureProblem::hint;
@@ -81,7 +81,7 @@ pub(super) mod figures {
 
 /// Tolerances.
 pub mod tolerances {
-    use super::super::{rows, s};
+    use super::super::row::{rows, s};
     use crate::tolerance::problem::ToleranceProblem;
 
     rows! { ToleranceProblem, ToleranceProblem::to_string, |_: &ToleranceProblem| false, ToleranceProblem::hint;

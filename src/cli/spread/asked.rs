@@ -251,7 +251,7 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
     let mut figures = Vec::new();
     let mut problems = Vec::new();
     for text in session.texts("figure") {
-        let file = session.sources.add("--figure", text);
+        let file = session.draft.files.add("--figure", text);
         match Figure::parse(text, Words::whole(file, text)) {
             Ok(figure) if figure.quantity.name == "run time" => {
                 return Err(Failure::usage(
@@ -275,11 +275,11 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
     let settings = session.settings().clone();
     let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     Ok(Subject {
-        sources: session.sources,
+        sources: session.draft.files,
         ledger: settings.ledger.clone(),
-        title: session.netlist.title.trim().to_string(),
+        title: session.draft.netlist.title.trim().to_string(),
         circuits: vec![Circuit {
-            netlist: session.netlist,
+            netlist: session.draft.netlist,
             given: Given::all(&settings),
             figures,
             expected: (String::new(), Vec::new()),

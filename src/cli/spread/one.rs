@@ -1,8 +1,9 @@
 //! One amplifier's settings, for any other command.
 
+use super::super::check;
 use super::super::failure::Failure;
-use super::super::{Outcome, check};
 use super::asked::Asked;
+use crate::cli::outcome::Outcome;
 use crate::num;
 use crate::tolerance::measure::{Around, Setting};
 

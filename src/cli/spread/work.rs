@@ -1,10 +1,11 @@
 //! The runs: on all threads, taken in order, and what they come to.
 
 use super::super::failure::Failure;
-use super::super::{Outcome, in_order, interrupt};
+use super::super::{in_order, interrupt};
 use super::asked::Asked;
 use super::board::{Board, Row};
 use super::rows::{Kept, Writer};
+use crate::cli::outcome::Outcome;
 use crate::report::progress::Progress;
 use crate::tolerance::measure::{Around, Worker};
 use crate::tolerance::sample::Sampler;

@@ -1,6 +1,6 @@
 //! Inductors, chokes and transformers.
 
-use super::{LONG, Pin, Stroke, Symbol, Windings, in_line, pin};
+use super::symbol::{LONG, Pin, Stroke, Symbol, Windings, in_line, pin};
 use crate::drawing::geometry::{PITCH, Rect, Way};
 
 /// Half a turn from `y0` to `y1` at `x`, bulging by `bulge` (to the right if positive).

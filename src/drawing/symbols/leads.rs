@@ -1,6 +1,6 @@
 //! Resistors, capacitors, pots, contacts and loudspeakers.
 
-use super::{Stroke, Symbol, in_line, pin};
+use super::symbol::{Stroke, Symbol, in_line, pin};
 use crate::drawing::geometry::{Rect, Way};
 
 /// Half the width of a resistor's body.

@@ -1,6 +1,6 @@
 //! Semiconductors.
 
-use super::{Stroke, Symbol, in_line, pin};
+use super::symbol::{Stroke, Symbol, in_line, pin};
 use crate::drawing::geometry::{Rect, Way};
 
 fn line(points: &[(f64, f64)]) -> Stroke {

@@ -1,6 +1,6 @@
 //! Sources, free and controlled, and the box for anything else.
 
-use super::{LONG, Stroke, Symbol, in_line, pin};
+use super::symbol::{LONG, Stroke, Symbol, in_line, pin};
 use crate::drawing::geometry::{PITCH, Rect, Way};
 
 /// Radius of a source, and half the diagonal of a controlled one.

@@ -1,6 +1,6 @@
 //! Valves: plate at the top, grids at the side, cathode at the bottom, in an envelope.
 
-use super::{Pin, Stroke, Symbol, pin};
+use super::symbol::{Pin, Stroke, Symbol, pin};
 use crate::drawing::geometry::{Rect, Way};
 
 /// Radius of the envelope.

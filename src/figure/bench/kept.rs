@@ -2,7 +2,7 @@
 //! minutes takes no more memory than one of milliseconds.
 
 use super::super::registry::OfWave;
-use super::{Across, Curve, FigureValue, Reading, Trouble};
+use super::value::{Across, Curve, FigureValue, Reading, Trouble};
 
 /// One wave's figure under way.
 #[derive(Debug)]

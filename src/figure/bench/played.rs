@@ -4,7 +4,7 @@ use super::super::Figure;
 use super::super::driven_source::Driving;
 use super::super::problem::FigureProblem;
 use super::super::registry::OfSound;
-use super::{Clips, FigureValue, Reading, Trouble};
+use super::value::{Clips, FigureValue, Reading, Trouble};
 use crate::audio::clip::Clip;
 use crate::audio::level::Level;
 use crate::audio::phrase;

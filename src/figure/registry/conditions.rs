@@ -1,6 +1,6 @@
 //! Every condition, and which of them go together.
 
-use super::{Condition, Takes};
+use super::quantity::{Condition, Takes};
 
 const STOP: Condition = Condition {
     key: "stop",

@@ -1,7 +1,7 @@
 //! One row for each figure.
 
 use super::conditions::*;
-use super::{About, Condition, Gives, OfSine, OfSmall, OfSound, OfWave, Quantity, Way};
+use super::quantity::{About, Condition, Gives, OfSine, OfSmall, OfSound, OfWave, Quantity, Way};
 
 /// A probe at the operating point.
 const fn direct(

@@ -1,7 +1,7 @@
 //! The order of pivots, chosen once from the values by Markowitz cost with thresholds.
 
 use super::plan::Plan;
-use super::{Scalar, Singular};
+use super::scalar::{Scalar, Singular};
 
 /// An entry may be a pivot if it is at least this fraction of its row's largest.
 const THRESHOLD: f64 = 1e-2;

@@ -1,6 +1,6 @@
 //! The elimination as a straight run through precomputed places.
 
-use super::Scalar;
+use super::scalar::Scalar;
 
 /// The elimination as a list of places.
 #[derive(Debug, Clone)]

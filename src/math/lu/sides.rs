@@ -5,7 +5,8 @@
 //! is worked out once and then serves any number of partners (J. R. Gilbert and T. Peierls, SIAM
 //! J. Sci. Stat. Comput. 9, 1988, for sparse right sides; citation from memory, not checked).
 
-use super::{Scalar, StaticLu};
+use super::StaticLu;
+use super::scalar::Scalar;
 
 /// One side of a product, eliminated halfway: entries by pivot step, rising.
 #[derive(Debug, Clone)]

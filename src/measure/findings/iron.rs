@@ -1,6 +1,6 @@
 //! Output transformers without a load, and taps that are tied to ground.
 
-use super::Finding;
+use super::finding::Finding;
 use crate::circuit::{Circuit, Element, Node};
 use crate::measure::windings::common_of;
 
@@ -42,7 +42,7 @@ pub fn unloaded(circuit: &Circuit) -> Vec<Finding> {
         .filter(|(element, common)| !is_loaded(circuit, element, *common))
         .map(|(element, _)| Finding {
             subject: element.name.clone(),
-            quantity: super::NO_LOAD,
+            quantity: super::finding::NO_LOAD,
             text: "no load on its taps: never play into it like this".to_string(),
             grave: false,
         })

@@ -1,6 +1,6 @@
 //! Electrolytics the wrong way round, and rectifier valves that are asked for too much.
 
-use super::{Finding, show};
+use super::finding::{Finding, show};
 use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Element, Node};
 use crate::measure::stress::REVERSED_V;

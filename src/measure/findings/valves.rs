@@ -5,7 +5,7 @@
 //! thresholds are this project's own; they leave alone what is common practice (the grid of a
 //! follower straight at a plate, grid-leak bias of a few meg, long tails).
 
-use super::{Finding, show};
+use super::finding::{Finding, show};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::measure::chart::is_valve;
 use crate::measure::impedance::{self, Resistances, SmallDirect};

@@ -1,8 +1,7 @@
 //! The player's pictures: waveforms and third-octave spectra, as SVG within the page, in its
 //! colours.
 
-use super::PlayedSound;
-use super::markup::{against, letter};
+use super::sounds::{PlayedSound, letter};
 use crate::audio::clip::Clip;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::num;
@@ -143,7 +142,7 @@ fn nominal(band: i32) -> String {
 }
 
 /// The spectra, their differences, and all of it in figures.
-pub fn spectra(sounds: &[PlayedSound], heading: u8) -> String {
+pub fn spectra(sounds: &[PlayedSound], heading: u8, choices: &str) -> String {
     let Some(rate_hz) = sounds.first().map(|s| s.clip.rate_hz) else {
         return String::new();
     };
@@ -185,7 +184,11 @@ pub fn spectra(sounds: &[PlayedSound], heading: u8) -> String {
         let widest = (0..bands.len()).map(spread).fold(0.0, f64::max);
         let (most, step) = scale(widest);
         let frame = Frame::new(bands.clone(), -most, most);
-        text += &against(sounds);
+        let _ = write!(
+            text,
+            "<p class=\"control\" hidden><label>Compare with <select data-is=\"against\">{choices}\
+             </select></label></p>\n"
+        );
         text += &figure(
             &frame,
             step,

@@ -2,16 +2,11 @@
 //! controls, the table, the waveforms and the spectra.
 
 use super::charts;
-use super::{Column, LETTERS, PlayedSound, Player};
+use super::sounds::{Column, PlayedSound, Player, letter};
 use crate::report::page::{base64, escaped};
 use crate::report::wav::{Format, WavProblem, WavWriter};
 use std::fmt::Write;
 use std::io::Cursor;
-
-/// The letter of a sound.
-pub fn letter(k: usize) -> char {
-    LETTERS.chars().nth(k).unwrap_or('?')
-}
 
 /// The whole of it, under headings of this level.
 pub fn markup(player: &Player<'_>, heading: u8) -> Result<String, WavProblem> {
@@ -33,7 +28,7 @@ pub fn markup(player: &Player<'_>, heading: u8) -> Result<String, WavProblem> {
     for note in player.notes {
         let _ = writeln!(text, "<p>{}</p>", escaped(note));
     }
-    text += &charts::spectra(sounds, heading);
+    text += &charts::spectra(sounds, heading, &choices(sounds, 0));
     if sounds.len() > 1 {
         text += &blind(sounds, heading);
     }
@@ -133,15 +128,6 @@ fn choices(sounds: &[PlayedSound], chosen: usize) -> String {
         )
     };
     sounds.iter().enumerate().map(option).collect()
-}
-
-/// The choice of the sound that the others are compared with.
-pub fn against(sounds: &[PlayedSound]) -> String {
-    format!(
-        "<p class=\"control\" hidden><label>Compare with <select data-is=\"against\">{}</select>\
-         </label></p>\n",
-        choices(sounds, 0)
-    )
 }
 
 fn blind(sounds: &[PlayedSound], heading: u8) -> String {

@@ -3,10 +3,11 @@
 use super::axis::{self, Axis};
 use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
-use super::{
-    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE, Trace,
-    WIDTH, cut, shown, wide,
+use super::style::{
+    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE, WIDTH,
+    cut, shown, wide,
 };
+use super::trace::Trace;
 
 /// Bars that are less than this below the highest are drawn, dB.
 const SHOWN_DB: f64 = 0.9 * DEPTH_DB;

@@ -1,12 +1,10 @@
 //! One panel: grid, curves, marked places and legend.
 
 use super::axis::Axis;
-use super::labels::{Labels, NEAR};
+use super::labels::{Labels, NEAR, Room};
 use super::sheet::{Anchor, Ink, Sheet};
-use super::{
-    COLOURS, FINE_GRID, FRAME, GRID, INK, LETTERS, Mark, NOUGHT, SAMPLE, Trace, of_name, shown,
-    wide,
-};
+use super::style::{COLOURS, FINE_GRID, FRAME, GRID, INK, LETTERS, NOUGHT, SAMPLE, shown, wide};
+use super::trace::{Mark, Side, Trace, of_name};
 use crate::num;
 
 /// Where a panel's curves are drawn, px from the upper left.
@@ -73,6 +71,21 @@ impl Frame {
         }
     }
 
+    fn inside(&self) -> Room {
+        let Frame {
+            left,
+            right,
+            top,
+            bottom,
+        } = *self;
+        Room {
+            left,
+            top,
+            right,
+            bottom,
+        }
+    }
+
     pub fn outline(&self, sheet: &mut Sheet<'_>) {
         let corners = [
             (self.left, self.top),
@@ -114,7 +127,7 @@ impl Frame {
         self.ratings(sheet, axis, traces, curves, &mut labels);
         for (at, mark) in own {
             let size = (wide(mark.label.chars().count()) + 4.0, LETTERS + 3.0);
-            let Some(room) = labels.place(self, at, size, mark.side) else {
+            let Some(room) = labels.place(self.inside(), at, size, mark.side) else {
                 continue;
             };
             let nearest = room.nearest(at);
@@ -199,7 +212,7 @@ impl Frame {
             let width = wide(text.chars().count()) + 4.0;
             let at = (self.right - 0.5 * width - 8.0, y);
             let size = (width, LETTERS + 3.0);
-            if let Some(room) = labels.place(self, at, size, super::Side::Above) {
+            if let Some(room) = labels.place(self.inside(), at, size, Side::Above) {
                 let beside = (room.left + 2.0, 0.5 * (room.top + room.bottom));
                 sheet.text(beside, LETTERS, &text, RATING, Anchor::Right);
             }

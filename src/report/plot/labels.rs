@@ -1,8 +1,7 @@
 //! Where the words beside marked places stand: never on one another, on a marked place or outside
 //! the panel, and on a curve only where there is no other room.
 
-use super::Side;
-use super::frame::Frame;
+use super::trace::Side;
 
 /// A box in pixels: left, top, right, bottom.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -91,7 +90,7 @@ impl Labels {
     /// Room for a word of a size beside a place; none if the panel is full.
     pub fn place(
         &mut self,
-        frame: &Frame,
+        within: Room,
         at: (f64, f64),
         size: (f64, f64),
         side: Side,
@@ -100,10 +99,10 @@ impl Labels {
         for (near, distance) in DISTANCES.iter().enumerate() {
             for (turn, (right, down)) in directions(side).into_iter().enumerate() {
                 let room = beside(at, size, (right, down), *distance);
-                let inside = room.left >= frame.left + 2.0
-                    && room.right <= frame.right - 2.0
-                    && room.top >= frame.top + 2.0
-                    && room.bottom <= frame.bottom - 2.0;
+                let inside = room.left >= within.left + 2.0
+                    && room.right <= within.right - 2.0
+                    && room.top >= within.top + 2.0
+                    && room.bottom <= within.bottom - 2.0;
                 let mut taken = self.taken.iter().chain(&self.places);
                 if !inside || taken.any(|t| t.overlaps(&room)) {
                     continue;
@@ -181,7 +180,7 @@ fn beside(at: (f64, f64), size: (f64, f64), (right, down): (f64, f64), distance:
 mod tests {
     use super::*;
 
-    const FRAME: Frame = Frame {
+    const FRAME: Room = Room {
         left: 0.0,
         right: 400.0,
         top: 0.0,
@@ -198,7 +197,7 @@ mod tests {
             .into_iter()
             .zip([Side::Above, Side::Right, Side::Left])
         {
-            let room = labels.place(&FRAME, at, (120.0, 14.0), side);
+            let room = labels.place(FRAME, at, (120.0, 14.0), side);
             rooms.push(room.expect("room"));
         }
         for (k, room) in rooms.iter().enumerate() {
@@ -211,10 +210,10 @@ mod tests {
         let mut labels = Labels::default();
         // A curve right through where the word would stand.
         labels.avoid(&[(0.0, 85.0), (400.0, 85.0)]);
-        let room = labels.place(&FRAME, (200.0, 100.0), (120.0, 14.0), Side::Above);
+        let room = labels.place(FRAME, (200.0, 100.0), (120.0, 14.0), Side::Above);
         let room = room.expect("room");
         assert!(!room.is_crossed((0.0, 85.0), (400.0, 85.0)), "{room:?}");
-        let corner = labels.place(&FRAME, (399.0, 1.0), (120.0, 14.0), Side::Above);
+        let corner = labels.place(FRAME, (399.0, 1.0), (120.0, 14.0), Side::Above);
         let corner = corner.expect("room");
         assert!(corner.right <= 400.0 && corner.top >= 0.0, "{corner:?}");
     }
@@ -226,7 +225,7 @@ mod tests {
             .filter(|_| {
                 let at = (200.0, 150.0);
                 labels
-                    .place(&FRAME, at, (120.0, 14.0), Side::Right)
+                    .place(FRAME, at, (120.0, 14.0), Side::Right)
                     .is_some()
             })
             .count();

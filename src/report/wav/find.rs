@@ -1,6 +1,7 @@
 //! The walk over the chunks of a file, to its sound.
 
-use super::{RATES_HZ, WavProblem, tag};
+use super::problem::{RATES_HZ, WavProblem};
+use super::tag;
 use std::io::{Read, Seek, SeekFrom};
 
 /// Finds the sound and leaves the file at its first byte. Gives the plainest

@@ -1,7 +1,7 @@
 //! WAV in: mono samples, block by block.
 
 use super::find::find_sound;
-use super::{WavProblem, io_error};
+use super::problem::{WavProblem, io_error};
 use crate::audio::clip::{SampleStream, SourceProblem};
 use crate::inputs;
 use hound::{Sample, SampleFormat};
@@ -138,7 +138,7 @@ mod tests {
     use super::super::tag;
     use super::*;
     use crate::audio::clip::Clip;
-    use crate::report::wav::{Format, WavWriter};
+    use crate::report::wav::write::{Format, WavWriter};
     use std::io::Write;
 
     fn open(bytes: &[u8]) -> Result<WavReader<Cursor<&[u8]>>, WavProblem> {

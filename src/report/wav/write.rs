@@ -1,6 +1,6 @@
 //! WAV out: mono, 32-bit float or integer.
 
-use super::{RATES_HZ, WavProblem, io_error};
+use super::problem::{RATES_HZ, WavProblem, io_error};
 use hound::{SampleFormat, WavSpec};
 use std::cell::RefCell;
 use std::io::{self, BufWriter, Seek, SeekFrom, Write};

@@ -1,12 +1,12 @@
 //! Netlists, up to circuits.
 
 use super::said;
+use gridleak::circuit::Circuit;
 use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Overrides;
-use gridleak::circuit::{self, Circuit};
-use gridleak::diag::Files;
+use gridleak::circuit::read::Draft;
+use gridleak::netlist::MemoryLoader;
 use gridleak::netlist::card::Card;
-use gridleak::netlist::{MemoryLoader, Reading, read};
 use gridleak::system::probe::Observable;
 
 /// Parts files stand behind form feeds, each under its name.
@@ -15,48 +15,50 @@ const NEXT_FILE: char = '\u{c}';
 /// What is read twice is the same twice, and so is the circuit; every message has its place.
 /// Whether it is a circuit.
 pub fn holds(text: &str) -> bool {
-    let (reading, mut sources) = reading(text);
-    said(&reading.diagnostics, &sources);
-    let (again, _) = self::reading(text);
+    let mut draft = reading(text);
+    said(&draft.problems, &draft.files);
+    let mut again = reading(text);
     // Values that are words have no number, and NaN equals nothing: hence the shown form.
-    assert_eq!(format!("{reading:?}"), format!("{again:?}"));
-    let Some(circuit) = built(&reading, &mut sources) else {
+    assert_eq!(words(&draft), words(&again));
+    let Some(circuit) = built(&mut draft) else {
         return false;
     };
-    let again = built(&again, &mut sources).expect("built once already");
+    let again = built(&mut again).expect("built once already");
     assert_eq!(shown(&circuit), shown(&again));
     sane(&circuit);
-    probes(&circuit, &reading, &sources);
+    probes(&circuit, &draft);
     true
 }
 
 /// A netlist and its parts.
-pub fn reading(text: &str) -> (Reading, Files) {
+pub fn reading(text: &str) -> Draft {
     let mut pieces = text.split(NEXT_FILE);
     let mut loader = MemoryLoader::new("main.cir", pieces.next().unwrap_or(""));
     for piece in pieces {
         let (name, text) = piece.split_once('\n').unwrap_or((piece, ""));
         loader = loader.with(name.trim(), text);
     }
-    let mut sources = Files::default();
-    let reading = read("main.cir", &loader, &mut sources);
-    (reading, sources)
+    Draft::read("main.cir", &loader)
+}
+
+/// What was read and what was said of it.
+pub fn words(draft: &Draft) -> String {
+    format!("{:?}", (&draft.netlist, &draft.problems))
 }
 
 /// The circuit of a netlist, if it is one.
-pub fn built(reading: &Reading, sources: &mut Files) -> Option<Circuit> {
-    if !reading.is_good() {
+pub fn built(draft: &mut Draft) -> Option<Circuit> {
+    if !draft.is_good() {
         return None;
     }
-    let settings = Overrides::default();
-    match circuit::build(&reading.netlist, &settings, Timing::default(), sources) {
+    match draft.build(&Overrides::default(), Timing::default()) {
         Ok(built) => {
-            said(&built.warnings, sources);
+            said(&built.warnings, &draft.files);
             assert!(built.warnings.iter().all(|w| !w.is_error()));
             Some(built.circuit)
         }
         Err(problems) => {
-            said(&problems, sources);
+            said(&problems, &draft.files);
             assert!(problems.iter().any(|p| p.is_error()));
             None
         }
@@ -91,14 +93,14 @@ fn sane(circuit: &Circuit) {
     assert!(circuit.gains.iter().all(|g| g.gain.is_finite()));
 }
 
-fn probes(circuit: &Circuit, reading: &Reading, sources: &Files) {
-    for card in &reading.netlist.controls {
+fn probes(circuit: &Circuit, draft: &Draft) {
+    for card in &draft.netlist.controls {
         let Card::Print(print) = &card.kind else {
             continue;
         };
         for (probe, words) in &print.probes {
             if let Err(diagnostic) = Observable::new(circuit, probe, &words.text) {
-                said(&[diagnostic], sources);
+                said(&[diagnostic], &draft.files);
             }
         }
     }

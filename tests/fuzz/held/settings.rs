@@ -2,8 +2,6 @@
 
 use super::netlist::{built, reading};
 use super::said;
-use gridleak::circuit;
-use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::bare;
 use gridleak::diag::Span;
 use gridleak::figure::choice::{Choice, choose};
@@ -35,9 +33,9 @@ RT t 0 1k
 
 /// Settings are taken or refused with a place; the circuit stays sane. Whether they are taken.
 pub fn holds(text: &str) -> bool {
-    let (reading, mut sources) = reading(NETLIST);
-    let base = built(&reading, &mut sources).expect("the netlist above is good");
-    let file = sources.add("command line", text);
+    let mut draft = reading(NETLIST);
+    let base = built(&mut draft).expect("the netlist above is good");
+    let file = draft.files.add("command line", text);
     let mut choices = Vec::new();
     let mut at = 0;
     for line in text.split_inclusive('\n').take(8) {
@@ -56,17 +54,17 @@ pub fn holds(text: &str) -> bool {
             bare(name);
         }
     }
-    let (netlist, settings) = choose(&reading.netlist, &base, &choices);
-    match circuit::build(&netlist, &settings, Timing::default(), &mut sources) {
+    let (netlist, settings) = choose(&draft.netlist, &base, &choices);
+    match draft.build_other(&netlist, &settings) {
         Ok(built) => {
-            said(&built.warnings, &sources);
+            said(&built.warnings, &draft.files);
             for r in &built.circuit.resistances {
                 assert!(r.ohms.is_finite() && r.ohms != 0.0, "{r:?}");
             }
             true
         }
         Err(problems) => {
-            said(&problems, &sources);
+            said(&problems, &draft.files);
             false
         }
     }

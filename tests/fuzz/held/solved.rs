@@ -10,8 +10,7 @@ const UNKNOWNS: usize = 40;
 /// A circuit stands somewhere or says where it does not settle; no figure is infinite.
 /// Whether it stands.
 pub fn holds(text: &str) -> bool {
-    let (reading, mut sources) = reading(text);
-    let Some(circuit) = built(&reading, &mut sources) else {
+    let Some(circuit) = built(&mut reading(text)) else {
         return false;
     };
     let small = circuit.unknowns() <= UNKNOWNS && circuit.elements.len() <= 2 * UNKNOWNS;

@@ -128,12 +128,12 @@ fn formula(text: &str) -> bool {
 
 /// The formula of a B source.
 fn law(text: &str) -> Option<Expr> {
-    let (mut reading, sources) = reading(&format!("t\nB1 a 0 V={text}\n"));
-    said(&reading.diagnostics, &sources);
-    if !reading.is_good() {
+    let mut draft = reading(&format!("t\nB1 a 0 V={text}\n"));
+    said(&draft.problems, &draft.files);
+    if !draft.is_good() {
         return None;
     }
-    let first = reading.netlist.body.elements.drain(..).next()?;
+    let first = draft.netlist.body.elements.drain(..).next()?;
     match first.kind {
         ElementKind::Behavioural { expr, .. } => Some(expr),
         _ => None,

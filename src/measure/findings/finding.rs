@@ -1,0 +1,28 @@
+//! What is found, before it is judged.
+
+/// Something that is wrong, or worth a word.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    /// The part.
+    pub subject: String,
+    /// The row of the chart that it is about: `plate current`, `voltage hot` ...
+    pub quantity: &'static str,
+    /// What a builder should know.
+    pub text: String,
+    /// Whether the circuit cannot be right like this: `--strict` fails. The others are no faults
+    /// by themselves: a pair that is switched off, a transformer without load at rest.
+    pub grave: bool,
+}
+
+/// What a finding about a transformer without a load is about: with a signal it is grave.
+pub const NO_LOAD: &str = "load";
+
+/// A value as messages show it.
+pub(super) fn show(value: f64, unit: &str) -> String {
+    let value = if unit == "A" && value.abs() < 1e-12 {
+        0.0
+    } else {
+        value
+    };
+    crate::num::engineering(value, unit, 3)
+}
