@@ -147,7 +147,7 @@ fn every_figure_is_the_commands_own() {
         ends.collect()
     };
     assert_eq!(audio(&own).len(), 3, "{wrong}");
-    assert!(audio(&own)[0].starts_with("data:audio/wav;base64,"));
+    assert!(audio(&own)[0].starts_with("data:audio/flac;base64,"));
     assert!(audio(&html) == audio(&own), "other sounds");
     assert!(html.contains("<section class=\"player\"") && html.contains("</script>\n</body>"));
     let outside = html.replace("http://www.w3.org/", "");

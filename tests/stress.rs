@@ -281,3 +281,159 @@ fn a_range_of_mains_is_gone_through() {
     assert!(range.stdout.contains("mains +10 %"), "{}", range.stdout);
     assert_eq!(run(&["--mains", "110..90"]).status, 2);
 }
+
+/// By hand, 10 V across a 10 k pot whose wiper is at a quarter (2.5 k below it) and loaded with
+/// 1 k: below the wiper 714.3 ohm in parallel, so 1.2069 mA come in through 7.5 k, 0.3448 mA go
+/// through the lower half. Heat 7500 i1^2 + 2500 i2^2 = 11.2 mW; the whole track at i1 14.6 mW.
+#[test]
+fn a_pot_is_judged_by_the_current_in_its_busier_half() {
+    let netlist = Netlist::new(
+        "Pot\nV1 a 0 10\nXP a w 0 P knob=2.5 ; rated=0.0142W\nR1 w 0 1k\n.model P pot(r=10k)\n\
+         VIN in 0 AC 1 SIN(0 1 1k)\nRL in 0 8\n.end\n",
+    );
+    let found = figure(
+        &netlist,
+        &[
+            "driven dissipation of XP with level 1",
+            "track dissipation of XP with level 1",
+            "peak voltage of XP with level 1",
+        ],
+    );
+    let (i1, i2) = (
+        10.0 / (7500.0 + 2500.0 / 3.5),
+        10.0 / (7500.0 + 2500.0 / 3.5) / 3.5,
+    );
+    close("heat", found[0], 7500.0 * i1 * i1 + 2500.0 * i2 * i2, 1e-9);
+    close("track", found[1], 10e3 * i1 * i1, 1e-9);
+    close("volts", found[2], 10.0, 1e-9);
+    let run = Gridleak::command("bias")
+        .path(netlist.path())
+        .option("--drive", "1")
+        .arg("--strict")
+        .run();
+    assert_eq!(run.status, 1);
+    assert!(
+        run.stderr.contains("track dissipation of `XP`"),
+        "{}",
+        run.stderr
+    );
+}
+
+/// A choke of 100 ohm that feeds 1 k from 55 V carries 50 mA: a quarter of a watt in its copper.
+/// The heaters: four 6V6GT (6.3 V, 0.45 A each; RCA Receiving Tube Manual RC-30) take 11.3 W.
+#[test]
+fn copper_and_heater_windings_are_judged() {
+    let text = |heater: &str| {
+        format!(
+            "Iron\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 h1 0 h2 0 0 MT\nD1 h1 res DR\nD2 h2 res DR\n\
+             CR res 0 47u ; rated=450V\nRB res 0 10k ; rated=50W\n\
+             VB b 0 55\nXL b o CH\nRO o 0 1k\nX1 res res 0 k 6V6GT\nX2 res res 0 k 6V6GT\nX3 res res 0 k 6V6GT\n\
+             X4 res res 0 k 6V6GT\nRK k 0 1k ; rated=50W\nVIN in 0 AC 1 SIN(0 1 400)\nRL in 0 8\n\
+             .model CH choke(l=5 idc=0.1 r=100)\n.model DR D(is=2.55n n=1.75)\n\
+             .model MT mains(vpri=230 vht=250 iht=0.3 {heater})\n.end\n"
+        )
+    };
+    let netlist = Netlist::new(&text("heater=12"));
+    let found = figure(
+        &netlist,
+        &[
+            "driven dissipation of XL with level 1, frequency 400",
+            "driven dissipation of XM with level 1, frequency 400",
+            "primary rms current of XM",
+            "ht1 rms current of XM",
+            "ht2 rms current of XM",
+        ],
+    );
+    close("choke", found[0], 0.25, 1e-4);
+    assert!(found[1] > 0.5, "{found:?}");
+    let chart = |netlist: &Netlist| {
+        Gridleak::command("bias")
+            .path(netlist.path())
+            .arg("--strict")
+            .run()
+    };
+    let enough = chart(&netlist);
+    assert!(!enough.stderr.contains("heaters take"), "{}", enough.stderr);
+    let little = chart(&Netlist::new(&text("heater=11")));
+    assert_eq!(little.status, 1, "{}", little.stderr);
+    assert!(
+        little
+            .stderr
+            .contains("the heaters take 11.3 W of the 11.0 W"),
+        "{}",
+        little.stderr
+    );
+}
+
+/// The ratings of issue's list that a comment or a model gives, each just beyond and just within.
+#[test]
+fn each_rating_is_judged_at_rest() {
+    let supply = |reservoir: &str, ohms: &str| {
+        format!(
+            "Ratings\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 h1 0 h2 0 0 MT\nXR h1 h2 res 5Y3GT\n\
+             CR res 0 {reservoir} ; rated=500V electrolytic\nRB res 0 10k ; rated=50W\n\
+             .model MT mains(vpri=230 vht=250 iht=0.1 rht={ohms} rpri=0.1)\n.end\n"
+        )
+    };
+    let said = |text: &str| {
+        let netlist = Netlist::new(text);
+        let run = Gridleak::command("bias")
+            .path(netlist.path())
+            .arg("--strict")
+            .run();
+        (run.status, run.stderr)
+    };
+    // 5Y3GT: 20 uF at most and 50 ohm a plate at least (RCA Receiving Tube Manual RC-30; from memory).
+    let (sound, text) = said(&supply("20u", "150"));
+    assert_eq!(sound, 0, "{text}");
+    let (status, text) = said(&supply("47u", "150"));
+    assert!(
+        status == 1 && text.contains("the reservoir of 47.0 µF is larger"),
+        "{text}"
+    );
+    let (status, text) = said(&supply("20u", "5"));
+    assert!(status == 1 && text.contains("each plate sees"), "{text}");
+    let reversed =
+        "Polarity\nV1 a 0 -20\nR1 a b 1k\nC1 b 0 22u ; electrolytic rated=50V\nRL b 0 1meg\n.end\n";
+    let (status, text) = said(reversed);
+    assert!(status == 1 && text.contains("reversed by 20.0 V"), "{text}");
+    // 400 V across half a watt's body of 350 V, though it turns 0.16 W into heat.
+    let body =
+        "Body\nV1 a 0 400\nR1 a 0 1meg ; rated=0.5W\nVIN in 0 AC 1 SIN(0 1 1k)\nRL in 0 8\n.end\n";
+    let netlist = Netlist::new(body);
+    let run = Gridleak::command("bias")
+        .path(netlist.path())
+        .option("--drive", "1")
+        .arg("--strict")
+        .run();
+    assert!(
+        run.status == 1 && run.stderr.contains("peak voltage of `R1`"),
+        "{}",
+        run.stderr
+    );
+    // Without a load an output transformer is a note at rest and a fault with a signal.
+    let open = STAGE.replace("RL t8 0 8\n", "");
+    let netlist = Netlist::new(&open);
+    let bias = || {
+        Gridleak::command("bias")
+            .path(netlist.path())
+            .arg("--strict")
+    };
+    let rest = bias().run();
+    assert!(
+        rest.status == 0 && rest.stderr.contains("no load on its taps"),
+        "{}",
+        rest.stderr
+    );
+    let driven = bias()
+        .option("--drive", "0.5")
+        .option("--frequency", "500")
+        .run();
+    assert!(
+        driven.status == 1
+            && driven.stderr.contains("warning")
+            && driven.stderr.contains("no load on its taps"),
+        "{}",
+        driven.stderr
+    );
+}

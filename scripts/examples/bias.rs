@@ -7,10 +7,7 @@ fn main() -> Result<(), Error> {
     for ohms in ["1k", "1k5", "2k7"] {
         let bench = netlist.clone().with("RK1", ohms).build()?;
         let watts = bench.figure("plate dissipation of XV1A")?.value;
-        println!(
-            "RK1 {ohms}: {watts:.2} W in the plate\n{}",
-            bench.quiescent()?
-        );
+        println!("RK1 {ohms}: {watts:.2} W\n{}", bench.quiescent()?);
     }
     Ok(())
 }

@@ -8,6 +8,7 @@ import numpy as np
 from .bottles import bottle_of, heater_of, spread_of
 from .ratings import capacitances_of, ratings_of
 from .sheets import of_valve
+from .triode_rows import apart
 
 WIDTH = 96
 ORDER = (
@@ -114,9 +115,10 @@ def cite(rows, label):
     """One comment that names the sources of some rows, and which were recalled."""
     sources = {}
     for row in rows:
-        seen = row.get("found") or "from memory" in row["source"]
-        mark = "" if seen else " (from memory)"
-        sources[row["source"].rstrip("., ") + mark] = None
+        source = row["source"].rstrip("., ")
+        plain = source.removeprefix("SEEN ")  # how the stage tables mark what was seen
+        seen = row.get("found") or plain != source or "from memory" in source
+        sources[plain + ("" if seen else " (from memory)")] = None
     return comment(f"{label}: " + "; ".join(sources) + ".") if sources else ""
 
 
@@ -166,7 +168,9 @@ def header(valve, sheets, sheet, summary):
         text += cite(charts_cited(sheets, sheet, held=False), "Plate and screen curves")
         text += cite(charts_cited(sheets, sheet, held=True), "Curves held back")
         text += cite(getattr(sheet, "samples", []), "Grid at and above zero, measured samples")
-        text += cite(getattr(sheet, "stages", []), "Stages")
+        stages = getattr(sheet, "stages", [])
+        text += cite([row for row in stages if not apart(sheet.name, row)], "Stages")
+        text += cite([row for row in stages if apart(sheet.name, row)], "Stages held back")
         text += cite(getattr(sheet, "outputs", []), "Output stages")
         text += cite(getattr(sheet, "straps", []), "Triode connection (judged only)")
         text += cite(getattr(sheet, "taps", []), "Ultralinear connection (judged only)")

@@ -27,12 +27,12 @@ pub enum Stability {
     Oscillates {
         /// At this frequency while it is small, Hz.
         freq_hz: f64,
-        /// By e in a second so many times.
+        /// By e, N times a second.
         growth_per_s: f64,
     },
     /// It runs away to one side.
     RunsAway {
-        /// By e in a second so many times.
+        /// By e, N times a second.
         growth_per_s: f64,
     },
     /// The circuit is too large for the answer, or has none.

@@ -59,7 +59,7 @@ pub fn solve(
     let mut search = Search::new(assembly, ask, held);
     let mut x = vec![0.0; search.assembly.len()];
     if !circuit.nodesets.is_empty() {
-        // The guesses are held first; then the circuit is let go from there.
+        // The guesses are held first; then the circuit is released from there.
         let mut guesses = held.to_vec();
         guesses.extend(
             circuit
@@ -167,7 +167,7 @@ const ALLOWED: Allowance = Allowance {
 };
 /// Volts or amperes that only a division by zero makes.
 const BOUNDLESS: f64 = 1e100;
-/// Steps of a walk in pseudo-time at the most.
+/// Steps of a walk in pseudo-time at most.
 const WALK: usize = 1000;
 /// A node that moves so far in one of them has no place to rest, V.
 const FAR_V: f64 = 1e7;
@@ -232,12 +232,11 @@ impl<'a, 'c> Search<'a, 'c> {
         self.anchor = None;
         self.ask.sources = 1.0;
         self.ask.gmin = 0.0;
-        match self.assembly.circuit.nodesets.is_empty() {
-            true => self.assembly.forget(),
+        if self.assembly.circuit.nodesets.is_empty() {
+            self.assembly.forget();
+        } else {
             // The laws start from the guess and not from where they like to.
-            false => {
-                self.assembly.evaluate(x, self.ask, 0.0, false);
-            }
+            self.assembly.evaluate(x, self.ask, 0.0, false);
         }
         match method {
             Method::Plain => self.newton(x),

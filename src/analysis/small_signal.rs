@@ -107,7 +107,7 @@ impl SmallSignal {
         Ok(At { small: self, s })
     }
 
-    /// The same circuit about the same point with a resistance of so many siemens between two nodes
+    /// The same circuit about the same point with a resistance of N siemens between two nodes
     /// taken out.
     pub fn without(&self, a: Node, b: Node, siemens: f64) -> SmallSignal {
         let mut other = self.clone();

@@ -27,7 +27,7 @@ mod pieces;
 pub use bounds::{ALIASES_DB, TONE_DB};
 use estimate::Band;
 pub use estimate::Estimate;
-pub use pieces::{Kind, LEAD_S, MEASURED_S, Piece, pieces};
+pub use pieces::{LEAD_S, MEASURED_S, Piece, PieceKind, pieces};
 
 /// Factors that can be asked for.
 pub const FACTORS: [usize; 5] = [1, 2, 4, 8, 16];
@@ -36,7 +36,7 @@ pub const CHOICES: [usize; 3] = [4, 8, 16];
 
 /// The factor chosen, and what was estimated for it.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Choice {
+pub struct Oversampling {
     /// One of [`FACTORS`].
     pub factor: usize,
     /// None where there was nothing to compare: one of the renders has no solution.
@@ -69,10 +69,10 @@ struct Judged {
 pub fn choose<E>(
     pieces: &[Piece],
     mut render: impl FnMut(&[Trial]) -> Result<Vec<Option<Vec<f64>>>, E>,
-) -> Result<Choice, E> {
+) -> Result<Oversampling, E> {
     let mut judged: Vec<Judged> = pieces.iter().map(|_| Judged::default()).collect();
     let mut open: Vec<usize> = (0..pieces.len()).collect();
-    let mut choice = Choice {
+    let mut choice = Oversampling {
         factor: CHOICES[0],
         estimate: None,
         piece: 0,
@@ -134,7 +134,7 @@ mod tests {
 
     fn piece(samples: Vec<f64>) -> Piece {
         Piece {
-            kind: Kind::Loudest,
+            kind: PieceKind::Loudest,
             measured: 960..2880,
             clip: Clip {
                 rate_hz: 48_000,
@@ -150,7 +150,7 @@ mod tests {
     }
 
     /// Renders of which only the coarsest is wrong, by what `error` says of each sample.
-    fn judged(error: impl Fn(usize) -> f64) -> Choice {
+    fn judged(error: impl Fn(usize) -> f64) -> Oversampling {
         let pieces = [piece(sine(1000.0, 0.08).collect())];
         let Ok(choice) = choose(&pieces, |trials| {
             let render = |trial: &Trial| {

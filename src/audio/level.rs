@@ -65,7 +65,7 @@ pub fn decibels(ratio: f64) -> f64 {
     20.0 * fun::log10(ratio)
 }
 
-/// The ratio of amplitudes that so many decibels stand for.
+/// The ratio of amplitudes that N decibels stand for.
 pub fn ratio(decibels: f64) -> f64 {
     fun::pow(10.0, decibels / 20.0)
 }
@@ -164,7 +164,7 @@ impl<F: Read> Spooled<F> {
     }
 
     /// Replaces the contents of `block` by the next samples times `gain`,
-    /// `most` at the most; it stays empty only at the end.
+    /// at most `most`; it stays empty only at the end.
     ///
     /// # Errors
     /// If the store cannot be read.

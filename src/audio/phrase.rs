@@ -136,7 +136,7 @@ struct Ringing {
     top_s: f64,
 }
 
-/// A free string, one under the picking hand, one that is let go.
+/// A free string, one under the picking hand, one that is released.
 const FREE: Ringing = Ringing {
     low_s: 6.0,
     top_s: 0.9,

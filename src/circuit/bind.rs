@@ -175,7 +175,7 @@ impl<'a> Binder<'a> {
     }
 
     /// Whether names that may have been meant are still looked for: that takes its time,
-    /// and past so many problems nobody reads them.
+    /// and past that many problems nobody reads them.
     fn is_searching(&self) -> bool {
         self.problems.len() <= super::problem::MOST
     }

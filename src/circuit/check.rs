@@ -1,5 +1,5 @@
 //! Topology checks, before any number is computed: faults of wiring that would make
-//! the equations unsolvable, told in the builder's words.
+//! the equations unsolvable, reported in the builder's words.
 
 use super::names::list;
 use super::network::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};

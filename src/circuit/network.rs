@@ -6,7 +6,7 @@ use crate::device::pot::Track;
 use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
-use crate::device::{Kind, Law, Pin, Rating, Reading};
+use crate::device::{Kind, Law, Pin, Rating, Readout};
 use crate::diag::Span;
 use crate::netlist::card::Tolerance;
 use crate::netlist::notes::Notes;
@@ -204,7 +204,7 @@ pub struct Element {
     /// Current paths.
     pub ports: Vec<Port>,
     /// What it can report: name, law, output.
-    pub readings: Vec<(Reading, usize, usize)>,
+    pub readings: Vec<(Readout, usize, usize)>,
     /// Its ratings.
     pub limits: Vec<Rating>,
     /// What a comment on its line says the part stands, W or V.

@@ -6,8 +6,8 @@ use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
 use crate::netlist::card::{Assign, Value};
 use crate::num::{self, Role};
-use std::cell::Cell;
 use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// The name that stands for every mains source together, in per cent of what the netlist says.
 pub const MAINS: &str = "mains";
@@ -26,7 +26,7 @@ pub enum What {
 }
 
 /// One setting.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct Setting {
     /// Which kind.
     pub what: What,
@@ -36,7 +36,9 @@ pub struct Setting {
     pub value: Value,
     /// Where it was typed.
     pub span: Option<Span>,
-    used: Cell<bool>,
+    /// Whether a circuit had something of that name. Threads share settings to build their own
+    /// circuits from [`Overrides::unused_yet`].
+    used: AtomicBool,
 }
 
 impl Setting {
@@ -47,7 +49,7 @@ impl Setting {
             target: target.into(),
             value,
             span,
-            used: Cell::new(false),
+            used: AtomicBool::new(false),
         }
     }
 
@@ -61,6 +63,18 @@ impl Setting {
             out.push(CircuitProblem::Doubtful { text, doubt }.warn_at(self.value.span));
         }
         number
+    }
+}
+
+impl Clone for Setting {
+    fn clone(&self) -> Self {
+        Setting {
+            what: self.what,
+            target: self.target.clone(),
+            value: self.value.clone(),
+            span: self.span,
+            used: AtomicBool::new(self.used.load(Ordering::Relaxed)),
+        }
     }
 }
 
@@ -95,6 +109,21 @@ impl Overrides {
             ledger,
             ..Overrides::default()
         }
+    }
+
+    /// The same settings, used by nothing yet, and more: for one of many circuits that are built
+    /// side by side. What fits nothing in it is an error there.
+    pub fn unused_yet<'s>(&'s self, more: impl IntoIterator<Item = &'s Setting>) -> Self {
+        let mut all = Overrides::audited(self.ledger.clone());
+        for s in self.list.iter().chain(more) {
+            all.push(Setting::new(
+                s.what,
+                s.target.clone(),
+                s.value.clone(),
+                s.span,
+            ));
+        }
+        all
     }
 
     /// Adds one; a later one of the same name wins.
@@ -136,7 +165,9 @@ impl Overrides {
         let places = keys.iter().filter_map(|key| self.by_target.get(key));
         let found = places.flatten().copied();
         let found = found.filter(|&k| self.list[k].what == what);
-        let last = found.inspect(|&k| self.list[k].used.set(true)).max()?;
+        let last = found
+            .inspect(|&k| self.list[k].used.store(true, Ordering::Relaxed))
+            .max()?;
         Some(&self.list[last])
     }
 
@@ -150,7 +181,7 @@ impl Overrides {
     ) -> Vec<Diagnostic> {
         self.list
             .iter()
-            .filter(|s| !s.used.get())
+            .filter(|s| !s.used.load(Ordering::Relaxed))
             .map(|s| {
                 let near =
                     |names: &[&str]| nearest(&s.target, names.iter().copied()).map(str::to_string);

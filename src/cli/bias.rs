@@ -21,6 +21,7 @@ use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings as measured;
 use crate::measure::quiescent::{self, AtRest};
 use crate::num;
+use crate::parts;
 use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -125,6 +126,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         AtRest::Point(_) => None,
     };
     let mut findings = measured::at_rest(&mut assembly, &quiescent.x, mains_hz);
+    findings.extend(parts::overloaded(&circuit));
     let charted = rows.len();
     if let Some(stressed) = &stressed {
         rows.extend(stressed.rows());

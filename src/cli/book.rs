@@ -15,11 +15,11 @@ mod sections;
 mod typeset;
 
 use super::command::Command;
-use super::common::{PendingText, Session};
+use super::common::{PendingText, Session, out_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::render::job;
-use super::{check, driven, interrupt, parallel};
+use super::{check, driven, driven_source, interrupt, parallel};
 use crate::report::progress::Progress;
 use answer::{Answer, Request};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -38,19 +38,8 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     command
-        .arg(
-            Arg::new("out")
-                .long("out")
-                .value_name("FILE.html")
-                .required(true)
-                .help("Where the book goes; - is standard output"),
-        )
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source that is the input; without it the one with an AC value"),
-        )
+        .arg(out_option("FILE.html", "Where the book goes; - is standard output"))
+        .arg(driven_source::option("The source that is the input; without it the one with an AC value"))
         .arg(
             Arg::new("sheet")
                 .long("sheet")

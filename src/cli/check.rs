@@ -261,9 +261,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         plots::stage(&mut outputs, Path::new(folder), &checked)?;
     }
     let record = matches.get_flag("record");
-    let recorded = match record {
-        true => recording::stage(&mut outputs, &checked, matches.get_flag("overwrite"))?,
-        false => recording::Recorded::default(),
+    let recorded = if record {
+        recording::stage(&mut outputs, &checked, matches.get_flag("overwrite"))?
+    } else {
+        recording::Recorded::default()
     };
     let shown = !quiet && !both.contains(&true);
     if shown {

@@ -109,6 +109,11 @@ pub fn word_option(name: &'static str, value: &'static str, help: &'static str) 
     Arg::new(name).long(name).value_name(value).help(help)
 }
 
+/// `--out`, of the commands that make one file for people to look at; `-` is standard output.
+pub fn out_option(value: &'static str, help: &'static str) -> Arg {
+    word_option("out", value, help).required(true)
+}
+
 /// Bytes that a circuit takes, solved and charted, for each byte of its lines (measured on
 /// ladders of 10 000 and 100 000 nodes). Comments take nothing.
 const BUILT: f64 = 70.0;
@@ -271,7 +276,7 @@ impl<'m> Session<'m> {
         }
     }
 
-    /// Ends a run: stages the record where JSON was asked for, tells what the audit found, shows
+    /// Ends a run: stages the record where JSON was asked for, reports what the audit found, shows
     /// the chart, and puts the outputs in place.
     ///
     /// # Errors

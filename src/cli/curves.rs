@@ -2,6 +2,8 @@
 
 mod drawn;
 mod findings;
+mod pair;
+mod pair_drawn;
 
 use super::command::Command;
 use super::common::{PendingText, Session, number_option};
@@ -16,7 +18,7 @@ use crate::diag::{Files, nearest};
 use crate::measure::load_line::{self, Device, State};
 use crate::num::{self, Role};
 use crate::system::probe::Observable;
-use clap::{Arg, ArgMatches};
+use clap::{Arg, ArgAction, ArgMatches};
 use findings::{Findings, LINE, line};
 use serde_json::json;
 use std::path::Path;
@@ -61,11 +63,17 @@ fn options(command: clap::Command) -> clap::Command {
             "V",
             "Add the path that a sine of this peak at --source takes, at --frequency",
         ))
+        .arg(driven_source::option(
+            "The source that --level drives; otherwise the only one with an AC value",
+        ))
         .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source that --level drives; otherwise the only one with an AC value"),
+            Arg::new("pair")
+                .long("pair")
+                .requires("netlist")
+                .action(ArgAction::SetTrue)
+                .help(
+                    "The composite characteristic of the push-pull pair that the valve is one of",
+                ),
         )
         .arg(
             Arg::new("plot")
@@ -123,6 +131,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let (Some(model), None) = (&element.model, type_name) {
         found.name += &format!(" ({model})");
     }
+    if session.flag("pair") {
+        let family = (&found.family.grids[..], found.vsk);
+        found.pair = Some(pair::find(&circuit, &element.name, freq_hz, family)?);
+    }
     if type_name.is_some() {
         found.title = format!("{} by itself", found.name);
     }
@@ -130,7 +142,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         file.fill(&csv(&found))?;
     }
     if let Some(file) = plot {
-        file.fill(&drawn::plot(&found))?;
+        file.fill(&match &found.pair {
+            Some(pushed) => pair_drawn::plot(&found, pushed),
+            None => drawn::plot(&found),
+        })?;
     }
     session.finish(outputs, || record(&found), || printed(&found))?;
     Ok(Outcome::Done)
@@ -269,6 +284,7 @@ fn find(
         most_w: device.most_w,
         most_v: device.most_v,
         path,
+        pair: None,
     })
 }
 
@@ -348,6 +364,18 @@ fn csv(found: &Findings) -> String {
         row(state("point", &worked.point));
     }
     found.path.iter().for_each(|s| row(state("path", s)));
+    if let Some(pair) = &found.pair {
+        for (e, list) in &pair.curves {
+            for &(v, i) in list {
+                let mut cells = plain("composite", (v, i));
+                cells[1] = num::full(pair.vgk + e);
+                row(cells);
+            }
+        }
+        pair.load
+            .iter()
+            .for_each(|&p| row(plain("composite load", p)));
+    }
     let bytes = writer.into_inner().expect("writing to memory");
     String::from_utf8(bytes).expect("words and numbers")
 }
@@ -366,6 +394,7 @@ fn record(found: &Findings) -> serde_json::Value {
         "plate_dissipation_limit_w": found.most_w,
         "characteristics": found.characteristics.iter().map(|c| c.iter().map(state).collect::<Vec<_>>()).collect::<Vec<_>>(),
         "path": found.path.iter().map(state).collect::<Vec<_>>(),
+        "pair": found.pair.as_ref().map(pair::record),
     })
 }
 
@@ -404,6 +433,9 @@ fn printed(found: &Findings) -> String {
             show(low, "V"),
             show(high, "V")
         );
+    }
+    if let Some(pushed) = &found.pair {
+        text += &pair::printed(pushed);
     }
     text += "  volts against the cathode\n";
     text

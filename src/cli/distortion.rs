@@ -54,12 +54,9 @@ fn options(command: clap::Command) -> clap::Command {
             "Peaks at the source; without it that of the source's own sine. FROM..TO is a \
              sweep with ten levels a decade, FROM..TO/N one of N levels",
         ))
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source that gives the sine; without it the one with an AC value"),
-        )
+        .arg(driven_source::option(
+            "The source that gives the sine; without it the one with an AC value",
+        ))
         .arg(
             Arg::new("onset")
                 .long("onset")
@@ -281,7 +278,9 @@ fn measured(
             .fold(f64::INFINITY, f64::min);
         measured.onsets = tester.onsets(findings.freq_hz, &ONSETS, near, poll)?;
     }
-    if session.text("plot").is_some() && findings.pair.is_none() {
+    // With the mains taking part each level costs as much as all of a bench supply's: there the plot
+    // has those that were asked for.
+    if session.text("plot").is_some() && findings.pair.is_none() && !measured.mains {
         // Measured last, so that the figures asked for are the same with and without a plot.
         let found: Vec<f64> = measured.drawn().map(|r| r.level).collect();
         for level in levels::between(&found) {

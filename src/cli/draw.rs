@@ -5,7 +5,7 @@ mod only;
 mod plain;
 
 use super::command::Command;
-use super::common::{self, Session};
+use super::common::{self, Session, out_option};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
@@ -31,13 +31,10 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     command
-        .arg(
-            Arg::new("out")
-                .long("out")
-                .value_name("FILE.svg")
-                .required(true)
-                .help("Where the drawing goes; - is standard output"),
-        )
+        .arg(out_option(
+            "FILE.svg",
+            "Where the drawing goes; - is standard output",
+        ))
         .arg(
             Arg::new("volts")
                 .long("volts")

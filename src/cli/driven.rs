@@ -9,18 +9,12 @@ use crate::figure::driven_source::own_sine;
 use crate::measure::stress::{self, Sine, State, Survey};
 use crate::num::{self, Role};
 use crate::report::progress::Progress;
-use clap::Arg;
 use std::cell::RefCell;
 
 /// Adds the options that say how the circuit is driven; `--drive` is the command's own.
 pub fn options(command: clap::Command) -> clap::Command {
     command
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source that --drive plays at"),
-        )
+        .arg(source::option("The source that --drive plays at"))
         .arg(number_option(
             "frequency",
             "F",

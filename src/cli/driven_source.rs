@@ -1,13 +1,19 @@
 //! The source that a command drives (`--source`, or the only one with an AC value) and the load
 //! that it measures (`--load`).
 
-use super::common::Session;
+use super::common::{Session, word_option};
 use super::failure::Failure;
 use crate::circuit::{Circuit, Element};
 use crate::device::source::Drive;
 use crate::figure::driven_source;
 use crate::measure::distortion::Load;
 use crate::system::assemble::Driven;
+use clap::Arg;
+
+/// `--source`, of the commands that drive a circuit; read by [`named`].
+pub fn option(help: &'static str) -> Arg {
+    word_option("source", "NAME", help)
+}
 
 /// Its name as in the netlist, its place and what it gives by itself.
 ///

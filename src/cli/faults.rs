@@ -11,9 +11,9 @@ use super::interrupt;
 use super::outcome::Outcome;
 use crate::circuit::bind::Timing;
 use crate::faults::diagnosis::Case;
+use crate::faults::point::Quantity;
 use crate::faults::rank::Meter;
 use crate::faults::readings::{self, Reading};
-use crate::faults::state::Quantity;
 use crate::netlist::Loader;
 use crate::num::Role;
 use crate::report::progress::Progress;
@@ -37,7 +37,7 @@ fn options(command: clap::Command) -> clap::Command {
                 "READINGS.csv",
                 "What the meter showed: a CSV of probe,value (DC volts); with a column `state` also \
                  volts with valves pulled or a switch open, r(node) with the mains off; `gain \
-                 v(node)` at 1 kHz",
+                 v(node)` at 1 kHz; `ripple v(node)` of a supply on the mains",
             )
             .required(true),
         )
@@ -157,7 +157,10 @@ fn read(
 ) -> Result<Vec<Reading>, Failure> {
     let text = match session.guards.loader().load(path, None) {
         Ok((_, text)) => text,
-        Err(problem) => return Err(Failure::usage(problem.to_string())),
+        Err(problem) => {
+            return Err(Failure::usage(format!("{path}: {problem}"))
+                .hint("write what the meter showed into it, one `v(node),volts` a line"));
+        }
     };
     readings::read(&text, circuit).map_err(|wrong| {
         Failure::usage(format!(

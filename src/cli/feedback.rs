@@ -54,12 +54,9 @@ fn options(command: clap::Command) -> clap::Command {
                 .required(true)
                 .help("Its values, ohms; `open` takes it out"),
         )
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source that gives the signal; without it the one with an AC value"),
-        )
+        .arg(driven_source::option(
+            "The source that gives the signal; without it the one with an AC value",
+        ))
         .arg(number_option(
             "frequency",
             "F",

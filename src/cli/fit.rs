@@ -186,9 +186,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     session.finish(
         outputs,
         || shown::record(&findings),
-        || match taken {
-            true => String::new(),
-            false => shown::printed(&findings, out),
+        || {
+            if taken {
+                String::new()
+            } else {
+                shown::printed(&findings, out)
+            }
         },
     )?;
     Ok(Outcome::Done)

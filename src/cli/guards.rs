@@ -77,9 +77,10 @@ impl Guards {
             if let Ok(Some(path)) = matches.try_get_one::<String>(option) {
                 let path = Path::new(path);
                 self.outputs().preflight(path)?;
-                match resumes && option == "csv" {
-                    true => inputs::will_go_on_with(path),
-                    false => inputs::will_write(path, option),
+                if resumes && option == "csv" {
+                    inputs::will_go_on_with(path)
+                } else {
+                    inputs::will_write(path, option)
                 }
             }
         }
@@ -114,7 +115,7 @@ impl Guards {
         Err(Failure::usage(message(num::full(found.ceil()), most)).hint(raise(bound)))
     }
 
-    /// Refuses more figures than may be kept, or than there is room for at so many bytes each.
+    /// Refuses more figures than may be kept, or than there is room for at N bytes each.
     pub fn room_for_figures(&self, count: f64, bytes_each: f64) -> Result<(), Failure> {
         self.within(Bound::Figures, count, |count, most| {
             format!("{count} figures are asked for, at most {most} are kept")

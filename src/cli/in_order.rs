@@ -30,7 +30,7 @@ impl<R> Drop for Leaving<'_, R> {
     }
 }
 
-/// Does the jobs of a range on so many threads. Each thread makes itself what it works with;
+/// Does the jobs of a range on N threads. Each thread makes itself what it works with;
 /// `take` gets the results in the order of the jobs, on the calling thread.
 ///
 /// # Errors

@@ -10,7 +10,7 @@ mod heard;
 mod shown;
 
 use super::command::{Command, SAFETY};
-use super::common::{PendingText, Session};
+use super::common::{PendingText, Session, out_option};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
@@ -65,13 +65,10 @@ fn options(command: clap::Command) -> clap::Command {
                      frequency 1k, level 0.1`; `gridleak check --explain` lists every figure",
                 ),
         )
-        .arg(
-            Arg::new("out")
-                .long("out")
-                .value_name("PAGE.html")
-                .required(true)
-                .help("The page, with the sounds in it; open it in a browser"),
-        )
+        .arg(out_option(
+            "PAGE.html",
+            "The page, with the sounds in it; open it in a browser",
+        ))
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {

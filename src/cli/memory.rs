@@ -6,7 +6,7 @@ use super::failure::Failure;
 /// What the solver and everything small around it take besides, bytes.
 const BESIDE: f64 = 4e6;
 
-/// Makes sure that there is room for so many bytes, on top of what is in use.
+/// Makes sure that there is room for N bytes, on top of what is in use.
 ///
 /// # Errors
 /// If the system would not give them (`ulimit -v`, or more than the machine has). It may take

@@ -112,9 +112,10 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
                 Err(e) => e.kind() == std::io::ErrorKind::BrokenPipe,
                 Ok(()) => true,
             };
-            return match asked && told {
-                true => Outcome::Done,
-                false => Outcome::Bad,
+            return if asked && told {
+                Outcome::Done
+            } else {
+                Outcome::Bad
             };
         }
     };

@@ -17,7 +17,7 @@ use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
 use crate::system::assemble::Driven;
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use clap::{Arg, ArgMatches};
 use serde_json::{Value, json};
 use std::path::Path;
@@ -32,9 +32,9 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     frequencies::options(command)
-        .arg(Arg::new("source").long("source").value_name("NAME").help(
+        .arg(driven_source::option(
             "The source that equivalent input noise stands at; without it the one with \
-                     an AC value, if there is one",
+             an AC value, if there is one",
         ))
         .arg(
             Arg::new("plot")
@@ -141,7 +141,7 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
                 .hint("for example `--probe v(out)`"),
         );
     };
-    if probe.kind != Kind::Voltage {
+    if probe.kind != ProbeKind::Voltage {
         return Err(Failure::usage(format!(
             "`{}`: noise is heard as a voltage, expected v(...)",
             probe.label

@@ -9,7 +9,7 @@ pub fn processors() -> usize {
     std::thread::available_parallelism().map_or(1, NonZero::get)
 }
 
-/// Does every job, on so many threads at most; the results stand in the order of the jobs
+/// Does every job, on at most N threads; the results stand in the order of the jobs
 /// whatever thread was first.
 pub fn map<J: Sync, R: Send>(jobs: &[J], threads: usize, work: impl Fn(&J) -> R + Sync) -> Vec<R> {
     let next = AtomicUsize::new(0);

@@ -190,9 +190,10 @@ fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> S
         .filter(|s| s.1.is_none())
         .map(|s| s.0.name.as_str())
         .collect();
-    let silent = match survey.states.iter().any(|s| s.sine.is_some()) {
-        true => "",
-        false => "; nothing plays: --drive counts in what a signal does",
+    let silent = if survey.states.iter().any(|s| s.sine.is_some()) {
+        ""
+    } else {
+        "; nothing plays: --drive counts in what a signal does"
     };
     text += &format!("{}{silent}\n\n{}", names.join(", "), table.text());
     for (volts, amperes, bottles) in &heaters.sums {

@@ -5,11 +5,11 @@ pub(super) mod playing;
 mod summary;
 
 use super::command::Command;
-use super::common::{self, Session, number_option};
+use super::common::{self, Session, number_option, out_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt, parallel, variant};
-use crate::audio::aliasing::Choice;
+use crate::audio::aliasing::Oversampling;
 use crate::audio::automation::{Curve, Turning};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
@@ -44,13 +44,7 @@ const CURVE: u64 = 256 << 20;
 
 fn options(command: clap::Command) -> clap::Command {
     playing::options(command)
-        .arg(
-            Arg::new("out")
-                .long("out")
-                .value_name("OUT.wav")
-                .required(true)
-                .help("The sound that comes out"),
-        )
+        .arg(out_option("OUT.wav", "The sound that comes out"))
         .arg(number_option(
             "output-volts",
             "V",
@@ -284,7 +278,7 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
             false => format!("{}: ", job.label),
         };
         if let Oversample::Auto(pieces) = &plan.oversample {
-            let Choice {
+            let Oversampling {
                 factor,
                 estimate,
                 piece,

@@ -16,11 +16,11 @@ use crate::circuit::{self, Circuit, Node};
 use crate::math::lu::Singular;
 use crate::measure::band::Band;
 use crate::measure::gain::{self, Response, Seen, Wanted};
-use crate::measure::quiescent;
+use crate::measure::quiescent::{self, AtRest};
 use crate::measure::refine;
 use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use clap::{Arg, ArgAction, ArgMatches};
 use std::path::Path;
 
@@ -34,12 +34,9 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     frequencies::options(command)
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source that gives 1 V (1 A) AC; without it the one with an AC value"),
-        )
+        .arg(driven_source::option(
+            "The source that gives 1 V (1 A) AC; without it the one with an AC value",
+        ))
         .arg(
             Arg::new("impedance")
                 .long("impedance")
@@ -162,6 +159,8 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
         curves: Vec::new(),
     };
     let progress = Progress::new("response", figures, session.quiet);
+    // On the mains each version's cycle is looked for near that of the first: a knob moves it little.
+    let mut first: Option<AtRest> = None;
     for variant in variants {
         interrupt::check()?;
         let circuit = session.circuit_with(&variant.settings, Timing::default())?;
@@ -190,7 +189,7 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
             &findings,
             variant,
             (driven, probes, seen),
-            &progress,
+            (&progress, &mut first),
         )?;
         findings.curves.push(curves);
     }
@@ -203,9 +202,12 @@ fn curves(
     findings: &Findings,
     variant: Variant,
     (driven, probes, seen): (Driven, Vec<Observable>, Vec<Seen>),
-    progress: &Progress,
+    (progress, first): (&Progress, &mut Option<AtRest>),
 ) -> Result<Curves, Failure> {
-    let (x, mut assembly) = quiescent::at_rest(circuit)?;
+    let near = first.as_ref().filter(|f| matches!(f, AtRest::Cycle(..)));
+    let (rest, mut assembly) = quiescent::solve_near(circuit, near, false)?;
+    let x = rest.x;
+    first.get_or_insert(rest.found);
     let pickups = probes
         .iter()
         .filter_map(|p| p.pickup(&mut assembly, &x))
@@ -319,10 +321,10 @@ fn probes(
     if probes.is_empty() {
         probes = session.probes(circuit, &["tran"])?;
     }
-    if let (true, Some(power)) = (typed, probes.iter().find(|p| p.kind == Kind::Power)) {
+    if let (true, Some(power)) = (typed, probes.iter().find(|p| p.kind == ProbeKind::Power)) {
         return Err(no_small_power(&power.label));
     }
-    probes.retain(|p| p.kind != Kind::Power);
+    probes.retain(|p| p.kind != ProbeKind::Power);
     if probes.is_empty() && fall_back {
         probes = (1..circuit.nodes.len())
             .filter(|&k| !circuit.nodes[k].inner)

@@ -142,12 +142,12 @@ fn times(session: &Session<'_>) -> Result<Run, Failure> {
     let step = session.positive("step", Role::Time)?;
     let from = session.number("from", Role::Time)?;
     timing::run(&session.draft.netlist, stop, step, from).map_err(|wrong| match wrong {
-        timing::Wrong::Missing(what) => Failure::usage(format!(
+        timing::BadTimes::Missing(what) => Failure::usage(format!(
             "no `--{what}` is given, and the netlist has no .tran line"
         ))
         .hint("for example `--stop 20m --step 10u`"),
-        timing::Wrong::NotPositive => Failure::usage("step and stop must be more than zero"),
-        timing::Wrong::From(from, stop) => Failure::usage(format!(
+        timing::BadTimes::NotPositive => Failure::usage("step and stop must be more than zero"),
+        timing::BadTimes::From(from, stop) => Failure::usage(format!(
             "`--from` is {} s, expected 0 to {} s",
             num::full(from),
             num::full(stop)

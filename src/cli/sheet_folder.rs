@@ -1,4 +1,4 @@
-//! What stands beside a sheet, or in the folder that a command is called from.
+//! The files beside a sheet, or in the folder that a command is called from.
 
 use super::memory;
 use crate::audio::clip::Clip;

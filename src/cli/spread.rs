@@ -137,7 +137,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     interrupt::watch();
     let path = |name: &str| asked.text(name).map(Path::new);
-    let kept = rows::Kept::new(&asked)?;
+    let kept = rows::KeptRows::new(&asked)?;
     // The table is put in place even if the run is broken off, the others only if it is not.
     let (mut outputs, mut table) = (asked.guards.outputs(), asked.guards.outputs());
     let json = PendingText::stage(&mut outputs, path("json"))?;

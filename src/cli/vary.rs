@@ -7,7 +7,6 @@ use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
 use super::{interrupt, parallel};
 use crate::circuit::bind::Timing;
-use crate::circuit::params::{Overrides, Setting};
 use crate::diag::Span;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::{Choice, choose};
@@ -105,22 +104,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let figure_list: Vec<&Figure> = figures.iter().collect();
     let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let stopped = || interrupt::check().is_err();
-    // Settings note their use, so that every combination has its own.
-    let given: Vec<_> = session
-        .settings()
-        .list()
-        .iter()
-        .map(|s| (s.what, s.target.clone(), s.value.clone(), s.span))
-        .collect();
+    let given = session.settings();
     let (netlist, sources) = (&session.draft.netlist, &session.draft.files);
     let progress = Progress::new("vary", combinations.len() as f64, session.quiet);
     let measured = parallel::map(&combinations, parallel::processors(), |choices| {
         let (netlist, settings) = choose(netlist, &base, choices);
-        let mut all = Overrides::audited(base.ledger.clone());
-        for (what, target, value, span) in &given {
-            all.push(Setting::new(*what, target.clone(), value.clone(), *span));
-        }
-        settings.list().iter().for_each(|s| all.push(s.clone()));
+        let all = given.unused_yet(settings.list());
         let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
         let found = readings(&mut bench, &figure_list);
         progress.one_more();

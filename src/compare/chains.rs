@@ -87,7 +87,7 @@ fn chains(graph: &Graph) -> Vec<Chain> {
             walked += 1;
         }
         if walked > graph.parts.len() {
-            continue; // a ring hangs on nothing
+            continue; // a ring is attached to nothing
         }
         let mut chain = Chain {
             links: Vec::new(),

@@ -48,7 +48,7 @@ fn unique(
         .collect()
 }
 
-/// How far around a part is looked for what tells it from others, in parts.
+/// How far around a part is looked for what distinguishes it from others, in parts.
 const DEPTH: usize = 6;
 
 /// Parts that nothing but their surroundings tell apart correspond where these are unique in

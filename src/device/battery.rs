@@ -141,7 +141,7 @@ fn answers_are_finite_everywhere() {
                         assert!(x.is_finite(), "{} {u:?} {a:?}", s.kind.name);
                     }
                     let mut moved = u.clone();
-                    law.limit(&mut moved, &vec![0.0; u.len()], memory);
+                    law.damp(&mut moved, &vec![0.0; u.len()], memory);
                     assert!(moved.iter().all(|x| !x.is_nan()), "{} {u:?}", s.kind.name);
                     let next = law.next_memory(&u, memory);
                     assert!(law.remembers() || next == memory);

@@ -66,7 +66,7 @@ const SMALLEST: f64 = 1e-300;
 const STRAIGHT: f64 = 300.0;
 
 impl Program {
-    /// Of so many control values. Panics on a step that uses a later one: our bug.
+    /// Of N control values. Panics on a step that uses a later one: our bug.
     pub fn new(controls: usize, steps: Vec<Operation>) -> Self {
         assert!(!steps.is_empty());
         Program { controls, steps }

@@ -27,9 +27,9 @@
 //! vaf, var, ikf, ikr, irb, vtf: 0 or silence stands for infinite; itf = 0 makes w = 1.
 //! Derivatives: product and chain rule on the lines above, in `answer`.
 //!
-//! Kept finite: E as `limit::exp_limited`; below 0.05 the bracket of q1 is replaced by the
+//! Kept finite: E as `damping::exp_limited`; below 0.05 the bracket of q1 is replaced by the
 //! tangent of its inverse; 1 + 4 q2 is held above 1e-3; rbm is held above rb/1000, else a
-//! transistor driven hard would have no base resistance at all; beyond `limit::REACH` the
+//! transistor driven hard would have no base resistance at all; beyond `damping::REACH` the
 //! law stands still. The published charge drops 1/qb for vbe < 0, here it stays: no kink.
 //!
 //! Temperature: is with eg and xti; bf and br grow with xtb; ise and isc as
@@ -41,149 +41,17 @@
 //! breakdown, substrate current. Noise: shot of collector and base, kf ib^af/f at the base,
 //! thermal of the base resistance (`noise`).
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+mod parameters;
+
+use super::kind::{Device, Given, Kind, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::{DeviceRole, Polarity};
+use crate::device::damping::{self, exp_limited};
 use crate::device::junction::{Depletion, DepletionLaw, Junction, heat, saturation_factor};
-use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
 use crate::math::fun;
+use parameters::{INSTANCE, PARAMS};
 use std::f64::consts::PI;
-
-const PARAMS: &[Param] = &[
-    Param::new("is", "saturation current", "A", 1e-16, 1e-60..=1.0),
-    Param::new("bf", "forward current gain", "1", 100.0, 1e-3..=1e6),
-    Param::new("nf", "forward emission coefficient", "1", 1.0, 0.1..=100.0),
-    Param::new(
-        "vaf",
-        "forward Early voltage, 0 for infinite",
-        "V",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new(
-        "ikf",
-        "forward knee current, 0 for infinite",
-        "A",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new("ise", "base-emitter leakage current", "A", 0.0, 0.0..=1.0),
-    Param::new(
-        "ne",
-        "base-emitter leakage coefficient",
-        "1",
-        1.5,
-        0.1..=100.0,
-    ),
-    Param::new("br", "reverse current gain", "1", 1.0, 1e-6..=1e6),
-    Param::new("nr", "reverse emission coefficient", "1", 1.0, 0.1..=100.0),
-    Param::new(
-        "var",
-        "reverse Early voltage, 0 for infinite",
-        "V",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new(
-        "ikr",
-        "reverse knee current, 0 for infinite",
-        "A",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new("isc", "base-collector leakage current", "A", 0.0, 0.0..=1.0),
-    Param::new(
-        "nc",
-        "base-collector leakage coefficient",
-        "1",
-        2.0,
-        0.1..=100.0,
-    ),
-    Param::new("rb", "base resistance at no current", "ohm", 0.0, 0.0..=1e9),
-    Param::new(
-        "irb",
-        "base current where rb has fallen half way, 0 for infinite",
-        "A",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new(
-        "rbm",
-        "base resistance at high current, rb if silent",
-        "ohm",
-        f64::NAN,
-        0.0..=1e9,
-    ),
-    Param::new("re", "emitter resistance", "ohm", 0.0, 0.0..=1e9),
-    Param::new("rc", "collector resistance", "ohm", 0.0, 0.0..=1e9),
-    Param::new(
-        "cje",
-        "base-emitter capacitance at 0 V",
-        "F",
-        0.0,
-        0.0..=1.0,
-    ),
-    Param::new("vje", "base-emitter potential", "V", 0.75, 0.01..=100.0),
-    Param::new("mje", "base-emitter grading", "1", 0.33, 0.0..=0.95),
-    Param::new("tf", "forward transit time", "s", 0.0, 0.0..=1.0),
-    Param::new("xtf", "growth of tf with bias", "1", 0.0, 0.0..=1e6),
-    Param::new(
-        "vtf",
-        "vbc dependence of tf, 0 for infinite",
-        "V",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new("itf", "current dependence of tf", "A", 0.0, 0.0..=1e9),
-    Param::new("ptf", "excess phase, unused", "deg", 0.0, 0.0..=360.0),
-    Param::new(
-        "cjc",
-        "base-collector capacitance at 0 V",
-        "F",
-        0.0,
-        0.0..=1.0,
-    ),
-    Param::new("vjc", "base-collector potential", "V", 0.75, 0.01..=100.0),
-    Param::new("mjc", "base-collector grading", "1", 0.33, 0.0..=0.95),
-    Param::new(
-        "xcjc",
-        "fraction of cjc at the inner base",
-        "1",
-        1.0,
-        0.0..=1.0,
-    ),
-    Param::new("tr", "reverse transit time", "s", 0.0, 0.0..=1.0),
-    Param::new("cjs", "substrate capacitance at 0 V", "F", 0.0, 0.0..=1.0),
-    Param::new("vjs", "substrate potential", "V", 0.75, 0.01..=100.0),
-    Param::new("mjs", "substrate grading", "1", 0.0, 0.0..=0.95),
-    Param::new(
-        "xtb",
-        "temperature exponent of the gains",
-        "1",
-        0.0,
-        -20.0..=20.0,
-    ),
-    Param::new("eg", "band gap", "eV", 1.11, 0.01..=10.0),
-    Param::new("xti", "temperature exponent of is", "1", 3.0, -10.0..=20.0),
-    Param::new(
-        "fc",
-        "fraction of a potential where its capacitance turns straight",
-        "1",
-        0.5,
-        0.0..=0.95,
-    ),
-    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
-];
-
-const INSTANCE: &[Param] = &[Param::new(
-    "area",
-    "how many in parallel",
-    "1",
-    1.0,
-    1e-9..=1e9,
-)];
 
 /// The npn transistor.
 pub const NPN: Kind = Kind {
@@ -303,11 +171,11 @@ fn build(given: &Given<'_>, pnp: bool) -> Device {
         }
     }
     device.readings = vec![
-        Reading {
+        Readout {
             name: "collector current",
             output: (0, 0),
         },
-        Reading {
+        Readout {
             name: "base current",
             output: (0, 1),
         },
@@ -369,7 +237,7 @@ impl Law for Bjt {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (vbe, vbc) = (u[0], u[1]);
             let (i_f, g_f) = self.forward.current(vbe);
             let (i_r, g_r) = self.reverse.current(vbc);
@@ -414,7 +282,7 @@ impl Law for Bjt {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         u[0] = self.forward.step(u[0], last[0]);
         u[1] = self.reverse.step(u[1], last[1]);
     }

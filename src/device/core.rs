@@ -27,7 +27,7 @@
 
 use super::kind::{Param, Part, Pin};
 use super::law::{Answer, Law};
-use crate::device::limit;
+use crate::device::damping;
 use crate::math::fun;
 
 /// Constants of the curve, for the tables of the kinds that have iron.
@@ -83,7 +83,7 @@ impl Core {
         [
             Part::Resistance(core, Pin::Ground, self.loss_ohms),
             Part::Capacitance(flux, Pin::Ground, 1.0),
-            // The core's volts as so many amperes into that farad.
+            // The core's volts as a current of the same number into that farad.
             Part::Transfer {
                 sense: (core, Pin::Ground),
                 sink: (Pin::Ground, flux),
@@ -172,7 +172,7 @@ impl Law for Iron {
 
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let beyond = u[0].abs() - self.edge;
             (out.i[0], out.g[0]) = if beyond > 0.0 {
                 let i = self.edge_current + self.edge_slope * beyond;

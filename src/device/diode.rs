@@ -19,19 +19,19 @@
 //! gmin is the published 1e-12 S across every junction: without it a winding between blocked diodes
 //! would have no voltage.
 //!
-//! Derivatives: each exponential over its own divisor. Overflow: `limit::exp_limited`,
-//! and beyond `limit::REACH` the law stands still. Temperature: is, vj and cjo as in
+//! Derivatives: each exponential over its own divisor. Overflow: `damping::exp_limited`,
+//! and beyond `damping::REACH` the law stands still. Temperature: is, vj and cjo as in
 //! `junction`; bv does not move. `area` multiplies is, ibv and cjo and divides rs.
 //!
 //! Valid for: silicon, germanium, Schottky (eg 0.69, xti 2), LED and Zener diodes. Left
 //! out: high-level injection, recovery
 //! beyond the transit time, temperature of bv and rs. Noise: shot, kf i^af/f (`noise`).
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::DeviceRole;
+use crate::device::damping::{self, exp_limited};
 use crate::device::junction::{Depletion, Junction, saturation_factor};
-use crate::device::limit::{self, exp_limited};
 use crate::device::noise::{Noise, Rest};
 
 const PARAMS: &[Param] = &[
@@ -108,7 +108,7 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         inner: behind as usize,
         parts,
-        readings: vec![Reading {
+        readings: vec![Readout {
             name: "diode current",
             output: (0, 0),
         }],
@@ -146,7 +146,7 @@ impl Law for Diode {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let v = u[0];
             let (i, g) = self.junction.current(v);
             let (q, c) = self.depletion.charge(v);
@@ -162,7 +162,7 @@ impl Law for Diode {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         match &self.breakdown {
             // Past half way to breakdown the mirrored junction is the one that can run away.
             Some(Breakdown { bv, back }) if u[0] < -0.5 * bv => {

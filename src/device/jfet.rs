@@ -20,7 +20,7 @@
 //!
 //! Derivatives: to vgs and vgd, of which vds is the difference; current and slopes are
 //! continuous where the pieces meet. Overflow: the junctions as in `junction`; beyond
-//! `limit::REACH` the law stands still. Temperature: is and pb. `area` multiplies beta, is,
+//! `damping::REACH` the law stands still. Temperature: is and pb. `area` multiplies beta, is,
 //! cgs, cgd and divides rd, rs.
 //!
 //! Valid for: bias points and audio stages of small-signal parts. Left out: breakdown,
@@ -28,11 +28,11 @@
 //! 4 k T (2/3) gm and kf id^af/f, which says too little where the channel is resistive; shot
 //! noise of the gate (`noise`).
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::{DeviceRole, Polarity};
+use crate::device::damping;
 use crate::device::junction::{Depletion, Junction, saturation_factor};
-use crate::device::limit;
 use crate::device::noise::{Noise, Rest};
 
 const PARAMS: &[Param] = &[
@@ -136,11 +136,11 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
     }];
     device.parts.extend(resistances);
     device.readings = vec![
-        Reading {
+        Readout {
             name: "drain current",
             output: (0, 0),
         },
-        Reading {
+        Readout {
             name: "gate current",
             output: (0, 1),
         },
@@ -170,7 +170,7 @@ impl Law for Jfet {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (vgs, vgd) = (u[0], u[1]);
             let (ids, to_gs, to_gd) = if vgs >= vgd {
                 self.channel(vgs, vgd)
@@ -191,9 +191,9 @@ impl Law for Jfet {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
         for (new, &old) in u.iter_mut().zip(last) {
-            *new = limit::fet_step(*new, old, self.vto);
+            *new = damping::fet_step(*new, old, self.vto);
             *new = self.gate.step(*new, old);
         }
     }

@@ -14,11 +14,11 @@
 //! Eg(T)      1.16 - 7.02e-4 T^2/(T+1108) eV, silicon
 //! ```
 //!
-//! Tnom is 27 C. Overflow: `limit::exp_limited`. Below a tenth of its value at
+//! Tnom is 27 C. Overflow: `damping::exp_limited`. Below a tenth of its value at
 //! Tnom, vj(T) stays: the formula runs through zero near 500 C, silicon does not.
 
 use super::law::{Answer, Law, thermal_voltage};
-use crate::device::limit::{self, exp_limited};
+use crate::device::damping::{self, exp_limited};
 use crate::math::fun;
 
 /// Temperature at which model parameters hold, degrees Celsius.
@@ -33,7 +33,7 @@ pub fn heat(celsius: f64) -> f64 {
 pub fn saturation_factor(n: f64, eg: f64, xti: f64, celsius: f64) -> f64 {
     let r = heat(celsius);
     let power = xti / n * fun::ln(r) + (r - 1.0) * eg / (n * thermal_voltage(celsius));
-    fun::exp(power.clamp(-limit::EXPONENT / 2.0, limit::EXPONENT / 2.0))
+    fun::exp(power.clamp(-damping::EXPONENT / 2.0, damping::EXPONENT / 2.0))
 }
 
 /// An exponential junction.
@@ -53,7 +53,7 @@ impl Junction {
             is,
             vte,
             knee: if is > 0.0 {
-                limit::knee(is, vte)
+                damping::knee(is, vte)
             } else {
                 f64::INFINITY
             },
@@ -78,7 +78,7 @@ impl Junction {
 
     /// A Newton proposal drawn back.
     pub fn step(&self, new: f64, old: f64) -> f64 {
-        limit::junction_step(new, old, self.vte, self.knee)
+        damping::junction_step(new, old, self.vte, self.knee)
     }
 }
 
@@ -152,7 +152,7 @@ impl Law for DepletionLaw {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             (out.q[0], out.c[0]) = self.0.charge(u[0]);
         });
     }

@@ -144,7 +144,7 @@ pub enum Part {
 
 /// A number a device can report at an operating point, in words of the trade.
 #[derive(Debug, Clone, Copy)]
-pub struct Reading {
+pub struct Readout {
     /// `plate current`
     pub name: &'static str,
     /// Which output of which law: index into `Device::parts`, index of the output.
@@ -168,7 +168,7 @@ pub struct Device {
     /// What it is made of.
     pub parts: Vec<Part>,
     /// What it can report.
-    pub readings: Vec<Reading>,
+    pub readings: Vec<Readout>,
     /// Its ratings.
     pub limits: Vec<Rating>,
     /// What it needs at least: `max` is then the least that will do.

@@ -36,7 +36,7 @@ pub trait Law: Debug + Send + Sync {
     fn answer(&self, u: &[f64], memory: f64, out: &mut Answer<'_>);
     /// Draws a Newton proposal back to where the law's linearisation can be trusted.
     /// `last` is where the law was evaluated before.
-    fn limit(&self, _u: &mut [f64], _last: &[f64], _memory: f64) {}
+    fn damp(&self, _u: &mut [f64], _last: &[f64], _memory: f64) {}
     /// Control values to start a solution from (a junction near conduction), if zero is a bad guess.
     fn start(&self, _u: &mut [f64]) {}
     /// The least its slopes will ever be, `[outputs * controls]`, where they are moved from

@@ -14,13 +14,13 @@ mod bjt;
 mod choke;
 pub mod controlled;
 mod core;
+mod damping;
 mod diode;
 mod grid;
 mod jfet;
 mod junction;
 mod kind;
 mod law;
-mod limit;
 pub mod mains;
 mod mosfet;
 pub mod noise;
@@ -47,7 +47,7 @@ mod sets;
 mod trial;
 
 pub use banks::Banks;
-pub use kind::{Device, Given, Kind, Param, Part, Pin, Rating, Reading, Winding};
+pub use kind::{Device, Given, Kind, Param, Part, Pin, Rating, Readout, Winding};
 pub use law::{Answer, Enlisted, Law, thermal_voltage};
 pub use packs::WIDTH;
 

@@ -38,7 +38,7 @@
 //! Overlap (cgso, cgdo per metre of width, cgbo per metre of length) is linear.
 //!
 //! Derivatives: to vgs, vds, vbs; current and slopes are continuous where pieces meet.
-//! Overflow: junctions as in `junction`; beyond `limit::REACH` the law stands still.
+//! Overflow: junctions as in `junction`; beyond `damping::REACH` the law stands still.
 //! Temperature: kp as (T/Tnom)^-1.5, is, pb.
 //!
 //! Valid for: long channels, power parts' bias points. Left out: gate-bulk charge below
@@ -46,177 +46,16 @@
 //! vto, levels other than 1. Noise: channel as 4 k T (2/3) gm and kf id^af/(f cox leff^2),
 //! which says too little where the channel is resistive; shot noise of the bulk (`noise`).
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+mod parameters;
+
+use super::kind::{Device, Given, Kind, Part, Pin, Readout};
 use super::law::{Answer, Law, thermal_voltage};
 use super::role::{DeviceRole, Polarity};
+use crate::device::damping;
 use crate::device::junction::{Depletion, Junction, heat, saturation_factor};
-use crate::device::limit;
 use crate::device::noise::{Noise, Rest};
 use crate::math::fun;
-
-const PARAMS: &[Param] = &[
-    Param::new("level", "level of the model", "1", 1.0, 1.0..=1.0),
-    Param::new(
-        "vto",
-        "threshold without bulk bias, from nsub if silent",
-        "V",
-        f64::NAN,
-        -1e3..=1e3,
-    ),
-    Param::new(
-        "kp",
-        "transconductance parameter, from uo and tox if silent, else 2e-5",
-        "A/V^2",
-        f64::NAN,
-        1e-15..=1e3,
-    ),
-    Param::new(
-        "gamma",
-        "bulk threshold parameter, from nsub if silent",
-        "V^0.5",
-        f64::NAN,
-        0.0..=100.0,
-    ),
-    Param::new(
-        "phi",
-        "surface potential, from nsub if silent, else 0.6",
-        "V",
-        f64::NAN,
-        0.01..=10.0,
-    ),
-    Param::new(
-        "lambda",
-        "channel-length modulation",
-        "1/V",
-        0.0,
-        0.0..=10.0,
-    ),
-    Param::new(
-        "rd",
-        "drain resistance, rsh nrd if silent",
-        "ohm",
-        f64::NAN,
-        0.0..=1e9,
-    ),
-    Param::new(
-        "rs",
-        "source resistance, rsh nrs if silent",
-        "ohm",
-        f64::NAN,
-        0.0..=1e9,
-    ),
-    Param::new(
-        "cbd",
-        "bulk-drain capacitance at 0 V, cj ad if silent",
-        "F",
-        f64::NAN,
-        0.0..=1.0,
-    ),
-    Param::new(
-        "cbs",
-        "bulk-source capacitance at 0 V, cj as if silent",
-        "F",
-        f64::NAN,
-        0.0..=1.0,
-    ),
-    Param::new(
-        "is",
-        "bulk junction saturation current",
-        "A",
-        1e-14,
-        1e-60..=1.0,
-    ),
-    Param::new("pb", "bulk junction potential", "V", 0.8, 0.01..=100.0),
-    Param::new(
-        "cgso",
-        "gate-source overlap per width",
-        "F/m",
-        0.0,
-        0.0..=1.0,
-    ),
-    Param::new(
-        "cgdo",
-        "gate-drain overlap per width",
-        "F/m",
-        0.0,
-        0.0..=1.0,
-    ),
-    Param::new(
-        "cgbo",
-        "gate-bulk overlap per length",
-        "F/m",
-        0.0,
-        0.0..=1.0,
-    ),
-    Param::new(
-        "rsh",
-        "sheet resistance of drain and source",
-        "ohm",
-        0.0,
-        0.0..=1e9,
-    ),
-    Param::new(
-        "cj",
-        "bulk capacitance per area at 0 V",
-        "F/m^2",
-        0.0,
-        0.0..=1e3,
-    ),
-    Param::new("mj", "grading of the area", "1", 0.5, 0.0..=0.95),
-    Param::new(
-        "cjsw",
-        "bulk capacitance per perimeter at 0 V",
-        "F/m",
-        0.0,
-        0.0..=1e3,
-    ),
-    Param::new("mjsw", "grading of the perimeter", "1", 0.33, 0.0..=0.95),
-    Param::new(
-        "js",
-        "bulk saturation current per area",
-        "A/m^2",
-        0.0,
-        0.0..=1e6,
-    ),
-    Param::new("tox", "oxide thickness", "m", f64::NAN, 1e-10..=1e-3),
-    Param::new(
-        "nsub",
-        "substrate doping",
-        "1/cm^3",
-        f64::NAN,
-        1.5e10..=1e22,
-    ),
-    Param::new("nss", "surface states", "1/cm^2", 0.0, -1e16..=1e16),
-    Param::new(
-        "tpg",
-        "gate: 1 opposite to bulk, -1 same, 0 aluminium",
-        "1",
-        1.0,
-        -1.0..=1.0,
-    ),
-    Param::new("ld", "lateral diffusion", "m", 0.0, 0.0..=1e-2),
-    Param::new("uo", "mobility", "cm^2/Vs", 600.0, 1e-3..=1e6),
-    Param::new(
-        "fc",
-        "fraction of pb where the capacitance turns straight",
-        "1",
-        0.5,
-        0.0..=0.95,
-    ),
-    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
-];
-
-const INSTANCE: &[Param] = &[
-    Param::new("l", "channel length", "m", 100e-6, 1e-9..=10.0),
-    Param::new("w", "channel width", "m", 100e-6, 1e-9..=1e3),
-    Param::new("ad", "drain area", "m^2", 0.0, 0.0..=1.0),
-    Param::new("as", "source area", "m^2", 0.0, 0.0..=1.0),
-    Param::new("pd", "drain perimeter", "m", 0.0, 0.0..=1e3),
-    Param::new("ps", "source perimeter", "m", 0.0, 0.0..=1e3),
-    Param::new("nrd", "drain squares", "1", 1.0, 0.0..=1e6),
-    Param::new("nrs", "source squares", "1", 1.0, 0.0..=1e6),
-];
+use parameters::{INSTANCE, PARAMS};
 
 /// The n-channel insulated-gate transistor.
 pub const N_CHANNEL: Kind = Kind {
@@ -391,7 +230,7 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
             device.parts.push(Part::Capacitance(a, b, farads));
         }
     }
-    device.readings = vec![Reading {
+    device.readings = vec![Readout {
         name: "drain current",
         output: (0, 0),
     }];
@@ -441,7 +280,7 @@ impl Law for Mosfet {
     }
 
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (vgs, vds, vbs) = (u[0], u[1], u[2]);
             let vbd = vbs - vds;
             // Slopes to vgs, vds, vbs.
@@ -471,8 +310,8 @@ impl Law for Mosfet {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
-        u[0] = limit::fet_step(u[0], last[0], self.von(last[2]).0);
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = damping::fet_step(u[0], last[0], self.von(last[2]).0);
         u[2] = self.source.junction.step(u[2], last[2]);
         let (new, old) = (u[2] - u[1], last[2] - last[1]);
         let held = self.drain.junction.step(new, old);

@@ -51,7 +51,7 @@
 //! ```
 //!
 //! All of it is finite and the slopes are continuous everywhere if ex > 1. Overflow:
-//! `lanes::softplus`; beyond `limit::REACH` the law stands still.
+//! `lanes::softplus`; beyond `damping::REACH` the law stands still.
 //!
 //! Valid for: plate from zero to its rating, grid from cut-off to some 20 V positive; the
 //! positive grid is extrapolated. Left out: secondary emission (the dent of a tetrode), grid
@@ -61,8 +61,8 @@ use super::kind::{Device, Given, Kind, Param};
 use super::law::{Answer, Enlisted, Law};
 use super::packs::{Packs, WIDTH};
 use super::role::DeviceRole;
+use crate::device::damping;
 use crate::device::grid;
-use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::pentode::around;
 use crate::device::{base, production};
@@ -334,7 +334,7 @@ impl Law for OutputValve {
 
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let found = answer(self.constants, [u[0], u[1], u[2]]);
             out.i[..3].copy_from_slice(&found[..3]);
             out.g[..6].copy_from_slice(&found[3..9]);
@@ -342,9 +342,9 @@ impl Law for OutputValve {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
-        u[0] = limit::plate_step(u[0], last[0]);
-        u[1] = limit::plate_step(u[1], last[1]);
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = damping::plate_step(u[0], last[0]);
+        u[1] = damping::plate_step(u[1], last[1]);
         u[2] = grid::step(u[2], last[2]);
     }
 

@@ -24,7 +24,7 @@
 //! dip/dvpk  = 2 E1^ex/kg1 kvb/(kvb^2 + vpk^2)
 //! ```
 //!
-//! Overflow: `fun::softplus`; beyond `limit::REACH` the law stands still. One kink is the
+//! Overflow: `fun::softplus`; beyond `damping::REACH` the law stands still. One kink is the
 //! law's own: the slope to vpk jumps at vpk = 0 (and to both controls of b at b = 0 if ex = 1).
 //!
 //! Valid for: bias points; `output_valve` has the law for output stages. Left out: the rise of plate current above the knee (the law's
@@ -33,11 +33,11 @@
 //! charge, partition between plate and screen, grid current as shot noise, flicker below
 //! fcorner (`noise`).
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::DeviceRole;
+use crate::device::damping;
 use crate::device::grid::{self, Grid};
-use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{base, production};
 use crate::math::fun;
@@ -176,15 +176,15 @@ pub(super) fn around(given: &Given<'_>, law: Box<dyn Law>) -> Device {
     Device {
         parts,
         readings: vec![
-            Reading {
+            Readout {
                 name: "plate current",
                 output: (0, 0),
             },
-            Reading {
+            Readout {
                 name: "screen current",
                 output: (0, 1),
             },
-            Reading {
+            Readout {
                 name: "grid current",
                 output: (0, 2),
             },
@@ -228,7 +228,7 @@ impl Law for Pentode {
 
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (vpk, vg2k, vgk) = (u[0], u[1], u[2]);
             (out.i[2], out.g[8]) = self.grid.current(vgk);
             let vgk = vgk + self.vct;
@@ -241,9 +241,9 @@ impl Law for Pentode {
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
-        u[0] = limit::plate_step(u[0], last[0]);
-        u[1] = limit::plate_step(u[1], last[1]);
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = damping::plate_step(u[0], last[0]);
+        u[1] = damping::plate_step(u[1], last[1]);
         u[2] = grid::step(u[2], last[2]);
     }
 

@@ -13,17 +13,17 @@
 //! ```
 //!
 //! At 0 V this leaves perv (ln 2/cs)^ex, some microamperes, as emission does in truth.
-//! Overflow: `fun::softplus`; beyond `limit::REACH` the law stands still.
+//! Overflow: `fun::softplus`; beyond `damping::REACH` the law stands still.
 //!
 //! Fit `perv` from the data sheet's drop: 5Y3GT-like, 125 mA at 50 V: 125e-3/50^1.5 = 3.5e-4.
 //! Valid for: plates below emission saturation. Left out: saturation, warming up, sparks.
 //! A valve with one plate ties both plates together and halves perv.
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::DeviceRole;
 use crate::device::base;
-use crate::device::limit;
+use crate::device::damping;
 use crate::device::noise::{self, Noise, Rest};
 use crate::math::fun;
 
@@ -83,11 +83,11 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         parts: vec![plate(0), plate(1)],
         readings: vec![
-            Reading {
+            Readout {
                 name: "plate 1 current",
                 output: (0, 0),
             },
-            Reading {
+            Readout {
                 name: "plate 2 current",
                 output: (1, 0),
             },
@@ -122,7 +122,7 @@ impl Law for Plate {
 
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (soft, slope) = fun::softplus(self.cs * u[0]);
             let drive = soft / self.cs;
             // The quotient may vanish before `soft` does.

@@ -24,7 +24,7 @@ pub struct Handle {
 }
 
 impl Swept {
-    /// A resistance of so many ohms for now, and what moves it.
+    /// A resistance of N ohms for now, and what moves it.
     pub fn new(ohms: f64) -> (Self, Handle) {
         let handle = Handle {
             siemens: Arc::default(),

@@ -30,7 +30,7 @@
 use super::kind::{Device, Given, Kind, Param, Part, Pin};
 use super::law::{Answer, Law};
 use super::role::DeviceRole;
-use crate::device::limit;
+use crate::device::damping;
 use crate::device::noise::{Noise, Rest};
 use crate::math::fun;
 
@@ -173,7 +173,7 @@ impl Law for SwitchLaw {
     }
 
     fn answer(&self, u: &[f64], memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             let (g, slope) = self.conductance(u[1], memory);
             out.i[0] = g * u[0];
             out.g[0] = g;
@@ -187,7 +187,7 @@ impl Law for SwitchLaw {
 
     /// A leap over the band stops at its middle first; out of the band a quarter at a time.
     /// Otherwise a switch inside a loop would be on and off in turn and Newton never see why.
-    fn limit(&self, u: &mut [f64], last: &[f64], memory: f64) {
+    fn damp(&self, u: &mut [f64], last: &[f64], memory: f64) {
         let (from, to) = (self.place(last[1], memory), self.place(u[1], memory));
         let at = |s: f64| self.centre(memory) + (s - 0.5) * self.band;
         if (0.0..=1.0).contains(&from) {
@@ -275,7 +275,7 @@ mod tests {
         let mut last = vec![0.0, 0.0];
         for steps in 1.. {
             let mut u = vec![0.0, 10.0];
-            law.limit(&mut u, &last, 0.0);
+            law.damp(&mut u, &last, 0.0);
             if steps == 1 {
                 assert!((u[1] - 2.5).abs() < 1e-12);
             }

@@ -220,7 +220,7 @@ impl Bench {
                 let volt = |node: Node| node.map_or(0.0, |k| v[k]);
                 let wanted: Vec<f64> = f.controls.iter().map(|&(p, m)| volt(p) - volt(m)).collect();
                 let mut new = wanted.clone();
-                f.law.limit(&mut new, u, f.memory);
+                f.law.damp(&mut new, u, f.memory);
                 let memory = f.law.next_memory(&wanted, f.memory);
                 settled &= new == wanted && memory == f.memory;
                 f.memory = memory;

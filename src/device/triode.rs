@@ -41,7 +41,7 @@
 //! ```
 //!
 //! Overflow: `lanes::softplus`; E1 that underflows means no current;
-//! beyond `limit::REACH` the law stands still. With ex > 1 the current and its slopes are
+//! beyond `damping::REACH` the law stands still. With ex > 1 the current and its slopes are
 //! continuous everywhere; with ex = 1 the slope jumps at vpk = 0.
 //!
 //! Valid for: positive plate, grid from cut-off to as far above zero as its chart goes, within
@@ -49,12 +49,12 @@
 //! time, heater, hum, microphony. Noise: plate current smoothed by space charge, grid
 //! current as shot noise, flicker below fcorner (`noise`).
 
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Reading};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Enlisted, Law};
 use super::packs::{Packs, WIDTH};
 use super::role::DeviceRole;
+use crate::device::damping;
 use crate::device::grid;
-use crate::device::limit;
 use crate::device::noise::{self, Noise, Rest};
 use crate::device::{base, production};
 use crate::math::lanes;
@@ -190,11 +190,11 @@ fn build(given: &Given<'_>) -> Device {
     Device {
         parts,
         readings: vec![
-            Reading {
+            Readout {
                 name: "plate current",
                 output: (0, 0),
             },
-            Reading {
+            Readout {
                 name: "grid current",
                 output: (0, 1),
             },
@@ -284,14 +284,14 @@ impl Law for Triode {
 
     #[inline]
     fn answer(&self, u: &[f64], _memory: f64, out: &mut Answer<'_>) {
-        limit::bounded(u, out, |u, out| {
+        damping::bounded(u, out, |u, out| {
             (out.i[0], out.i[1], out.g[0], out.g[1], out.g[3]) =
                 answer(self.constants, u[0], u[1]).into();
         });
     }
 
-    fn limit(&self, u: &mut [f64], last: &[f64], _memory: f64) {
-        u[0] = limit::plate_step(u[0], last[0]);
+    fn damp(&self, u: &mut [f64], last: &[f64], _memory: f64) {
+        u[0] = damping::plate_step(u[0], last[0]);
         u[1] = grid::step(u[1], last[1]);
     }
 

@@ -31,9 +31,10 @@ pub fn lines(text: &str) -> Cow<'_, str> {
     let clean = |line: &str| {
         let plain = line.replace(is_odd, &GONE.to_string());
         let plain = plain.replace("##[", "## [").replace("##vso[", "## vso[");
-        match is_command(&plain) {
-            true => plain.replacen("::", ": :", 1),
-            false => plain,
+        if is_command(&plain) {
+            plain.replacen("::", ": :", 1)
+        } else {
+            plain
         }
     };
     Cow::Owned(text.split_inclusive('\n').map(clean).collect())

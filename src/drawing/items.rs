@@ -4,9 +4,9 @@
 use super::footprint::{Footprint, Lettering, flag};
 use super::geometry::{At, Rect, Turn, Way};
 use super::place::Item;
-use super::recognise::Reading;
+use super::recognise::Recognised;
 use super::scheme::{Part, Scheme};
-use super::symbols::{Kind, Pin, Symbol};
+use super::symbols::{Pin, Symbol, SymbolKind};
 
 /// What an item stands for.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -42,7 +42,7 @@ pub const NAMED: f64 = 0.15;
 
 /// The supplies that are drawn as flags wherever the signal's parts use them: those used most,
 /// as many as may be shown by name. A circuit of one stage has them wired.
-pub fn flagged(scheme: &Scheme, reading: &Reading) -> Vec<bool> {
+pub fn flagged(scheme: &Scheme, reading: &Recognised) -> Vec<bool> {
     let mut flagged = vec![false; scheme.nets.len()];
     let users = |n: usize| {
         let pins = &scheme.nets[n].pins;
@@ -68,7 +68,7 @@ const LAST: u32 = 1 << 30;
 /// Makes items. `flagged` nets are shown by name; `named` ones too, but at every pin.
 pub fn ready(
     scheme: &Scheme,
-    reading: &Reading,
+    reading: &Recognised,
     flagged: &[bool],
     named: &[bool],
     lines: &[Vec<String>],
@@ -139,7 +139,7 @@ pub fn ready(
             shapes,
             links,
             lines: lines_of(scheme, &pairs, p),
-            flows: !grounded || part.kind.is_active() || part.kind == Kind::Pot,
+            flows: !grounded || part.kind.is_active() || part.kind == SymbolKind::Pot,
             near: None,
         });
     }
@@ -181,7 +181,7 @@ pub fn ready(
         // What joins inductors has no pins: it stays near the first of them.
         for k in 0..strip.items.len() {
             if strip.items[k].shapes[0].0.symbol.pins.is_empty() {
-                let coil = |s: &Stands| matches!(s, Stands::Part(p) if scheme.parts[*p].kind == Kind::Inductor);
+                let coil = |s: &Stands| matches!(s, Stands::Part(p) if scheme.parts[*p].kind == SymbolKind::Inductor);
                 strip.items[k].near = strip.stands.iter().position(coil);
             }
         }
@@ -218,8 +218,8 @@ fn pairs(scheme: &Scheme) -> Vec<Option<i32>> {
         let by_cathode = by_cathode.filter(|_| !scheme.nets[cathode].is_ground());
         let by_plate = || {
             let (t, pin) = pins(part.nets[top])
-                .find(|&(t, _)| matches!(scheme.parts[t].kind, Kind::Transformer(_)))?;
-            let Kind::Transformer(windings) = scheme.parts[t].kind else {
+                .find(|&(t, _)| matches!(scheme.parts[t].kind, SymbolKind::Transformer(_)))?;
+            let SymbolKind::Transformer(windings) = scheme.parts[t].kind else {
                 return None;
             };
             let winding = windings.left.iter().find(|w| w.contains(&pin))?;
@@ -247,7 +247,7 @@ fn pairs(scheme: &Scheme) -> Vec<Option<i32>> {
 }
 
 /// The order along the signal's way: first what leads on, then what hangs there.
-fn key(scheme: &Scheme, reading: &Reading, p: usize) -> (u32, u32, usize) {
+fn key(scheme: &Scheme, reading: &Recognised, p: usize) -> (u32, u32, usize) {
     let part = &scheme.parts[p];
     let depth = reading.depth_of(part);
     let shunt = part
@@ -299,7 +299,7 @@ fn lone_flag(net: &str, way: Way, supply: bool) -> Footprint {
 }
 
 /// The ways in which a part may stand.
-fn turns(kind: Kind) -> Vec<Turn> {
+fn turns(kind: SymbolKind) -> Vec<Turn> {
     let turn = |quarters: u8, mirrored: bool| Turn { quarters, mirrored };
     if kind.is_in_line() {
         // Standing with its lettering on either side, or lying.
@@ -313,10 +313,10 @@ fn turns(kind: Kind) -> Vec<Turn> {
         ];
     }
     match kind {
-        Kind::Pot => (0..4)
+        SymbolKind::Pot => (0..4)
             .flat_map(|q| [turn(q, false), turn(q, true)])
             .collect(),
-        Kind::Coupling | Kind::Rectifier => vec![turn(0, false)],
+        SymbolKind::Coupling | SymbolKind::Rectifier => vec![turn(0, false)],
         _ => vec![turn(0, false), turn(0, true)],
     }
 }
@@ -324,7 +324,7 @@ fn turns(kind: Kind) -> Vec<Turn> {
 /// What a way of standing costs by itself.
 fn standing(
     scheme: &Scheme,
-    reading: &Reading,
+    reading: &Recognised,
     part: &Part,
     shape: &Footprint,
     in_supply: bool,
@@ -355,7 +355,7 @@ fn standing(
     if shape.turn.mirrored {
         cost += if part.kind.is_in_line() { 1.5 } else { 8.0 };
     }
-    if part.kind == Kind::Pot && matches!(shape.turn.quarters, 1..=3) {
+    if part.kind == SymbolKind::Pot && matches!(shape.turn.quarters, 1..=3) {
         cost += if shape.turn.quarters == 2 { 4.0 } else { 6.0 };
     }
     if is_fixed || !part.kind.is_in_line() || part.kind.electrodes().is_some() {
@@ -365,7 +365,7 @@ fn standing(
     let drop = reading.height[a] - reading.height[b];
     let carries = matches!(
         part.kind,
-        Kind::Resistor | Kind::Inductor | Kind::Choke | Kind::Diode
+        SymbolKind::Resistor | SymbolKind::Inductor | SymbolKind::Choke | SymbolKind::Diode
     ) && drop.abs() > 0.01
         && !in_supply;
     let is_level = pins[0].way.is_level();

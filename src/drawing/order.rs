@@ -43,7 +43,7 @@ fn hops(scheme: &Scheme, from: &[usize], open: &dyn Fn(usize) -> bool) -> Vec<Op
 
 /// How far along the signal's way each net lies, where an active part or a source leads there.
 /// `sources` are the nets of the signal's sources, `first` how soon signal gets to a net by the
-/// shortest way (which tells forward from back), `open` the nets that signal may take.
+/// shortest way (which shows forward from back), `open` the nets that signal may take.
 pub fn along(
     scheme: &Scheme,
     sources: &[usize],

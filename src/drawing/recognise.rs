@@ -4,13 +4,13 @@
 
 use super::order;
 use super::scheme::{Part, Scheme};
-use super::symbols::Kind;
+use super::symbols::SymbolKind;
 use crate::circuit::{BranchKind, Circuit};
 use std::collections::BinaryHeap;
 
 /// What was found.
 #[derive(Debug, Clone)]
-pub struct Reading {
+pub struct Recognised {
     /// Supplies among the nets: whether each is one, and whether it is negative.
     pub rails: Vec<Option<bool>>,
     /// Parts of the power supply.
@@ -24,14 +24,14 @@ pub struct Reading {
 /// The least capacitor that makes a supply of a net behind a resistor, F.
 const RESERVOIR: f64 = 0.9e-6;
 
-impl Reading {
+impl Recognised {
     /// Reads a scheme.
-    pub fn new(circuit: &Circuit, scheme: &Scheme) -> Reading {
+    pub fn new(circuit: &Circuit, scheme: &Scheme) -> Recognised {
         let rails = rails(circuit, scheme);
         let supply = supply(scheme, &rails);
         let depth = depth(circuit, scheme, &rails, &supply);
         let height = heights(circuit, scheme, &rails);
-        Reading {
+        Recognised {
             rails,
             supply,
             depth,
@@ -67,7 +67,10 @@ fn supply_volts(circuit: &Circuit, part: &Part) -> Option<f64> {
 
 /// Whether a source brings a signal (or the mains).
 pub fn is_driven(circuit: &Circuit, part: &Part) -> bool {
-    if !matches!(part.kind, Kind::VoltageSource | Kind::CurrentSource) {
+    if !matches!(
+        part.kind,
+        SymbolKind::VoltageSource | SymbolKind::CurrentSource
+    ) {
         return false;
     }
     let element = &circuit.elements[part.element];
@@ -87,7 +90,7 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
     let ground = |n: usize| scheme.nets[n].is_ground();
     for part in &scheme.parts {
         match part.kind {
-            Kind::VoltageSource => {
+            SymbolKind::VoltageSource => {
                 let (a, b) = (part.nets[0], part.nets[1]);
                 if let Some(volts) = supply_volts(circuit, part) {
                     match (ground(a), ground(b)) {
@@ -97,19 +100,19 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
                     }
                 }
             }
-            Kind::Rectifier if !ground(part.nets[2]) => rails[part.nets[2]] = Some(false),
+            SymbolKind::Rectifier if !ground(part.nets[2]) => rails[part.nets[2]] = Some(false),
             _ => {}
         }
     }
     let is_transformer = |n: usize| {
         (scheme.nets[n].pins.iter())
-            .any(|&(p, _)| matches!(scheme.parts[p].kind, Kind::Transformer(_)))
+            .any(|&(p, _)| matches!(scheme.parts[p].kind, SymbolKind::Transformer(_)))
     };
     let has_reservoir = |n: usize| {
         scheme.nets[n].pins.iter().any(|&(p, _)| {
             let part = &scheme.parts[p];
             let value = circuit.elements[part.element].value.unwrap_or(0.0);
-            part.kind == Kind::Capacitor
+            part.kind == SymbolKind::Capacitor
                 && value >= RESERVOIR
                 && part.nets.iter().any(|&m| ground(m))
         })
@@ -125,7 +128,7 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
                 })
         })
     };
-    for part in scheme.parts.iter().filter(|p| p.kind == Kind::Diode) {
+    for part in scheme.parts.iter().filter(|p| p.kind == SymbolKind::Diode) {
         let (anode, cathode) = (part.nets[0], part.nets[1]);
         if is_transformer(anode) && has_reservoir(cathode) {
             rails[cathode] = Some(false);
@@ -138,8 +141,8 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
         let mut moved = false;
         for part in &scheme.parts {
             let follows = match part.kind {
-                Kind::Resistor => 1,
-                Kind::Inductor | Kind::Choke | Kind::Switch(_) => 2,
+                SymbolKind::Resistor => 1,
+                SymbolKind::Inductor | SymbolKind::Choke | SymbolKind::Switch(_) => 2,
                 _ => continue,
             };
             for (from, to) in [(0, 1), (1, 0)] {
@@ -179,12 +182,12 @@ fn supply(scheme: &Scheme, rails: &[Option<bool>]) -> Vec<bool> {
                     || rails[n].is_some()
                     || (others().count() > 0 && others().all(|&(p, _)| supply[p]))
             };
-            let feeds = matches!(part.kind, Kind::Rectifier)
-                || part.kind == Kind::Transformer(&super::symbols::MAINS);
+            let feeds = matches!(part.kind, SymbolKind::Rectifier)
+                || part.kind == SymbolKind::Transformer(&super::symbols::MAINS);
             let between = part.nets.iter().all(stays)
                 && part.nets.iter().any(|&n| !scheme.nets[n].is_ground());
             let rectifies =
-                part.kind == Kind::Diode && part.nets.iter().any(|&n| rails[n].is_some());
+                part.kind == SymbolKind::Diode && part.nets.iter().any(|&n| rails[n].is_some());
             if feeds || between || rectifies {
                 supply[k] = true;
                 moved = true;
@@ -217,7 +220,7 @@ fn depth(
     depth = order::along(scheme, &signal, &first, &|n| open(n, false));
     let mains = sources(&|k, p| is_driven(circuit, p) && supply[k]);
     spread(scheme, &mut depth, mains, &|n| open(n, true), 0);
-    let direct = sources(&|_, p| p.kind == Kind::VoltageSource);
+    let direct = sources(&|_, p| p.kind == SymbolKind::VoltageSource);
     spread(scheme, &mut depth, direct, &|n| open(n, true), 0);
     for part in &scheme.parts {
         let left: Vec<usize> = part
@@ -292,17 +295,21 @@ fn heights(circuit: &Circuit, scheme: &Scheme, rails: &[Option<bool>]) -> Vec<f6
         let value = circuit.elements[part.element].value;
         let n = &part.nets;
         match part.kind {
-            Kind::Resistor => link(n[0], n[1], value.unwrap_or(1e3)),
-            Kind::Inductor | Kind::Choke | Kind::Switch(_) => link(n[0], n[1], 10.0),
-            Kind::Pot => {
+            SymbolKind::Resistor => link(n[0], n[1], value.unwrap_or(1e3)),
+            SymbolKind::Inductor | SymbolKind::Choke | SymbolKind::Switch(_) => {
+                link(n[0], n[1], 10.0)
+            }
+            SymbolKind::Pot => {
                 link(n[0], n[1], 1e5);
                 link(n[1], n[2], 1e5);
             }
-            Kind::Diode => link(n[0], n[1], 1e4),
-            Kind::Triode => link(n[0], n[2], 6e4),
-            Kind::Pentode => link(n[0], n[3], 1e4),
-            Kind::Bipolar(..) | Kind::JunctionField(_) | Kind::Mosfet(_) => link(n[0], n[2], 5e3),
-            Kind::Transformer(w) => {
+            SymbolKind::Diode => link(n[0], n[1], 1e4),
+            SymbolKind::Triode => link(n[0], n[2], 6e4),
+            SymbolKind::Pentode => link(n[0], n[3], 1e4),
+            SymbolKind::Bipolar(..) | SymbolKind::JunctionField(_) | SymbolKind::Mosfet(_) => {
+                link(n[0], n[2], 5e3)
+            }
+            SymbolKind::Transformer(w) => {
                 for winding in w.left.iter().chain(w.right) {
                     for pair in winding.windows(2) {
                         link(n[pair[0]], n[pair[1]], 10.0);

@@ -83,7 +83,7 @@ fn extent(strip: &Strip, spots: &[Spot], of: &[usize]) -> Cells {
     cells.fold(first, Cells::joined)
 }
 
-/// A strip's items by so many rows, cut where the fewest links go across.
+/// A strip's items in N rows, cut where the fewest links go across.
 fn cut(strip: &Strip, spots: &[Spot], count: usize) -> Vec<Vec<usize>> {
     let everything: Vec<usize> = (0..strip.items.len()).collect();
     if count == 1 {

@@ -1,6 +1,6 @@
 //! What is to be drawn: parts with their symbols and lettering, and the nets between their pins.
 
-use super::symbols::{self, Kind};
+use super::symbols::{self, SymbolKind};
 use crate::circuit::{Circuit, Element, Node, Piece, Sense, Sink};
 use crate::num;
 use std::collections::{BTreeSet, HashMap};
@@ -19,7 +19,7 @@ pub struct Part {
     /// The word for its kind.
     pub word: &'static str,
     /// Its symbol.
-    pub kind: Kind,
+    pub kind: SymbolKind,
     /// The net of each pin, in the order of the netlist line.
     pub nets: Vec<usize>,
     /// Its place among the circuit's elements.
@@ -151,48 +151,60 @@ pub fn nodes(circuit: &Circuit, e: &Element) -> Vec<Node> {
     nodes
 }
 
-/// Symbol and word of an element with so many pins.
-fn kind(e: &Element, pins: usize) -> (Kind, &'static str) {
+/// Symbol and word of an element with N pins.
+fn kind(e: &Element, pins: usize) -> (SymbolKind, &'static str) {
     let pairs = pins.saturating_sub(2) / 2;
     let closed = e.position.is_none_or(|p| p >= 0.5);
     match (e.letter, e.kind.map_or("", |k| k.name)) {
-        ('R', _) => (Kind::Resistor, "resistor"),
-        ('C', _) => (Kind::Capacitor, "capacitor"),
-        ('L', _) => (Kind::Inductor, "inductor"),
-        ('K', _) => (Kind::Coupling, "coupling"),
-        ('V', _) => (Kind::VoltageSource, "voltage source"),
-        ('I', _) => (Kind::CurrentSource, "current source"),
-        ('E' | 'H', _) => (Kind::ControlledVoltage(pairs), "controlled voltage source"),
-        ('F' | 'G', _) => (Kind::ControlledCurrent(pairs), "controlled current source"),
+        ('R', _) => (SymbolKind::Resistor, "resistor"),
+        ('C', _) => (SymbolKind::Capacitor, "capacitor"),
+        ('L', _) => (SymbolKind::Inductor, "inductor"),
+        ('K', _) => (SymbolKind::Coupling, "coupling"),
+        ('V', _) => (SymbolKind::VoltageSource, "voltage source"),
+        ('I', _) => (SymbolKind::CurrentSource, "current source"),
+        ('E' | 'H', _) => (
+            SymbolKind::ControlledVoltage(pairs),
+            "controlled voltage source",
+        ),
+        ('F' | 'G', _) => (
+            SymbolKind::ControlledCurrent(pairs),
+            "controlled current source",
+        ),
         ('B', _) => {
             let voltage = (e.ports.first()).is_some_and(|p| matches!(p.piece, Piece::Branch(_)));
             if voltage {
-                (Kind::ControlledVoltage(0), "behavioural source")
+                (SymbolKind::ControlledVoltage(0), "behavioural source")
             } else {
-                (Kind::ControlledCurrent(0), "behavioural source")
+                (SymbolKind::ControlledCurrent(0), "behavioural source")
             }
         }
-        (_, "d") => (Kind::Diode, "diode"),
-        (_, "triode") => (Kind::Triode, "triode"),
-        (_, "pentode" | "output") => (Kind::Pentode, "pentode"),
-        (_, "rectifier") => (Kind::Rectifier, "rectifier"),
-        (_, "pot") => (Kind::Pot, "potentiometer"),
-        (_, "toggle") => (Kind::Switch(closed), "switch"),
-        (_, "sw") => (Kind::ControlledSwitch, "controlled switch"),
-        (_, "csw") => (Kind::Switch(false), "controlled switch"),
-        (_, "choke") => (Kind::Choke, "choke"),
-        (_, "speaker") => (Kind::Speaker, "loudspeaker"),
-        (_, "pushpull") => (Kind::Transformer(&symbols::PUSH_PULL), "transformer"),
-        (_, "ultralinear") => (Kind::Transformer(&symbols::ULTRALINEAR), "transformer"),
-        (_, "singleended") => (Kind::Transformer(&symbols::SINGLE_ENDED), "transformer"),
-        (_, "mains") => (Kind::Transformer(&symbols::MAINS), "transformer"),
-        (_, "npn") => (Kind::Bipolar(false, pins > 3), "transistor"),
-        (_, "pnp") => (Kind::Bipolar(true, pins > 3), "transistor"),
-        (_, "njf") => (Kind::JunctionField(false), "field-effect transistor"),
-        (_, "pjf") => (Kind::JunctionField(true), "field-effect transistor"),
-        (_, "nmos") => (Kind::Mosfet(false), "field-effect transistor"),
-        (_, "pmos") => (Kind::Mosfet(true), "field-effect transistor"),
-        _ => (Kind::Block(pins), "part"),
+        (_, "d") => (SymbolKind::Diode, "diode"),
+        (_, "triode") => (SymbolKind::Triode, "triode"),
+        (_, "pentode" | "output") => (SymbolKind::Pentode, "pentode"),
+        (_, "rectifier") => (SymbolKind::Rectifier, "rectifier"),
+        (_, "pot") => (SymbolKind::Pot, "potentiometer"),
+        (_, "toggle") => (SymbolKind::Switch(closed), "switch"),
+        (_, "sw") => (SymbolKind::ControlledSwitch, "controlled switch"),
+        (_, "csw") => (SymbolKind::Switch(false), "controlled switch"),
+        (_, "choke") => (SymbolKind::Choke, "choke"),
+        (_, "speaker") => (SymbolKind::Speaker, "loudspeaker"),
+        (_, "pushpull") => (SymbolKind::Transformer(&symbols::PUSH_PULL), "transformer"),
+        (_, "ultralinear") => (
+            SymbolKind::Transformer(&symbols::ULTRALINEAR),
+            "transformer",
+        ),
+        (_, "singleended") => (
+            SymbolKind::Transformer(&symbols::SINGLE_ENDED),
+            "transformer",
+        ),
+        (_, "mains") => (SymbolKind::Transformer(&symbols::MAINS), "transformer"),
+        (_, "npn") => (SymbolKind::Bipolar(false, pins > 3), "transistor"),
+        (_, "pnp") => (SymbolKind::Bipolar(true, pins > 3), "transistor"),
+        (_, "njf") => (SymbolKind::JunctionField(false), "field-effect transistor"),
+        (_, "pjf") => (SymbolKind::JunctionField(true), "field-effect transistor"),
+        (_, "nmos") => (SymbolKind::Mosfet(false), "field-effect transistor"),
+        (_, "pmos") => (SymbolKind::Mosfet(true), "field-effect transistor"),
+        _ => (SymbolKind::Block(pins), "part"),
     }
 }
 

@@ -7,7 +7,7 @@ use super::ink::{DrawnPart, Sheet};
 use super::items::{self, Ready, Stands};
 use super::lettering::{Anchor, LEADING, SIZE, width};
 use super::place::{self, Spot, Taste};
-use super::recognise::Reading;
+use super::recognise::Recognised;
 use super::route::{Board, Link, Routes};
 use super::rows;
 use super::scheme::Scheme;
@@ -53,7 +53,7 @@ pub fn draw<E>(
     notes: &Notes,
     tick: &mut dyn FnMut() -> Result<(), E>,
 ) -> Result<(Sheet, Figures), E> {
-    let reading = Reading::new(circuit, scheme);
+    let reading = Recognised::new(circuit, scheme);
     let flagged = items::flagged(scheme, &reading);
     let mut named = vec![false; scheme.nets.len()];
     let lines: Vec<Vec<String>> = (scheme.parts.iter())
@@ -115,7 +115,7 @@ pub fn draw<E>(
     }
 }
 
-/// From so many parts on one drawing is not compared with others.
+/// From this many parts on, one drawing is not compared with others.
 const MANY: usize = 250;
 
 /// What is tried: for a large circuit little, because it takes its time.
@@ -211,7 +211,7 @@ struct Laid {
     obstacles: Vec<Rect>,
     /// Wires of flags, with their nets.
     fixed: Vec<(usize, Vec<At>)>,
-    /// Pins that nothing is joined to: no wire may come by.
+    /// Pins that nothing is joined to: no wire may pass.
     lone: Vec<(At, Way)>,
     room: Rect,
 }

@@ -15,7 +15,7 @@ pub use symbol::{Pin, Stroke, Symbol, Windings};
 
 /// What a symbol is of, with what changes its looks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
+pub enum SymbolKind {
     /// Two leads in line.
     Resistor,
     /// Two leads in line.
@@ -83,21 +83,22 @@ pub const MAINS: Windings = Windings {
     right: &[&[2, 3, 4], &[5, 6]],
 };
 
-impl Kind {
+impl SymbolKind {
     /// The electrodes of an active part by their pins: what steers, top, bottom.
     pub fn electrodes(self) -> Option<(usize, usize, usize)> {
         match self {
-            Kind::Triode | Kind::Bipolar(..) | Kind::JunctionField(_) | Kind::Mosfet(_) => {
-                Some((1, 0, 2))
-            }
-            Kind::Pentode => Some((2, 0, 3)),
+            SymbolKind::Triode
+            | SymbolKind::Bipolar(..)
+            | SymbolKind::JunctionField(_)
+            | SymbolKind::Mosfet(_) => Some((1, 0, 2)),
+            SymbolKind::Pentode => Some((2, 0, 3)),
             _ => None,
         }
     }
 
     /// Whether it has two leads in line and may lie or stand.
     pub fn is_in_line(self) -> bool {
-        use Kind::*;
+        use SymbolKind::*;
         matches!(
             self,
             Resistor
@@ -116,12 +117,15 @@ impl Kind {
 
     /// Whether it is a valve, which always stands upright.
     pub fn is_valve(self) -> bool {
-        matches!(self, Kind::Triode | Kind::Pentode | Kind::Rectifier)
+        matches!(
+            self,
+            SymbolKind::Triode | SymbolKind::Pentode | SymbolKind::Rectifier
+        )
     }
 
     /// Whether it has a grid, base or gate that steers it.
     pub fn is_active(self) -> bool {
-        use Kind::*;
+        use SymbolKind::*;
         matches!(
             self,
             Triode | Pentode | Bipolar(..) | JunctionField(_) | Mosfet(_)
@@ -131,28 +135,28 @@ impl Kind {
     /// The symbol, upright about its origin.
     pub fn symbol(self) -> Symbol {
         match self {
-            Kind::Resistor => leads::resistor(),
-            Kind::Capacitor => leads::capacitor(),
-            Kind::Inductor => coils::inductor(false),
-            Kind::Choke => coils::inductor(true),
-            Kind::Diode => solid::diode(),
-            Kind::Switch(closed) => leads::switch(closed),
-            Kind::ControlledSwitch => leads::controlled_switch(),
-            Kind::Pot => leads::pot(),
-            Kind::Speaker => leads::speaker(),
-            Kind::VoltageSource => sources::independent(true),
-            Kind::CurrentSource => sources::independent(false),
-            Kind::ControlledVoltage(n) => sources::controlled(true, n),
-            Kind::ControlledCurrent(n) => sources::controlled(false, n),
-            Kind::Triode => valves::triode(),
-            Kind::Pentode => valves::pentode(),
-            Kind::Rectifier => valves::rectifier(),
-            Kind::Bipolar(pnp, substrate) => solid::bipolar(pnp, substrate),
-            Kind::JunctionField(p) => solid::junction_field(p),
-            Kind::Mosfet(p) => solid::mosfet(p),
-            Kind::Transformer(windings) => coils::transformer(windings),
-            Kind::Coupling => coils::coupling(),
-            Kind::Block(pins) => sources::block(pins),
+            SymbolKind::Resistor => leads::resistor(),
+            SymbolKind::Capacitor => leads::capacitor(),
+            SymbolKind::Inductor => coils::inductor(false),
+            SymbolKind::Choke => coils::inductor(true),
+            SymbolKind::Diode => solid::diode(),
+            SymbolKind::Switch(closed) => leads::switch(closed),
+            SymbolKind::ControlledSwitch => leads::controlled_switch(),
+            SymbolKind::Pot => leads::pot(),
+            SymbolKind::Speaker => leads::speaker(),
+            SymbolKind::VoltageSource => sources::independent(true),
+            SymbolKind::CurrentSource => sources::independent(false),
+            SymbolKind::ControlledVoltage(n) => sources::controlled(true, n),
+            SymbolKind::ControlledCurrent(n) => sources::controlled(false, n),
+            SymbolKind::Triode => valves::triode(),
+            SymbolKind::Pentode => valves::pentode(),
+            SymbolKind::Rectifier => valves::rectifier(),
+            SymbolKind::Bipolar(pnp, substrate) => solid::bipolar(pnp, substrate),
+            SymbolKind::JunctionField(p) => solid::junction_field(p),
+            SymbolKind::Mosfet(p) => solid::mosfet(p),
+            SymbolKind::Transformer(windings) => coils::transformer(windings),
+            SymbolKind::Coupling => coils::coupling(),
+            SymbolKind::Block(pins) => sources::block(pins),
         }
     }
 }
@@ -161,8 +165,8 @@ impl Kind {
 mod tests {
     use super::*;
 
-    fn all() -> Vec<Kind> {
-        use Kind::*;
+    fn all() -> Vec<SymbolKind> {
+        use SymbolKind::*;
         vec![
             Resistor,
             Capacitor,

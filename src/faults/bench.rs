@@ -6,49 +6,21 @@
 //! circuit: J dx/dp = -df/dp, with df/dp of the parts alone.
 
 use super::change::{Change, Undo};
+use super::harmonic::Known;
+use super::node::{feed, volts};
+use super::point::Point;
+use super::readings::Reading;
 use super::slope::{Numbers, Push, Slope};
-use super::state::{Quantity, State};
 use super::supply::{self, Supply};
 use crate::analysis::NoSolution;
 use crate::analysis::operating_point;
-use crate::circuit::{BranchKind, Circuit, Node};
+use crate::circuit::{BranchKind, Circuit};
 use crate::device::Law;
 use crate::device::swept::Swept;
 use crate::math::lu::{LinearSolver, StaticLu};
 use crate::system::assemble::{Assembly, SourceState};
 use crate::tolerance::change::Drawn;
 use crate::tolerance::list::{Class, Shape, Variables};
-
-/// Where a meter is held.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Point {
-    /// `v(plate1)`, as the netlist writes the node.
-    pub label: String,
-    /// The red lead.
-    pub a: Node,
-    /// The black lead: ground unless said.
-    pub b: Node,
-    /// What is measured.
-    pub quantity: Quantity,
-    /// How the amplifier stands meanwhile.
-    pub state: State,
-}
-
-impl Point {
-    /// Whether it is direct volts of the working amplifier.
-    pub fn is_plain(&self) -> bool {
-        self.quantity == Quantity::Volts && self.state == State::Working
-    }
-
-    /// The unit of its readings.
-    pub fn unit(&self) -> &'static str {
-        match self.quantity {
-            Quantity::Volts => "V",
-            Quantity::Ohms => "Ω",
-            Quantity::Gain => "",
-        }
-    }
-}
 
 /// What a meter sees.
 #[derive(Debug, Clone)]
@@ -63,6 +35,8 @@ pub struct Seen {
     pub own: Vec<f64>,
     /// How far each reading may be off because a supply is not solved cycle by cycle, V.
     pub doubt: Vec<f64>,
+    /// What a mains cycle was said to add to each, V.
+    pub added: Vec<f64>,
     /// Nodes of the circuit that `x` belongs to: leads in the air are the last of them.
     nodes: usize,
 }
@@ -76,6 +50,7 @@ impl Seen {
             spread: Vec::new(),
             own: vec![0.0; points],
             doubt: vec![0.0; points],
+            added: vec![0.0; points],
             nodes: 0,
         }
     }
@@ -83,8 +58,28 @@ impl Seen {
     /// Makes room for so many points.
     pub(super) fn widen(&mut self, points: usize, columns: usize) {
         self.spread = vec![vec![0.0; columns]; points];
-        for all in [&mut self.reads, &mut self.own, &mut self.doubt] {
+        for all in [
+            &mut self.reads,
+            &mut self.own,
+            &mut self.doubt,
+            &mut self.added,
+        ] {
             *all = vec![0.0; points];
+        }
+    }
+
+    /// Enters a ripple, with what the tolerances of capacitors make of it.
+    pub(super) fn set_ripple(&mut self, k: usize, ripple: f64) {
+        self.reads[k] = ripple;
+        self.doubt[k] = RIPPLE * ripple + 1e-3;
+    }
+
+    /// Ripples of a fault of the supply itself, before its cycle is solved, are a guess.
+    pub(super) fn blur_ripples(&mut self, readings: &[Reading]) {
+        for (k, reading) in readings.iter().enumerate() {
+            if reading.point.quantity.is_ripple() {
+                self.doubt[k] = GUESSED * self.reads[k].max(reading.value);
+            }
         }
     }
 
@@ -94,6 +89,7 @@ impl Seen {
             self.reads[k] = part.reads[n];
             self.own[k] = part.own[n];
             self.doubt[k] = part.doubt[n];
+            self.added[k] = part.added[n];
             if let Some(row) = part.spread.get(n) {
                 self.spread[k].clone_from(row);
             }
@@ -118,6 +114,8 @@ pub struct Bench {
     offset: Vec<f64>,
     slopes: Vec<Slope>,
     columns: usize,
+    /// What is known of ripples at some points.
+    pub(super) ripple: Known,
     /// The meter's resistance, ohm.
     pub meter_ohms: f64,
     /// Solutions so far.
@@ -129,6 +127,11 @@ pub struct Bench {
 const SUPPLY: f64 = 0.05;
 /// What a source in place of a rectifier leaves out, a part of how far a fault moves a reading.
 const DOUBT: f64 = 0.03;
+/// How far tolerances of reservoirs and loads move a ripple, a part of it: capacitors of 20 %, two of
+/// them in a filter.
+const RIPPLE: f64 = 0.15;
+/// The same of a fault of the supply itself, before its cycle is solved.
+const GUESSED: f64 = 0.7;
 /// Valves at the ends of their range go beyond what a straight line says: measured on generated
 /// amplifiers, of which too many were called weak without it.
 const VALVES: f64 = 1.2;
@@ -178,6 +181,7 @@ impl Bench {
             offset,
             slopes: Vec::new(),
             columns: 0,
+            ripple: Known::default(),
             meter_ohms,
             solutions: 1,
         };
@@ -216,7 +220,7 @@ impl Bench {
                 columns,
             });
         }
-        if let Some(supply) = self.supply.clone() {
+        if let Some(supply) = self.supply.take() {
             let mains = self.variables.all.iter().find(|v| v.class == Class::Mains);
             let part = mains.map_or(0.0, |v| Shape::Uniform.deviation(v.range));
             let own = self.column();
@@ -237,6 +241,7 @@ impl Bench {
                     columns: vec![(own, 1.0)],
                 });
             }
+            self.supply = Some(supply);
         }
         for k in 0..self.circuit.branches.len() {
             let BranchKind::Source(drive) = &self.circuit.branches[k].kind else {
@@ -363,10 +368,16 @@ impl Bench {
         found
     }
 
-    pub(super) fn assembly(&self, undo: &Undo) -> Assembly<'_> {
+    /// With the rectifiers in their places.
+    pub(super) fn bare_assembly(&self) -> Assembly<'_> {
         let mut assembly = Assembly::new(&self.circuit);
         let known = self.memory.len().min(assembly.memory.len());
         assembly.memory[..known].copy_from_slice(&self.memory[..known]);
+        assembly
+    }
+
+    pub(super) fn assembly(&self, undo: &Undo) -> Assembly<'_> {
+        let mut assembly = self.bare_assembly();
         let pulled = self.supply.iter().flat_map(|s| &s.unplugged);
         for &law in pulled.chain(&undo.unplugged) {
             assembly.unplugged[law] = true;
@@ -438,7 +449,8 @@ impl Bench {
             for (k, point) in points.iter().enumerate() {
                 let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
                 seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
-                seen.reads[k] += self.added(point, seen.reads[k]);
+                seen.added[k] = self.added(point, seen.reads[k]);
+                seen.reads[k] += seen.added[k];
             }
         }
         Some(seen)
@@ -488,7 +500,7 @@ impl Bench {
             work.fill(0.0);
             let mut any = false;
             for push in &slope.pushes {
-                any |= self.push(push, &seen.x, &mut work, &assembly);
+                any |= push.add(self.supply.as_ref(), &seen.x, &mut work, &assembly);
             }
             if !any {
                 continue;
@@ -512,7 +524,7 @@ impl Bench {
                     let deviation = VALVES * Shape::Uniform.deviation(range);
                     let mut own = vec![0.0; n];
                     for push in slope.iter().flat_map(|s| &s.pushes) {
-                        self.push(push, &seen.x, &mut own, &assembly);
+                        push.add(self.supply.as_ref(), &seen.x, &mut own, &assembly);
                     }
                     let pairs = work.iter_mut().zip(own);
                     pairs.for_each(|(w, own)| *w += own * value / deviation);
@@ -538,20 +550,5 @@ impl Bench {
     /// The columns of the spread.
     pub fn columns(&self) -> usize {
         self.columns
-    }
-}
-
-/// A node's volts.
-pub fn volts(x: &[f64], node: Node) -> f64 {
-    node.0.checked_sub(1).map_or(0.0, |k| x[k])
-}
-
-/// A current fed into `a` and drawn from `b`, on the right-hand side.
-pub fn feed(work: &mut [f64], a: Node, b: Node, amperes: f64) {
-    if let Some(k) = a.0.checked_sub(1) {
-        work[k] += amperes;
-    }
-    if let Some(k) = b.0.checked_sub(1) {
-        work[k] -= amperes;
     }
 }

@@ -1,9 +1,9 @@
 //! What a fault changes in a circuit, and how that is taken back.
 
-use super::bench::{feed, volts};
+use super::node::{feed, volts};
 use crate::circuit::loosen::Loosened;
 use crate::circuit::{BranchKind, Circuit, CurrentPart, Node};
-use crate::device::source::Drive;
+use crate::device::source::{Drive, Wave};
 use crate::system::unknowns::Unknowns;
 
 /// One change.
@@ -25,10 +25,25 @@ pub enum Change {
     Source(usize, f64),
     /// A current source gives other amperes.
     Feed(usize, f64),
+    /// The same where it is no more than what the fault's own change entails.
+    Entailed(usize, f64),
+    /// A sine of the mains is so many times as large.
+    Mains(usize, f64),
     /// Amperes from the first node to the second, through no part that is drawn.
     Leak(Node, Node, f64),
     /// An element is of another type: its model's parameters.
     Model(usize, Vec<f64>),
+}
+
+/// The amplitude of a voltage source's sine, V.
+fn sine(circuit: &mut Circuit, k: usize) -> Option<&mut f64> {
+    let BranchKind::Source(drive) = &mut circuit.branches[k].kind else {
+        return None;
+    };
+    match &mut drive.wave {
+        Some(Wave::Sin { amplitude, .. }) => Some(amplitude),
+        _ => None,
+    }
 }
 
 /// How to take changes back.
@@ -49,6 +64,7 @@ enum Step {
     Fasten(Loosened),
     Source(usize, f64),
     Feed(usize, f64),
+    Mains(usize, f64),
     Current,
     Model(usize, Vec<f64>),
 }
@@ -64,6 +80,28 @@ impl Change {
         if let Change::Variable(k, value) = self {
             values[*k] = *value;
         }
+    }
+
+    /// The changes of a fault with its own number so many times as large.
+    pub fn all_scaled(changes: &[Change], factor: f64) -> Vec<Change> {
+        changes.iter().map(|c| c.scaled(factor)).collect()
+    }
+
+    /// The same change with its number so many times as large.
+    fn scaled(&self, factor: f64) -> Self {
+        let mut other = self.clone();
+        match &mut other {
+            Change::Ohms(_, number)
+            | Change::Farads(_, number)
+            | Change::Join(_, _, number)
+            | Change::Variable(_, number)
+            | Change::Source(_, number)
+            | Change::Feed(_, number)
+            | Change::Mains(_, number)
+            | Change::Leak(_, _, number) => *number *= factor,
+            Change::Loosen(..) | Change::Unplug(_) | Change::Model(..) | Change::Entailed(..) => {}
+        }
+        other
     }
 
     /// Makes the change; false if the circuit does not take it.
@@ -99,10 +137,17 @@ impl Change {
                 let before = std::mem::replace(&mut drive.dc, *volts);
                 undo.steps.push(Step::Source(*k, before));
             }
-            Change::Feed(k, amperes) => {
+            Change::Feed(k, amperes) | Change::Entailed(k, amperes) => {
                 let dc = &mut circuit.currents[*k].drive.dc;
                 undo.steps
                     .push(Step::Feed(*k, std::mem::replace(dc, *amperes)));
+            }
+            Change::Mains(k, factor) => {
+                let Some(sine) = sine(circuit, *k) else {
+                    return false;
+                };
+                undo.steps.push(Step::Mains(*k, *sine));
+                *sine *= factor;
             }
             Change::Leak(a, b, amperes) => {
                 circuit.currents.push(CurrentPart {
@@ -166,6 +211,11 @@ impl Undo {
                     }
                 }
                 Step::Feed(k, amperes) => circuit.currents[k].drive.dc = amperes,
+                Step::Mains(k, amplitude) => {
+                    if let Some(sine) = sine(circuit, k) {
+                        *sine = amplitude;
+                    }
+                }
                 Step::Current => {
                     circuit.currents.pop();
                 }

@@ -1,12 +1,13 @@
 //! The whole way from readings to answers.
 
-use super::bench::{Bench, volts};
+use super::bench::Bench;
 use super::hypothesis::{self, Hypothesis};
 use super::next::{self, Next};
+use super::node::volts;
 use super::pairs;
+use super::point::Quantity;
 use super::rank::{self, Group, Judged, Meter, Ranking};
 use super::readings::Reading;
-use super::state::Quantity;
 use crate::analysis::NoSolution;
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::role::DeviceRole;
@@ -52,6 +53,8 @@ pub struct Cause {
     pub unit: &'static str,
     /// 0 to 1.
     pub probability: f64,
+    /// What the meter would show at each reading, V.
+    pub expected: Vec<f64>,
 }
 
 impl Cause {
@@ -99,6 +102,21 @@ impl Diagnosis {
     pub fn is_sound(&self) -> bool {
         let first = self.answers.first();
         first.is_none_or(|a| a.causes[0].fault == "none")
+    }
+
+    /// The other causes of an answer, each name once; of a sound circuit also what these readings
+    /// could not have shown.
+    pub fn others(&self, answer: &Answer) -> Vec<String> {
+        let first = answer.causes[0].name();
+        let mut names: Vec<String> = Vec::new();
+        let hidden = self.hidden.iter().map(|(f, e)| format!("{f} {e}"));
+        let hidden = hidden.filter(|_| answer.causes[0].fault == "none");
+        for name in answer.causes[1..].iter().map(Cause::name).chain(hidden) {
+            if name != first && !names.contains(&name) {
+                names.push(name);
+            }
+        }
+        names
     }
 }
 
@@ -171,7 +189,9 @@ impl Case {
         poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
     ) -> Result<Diagnosis, E> {
         let circuit = &self.bench.circuit;
-        let tones = readings.iter().any(|r| r.point.quantity == Quantity::Gain);
+        let tones = readings
+            .iter()
+            .any(|r| r.point.quantity == Quantity::Gain || r.point.quantity.is_ripple());
         let (hypotheses, hidden) = hypothesis::all(
             circuit,
             &self.bench.variables,
@@ -291,6 +311,7 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             value: None,
             unit: "",
             probability: judged.probability,
+            expected: judged.expected.clone(),
         },
         Some(Hypothesis {
             fault,
@@ -305,6 +326,7 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             value: judged.value,
             unit,
             probability: judged.probability,
+            expected: judged.expected.clone(),
         },
     }
 }

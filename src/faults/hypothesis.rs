@@ -10,7 +10,7 @@ use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::math::fun;
-use crate::tolerance::list::{Target, Variables};
+use crate::tolerance::list::Variables;
 
 /// One fault at one value.
 #[derive(Debug, Clone)]
@@ -23,6 +23,8 @@ pub struct Cell {
     pub value: Option<f64>,
     /// Width of the cell, a natural logarithm; zero for a single value.
     pub width: f64,
+    /// What it changes where a mains cycle is solved, if not the same.
+    pub real: Option<Vec<Change>>,
 }
 
 /// A fault of one part, at the values that it may have.
@@ -52,6 +54,29 @@ impl Hypothesis {
     }
 }
 
+/// Capacitors from this on are electrolytics, which dry out (common practice).
+pub(super) const ELECTROLYTIC_F: f64 = 0.9e-6;
+/// What is left of a dried-out capacitor: 0.5 to 0.03 of it, a factor of two apart.
+const DRIED: usize = 5;
+
+/// The cells of a dried-out capacitance; `mean` says what else a part of it left changes, in a
+/// reservoir.
+pub(super) fn dried(k: usize, farads: f64, mean: impl Fn(f64) -> Option<Change>) -> Vec<Cell> {
+    let cells = (0..DRIED).map(|n| {
+        let left = 0.5 / f64::from(1u32 << n);
+        let own = Change::Farads(k, left * farads);
+        let mean = mean(left);
+        Cell {
+            real: mean.is_some().then(|| vec![own.clone()]),
+            changes: [own].into_iter().chain(mean).collect(),
+            part: 1.0 / DRIED as f64,
+            value: Some(left * farads),
+            width: fun::ln(2.0),
+        }
+    });
+    cells.collect()
+}
+
 /// A sound amplifier beside all faults together.
 pub const SOUND: f64 = 0.5;
 
@@ -61,6 +86,8 @@ const SHORT: f64 = 0.01;
 pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
 /// Leaks, ohm, from small to large: 20 megohm to 5 kilohm, a factor of two apart.
 const LEAK: (f64, usize) = (20e6, 13);
+/// Of wrong values those that are no misread colours (common practice).
+const ANY_VALUE: f64 = 0.35;
 /// Sources below this are no supply, V.
 const SUPPLY_V: f64 = 1.0;
 
@@ -70,6 +97,7 @@ pub(super) fn single(changes: Vec<Change>) -> Vec<Cell> {
         part: 1.0,
         value: None,
         width: 0.0,
+        real: None,
     }]
 }
 
@@ -102,7 +130,7 @@ pub fn all(
 
 pub(super) struct List<'a> {
     pub(super) circuit: &'a Circuit,
-    variables: &'a Variables,
+    pub(super) variables: &'a Variables,
     supply: Option<&'a Supply>,
     /// Whether a gain was measured, which shows open capacitors.
     tones: bool,
@@ -121,6 +149,7 @@ impl List<'_> {
     ) {
         let unit = match fault {
             "leaky" | "wrong value" => "ohm",
+            "dried out" => "F",
             "gassy" => "A",
             "supply" => "V",
             _ => "",
@@ -199,12 +228,20 @@ impl List<'_> {
                 && !role.is_valve()
     }
 
+    /// Whether it stands at the output of a rectifier.
+    fn is_reservoir(&self, element: &Element) -> bool {
+        let outputs = self.supply.iter().flat_map(|s| &s.outputs);
+        outputs
+            .into_iter()
+            .any(|o| element.terminals.contains(&o.node))
+    }
+
     pub(super) fn hide(&mut self, fault: &str, name: &str) {
         self.hidden.push((fault.to_string(), name.to_string()));
     }
 
     /// Every lead off its node.
-    fn leads(&mut self, k: usize, element: &Element, weight: f64) {
+    pub(super) fn leads(&mut self, k: usize, element: &Element, weight: f64) {
         for terminal in 0..element.terminals.len() {
             self.lead(k, element, terminal, weight);
         }
@@ -225,7 +262,7 @@ impl List<'_> {
         self.add("open", &element.name, pin, weight, cells);
     }
 
-    fn bridge(
+    pub(super) fn bridge(
         &mut self,
         element: &Element,
         fault: &'static str,
@@ -258,6 +295,7 @@ impl List<'_> {
             part,
             value: None,
             width: 0.0,
+            real: None,
         });
         self.add("open", name, "", 1.0, open.to_vec());
         self.add(
@@ -272,18 +310,30 @@ impl List<'_> {
             let mut cells = Vec::new();
             let mut at = fun::ln(1.0 + 1.2 * tolerance);
             // Finely about the decade of a misread colour, coarsely beyond it.
-            for (width, count) in [(0.22, 4), (0.4, 4), (0.8, 3)] {
+            // Nobody is often off by more: what looks so is mostly a short or a gap.
+            for (width, count, share) in [(0.22, 4, 0.5), (0.4, 4, 0.4), (0.8, 3, 0.1)] {
                 for _ in 0..count {
                     let middle = at + 0.5 * width;
                     let value = ohms * fun::exp(if up { middle } else { -middle });
                     cells.push(Cell {
                         changes: vec![Change::Ohms(k, value)],
-                        part: width / 9.8,
+                        part: ANY_VALUE * share / f64::from(count),
                         value: Some(value),
                         width,
+                        real: None,
                     });
                     at += width;
                 }
+            }
+            let misread = misread(ohms);
+            for &(value, part) in misread.iter().filter(|v| (v.0 > ohms) == up) {
+                cells.push(Cell {
+                    changes: vec![Change::Ohms(k, value)],
+                    part,
+                    value: Some(value),
+                    width: 0.0,
+                    real: None,
+                });
             }
             self.add(
                 "wrong value",
@@ -298,10 +348,15 @@ impl List<'_> {
     fn capacitor(&mut self, element: &Element) {
         let name = &element.name;
         match element.ports.first().map(|p| p.piece) {
-            Some(Piece::Capacitance(k)) if self.tones => {
+            Some(Piece::Capacitance(k)) if self.tones && !self.is_reservoir(element) => {
                 let cells = single(vec![Change::Farads(k, 1e-18)]);
                 self.add("open", name, "", 0.4, cells);
+                let farads = self.circuit.capacitances[k].farads;
+                if farads >= ELECTROLYTIC_F {
+                    self.add("dried out", name, "", 0.4, dried(k, farads, |_| None));
+                }
             }
+            _ if self.is_reservoir(element) => {}
             _ => self.hide("open", name),
         }
         let &[a, b] = &element.terminals[..] else {
@@ -319,63 +374,11 @@ impl List<'_> {
                 part: 1.0 / count as f64,
                 value: Some(ohms),
                 width: fun::ln(2.0),
+                real: None,
             }
         });
         let cells = cells.collect();
         self.add("leaky", name, "", 0.8, cells);
-    }
-
-    fn valve(&mut self, k: usize, element: &Element) {
-        let name = &element.name;
-        let laws = self.circuit.laws_of(k);
-        self.add(
-            "dead",
-            name,
-            "",
-            0.5,
-            single(laws.into_iter().map(Change::Unplug).collect()),
-        );
-        let current =
-            self.variables.all.iter().position(|v| {
-                v.element == Some(k) && v.target == Target::Current && v.unit.is_none()
-            });
-        if let Some(variable) = current {
-            let least = 0.94 * (1.0 + self.variables.all[variable].range.low);
-            let width = 0.3f64;
-            let cells = (0..8).map(|n| {
-                let part = least * fun::exp(-(n as f64 + 0.5) * width);
-                Cell {
-                    changes: vec![Change::Variable(variable, part)],
-                    part: 1.0 / 8.0,
-                    value: Some(part),
-                    width,
-                }
-            });
-            self.add("weak", name, "", 0.3, cells.collect());
-        }
-        self.leads(k, element, 0.35);
-        let Some(kind) = element.kind else { return };
-        for (a, b) in pairs(element.terminals.len()) {
-            self.bridge(element, "short", (a, b), 0.07);
-        }
-        let at = |pin: &str| {
-            let place = kind.terminals.iter().position(|t| *t == pin)?;
-            element.terminals.get(place).copied()
-        };
-        if let (Some(plate), Some(grid)) = (at("plate"), at("grid")) {
-            // 0.2 uA to 50 uA of ions: the last is a valve about to run away.
-            let width = fun::ln(2.0);
-            let cells = (0..8).map(|n| {
-                let amperes = 0.3e-6 * fun::exp(n as f64 * width);
-                Cell {
-                    changes: vec![Change::Leak(plate, grid, amperes)],
-                    part: 1.0 / 8.0,
-                    value: Some(amperes),
-                    width,
-                }
-            });
-            self.add("gassy", name, "", 0.3, cells.collect());
-        }
     }
 
     fn source(&mut self, k: usize, element: &Element) {
@@ -414,88 +417,29 @@ impl List<'_> {
                     part: 1.0 / count as f64,
                     value: Some(volts),
                     width,
+                    real: None,
                 }
             });
             self.add("supply", name, lead, 0.5, cells.collect());
         }
     }
+}
 
-    /// Bottles whose sections are dead together.
-    fn bottles(&mut self) {
-        let mut done: Vec<String> = Vec::new();
-        for first in &self.circuit.elements {
-            let Some(bottle) = self.bottle(first) else {
-                continue;
-            };
-            if done.contains(&bottle) {
-                continue;
-            }
-            let sections: Vec<usize> = (0..self.circuit.elements.len())
-                .filter(|&k| self.bottle(&self.circuit.elements[k]).as_ref() == Some(&bottle))
-                .collect();
-            if sections.len() > 1 {
-                let laws = sections.iter().flat_map(|&k| self.circuit.laws_of(k));
-                let cells = single(laws.map(Change::Unplug).collect());
-                self.add("dead", &bottle, "no heater", 0.6, cells);
-            }
-            done.push(bottle);
-        }
+/// What a resistor's colours are misread as: a decade up or down, or its two digits exchanged; each
+/// with its part.
+fn misread(ohms: f64) -> Vec<(f64, f64)> {
+    let mut all = vec![(10.0 * ohms, 0.3), (0.1 * ohms, 0.3)];
+    let decade = fun::pow(10.0, fun::log10(ohms.abs()).floor() - 1.0);
+    let digits = (ohms / decade).round() as u32;
+    let other = (digits % 10) * 10 + digits / 10;
+    if other != digits && other >= 10 {
+        all.push((f64::from(other) * decade, 0.2));
     }
-
-    fn bottle(&self, element: &Element) -> Option<String> {
-        if element.role() != Some(DeviceRole::Valve) {
-            return None;
-        }
-        let k = self
-            .circuit
-            .elements
-            .iter()
-            .position(|e| std::ptr::eq(e, element))?;
-        let variable = self.variables.all.iter().find(|v| v.element == Some(k))?;
-        self.variables.parts.get(variable.part).cloned()
-    }
-
-    /// Valves of different type in each other's sockets.
-    fn exchanged_valves(&mut self) {
-        let circuit = self.circuit;
-        let mut bottles: Vec<(String, Vec<usize>)> = Vec::new();
-        for (k, element) in circuit.elements.iter().enumerate() {
-            let Some(bottle) = self.bottle(element) else {
-                continue;
-            };
-            match bottles.iter_mut().find(|b| b.0 == bottle) {
-                Some(found) => found.1.push(k),
-                None => bottles.push((bottle, vec![k])),
-            }
-        }
-        let kind = |k: usize| circuit.elements[k].kind.map(|k| k.name);
-        let model = |k: usize| circuit.elements[k].made.model.clone();
-        for (n, (one, mine)) in bottles.iter().enumerate() {
-            for (two, theirs) in &bottles[n + 1..] {
-                let alike = mine.len() == theirs.len()
-                    && mine.iter().zip(theirs).all(|(a, b)| kind(*a) == kind(*b));
-                let (a, b) = (mine[0], theirs[0]);
-                if !alike || circuit.elements[a].model == circuit.elements[b].model {
-                    continue;
-                }
-                let pairs = mine.iter().zip(theirs);
-                let changes = pairs
-                    .flat_map(|(&a, &b)| [Change::Model(a, model(b)), Change::Model(b, model(a))]);
-                let element = format!("{one} {two}");
-                self.add(
-                    "wrong valve",
-                    &element,
-                    "in each other's sockets",
-                    0.1,
-                    single(changes.collect()),
-                );
-            }
-        }
-    }
+    all
 }
 
 /// Pairs of the first so many.
-fn pairs(n: usize) -> Vec<(usize, usize)> {
+pub(super) fn pairs(n: usize) -> Vec<(usize, usize)> {
     (0..n)
         .flat_map(|a| (a + 1..n).map(move |b| (a, b)))
         .collect()
@@ -523,7 +467,7 @@ pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
                 fault: "interchanged",
                 element: format!("{} {}", one.name, two.name),
                 lead: String::new(),
-                weight: 0.2 / resistors.len() as f64,
+                weight: 0.3 / resistors.len() as f64,
                 cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
                 unit: "",
             });

@@ -1,103 +1,209 @@
 //! What may be wrong between the mains and the reservoirs.
+//!
+//! What stands for a rectifier is changed as the fault is expected to change it; where that is no
+//! more than a guess, the cell says what a real mains cycle is to be solved with.
 
 use super::change::Change;
-use super::hypothesis::{Cell, List, OPEN, single};
+use super::hypothesis::{Cell, ELECTROLYTIC_F, List, OPEN, dried, single};
 use super::supply::{Output, Supply};
+use crate::circuit::{BranchKind, Element, Node, Piece};
 use crate::device::role::DeviceRole;
+use crate::device::source::Wave;
 use crate::math::fun;
+use crate::system::assemble::Driven;
+
+/// Nothing comes from an output.
+fn off(o: &Output) -> Vec<Change> {
+    vec![
+        Change::Feed(o.current, 0.0),
+        Change::Ohms(o.resistance, OPEN[0].0),
+    ]
+}
+
+/// One of two half-waves is missing.
+fn half(o: &Output) -> Vec<Change> {
+    vec![
+        Change::Feed(o.current, 0.5 * o.short()),
+        Change::Ohms(o.resistance, 2.0 / o.siemens),
+    ]
+}
+
+/// A fault whose cycle, if one is to be solved, has other changes.
+fn one(changes: Vec<Change>, real: Vec<Change>) -> Vec<Cell> {
+    single(changes)
+        .into_iter()
+        .map(|cell| Cell {
+            real: Some(real.clone()),
+            ..cell
+        })
+        .collect()
+}
+
+/// No cycle is left to solve.
+const NO_CYCLE: Vec<Change> = Vec::new();
 
 impl List<'_> {
     /// What may be wrong between the mains and the reservoirs.
     pub(super) fn mains(&mut self, supply: &Supply) {
-        let off = |o: &Output| {
-            [
-                Change::Feed(o.current, 0.0),
-                Change::Ohms(o.resistance, OPEN[0].0),
-            ]
-        };
-        let half = |o: &Output| {
-            [
-                Change::Feed(o.current, 0.5 * o.short()),
-                Change::Ohms(o.resistance, 2.0 / o.siemens),
-            ]
-        };
         let all: Vec<Change> = supply.outputs.iter().flat_map(off).collect();
         let mains = supply.mains.as_str();
-        self.add("supply", mains, "disconnected", 0.7, single(all.clone()));
+        let cells = one(all.clone(), NO_CYCLE);
+        self.add("supply", mains, "disconnected", 0.7, cells);
+        self.volts(supply);
+        let circuit = self.circuit;
+        for (k, element) in circuit.elements.iter().enumerate() {
+            let Some(role) = element.role() else { continue };
+            let name = element.name.as_str();
+            let at = |o: &&Output| element.terminals.contains(&o.node);
+            let reservoir = supply.outputs.iter().find(at);
+            if let (DeviceRole::Capacitor, Some(output)) = (role, reservoir) {
+                self.reservoir(element, output, supply);
+            }
+            let rectified = supply
+                .outputs
+                .iter()
+                .find(|o| o.rectifiers.contains(&element.name));
+            if role == DeviceRole::MainsTransformer {
+                let cells = one(all.clone(), NO_CYCLE);
+                self.add("open", name, "primary", 0.2, cells);
+                self.windings(k, element, supply);
+            } else if let Some(output) = rectified {
+                let laws = circuit.laws_of(k).into_iter();
+                let dead = laws.map(Change::Unplug).collect();
+                let changes = match output.rectifiers.len() {
+                    1 => off(output),
+                    _ => half(output),
+                };
+                let fault = if role.is_valve() { "dead" } else { "open" };
+                self.add(fault, name, "", 0.4, one(changes, dead));
+                if role.is_valve() {
+                    for (terminal, node) in element.terminals.iter().enumerate() {
+                        if *node != output.node && supply.alternating[node.0] {
+                            let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
+                            let real = vec![Change::Loosen(k, terminal)];
+                            self.add("open", name, pin, 0.15, one(half(output), real));
+                        }
+                    }
+                }
+            } else if role.is_resistance() && self.is_of_mains(element, role) {
+                // A fuse before everything, or a resistor in the way of one half-wave.
+                let real = match element.ports.first().map(|p| p.piece) {
+                    Some(Piece::Resistance(k)) => vec![Change::Ohms(k, OPEN[0].0)],
+                    _ => NO_CYCLE,
+                };
+                let mut cells = one(all.clone(), real.clone());
+                for output in &supply.outputs {
+                    cells.extend(one(half(output), real.clone()));
+                }
+                let count = cells.len() as f64;
+                cells.iter_mut().for_each(|cell| cell.part /= count);
+                self.add("open", name, "", 0.3, cells);
+            } else if role == DeviceRole::Capacitor && self.is_of_mains(element, role) {
+                self.hide("open", name);
+            }
+        }
+    }
+
+    /// Mains too low or too high, or the wrong tap of the primary.
+    fn volts(&mut self, supply: &Supply) {
+        let sines: Vec<(usize, f64)> = supply
+            .mains_of
+            .sources
+            .iter()
+            .filter_map(|source| {
+                let Driven::Voltage(k) = *source else {
+                    return None;
+                };
+                match &self.circuit.branches[k].kind {
+                    BranchKind::Source(drive) => match drive.wave {
+                        Some(Wave::Sin { amplitude, .. }) => Some((k, amplitude)),
+                        _ => None,
+                    },
+                    _ => None,
+                }
+            })
+            .collect();
+        let rms = sines.first().map(|s| s.1.abs() / 2f64.sqrt());
         for (lead, sign) in [("low", -1.0f64), ("high", 1.0)] {
             let width = 0.12;
             let count = if sign < 0.0 { 7 } else { 3 };
             let cells = (0..count).map(|n| {
                 let factor = fun::exp(sign * (0.06 + (n as f64 + 0.5) * width));
                 let outputs = supply.outputs.iter();
+                let real = sines.iter().map(|s| Change::Mains(s.0, factor));
                 Cell {
                     changes: outputs
                         .map(|o| Change::Feed(o.current, factor * o.short()))
                         .collect(),
                     part: 1.0 / count as f64,
-                    value: None,
+                    value: rms.map(|rms| factor * rms),
                     width,
+                    real: Some(real.collect()),
                 }
             });
-            self.add("supply", mains, lead, 0.4, cells.collect());
+            self.add("supply", &supply.mains, lead, 0.4, cells.collect());
         }
-        let circuit = self.circuit;
-        for element in &circuit.elements {
-            let Some(role) = element.role() else { continue };
-            let name = element.name.as_str();
-            let at = |o: &&Output| element.terminals.contains(&o.node);
-            let reservoir = supply.outputs.iter().find(at);
-            if let (DeviceRole::Capacitor, Some(output)) = (role, reservoir) {
-                // Without it the mean falls towards 2/pi of the peak, as far as what follows lets it.
-                let width = 0.1;
-                let cells = (0..4).map(|n| Cell {
-                    changes: vec![Change::Feed(
-                        output.current,
-                        output.short() * fun::exp(-0.05 - (n as f64 + 0.5) * width),
-                    )],
-                    part: 0.25,
-                    value: None,
-                    width,
-                });
-                self.add("open", name, "", 0.5, cells.collect());
+    }
+
+    /// A reservoir that is open or has dried out: its mean sinks by half of what its ripple gains.
+    fn reservoir(&mut self, element: &Element, output: &Output, supply: &Supply) {
+        let Some(Piece::Capacitance(k)) = element.ports.first().map(|p| p.piece) else {
+            return;
+        };
+        let farads = self.circuit.capacitances[k].farads;
+        let (low, high) = supply.swing(output.node);
+        let sunk = |left: f64| {
+            let more = 0.5 * (high - low) * (1.0 / left - 1.0);
+            let down = more.min(0.36 * output.volts.abs()) * output.volts.signum();
+            Change::Entailed(output.current, output.short() - output.siemens * down)
+        };
+        if farads >= ELECTROLYTIC_F {
+            let cells = dried(k, farads, |left| Some(sunk(left)));
+            self.add("dried out", &element.name, "", 0.4, cells);
+        }
+        let open = Change::Farads(k, 1e-18);
+        // Without it the mean falls towards 2/pi of the peak, as far as what follows lets it.
+        let width = 0.1;
+        let cells = (0..4).map(|n| {
+            let part = fun::exp(-0.05 - (n as f64 + 0.5) * width);
+            let sunk = Change::Feed(output.current, output.short() * part);
+            Cell {
+                changes: vec![open.clone(), sunk],
+                part: 0.25,
+                value: None,
+                width,
+                real: Some(vec![open.clone()]),
             }
-            if role == DeviceRole::MainsTransformer {
-                self.add("open", name, "primary", 0.2, single(all.clone()));
-                for output in &supply.outputs {
-                    let lead = format!("winding of {}", circuit.nodes[output.node.0].name);
-                    self.add("open", name, &lead, 0.1, single(off(output).to_vec()));
-                    self.add(
-                        "open",
-                        name,
-                        &format!("half the {lead}"),
-                        0.1,
-                        single(half(output).to_vec()),
-                    );
-                }
-            } else if let Some(output) = supply
-                .outputs
-                .iter()
-                .find(|o| o.rectifiers.contains(&element.name))
-            {
-                let changes = match output.rectifiers.len() {
+        });
+        self.add("open", &element.name, "", 0.4, cells.collect());
+    }
+
+    /// Ends of the secondaries off, and whole windings.
+    fn windings(&mut self, k: usize, element: &Element, supply: &Supply) {
+        let circuit = self.circuit;
+        let name = element.name.as_str();
+        let end_of = |output: &Output, node: Node| {
+            let of = circuit.elements.iter();
+            let mut of = of.filter(|e| output.rectifiers.contains(&e.name));
+            of.any(|e| e.terminals.contains(&node) && node != output.node)
+        };
+        for output in &supply.outputs {
+            let lead = format!("winding of {}", circuit.nodes[output.node.0].name);
+            self.add("open", name, &lead, 0.1, one(off(output), NO_CYCLE));
+            let ends: Vec<usize> = (0..element.terminals.len())
+                .filter(|&t| {
+                    let node = element.terminals[t];
+                    node != Node::GROUND && end_of(output, node)
+                })
+                .collect();
+            for &terminal in &ends {
+                let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
+                let changes = match ends.len() {
                     1 => off(output),
                     _ => half(output),
                 };
-                let fault = if role.is_valve() { "dead" } else { "open" };
-                self.add(fault, name, "", 0.4, single(changes.to_vec()));
-                if role.is_valve() {
-                    self.add(
-                        "open",
-                        name,
-                        "one plate",
-                        0.2,
-                        single(half(output).to_vec()),
-                    );
-                }
-            } else if role.is_resistance() && self.is_of_mains(element, role) {
-                self.add("open", name, "", 0.3, single(all.clone()));
-            } else if role == DeviceRole::Capacitor && self.is_of_mains(element, role) {
-                self.hide("open", name);
+                let real = vec![Change::Loosen(k, terminal)];
+                self.add("open", name, pin, 0.1, one(changes, real));
             }
         }
     }

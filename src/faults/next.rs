@@ -5,11 +5,13 @@
 //! far leave of its tolerances; what a point tells is the entropy of their mixture less the mean
 //! of their own entropies, in bits.
 
-use super::bench::{Bench, Point};
+use super::bench::Bench;
 use super::likelihood::{Factored, log_sum};
+use super::node::volts;
+use super::point::{Point, Quantity};
 use super::rank::{Judged, Meter, Ranking, coming, covariance, own, row};
 use super::readings::{Reading, label};
-use super::state::{Quantity, State};
+use super::state::State;
 use crate::circuit::Node;
 use crate::math::fun;
 
@@ -57,7 +59,7 @@ pub fn next(
     let nodes = bench.circuit.nodes.iter().enumerate().skip(1);
     // A DC meter has no business where the mains are.
     let alternating = |k: usize| bench.supply.as_ref().is_some_and(|s| s.alternating[k]);
-    let points: Vec<Point> = nodes
+    let mut points: Vec<Point> = nodes
         .filter(|(k, node)| !node.inner && !measured(Node(*k)) && !alternating(*k))
         .map(|(k, _)| Point {
             label: label(&bench.circuit, Node(k), Node::GROUND),
@@ -67,6 +69,19 @@ pub fn next(
             state: State::Working,
         })
         .collect();
+    // Ripple of each reservoir that was not measured.
+    let ripple = |node: Node| {
+        let measured = |r: &Reading| r.point.quantity.is_ripple() && r.point.a == node;
+        (!readings.iter().any(measured)).then(|| Point {
+            label: format!("ripple {}", label(&bench.circuit, node, Node::GROUND)),
+            a: node,
+            b: Node::GROUND,
+            quantity: Quantity::Ripple,
+            state: State::Working,
+        })
+    };
+    let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
+    points.extend(outputs.filter_map(|o| ripple(o.node)).collect::<Vec<_>>());
     let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     all.extend(points.iter().cloned());
     let mut foretold: Vec<(f64, Vec<(f64, f64)>)> = Vec::new();
@@ -87,7 +102,7 @@ pub fn next(
             .collect();
         let most = each.iter().filter(|e| e.0 > 0.01);
         found.push(Next {
-            volts: super::bench::volts(&bench.sound, point.a),
+            volts: volts(&bench.sound, point.a),
             most: most.fold(0.0, |m, e| m.max(e.1.abs())),
             gain: gain(&each),
             point,
@@ -127,7 +142,14 @@ fn foretell(
     let changes = judged.which.map_or(&[][..], |w| {
         &ranking.hypotheses[w].cells[judged.cell].changes
     });
-    let seen = bench.look(changes, points, Some(&judged.seen), true)?;
+    let mut seen = bench.look(changes, points, Some(&judged.seen), true)?;
+    let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
+    for (output, swing) in outputs.zip(&judged.swings) {
+        let ripple = |p: &Point| p.quantity == Quantity::Ripple && p.a == output.node;
+        if let Some(k) = points[readings.len()..].iter().position(ripple) {
+            seen.set_ripple(readings.len() + k, *swing);
+        }
+    }
     let n = readings.len();
     let rows: Vec<Vec<f64>> = (0..points.len())
         .map(|k| row(&seen, k, judged.width, meter))

@@ -150,6 +150,10 @@ fn pair(ranking: &Ranking, a: &Move, b: &Move) -> Option<Hypothesis> {
             value: None,
             // Of two widths the larger: both are in the slope.
             width: first.width.max(second.width),
+            real: (first.real.is_some() || second.real.is_some()).then(|| {
+                let real = |c: &Cell| c.real.clone().unwrap_or_else(|| c.changes.clone());
+                [real(first), real(second)].concat()
+            }),
         }],
         unit: "",
     })

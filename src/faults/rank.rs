@@ -1,10 +1,11 @@
 //! All hypotheses against the readings.
 
-use super::bench::{Bench, Point, Seen};
+use super::bench::{Bench, Seen};
+use super::change::Change;
 use super::hypothesis::{Hypothesis, SOUND};
 use super::likelihood::{Factored, Fit, fit, log_sum};
+use super::point::{Point, Quantity};
 use super::readings::Reading;
-use super::state::Quantity;
 use crate::math::fun;
 
 /// The meter.
@@ -37,6 +38,10 @@ pub struct Judged {
     pub expected: Vec<f64>,
     /// Width of the best cell.
     pub width: f64,
+    /// Whether a mains cycle was solved with it.
+    pub checked: bool,
+    /// The ripple of each output of the supply in that cycle, V.
+    pub swings: Vec<f64>,
 }
 
 /// An answer: hypotheses that these readings cannot tell apart, the most likely first.
@@ -67,6 +72,8 @@ pub struct Ranking {
     pub tried: Vec<(usize, usize, Vec<f64>)>,
     /// Volts that a slipped reading may lie in.
     span: f64,
+    /// Mains cycles that were solved.
+    cycles: usize,
 }
 
 /// Volts that no drawing accounts for: pickup, leakage of a chassis (common practice).
@@ -75,6 +82,16 @@ const FLOOR_V: f64 = 4e-3;
 const MODEL: f64 = 0.004;
 /// Squared distance, in deviations, within which two faults read the same.
 const SAME: f64 = 1.0;
+/// Faults whose best value is sought, and from what probability on.
+const REFINED: usize = 24;
+const LEAST_REFINED: f64 = 1e-3;
+/// Mains cycles that are solved at most, for faults from this probability on, or of the supply itself
+/// with no more than this misfit.
+const CYCLES: usize = 12;
+const LEADS: f64 = 0.02;
+const FITS: f64 = 2.5;
+/// Beyond this misfit over a first cycle no better value of the fault is sought.
+const HOPELESS: f64 = 4.0;
 /// What is less likely makes no answer of its own.
 const LEAST: f64 = 1e-7;
 
@@ -152,6 +169,7 @@ fn judge(
         .iter()
         .map(|r| match r.point.quantity {
             Quantity::Volts => span,
+            Quantity::Ripple | Quantity::RippleRms => 20.0 * r.value.abs().max(0.1),
             Quantity::Ohms => 20.0 * r.value.abs().max(100.0),
             Quantity::Gain => 20.0 * r.value.abs().max(1.0),
         })
@@ -222,10 +240,13 @@ pub fn also<E>(
         let mut best: Option<(f64, Judged)> = None;
         let mut last: Option<Seen> = None;
         for (cell, it) in hypothesis.cells.iter().enumerate() {
-            let Some(seen) = bench.look(&it.changes, &points, last.as_ref(), true) else {
+            let Some(mut seen) = bench.look(&it.changes, &points, last.as_ref(), true) else {
                 ranking.unsolved += 1;
                 continue;
             };
+            if it.real.is_some() {
+                seen.blur_ripples(readings);
+            }
             ranking.tried.push((which, cell, seen.reads.clone()));
             let Some((fit, shift)) = judge(&seen, readings, meter, it.width, ranking.span) else {
                 continue;
@@ -249,8 +270,134 @@ pub fn also<E>(
         }
         ranking.hypotheses.push(hypothesis);
     }
-    ordered(&mut ranking, readings, meter);
+    ordered(&mut ranking);
+    over_cycles(bench, readings, meter, &mut ranking, poll)?;
+    for k in 0..ranking.judged.len().min(REFINED) {
+        refine(bench, readings, meter, &mut ranking, k);
+    }
+    together(&mut ranking, readings, meter);
     Ok(ranking)
+}
+
+/// Solves a mains cycle with each fault that leads, and judges it by what that shows.
+fn over_cycles<E>(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &mut Ranking,
+    poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
+) -> Result<(), E> {
+    if bench.supply.is_none() {
+        return Ok(());
+    }
+    while ranking.cycles < CYCLES {
+        let real = |j: &Judged| {
+            let cell = j.which.map(|w| &ranking.hypotheses[w].cells[j.cell]);
+            cell.and_then(|c| c.real.as_ref())
+        };
+        let leads = ranking.judged.iter().position(|j| {
+            let has_cycle = j.which.is_some() && real(j).is_none_or(|r| !r.is_empty());
+            let likely = j.probability > LEADS || real(j).is_some() && j.fit.misfit < FITS;
+            has_cycle && !j.checked && likely
+        });
+        let Some(k) = leads else { break };
+        poll(ranking.cycles, CYCLES)?;
+        over_cycle(bench, readings, meter, ranking, k);
+        ranking.judged[k].checked = true;
+        ordered(ranking);
+    }
+    Ok(())
+}
+
+/// Judges a fault by a mains cycle, and again at the value that the first one leads to.
+fn over_cycle(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &mut Ranking,
+    k: usize,
+) {
+    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    let judged = &ranking.judged[k];
+    let Some(which) = judged.which else { return };
+    let cell = &ranking.hypotheses[which].cells[judged.cell];
+    let mut value = judged.value;
+    let mut found = None;
+    for _ in 0..4 {
+        ranking.cycles += 1;
+        let factor = match (value, cell.value) {
+            (Some(value), Some(middle)) => value / middle,
+            _ => 1.0,
+        };
+        let changes = Change::all_scaled(&cell.changes, factor);
+        let real = cell.real.as_ref().unwrap_or(&cell.changes);
+        let real = Change::all_scaled(real, factor);
+        let seen = bench.look(&changes, &points, Some(&judged.seen), true);
+        let seen = seen.and_then(|seen| bench.over_cycle(&real, &points, &seen));
+        let Some((seen, swings)) = seen else {
+            break;
+        };
+        let judge = |width: f64| judge(&seen, readings, meter, width, ranking.span);
+        // Sought beyond the cell's ends.
+        let (Some((fit, _)), Some((_, shift))) = (judge(judged.width), judge(3.0 * judged.width))
+        else {
+            break;
+        };
+        let pairs = seen.reads.iter().zip(&seen.own);
+        let expected: Vec<f64> = pairs.map(|(v, own)| v + own * shift).collect();
+        let reached = value.map(|v| v * fun::exp(shift));
+        let misfit = fit.misfit;
+        found = Some((fit, seen, expected, reached, swings));
+        if cell.value.is_none() || shift.abs() < 0.05 || misfit > HOPELESS {
+            break;
+        }
+        value = reached;
+    }
+    if let Some((fit, seen, expected, value, swings)) = found {
+        let judged = &mut ranking.judged[k];
+        judged.log += fit.log_density - judged.fit.log_density;
+        (judged.fit, judged.seen, judged.expected, judged.value) = (fit, seen, expected, value);
+        judged.swings = swings;
+    }
+}
+
+/// Seeks the best value of a fault from that of its best cell on.
+fn refine(bench: &mut Bench, readings: &[Reading], meter: &Meter, ranking: &mut Ranking, k: usize) {
+    let judged = &ranking.judged[k];
+    let Some(cell) = judged
+        .which
+        .map(|w| &ranking.hypotheses[w].cells[judged.cell])
+    else {
+        return;
+    };
+    let (Some(middle), Some(mut value)) = (cell.value, judged.value) else {
+        return;
+    };
+    if judged.checked || judged.width == 0.0 || judged.probability < LEAST_REFINED {
+        return;
+    }
+    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    let mut expected = judged.expected.clone();
+    let mut last = judged.seen.clone();
+    for _ in 0..2 {
+        let factor = value / middle;
+        let changes = Change::all_scaled(&cell.changes, factor);
+        let Some(seen) = bench.look(&changes, &points, Some(&last), true) else {
+            break;
+        };
+        let Some((_, shift)) = judge(&seen, readings, meter, judged.width, ranking.span) else {
+            break;
+        };
+        // No further than into the next cell.
+        let most = judged.width;
+        let shift = (fun::ln(factor) + shift).clamp(-most, most) - fun::ln(factor);
+        value *= fun::exp(shift);
+        let pairs = seen.reads.iter().zip(&seen.own);
+        expected = pairs.map(|(v, own)| v + own * shift).collect();
+        last = seen;
+    }
+    ranking.judged[k].value = Some(value);
+    ranking.judged[k].expected = expected;
 }
 
 /// The volts that a slipped reading may lie in.
@@ -280,11 +427,13 @@ fn judged(
         expected: seen.reads.clone(),
         seen,
         width,
+        checked: false,
+        swings: Vec::new(),
     }
 }
 
-/// Puts them in order, and together what reads the same.
-fn ordered(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
+/// Puts them in order.
+fn ordered(ranking: &mut Ranking) {
     let logs: Vec<f64> = ranking.judged.iter().map(|j| j.log).collect();
     let whole = log_sum(&logs);
     for judged in &mut ranking.judged {
@@ -294,6 +443,10 @@ fn ordered(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
     ranking
         .judged
         .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+}
+
+/// Puts together what reads the same.
+fn together(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
     let judged = &ranking.judged;
     let mut taken = vec![false; judged.len()];
     let mut groups = Vec::new();

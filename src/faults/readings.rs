@@ -1,7 +1,8 @@
 //! Readings of a meter: a CSV of `probe,value`.
 
-use super::bench::Point;
-use super::state::{Quantity, State, tone_source};
+use super::point::{Point, Quantity};
+use super::state::{State, tone_source};
+use crate::analysis::mains;
 use crate::circuit::{Circuit, Node};
 use crate::diag::nearest;
 use crate::diag::rows::line_of;
@@ -102,10 +103,23 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
         if value.is_empty() {
             continue;
         }
+        let bare = value.to_lowercase();
+        let value = match bare.strip_suffix("rms") {
+            Some(bare) if point.quantity == Quantity::Ripple => {
+                point.quantity = Quantity::RippleRms;
+                bare.trim().to_string()
+            }
+            _ => value,
+        };
         let (value, digit) = number(&value, point.quantity).ok_or_else(|| {
             let (what, hint) = match point.quantity {
                 Quantity::Volts => ("a voltage", "expected volts, such as 172.3, -38 or 12m"),
                 Quantity::Ohms => ("a resistance", "expected ohms, such as 1.52k or 1.1meg"),
+                Quantity::Ripple | Quantity::RippleRms => (
+                    "a ripple",
+                    "expected volts from peak to peak, such as 9.8, or as a meter's AC range shows \
+                     them, 2.8rms",
+                ),
                 Quantity::Gain => (
                     "a gain",
                     "expected volts out per volt in, such as 54, or 34.6dB",
@@ -161,6 +175,7 @@ fn stand(point: &mut Point, text: &str, circuit: &Circuit, line: usize) -> Resul
     match point.quantity {
         Quantity::Ohms if matches!(state, State::Working | State::Off) => state = State::Off,
         Quantity::Volts if state != State::Off => {}
+        Quantity::Ripple | Quantity::RippleRms if state == State::Working => {}
         Quantity::Gain if state == State::Working => {
             if tone_source(circuit).is_none() {
                 let why = "the netlist has no source for the tone".to_string();
@@ -195,6 +210,10 @@ fn number(text: &str, quantity: Quantity) -> Option<(f64, f64)> {
     let lower = text.to_lowercase();
     match quantity {
         Quantity::Volts => volts(text),
+        Quantity::Ripple | Quantity::RippleRms => {
+            let bare = lower.trim_end_matches("pp").trim_end_matches("p-p").trim();
+            volts(bare).filter(|(value, _)| *value >= 0.0)
+        }
         Quantity::Ohms => {
             let bare = lower
                 .trim_end_matches(['Ω', 'ω'])
@@ -219,15 +238,19 @@ fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
     let lower = text.to_lowercase();
     let (quantity, text) = if lower.starts_with("gain ") {
         (Quantity::Gain, text[5..].trim())
+    } else if lower.starts_with("ripple ") {
+        if mains::find(circuit).is_none() {
+            let why = format!("`{whole}`: nothing in this netlist is fed from the mains");
+            let hint =
+                "a ripple needs the transformer and rectifier in the netlist: leave its line out";
+            return Err(wrong(line, COLUMNS[0], why, hint));
+        }
+        (Quantity::Ripple, text[7..].trim())
     } else if lower.starts_with("r(") {
         (Quantity::Ohms, text)
     } else {
         (Quantity::Volts, text)
     };
-    if lower.starts_with("ripple ") {
-        let why = format!("`{whole}`: ripple is not judged");
-        return Err(wrong(line, COLUMNS[0], why, "leave its line out"));
-    }
     let letter = if quantity == Quantity::Ohms {
         ['r', 'R']
     } else {
@@ -268,6 +291,7 @@ fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
             Quantity::Volts => label,
             Quantity::Ohms => format!("r{}", &label[1..]),
             Quantity::Gain => format!("gain {label}"),
+            Quantity::Ripple | Quantity::RippleRms => format!("ripple {label}"),
         },
         a,
         b,

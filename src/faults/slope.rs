@@ -1,6 +1,7 @@
 //! What one tolerance moves in the equations: df/dp, from the parts alone.
 
-use super::bench::{Bench, feed, volts};
+use super::node::{feed, volts};
+use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::{Answer, Law};
 use crate::system::assemble::Assembly;
@@ -30,18 +31,19 @@ pub struct Slope {
     pub columns: Vec<(usize, f64)>,
 }
 
-impl Bench {
-    /// Adds -df of one push; false if it moves nothing.
-    pub(super) fn push(
+impl Push {
+    /// Adds -df; false if it moves nothing.
+    pub(super) fn add(
         &self,
-        push: &Push,
+        supply: Option<&Supply>,
         x: &[f64],
         work: &mut [f64],
         assembly: &Assembly<'_>,
     ) -> bool {
-        match push {
+        let circuit = assembly.circuit;
+        match self {
             Push::Resistance(k, part) => {
-                let r = self.circuit.resistances[*k];
+                let r = circuit.resistances[*k];
                 let amperes = (volts(x, r.a) - volts(x, r.b)) / r.ohms * part;
                 if amperes.abs() < 1e-15 {
                     return false;
@@ -49,7 +51,7 @@ impl Bench {
                 feed(work, r.a, r.b, amperes);
             }
             Push::Gain(k, by) => {
-                let gain = self.circuit.gains[*k];
+                let gain = circuit.gains[*k];
                 let sensed = match gain.sense {
                     Sense::Voltage(a, b) => volts(x, a) - volts(x, b),
                     Sense::Current(branch) => x[assembly.unknowns.branch(branch)],
@@ -61,16 +63,16 @@ impl Bench {
             }
             Push::Source(k, by) => work[assembly.unknowns.nodes() + k] += by,
             Push::Current(k, by) => {
-                let source = &self.circuit.currents[*k];
+                let source = &circuit.currents[*k];
                 feed(work, source.a, source.b, -by);
             }
             Push::Output(k) => {
-                let Some(output) = self.supply.as_ref().map(|s| &s.outputs[*k]) else {
+                let Some(output) = supply.map(|s| &s.outputs[*k]) else {
                     return false;
                 };
-                let fed = self.circuit.currents[output.current].drive.dc;
+                let fed = circuit.currents[output.current].drive.dc;
                 let drawn =
-                    fed - volts(x, output.node) / self.circuit.resistances[output.resistance].ohms;
+                    fed - volts(x, output.node) / circuit.resistances[output.resistance].ohms;
                 let more = (drawn - output.amperes).abs();
                 let curved = more * (0.1 + 0.2 * more / output.amperes.abs()).min(1.0);
                 let by = RECTIFIER * output.amperes.abs() + curved;
@@ -80,7 +82,7 @@ impl Bench {
                 if assembly.unplugged[*k] {
                     return false;
                 }
-                let part = &self.circuit.laws[*k];
+                let part = &circuit.laws[*k];
                 let u: Vec<f64> = part
                     .controls
                     .iter()

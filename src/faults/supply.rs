@@ -6,9 +6,10 @@
 //! (one more cycle for each output, with a fifth more current). The mains then rest. What the
 //! means of the cycle differ from this operating point by is kept as a correction of each node.
 
+use super::harmonic::{Harmonic, amplitudes};
 use crate::analysis::NoSolution;
-use crate::analysis::mains;
-use crate::analysis::periodic;
+use crate::analysis::mains::{self, Mains};
+use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::{Circuit, CurrentPart, Node, Sink};
 use crate::device::source::Drive;
 use crate::system::assemble::Assembly;
@@ -40,7 +41,7 @@ impl Output {
 }
 
 /// The supply of a circuit.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone)]
 pub struct Supply {
     /// The source that brings in the mains, by name.
     pub mains: String,
@@ -52,6 +53,23 @@ pub struct Supply {
     pub mean: Vec<f64>,
     /// Nodes that carry the mains, by number.
     pub alternating: Vec<bool>,
+    /// The sound circuit's cycle.
+    pub cycle: Cycle,
+    /// What it is of.
+    pub mains_of: Mains,
+    /// Of the outputs' currents.
+    pub harmonics: Vec<Harmonic>,
+}
+
+impl Supply {
+    /// The lowest and the highest volts of a node in the sound circuit's cycle.
+    pub fn swing(&self, node: Node) -> (f64, f64) {
+        let at = |x: &[f64]| node.0.checked_sub(1).map_or(0.0, |k| x[k]);
+        let volts = self.cycle.instants.iter().map(|i| at(&i.x));
+        volts.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
+            (low.min(v), high.max(v))
+        })
+    }
 }
 
 /// More current, as a part of what flows, to find an output's resistance.
@@ -87,10 +105,8 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
     let alternating = (0..nodes)
         .map(|n| swing(Node(n)) > AC.0 && swing(Node(n)) > AC.1 * volts(Node(n)).abs())
         .collect();
-    let mut supply = Supply {
-        alternating,
-        ..Supply::default()
-    };
+    let (mut outputs, mut unplugged): (Vec<Output>, Vec<usize>) = (Vec::new(), Vec::new());
+    let mut currents: Vec<Vec<f64>> = Vec::new();
     for (k, element) in circuit.elements.iter().enumerate() {
         if !element.role().is_some_and(|r| r.rectifies()) {
             continue;
@@ -98,19 +114,24 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         for law in circuit.laws_of(k) {
             for (output, sink) in circuit.laws[law].outputs.iter().enumerate() {
                 let Sink::Current(a, b) = *sink else { continue };
-                let amperes = cycle.average(|i| assembly.law_currents(law, &i.x).i[output]);
                 // What is fed is smooth; the other end swings with the mains.
-                let (node, amperes) = match swing(a) < swing(b) {
-                    true => (a, -amperes),
-                    false => (b, amperes),
+                let (node, sign) = if swing(a) < swing(b) {
+                    (a, -1.0)
+                } else {
+                    (b, 1.0)
                 };
+                let instants = cycle.instants.iter();
+                let wave: Vec<f64> = instants
+                    .map(|i| sign * assembly.law_currents(law, &i.x).i[output])
+                    .collect();
+                let pairs = cycle.instants.iter().zip(&wave);
+                let amperes: f64 = pairs.map(|(i, amperes)| i.weight * amperes).sum();
                 if amperes.abs() < LEAST_A || node == Node::GROUND {
                     continue;
                 }
-                if !supply.unplugged.contains(&law) {
-                    supply.unplugged.push(law);
+                if !unplugged.contains(&law) {
+                    unplugged.push(law);
                 }
-                let outputs = &mut supply.outputs;
                 let place = outputs.iter().position(|o| o.node == node);
                 let place = place.unwrap_or_else(|| {
                     outputs.push(Output {
@@ -122,8 +143,11 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                         amperes: 0.0,
                         siemens: 0.0,
                     });
+                    currents.push(vec![0.0; wave.len()]);
                     outputs.len() - 1
                 });
+                let pairs = currents[place].iter_mut().zip(&wave);
+                pairs.for_each(|(sum, amperes)| *sum += amperes);
                 outputs[place].amperes += amperes;
                 if !outputs[place].rectifiers.contains(&element.name) {
                     outputs[place].rectifiers.push(element.name.clone());
@@ -132,7 +156,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         }
     }
     drop(assembly);
-    for output in &mut supply.outputs {
+    for output in &mut outputs {
         let ohms = (output.volts / output.amperes / MORE).abs();
         circuit.join(output.node, Node::GROUND, ohms);
         let found = periodic::cycle_near(Assembly::new(circuit), &mains, &cycle);
@@ -145,7 +169,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         let more = MORE * output.amperes * (1.0 - fell / output.volts);
         output.siemens = (more / fell).abs().clamp(1e-6, 10.0);
     }
-    for output in &mut supply.outputs {
+    for output in &mut outputs {
         circuit.currents.push(CurrentPart {
             a: Node::GROUND,
             b: output.node,
@@ -159,7 +183,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         output.current = circuit.currents.len() - 1;
         output.resistance = circuit.join(output.node, Node::GROUND, 1.0 / output.siemens);
     }
-    supply.mains = circuit
+    let name = circuit
         .elements
         .iter()
         .find(|e| match mains.sources.first() {
@@ -170,6 +194,22 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
             _ => false,
         })
         .map_or_else(|| "mains".to_string(), |e| e.name.clone());
-    supply.mean = mean;
-    Ok(Some(supply))
+    let harmonics = currents.iter().enumerate().flat_map(|(output, wave)| {
+        let all = amplitudes(&cycle, wave).into_iter().enumerate();
+        all.map(move |(n, amperes)| Harmonic {
+            output,
+            number: n + 1,
+            amperes,
+        })
+    });
+    Ok(Some(Supply {
+        harmonics: harmonics.collect(),
+        mains: name,
+        outputs,
+        unplugged,
+        mean,
+        alternating,
+        cycle,
+        mains_of: mains,
+    }))
 }

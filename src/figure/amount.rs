@@ -22,7 +22,7 @@ pub struct Amount {
 
 /// Why a text is no amount.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Wrong {
+pub enum BadAmount {
     /// No number at all.
     Number,
     /// A unit that nothing is measured in.
@@ -62,14 +62,14 @@ const PREFIXES: &[(&str, i32)] = &[
 /// Reads an amount.
 ///
 /// # Errors
-/// [`Wrong`], which says what was not understood.
-pub fn read(text: &str) -> Result<Amount, Wrong> {
+/// [`BadAmount`], which says what was not understood.
+pub fn read(text: &str) -> Result<Amount, BadAmount> {
     let text = text.trim();
     let (head, tail) = text.split_at(end_of_number(text));
     let tail = tail.trim();
     if head.is_empty() || tail.contains(|c: char| c.is_ascii_digit()) {
         // A value code such as 4k7, or no number.
-        let (number, _) = num::parse_value(text, Role::Plain).map_err(|_| Wrong::Number)?;
+        let (number, _) = num::parse_value(text, Role::Plain).map_err(|_| BadAmount::Number)?;
         return Ok(Amount {
             number,
             unit: Behind::Nothing,
@@ -83,11 +83,11 @@ pub fn read(text: &str) -> Result<Amount, Wrong> {
         (power, true) => head.parse().map(|n: f64| n * 10f64.powi(power)),
         _ => unreachable!("all powers are covered"),
     }
-    .map_err(|_| Wrong::Number)?;
+    .map_err(|_| BadAmount::Number)?;
     if number.is_finite() {
         Ok(Amount { number, unit })
     } else {
-        Err(Wrong::Number)
+        Err(BadAmount::Number)
     }
 }
 
@@ -120,7 +120,7 @@ fn end_of_number(text: &str) -> usize {
 }
 
 /// Power of ten and unit of what stands behind a number.
-fn behind(tail: &str) -> Result<(i32, Behind), Wrong> {
+fn behind(tail: &str) -> Result<(i32, Behind), BadAmount> {
     if tail.is_empty() {
         return Ok((0, Behind::Nothing));
     }
@@ -143,12 +143,12 @@ fn behind(tail: &str) -> Result<(i32, Behind), Wrong> {
         if prefix == "m" && tail.starts_with('M') {
             return match unit {
                 "Hz" | "ohm" => Ok((6, Behind::Unit(unit))),
-                _ => Err(Wrong::Mega(tail.to_string())),
+                _ => Err(BadAmount::Mega(tail.to_string())),
             };
         }
         return Ok((power, Behind::Unit(unit)));
     }
-    Err(Wrong::Unit(tail.to_string()))
+    Err(BadAmount::Unit(tail.to_string()))
 }
 
 fn unit(word: &str) -> Option<&'static str> {
@@ -197,12 +197,12 @@ mod tests {
 
     #[test]
     fn what_is_no_amount_is_told_apart() {
-        assert_eq!(read("volts"), Err(Wrong::Number));
-        assert_eq!(read(""), Err(Wrong::Number));
-        assert_eq!(read("1e999"), Err(Wrong::Number));
-        assert_eq!(read("5 furlong"), Err(Wrong::Unit("furlong".into())));
+        assert_eq!(read("volts"), Err(BadAmount::Number));
+        assert_eq!(read(""), Err(BadAmount::Number));
+        assert_eq!(read("1e999"), Err(BadAmount::Number));
+        assert_eq!(read("5 furlong"), Err(BadAmount::Unit("furlong".into())));
         // A farad and not femto: nothing is measured in it.
-        assert_eq!(read("10 pF"), Err(Wrong::Unit("pF".into())));
-        assert_eq!(read("1 MV"), Err(Wrong::Mega("MV".into())));
+        assert_eq!(read("10 pF"), Err(BadAmount::Unit("pF".into())));
+        assert_eq!(read("1 MV"), Err(BadAmount::Mega("MV".into())));
     }
 }

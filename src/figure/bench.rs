@@ -22,7 +22,7 @@ use crate::netlist::card::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
 use bound::{Bound, bind};
-use kept::{Kept, room};
+use kept::{KeptWave, room};
 use played::Playing;
 use sine::Driving;
 use small::Quiet;
@@ -224,7 +224,7 @@ impl<'n> Bench<'n> {
                 Ok(Bound::Wave(_, _, of)) => *of,
                 _ => unreachable!("grouped above"),
             };
-            let mut values: Vec<Kept> = members.iter().map(|k| Kept::new(of(k))).collect();
+            let mut values: Vec<KeptWave> = members.iter().map(|k| KeptWave::new(of(k))).collect();
             let mut times = Vec::new();
             let curves = values.iter().filter(|v| v.is_whole()).count();
             if let Err(trouble) = room(&mut times, curves, run.rows()) {

@@ -1,6 +1,6 @@
 //! What can be wrong with a figure, one variant a cause.
 
-use super::amount::Wrong;
+use super::amount::BadAmount;
 use crate::diag::{Diagnostic, Span};
 use crate::limits::{Bound, raise};
 
@@ -114,13 +114,13 @@ pub enum FigureProblem {
 
 impl FigureProblem {
     /// The problem of a text that is not an amount.
-    pub fn amount(text: &str, wrong: Wrong) -> Self {
+    pub fn amount(text: &str, wrong: BadAmount) -> Self {
         match wrong {
-            Wrong::Number => FigureProblem::NoAmount {
+            BadAmount::Number => FigureProblem::NoAmount {
                 text: text.to_string(),
             },
-            Wrong::Unit(unit) => FigureProblem::UnknownUnit { unit },
-            Wrong::Mega(unit) => FigureProblem::Mega { unit },
+            BadAmount::Unit(unit) => FigureProblem::UnknownUnit { unit },
+            BadAmount::Mega(unit) => FigureProblem::Mega { unit },
         }
     }
 

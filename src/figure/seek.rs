@@ -19,7 +19,7 @@ const FARTHEST: f64 = 1e4;
 /// Ratio of one place tried to the next: twelve a decade, so that a figure that rises and
 /// falls within an octave is not jumped over.
 const RATIO_STEPS: f64 = 12.0;
-/// A knob is tried at so many places between its ends.
+/// A knob is tried at this many places between its ends.
 const BETWEEN_STEPS: f64 = 40.0;
 /// A figure is at its target within this part of it.
 const SETTLED: f64 = 1e-10;

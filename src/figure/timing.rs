@@ -5,7 +5,7 @@ use crate::netlist::card::{Card, Netlist};
 
 /// What is wrong with the times.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Wrong {
+pub enum BadTimes {
     /// This one is neither given nor on a .tran line.
     Missing(&'static str),
     /// Step or stop is not more than zero.
@@ -23,7 +23,7 @@ pub fn run(
     stop_s: Option<f64>,
     step_s: Option<f64>,
     from_s: Option<f64>,
-) -> Result<Run, Wrong> {
+) -> Result<Run, BadTimes> {
     let card = netlist.controls.iter().find_map(|c| match &c.kind {
         Card::Tran {
             step,
@@ -40,14 +40,18 @@ pub fn run(
         )),
         _ => None,
     });
-    let stop = stop_s.or(card.map(|c| c.1)).ok_or(Wrong::Missing("stop"))?;
-    let step = step_s.or(card.map(|c| c.0)).ok_or(Wrong::Missing("step"))?;
+    let stop = stop_s
+        .or(card.map(|c| c.1))
+        .ok_or(BadTimes::Missing("stop"))?;
+    let step = step_s
+        .or(card.map(|c| c.0))
+        .ok_or(BadTimes::Missing("step"))?;
     let from = from_s.or(card.map(|c| c.2)).unwrap_or(0.0);
     if !(step > 0.0 && stop > 0.0) {
-        return Err(Wrong::NotPositive);
+        return Err(BadTimes::NotPositive);
     }
     if !(0.0..=stop).contains(&from) {
-        return Err(Wrong::From(from, stop));
+        return Err(BadTimes::From(from, stop));
     }
     let mut run = Run::new(from, step, stop);
     if let Some((.., max_step, uic)) = card {

@@ -62,14 +62,15 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
         })
         .collect();
     let others = "grid current, capacitances and ratings";
-    say(match held.is_empty() {
-        true => format!("Held as in the built-in {}: {others}.", valve.name),
-        false => format!(
+    say(if held.is_empty() {
+        format!("Held as in the built-in {}: {others}.", valve.name)
+    } else {
+        format!(
             "Held as in the built-in {}, for these readings say too little of them; in brackets how \
              far one valve may differ: {}. Held too: {others}.",
             valve.name,
             held.join(", ")
-        ),
+        )
     });
     for start in ["Points:", "Plate and screen curves:", "Residuals:"] {
         if let Some(sentence) = note(valve, start) {

@@ -56,7 +56,7 @@ pub enum FitProblem {
 /// What a builder may have written by mistake.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Slip {
-    /// A column in a unit that is so many times the right one.
+    /// A column in a unit that is N times the right one.
     Unit {
         /// Its name.
         column: &'static str,

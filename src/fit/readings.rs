@@ -109,9 +109,10 @@ pub fn read(text: &str, has_screen: bool) -> Result<Vec<Reading>, Located> {
             } else {
                 text.to_string()
             };
-            let role = match column.ends_with("current") {
-                true => Role::Current,
-                false => Role::Voltage,
+            let role = if column.ends_with("current") {
+                Role::Current
+            } else {
+                Role::Voltage
             };
             match num::parse_value(&text, role) {
                 Ok((number, _)) => *cell = number,

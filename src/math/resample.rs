@@ -229,7 +229,7 @@ struct Window {
 }
 
 impl Window {
-    /// A window with so many samples of silence before the stream.
+    /// A window with N samples of silence before the stream.
     fn new(silence: usize) -> Self {
         Window {
             samples: vec![0.0; silence],

@@ -75,7 +75,7 @@ impl Loop {
     }
 }
 
-/// Between these the return ratio is followed, so many points a decade.
+/// Between these the return ratio is followed, at this many points a decade.
 const LOWEST_HZ: f64 = 1e-3;
 const HIGHEST_HZ: f64 = 1e9;
 const PER_DECADE: f64 = 60.0;

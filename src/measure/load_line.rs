@@ -115,6 +115,11 @@ impl<'c> Device<'c> {
         fits.then_some(device)
     }
 
+    /// All of its laws.
+    pub fn laws(&self) -> &[usize] {
+        &self.laws
+    }
+
     /// Currents at some volts against the cathode.
     pub fn at(&self, vgk: f64, vpk: f64, vsk: f64) -> State {
         let volts = |n: Node| {

@@ -2,6 +2,7 @@
 
 pub mod band;
 pub mod chart;
+pub mod composite;
 pub mod distortion;
 pub mod feedback;
 pub mod findings;

@@ -256,9 +256,10 @@ fn averaged(
             continue;
         };
         let (mean, square) = (sum, squares);
-        row.value = match chart::is_rms(row) {
-            true => square.sqrt(),
-            false => mean,
+        row.value = if chart::is_rms(row) {
+            square.sqrt()
+        } else {
+            mean
         };
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
             ripples.push((k, high - low, (square - mean * mean).max(0.0).sqrt()));

@@ -62,7 +62,7 @@ impl Function {
 
 /// A function of several arguments.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Choice {
+pub enum Choosing {
     /// `limit(x, low, high)`: x, but no less than low and no more than high.
     Limit,
     /// The greatest of two or more.
@@ -71,12 +71,12 @@ pub enum Choice {
     Min,
 }
 
-impl Choice {
+impl Choosing {
     /// Their names, in the order of the alphabet.
-    pub const NAMES: &'static [(&'static str, Choice)] = &[
-        ("limit", Choice::Limit),
-        ("max", Choice::Max),
-        ("min", Choice::Min),
+    pub const NAMES: &'static [(&'static str, Choosing)] = &[
+        ("limit", Choosing::Limit),
+        ("max", Choosing::Max),
+        ("min", Choosing::Min),
     ];
 }
 
@@ -134,6 +134,6 @@ pub(crate) fn function_names() -> String {
 /// The names of all functions.
 pub(crate) fn all_names() -> Vec<&'static str> {
     let one = Function::NAMES.iter().map(|(name, _)| *name);
-    one.chain(Choice::NAMES.iter().map(|(name, _)| *name))
+    one.chain(Choosing::NAMES.iter().map(|(name, _)| *name))
         .collect()
 }

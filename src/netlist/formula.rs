@@ -14,7 +14,7 @@ use nom::sequence::preceded;
 
 use crate::diag::{Span, nearest};
 use crate::limits::Bound;
-use crate::netlist::expr::{Choice, Expr, Function, Operator, all_names};
+use crate::netlist::expr::{Choosing, Expr, Function, Operator, all_names};
 use crate::netlist::grammar::{as_number, required};
 use crate::netlist::name::Name;
 use crate::netlist::problem::{NetlistProblem, quoted};
@@ -225,7 +225,7 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
         let span = start.span_to(i);
         return Ok((i, Tree::leaf(Expr::Current(source, span))));
     }
-    if let Some((name, choice)) = Choice::NAMES.iter().find(|(name, _)| *name == key) {
+    if let Some((name, choice)) = Choosing::NAMES.iter().find(|(name, _)| *name == key) {
         return several(start, i, (name, *choice), depth);
     }
     let function = Function::NAMES.iter().find(|(name, _)| *name == key);
@@ -248,7 +248,7 @@ fn named<'a>(start: Text<'a>, i: Text<'a>, word: Name, depth: usize) -> Parsed<'
 fn several<'a>(
     start: Text<'a>,
     i: Text<'a>,
-    (name, choice): (&'static str, Choice),
+    (name, choice): (&'static str, Choosing),
     depth: usize,
 ) -> Parsed<'a, Tree> {
     let (i, ()) = need(i, "(")?;
@@ -262,8 +262,8 @@ fn several<'a>(
     let (i, ()) = need(i, ")")?;
     let span = start.span_to(i);
     let fits = match choice {
-        Choice::Limit => trees.len() == 3,
-        Choice::Max | Choice::Min => trees.len() >= 2,
+        Choosing::Limit => trees.len() == 3,
+        Choosing::Max | Choosing::Min => trees.len() >= 2,
     };
     if !fits {
         let found = trees.len();
@@ -273,10 +273,10 @@ fn several<'a>(
     let mut left = trees.next().expect("one at least");
     for (k, right) in trees.enumerate() {
         let operator = match choice {
-            Choice::Max => Operator::Greater,
-            Choice::Min => Operator::Less,
-            Choice::Limit if k == 0 => Operator::Greater,
-            Choice::Limit => Operator::Less,
+            Choosing::Max => Operator::Greater,
+            Choosing::Min => Operator::Less,
+            Choosing::Limit if k == 0 => Operator::Greater,
+            Choosing::Limit => Operator::Less,
         };
         let height = left.height.max(right.height) + 1;
         let (a, b) = (Box::new(left.expr), Box::new(right.expr));

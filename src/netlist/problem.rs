@@ -291,9 +291,10 @@ impl Located {
 impl From<Located> for Diagnostic {
     fn from(located: Located) -> Diagnostic {
         let message = located.problem.to_string();
-        let mut diagnostic = match located.problem.is_warning() {
-            true => Diagnostic::warning(message, located.span),
-            false => Diagnostic::error(message, located.span),
+        let mut diagnostic = if located.problem.is_warning() {
+            Diagnostic::warning(message, located.span)
+        } else {
+            Diagnostic::error(message, located.span)
         };
         diagnostic = diagnostic.of(&located.problem);
         diagnostic.hint = located.problem.hint();
@@ -314,10 +315,12 @@ pub(crate) fn quoted(text: &str) -> String {
 
 fn number_hint(found: &str) -> Option<&'static str> {
     let begins_as_number = found.starts_with(|c: char| c.is_ascii_digit() || c == '.');
-    match begins_as_number {
-        true => Some("numbers are written 4700, 4.7k, 4k7 or 4.7e3"),
-        false if found.starts_with('{') => Some("only B sources take expressions"),
-        false => None,
+    if begins_as_number {
+        Some("numbers are written 4700, 4.7k, 4k7 or 4.7e3")
+    } else if found.starts_with('{') {
+        Some("only B sources take expressions")
+    } else {
+        None
     }
 }
 

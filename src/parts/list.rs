@@ -81,7 +81,11 @@ fn part(circuit: &Circuit, survey: &Survey, element: &Element) -> Option<Group> 
             worst("peak voltage"),
             worst("ripple current"),
         ),
-        (_, "pot") => pot(element, worst("driven dissipation")),
+        (_, "pot") => pot(
+            element,
+            worst("driven dissipation"),
+            worst("track dissipation"),
+        ),
         ('L', _) => (valued("inductor", element), 0.0),
         ('D', _) => {
             let volts = worst("peak inverse voltage");
@@ -182,7 +186,7 @@ fn capacitor(circuit: &Circuit, element: &Element, volts: f64, ripple: f64) -> (
     (line, volts)
 }
 
-fn pot(element: &Element, watts: f64) -> (Line, f64) {
+fn pot(element: &Element, watts: f64, whole: f64) -> (Line, f64) {
     use crate::device::pot::Track;
     let track = element.track;
     let ohms = track.as_ref().map(Track::ohms);
@@ -193,9 +197,13 @@ fn pot(element: &Element, watts: f64) -> (Line, f64) {
     );
     line.number = ohms;
     line.needs = show(watts, "W");
-    line.rating = ratings::resistor(watts, 0.0);
+    line.rating = ratings::resistor(watts.max(whole), 0.0);
     if let Some(rating) = line.rating {
         line.buy = format!("{} W", num::full(rating));
+        if ratings::resistor(watts, 0.0) != line.rating {
+            line.notes
+                .push("rated for the current in a part of its track".to_string());
+        }
     }
     (line, watts)
 }

@@ -15,4 +15,4 @@ mod valves;
 
 pub use line::{Line, written};
 pub use list::list;
-pub use valves::{Heaters, heaters};
+pub use valves::{Heaters, heaters, overloaded};

@@ -105,14 +105,9 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
             show(*amperes, "A")
         ));
     }
-    let winding = element.limits.iter().find(|l| l.quantity == "heater power");
-    if let Some(limit) = winding.filter(|l| heaters.watts() > l.max * 1.005) {
-        line.notes.push(format!(
-            "the heaters take {} of the {} that its model gives",
-            show(heaters.watts(), "W"),
-            show(limit.max, "W")
-        ));
-    }
+    let overloaded = valves::overloaded(circuit).into_iter();
+    let own = overloaded.filter(|f| f.subject == element.name);
+    line.notes.extend(own.map(|f| f.text));
     lines.push(line);
     if let Some(amperes) = primary {
         lines.push(fuse(

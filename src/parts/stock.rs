@@ -18,7 +18,7 @@ pub struct Item {
 
 /// What is wrong with a stock's text.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Wrong {
+pub struct StockProblem {
     /// From 1; the heading is line 1.
     pub line: usize,
     /// The column's name.
@@ -34,12 +34,12 @@ pub const COLUMNS: [&str; 5] = ["kind", "value", "rating", "count", "where"];
 ///
 /// # Errors
 /// The first thing that is wrong with it.
-pub fn read(text: &str) -> Result<Vec<Item>, Wrong> {
+pub fn read(text: &str) -> Result<Vec<Item>, StockProblem> {
     let mut reader = csv::ReaderBuilder::new()
         .flexible(true)
         .trim(csv::Trim::All)
         .from_reader(text.as_bytes());
-    let wrong = |line: usize, column: &'static str, why: String| Wrong { line, column, why };
+    let wrong = |line: usize, column: &'static str, why: String| StockProblem { line, column, why };
     let head = reader
         .headers()
         .map_err(|e| wrong(1, COLUMNS[0], e.to_string()))?
@@ -194,7 +194,7 @@ mod tests {
     fn a_value_that_is_none_is_named_with_line_and_column() {
         let head = "kind,value,rating,count,where\n";
         let wrong = |row: &str| read(&format!("{head}resistor,1k,0.5W,3,a\n{row}\n")).unwrap_err();
-        let at = |w: Wrong| (w.line, w.column);
+        let at = |w: StockProblem| (w.line, w.column);
         assert_eq!(at(wrong("resistor,much,0.5W,3,b")), (3, "value"));
         assert_eq!(at(wrong("resistor,1k,strong,3,b")), (3, "rating"));
         assert_eq!(at(wrong("resistor,1k,0.5W,some,b")), (3, "count"));

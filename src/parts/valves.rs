@@ -1,9 +1,10 @@
 //! Bottles, their sockets and heaters.
 
 use super::bottles;
-use super::line::Line;
+use super::line::{Line, show};
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::is_valve;
+use crate::measure::findings::Finding;
 use crate::measure::stress::Survey;
 
 /// One bottle of the amplifier.
@@ -72,6 +73,28 @@ pub fn heaters(circuit: &Circuit) -> Heaters {
     sum.sums.sort_by(|a, b| a.0.total_cmp(&b.0));
     sum
 }
+
+/// Mains transformers whose model says what their heater windings give, and whose valves take more.
+pub fn overloaded(circuit: &Circuit) -> Vec<Finding> {
+    let taken = heaters(circuit).watts();
+    let all = circuit.elements.iter().filter_map(|e| {
+        let winding = e.limits.iter().find(|l| l.quantity == "heater power")?;
+        (taken > winding.max * SLACK).then(|| Finding {
+            subject: e.name.clone(),
+            quantity: "primary rms current",
+            text: format!(
+                "the heaters take {} of the {} that its model gives",
+                show(taken, "W"),
+                show(winding.max, "W")
+            ),
+            grave: true,
+        })
+    });
+    all.collect()
+}
+
+/// Printed heater currents are rounded.
+const SLACK: f64 = 1.005;
 
 /// Lines for valves and sockets.
 pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {

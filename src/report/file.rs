@@ -277,9 +277,10 @@ pub fn forget_names() {
 /// # Errors
 /// If it cannot be made.
 pub fn unnamed_beside(target: &Path) -> Result<File, FileProblem> {
-    let made = match is_standard_output(target) || target.exists() && !target.is_file() {
-        true => tempfile::tempfile(),
-        false => tempfile::tempfile_in(directory_of(&real_path(target)?)),
+    let made = if is_standard_output(target) || target.exists() && !target.is_file() {
+        tempfile::tempfile()
+    } else {
+        tempfile::tempfile_in(directory_of(&real_path(target)?))
     };
     made.map_err(|reason| FileProblem::new(target, reason))
 }
@@ -377,10 +378,11 @@ fn check(asked: &Path, real: &Path, is_own: bool) -> Result<Existing, FileProble
         Ok(found) => found,
         Err(e) if e.kind() == io::ErrorKind::NotFound => {
             let directory = directory_of(real).to_owned();
-            return match directory.is_dir() {
-                true => Ok(Existing::Nothing),
+            return if directory.is_dir() {
+                Ok(Existing::Nothing)
+            } else {
                 // It went while the run was on.
-                false => Err(FileProblem::NoDirectory { path, directory }),
+                Err(FileProblem::NoDirectory { path, directory })
             };
         }
         Err(reason) => return Err(FileProblem::new(asked, reason)),

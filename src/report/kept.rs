@@ -1,15 +1,15 @@
-//! What a command puts out, kept in memory in place of files and terminal.
+//! What a command prints and writes, kept in memory in place of files and terminal.
 //!
 //! A document that gathers the answers of several commands runs them as they are: whatever it
 //! shows cannot differ from what the command gives by itself. [`keep`] has all that one thread
-//! puts out meanwhile kept: files that are staged, the chart with its tables, and messages.
-//! Threads that the command starts put out nothing by themselves.
+//! writes meanwhile kept: files that are staged, the chart with its tables, and messages.
+//! Threads that the command starts write nothing by themselves.
 
 use super::table::Table;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 
-/// All that a command put out.
+/// All that a command printed and wrote.
 #[derive(Debug, Default, Clone)]
 pub struct Kept {
     /// Files by the names they were asked for, in the order they were staged.
@@ -34,7 +34,7 @@ thread_local! {
     static KEPT: RefCell<Option<Kept>> = const { RefCell::new(None) };
 }
 
-/// Does the work and keeps what this thread puts out meanwhile.
+/// Does the work and keeps what this thread writes meanwhile.
 pub fn keep<R>(work: impl FnOnce() -> R) -> (R, Kept) {
     let before = KEPT.with_borrow_mut(|kept| kept.replace(Kept::default()));
     let done = work();

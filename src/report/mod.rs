@@ -1,6 +1,7 @@
 //! What leaves the tool: files, sound, pictures.
 
 pub mod file;
+mod flac;
 mod folder;
 pub mod kept;
 pub mod page;

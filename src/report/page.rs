@@ -19,12 +19,20 @@ pub const STYLE: &str = include_str!("page.css");
 /// A whole page. `title` is a plain text; `body` is HTML; styles and scripts are those of its
 /// pieces, one after the other.
 pub fn document(title: &str, styles: &[&str], body: &str, scripts: &[&str]) -> String {
+    let styles: Vec<&str> = std::iter::once(STYLE)
+        .chain(styles.iter().copied())
+        .collect();
+    paper(title, &styles, body, scripts)
+}
+
+/// A whole page with no look but its own, for what is printed.
+pub fn paper(title: &str, styles: &[&str], body: &str, scripts: &[&str]) -> String {
     let title = escaped(title);
     let mut text = format!(
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <meta http-equiv=\"Content-Security-Policy\" content=\"{POLICY}\">\n\
-         <link rel=\"icon\" href=\"data:,\">\n<title>{title}</title>\n<style>\n{STYLE}"
+         <link rel=\"icon\" href=\"data:,\">\n<title>{title}</title>\n<style>\n"
     );
     styles.iter().for_each(|style| text.push_str(style));
     text.push_str("</style>\n</head>\n<body>\n");

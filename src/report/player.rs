@@ -1,5 +1,5 @@
 //! A player for a page: sounds of one length that are changed over without a gap, compared by eye
-//! and told apart blind.
+//! and distinguished blind.
 //!
 //! Sounds are WAV files of 16 bits within the page. A FLAC encoder (flacenc 0.5) was measured: it
 //! brings the Lapwing's overdriven phrase from 480 to 260 kB, but adds 14 crates and some 20 s of

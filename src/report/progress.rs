@@ -117,9 +117,10 @@ fn left(state: &ProgressState, to: &mut dyn Write) {
 
 /// What goes before the bar: `render, 3.2 x real time`.
 fn speed(what: &str, seconds: f64, took_s: f64) -> String {
-    match took_s > 0.0 {
-        true => format!("{what}, {:.2} x real time", seconds / took_s),
-        false => what.to_string(),
+    if took_s > 0.0 {
+        format!("{what}, {:.2} x real time", seconds / took_s)
+    } else {
+        what.to_string()
     }
 }
 
@@ -142,7 +143,7 @@ pub struct Shared {
 }
 
 impl Shared {
-    /// For so many samples in all.
+    /// For N samples in all.
     pub fn new(what: &'static str, samples: u64, rate_hz: f64, quiet: bool) -> Self {
         Shared {
             progress: Progress::new(what, samples as f64 / rate_hz, quiet),

@@ -47,7 +47,7 @@ impl Table {
         &self.rows
     }
 
-    /// The text, each line indented by two blanks, of a table that is not put out now;
+    /// The text, each line indented by two blanks, of a table that is not printed now;
     /// [`Table::text`] is for one that is.
     pub fn lines(&self) -> String {
         let width: Vec<usize> = (0..self.sides.len())

@@ -3,7 +3,7 @@
 //! Source: "Multimedia Programming Interface and Data Specifications 1.0",
 //! IBM and Microsoft, 1991 (RIFF, WAVE, PCM), and "Multiple channel audio data
 //! and WAVE files", Microsoft, 2001 (the extensible form); both from memory.
-//! A file is a row of chunks, each of four letters, a length and so many bytes,
+//! A file is a row of chunks, each of four letters, a length and that many bytes,
 //! and a filling byte after an odd length.
 //!
 //! The `hound` library decodes and encodes; ours is what its version 3.5 leaves

@@ -52,7 +52,7 @@ pub use read::{Sheet, read, read_within};
 use crate::audio::clip::Clip;
 use crate::figure::bench::Clips;
 
-/// What stands beside a sheet. Names are as the sheet writes them.
+/// The files beside a sheet. Names are as the sheet writes them.
 pub trait Stored: Clips {
     /// A text; none if there is no such file.
     ///

@@ -365,7 +365,7 @@ impl<'c> Assembly<'c> {
             let last = &mut self.last[wiring.first_control..wiring.first_control + nc];
             if limit {
                 if self.has_last {
-                    part.law.limit(u, last, self.memory[index]);
+                    part.law.damp(u, last, self.memory[index]);
                 } else {
                     part.law.start(u);
                 }

@@ -10,7 +10,7 @@
 //! currents alone. What is left over is judged by the currents that meet, and by what
 //! rounding of the voltages makes of it where a part is stiff.
 //!
-//! The same walk tells the solvers how large a residual may be (`Walk::residual_scale`).
+//! The same walk sets for the solvers how large a residual may be (`Walk::residual_scale`).
 //!
 //! What is accepted is ten times what Newton accepts (a part of 1e-8 of the currents that meet at
 //! rest, 1e-6 on the move, 1e-5 in a render), and what rounding of the voltages makes of it.

@@ -14,13 +14,13 @@ pub struct Observable {
     /// As the user wrote it.
     pub label: String,
     /// What it measures.
-    pub kind: Kind,
+    pub kind: ProbeKind,
     what: What,
 }
 
 /// The unit a probe comes in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
+pub enum ProbeKind {
     /// V
     Voltage,
     /// A
@@ -29,22 +29,22 @@ pub enum Kind {
     Power,
 }
 
-impl Kind {
+impl ProbeKind {
     /// The unit's sign.
     pub fn unit(self) -> &'static str {
         match self {
-            Kind::Voltage => "V",
-            Kind::Current => "A",
-            Kind::Power => "W",
+            ProbeKind::Voltage => "V",
+            ProbeKind::Current => "A",
+            ProbeKind::Power => "W",
         }
     }
 
     /// In a word, as result files have it.
     pub fn word(self) -> &'static str {
         match self {
-            Kind::Voltage => "voltage",
-            Kind::Current => "current",
-            Kind::Power => "power",
+            ProbeKind::Voltage => "voltage",
+            ProbeKind::Current => "current",
+            ProbeKind::Power => "power",
         }
     }
 }
@@ -80,10 +80,16 @@ impl Observable {
         let (kind, what) = match probe {
             Probe::Voltage(a, b) => {
                 let b = b.as_ref().map_or(Ok(Node::GROUND), &node)?;
-                (Kind::Voltage, What::Voltage(node(a)?, b))
+                (ProbeKind::Voltage, What::Voltage(node(a)?, b))
             }
-            Probe::Current(name) => (Kind::Current, What::Current(terminal(find(circuit, name)?))),
-            Probe::Power(name) => (Kind::Power, What::Power(find(circuit, name)?.ports.clone())),
+            Probe::Current(name) => (
+                ProbeKind::Current,
+                What::Current(terminal(find(circuit, name)?)),
+            ),
+            Probe::Power(name) => (
+                ProbeKind::Power,
+                What::Power(find(circuit, name)?.ports.clone()),
+            ),
         };
         Ok(Observable {
             label: label.to_string(),
@@ -96,7 +102,7 @@ impl Observable {
     pub fn voltage(circuit: &Circuit, node: Node) -> Self {
         Observable {
             label: format!("v({})", circuit.nodes[node.0].name),
-            kind: Kind::Voltage,
+            kind: ProbeKind::Voltage,
             what: What::Voltage(node, Node::GROUND),
         }
     }
@@ -105,7 +111,7 @@ impl Observable {
     pub fn current(element: &Element) -> Self {
         Observable {
             label: format!("i({})", element.name),
-            kind: Kind::Current,
+            kind: ProbeKind::Current,
             what: What::Current(terminal(element)),
         }
     }
@@ -114,7 +120,7 @@ impl Observable {
     pub fn power(element: &Element) -> Self {
         Observable {
             label: format!("p({})", element.name),
-            kind: Kind::Power,
+            kind: ProbeKind::Power,
             what: What::Power(element.ports.clone()),
         }
     }

@@ -292,7 +292,7 @@ impl Walk {
         self.power(amperes * across);
     }
 
-    /// A share of the voltage that a branch with so many amperes should have.
+    /// A share of the voltage that a branch with N amperes should have.
     fn add_voltage(&mut self, row: usize, volts: f64, amperes: f64) {
         self.residual[row] -= volts;
         self.magnitude[row] += volts.abs();

@@ -39,7 +39,7 @@ pub struct Straight {
 }
 
 impl Straight {
-    /// For so many figures of these variables.
+    /// For N figures of these variables.
     pub fn new(variables: &Variables, shape: Shape, figures: usize) -> Self {
         let n = variables.draws.len();
         let mut is_normal = vec![shape == Shape::Normal; n];
@@ -224,7 +224,7 @@ struct Sums {
 }
 
 impl Exact {
-    /// For so many parts and figures.
+    /// For N parts and figures.
     pub fn new(parts: usize, figures: usize) -> Self {
         let sums = Sums {
             count: 0.0,

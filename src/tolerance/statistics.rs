@@ -4,7 +4,7 @@ use crate::math::fun;
 
 /// Values that are all kept: quantiles are exact up to here.
 const KEPT: usize = 1 << 16;
-/// Beyond, they are counted in so many bins over twice the range seen until then, so that a
+/// Beyond, they are counted in this many bins over twice the range seen until then, so that a
 /// quantile is off by at most a 16 384th of that.
 const BINS: usize = 1 << 15;
 
@@ -138,7 +138,7 @@ impl Summary {
         parts.iter().map(|&p| at(p)).collect()
     }
 
-    /// How many values lie in each of so many equal parts of the range, and the range.
+    /// How many values lie in each of N equal parts of the range, and the range.
     pub fn histogram(&self, parts: usize) -> (f64, f64, Vec<u64>) {
         let (low, high) = (self.least.0, self.most.0);
         let mut counts = vec![0; parts];

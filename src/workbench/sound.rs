@@ -43,7 +43,7 @@ impl Sound {
 }
 
 impl Workbench {
-    /// Plays a clip, whose full scale is so many volts at the source with an AC value, and listens
+    /// Plays a clip, whose full scale is `full_scale` volts at the source with an AC value, and listens
     /// at a probe. The built-in phrase is [`crate::audio::phrase::phrase`].
     ///
     /// # Errors

@@ -29,8 +29,12 @@ impl Dice {
     }
 }
 
-/// An amplifier's netlist: one to four stages and now and then an output stage.
+/// An amplifier's netlist: one to four stages and now and then an output stage; every eighth is
+/// the demo's preamp.
 pub fn amplifier(seed: u64) -> String {
+    if seed % 8 == 5 {
+        return preamp();
+    }
     let mut dice = Dice::new(seed);
     let mut text = format!("Amplifier {seed}\n");
     let supply = 250 + 20 * dice.roll(6);
@@ -74,6 +78,27 @@ pub fn amplifier(seed: u64) -> String {
                 grid = format!("g{}", n + 1);
                 text += &format!("CC{n} {p} {grid} 22n\nRG{} {grid} 0 470k\n", n + 1);
             }
+            // A split load, coupled directly to the plate before it.
+            2 if stage > 0 && grid.starts_with('g') && stage + 1 == stages => {
+                let load = dice.one(&["47k", "56k"]);
+                text += &format!(
+                    "RA{n} {supply} {p} {load}\nRK{n} {k} 0 {load}\nRGS{n} p{} u{n} 10k\n\
+                     {name} {p} u{n} {k} 12AX7\n",
+                    n - 1
+                );
+                grid = format!("g{}", n + 1);
+                text += &format!("CC{n} {p} {grid} 22n\nRG{} {grid} 0 220k\n", n + 1);
+                text += &format!("CE{n} {k} e{n} 22n\nRE{n} e{n} 0 220k\n");
+            }
+            // A pentode.
+            3 if stages < 4 => {
+                text += &format!(
+                    "RA{n} {supply} {p} 220k\nRS{n} {supply} s{n} 1meg\nCS{n} s{n} 0 100n\n\
+                     RK{n} {k} 0 1.5k\nCK{n} {k} 0 22u\nXV{bottle} {p} s{n} {grid} {k} EF86\n"
+                );
+                grid = format!("g{}", n + 1);
+                text += &format!("CC{n} {p} {grid} 22n\nRG{} {grid} 0 470k\n", n + 1);
+            }
             _ => {
                 let (ra, rk, valve) = match dice.roll(4) {
                     0 => ("220k", "2.7k", "12AX7"),
@@ -84,8 +109,15 @@ pub fn amplifier(seed: u64) -> String {
                 text += &format!(
                     "RA{n} {supply} {p} {ra}\nRK{n} {k} 0 {rk}\n{name} {p} {grid} {k} {valve}\n"
                 );
-                if dice.roll(2) == 0 {
-                    text += &format!("CK{n} {k} 0 22u\n");
+                match dice.roll(5) {
+                    0 | 1 => text += &format!("CK{n} {k} 0 22u\n"),
+                    // A clipper behind its own resistor.
+                    2 => {
+                        text += &format!(
+                            "CL{n} {p} l{n} 10n\nRL{n} l{n} 0 1meg\nDL{n} l{n} 0 1N4148\n"
+                        );
+                    }
+                    _ => {}
                 }
                 grid = format!("g{}", n + 1);
                 if dice.roll(3) == 0 {
@@ -98,7 +130,25 @@ pub fn amplifier(seed: u64) -> String {
         }
     }
     text += ".model POT1 pot(r=1meg taper=audio)\n";
-    match dice.roll(3) {
+    match dice.roll(5) {
+        // A pair on an output transformer, fixed bias, behind a standby switch.
+        3 => {
+            text += &format!(
+                "XSTBY b0 hv toggle at=1\nVC c 0 -60\nRC1 c cc 22k\nRC2 cc 0 47k\nCC0 0 cc 47u\n\
+                 RGX {grid}x cc 220k\nCGX {grid} {grid}x 100n\nRGY gy cc 220k\nCGY y gy 100n\nRY y 0 1meg\n\
+                 RSX hv sx 470\nRSY hv sy 470\nXV8 ax sx {grid}x 0 6L6GC\nXV9 ay sy gy 0 6L6GC\n\
+                 XOT ax hv ay 0 t4 t8 t16 OT1\nRLOAD t8 0 8\n\
+                 .model OT1 pushpull(raa=6.6k power=35 fmin=50 leak=16m dcr=190 dcrs=0.4 cp=300p cps=600p)\n"
+            );
+        }
+        // A pair with a common cathode resistor, and a diode in the bias of the grids.
+        4 => {
+            text += &format!(
+                "RX b0 x 120\nRW b0 w 120\nRS b0 s 470\nRGX gx 0 220k\nCGX {grid} gx 100n\n\
+                 RGY gy 0 220k\nCGY p1 gy 100n\nXV8 x s gx kk 6V6GT\nXV9 w s gy kk 6V6GT\n\
+                 RKK kk 0 270\nCKK kk 0 100u\n"
+            );
+        }
         // A single output valve with cathode bias; the transformer's copper alone.
         0 => {
             text += &format!(
@@ -115,4 +165,49 @@ pub fn amplifier(seed: u64) -> String {
         _ => text += &format!("ROUT {grid} 0 1meg\n"),
     }
     text + ".end\n"
+}
+
+/// The preamp of the demo, without subcircuits.
+fn preamp() -> String {
+    let part = |name: &str| {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/netlists/lapwing/");
+        std::fs::read_to_string(format!("{path}{name}")).expect("a netlist")
+    };
+    let parts = part("parts.cir");
+    let mut text = String::new();
+    for line in part("preamp.cir").lines() {
+        let line = line.split(';').next().unwrap_or("").trim();
+        let words: Vec<&str> = line.split_whitespace().collect();
+        let head = words.last().map(|last| format!(".subckt {last} "));
+        let found = head.filter(|_| line.starts_with('X'));
+        match found.and_then(|head| parts.split_once(&head).map(|p| p.1)) {
+            Some(body) => {
+                let (pins, body) = body.split_once('\n').expect("lines");
+                let pins: Vec<&str> = pins.split_whitespace().collect();
+                for line in body.lines().take_while(|l| *l != ".ends") {
+                    let line = line.split(';').next().unwrap_or("");
+                    for (k, word) in line.split_whitespace().enumerate() {
+                        let node = pins.iter().position(|p| *p == word).map(|n| words[1 + n]);
+                        match node {
+                            Some(node) if k > 0 && k < 3 => text += node,
+                            _ if (k == 1 || k == 2) && word != "0" => {
+                                text += &format!("{}_{word}", words[0].to_lowercase());
+                            }
+                            _ => text += word,
+                        }
+                        text += " ";
+                    }
+                    text += "\n";
+                }
+            }
+            None if line.starts_with(".include") || line.starts_with('*') => {}
+            None if line.starts_with(".end") => {
+                let models = parts.lines().filter(|l| l.starts_with(".model"));
+                text += &models.map(|l| format!("{l}\n")).collect::<String>();
+                text += ".end\n";
+            }
+            None => text += &format!("{line}\n"),
+        }
+    }
+    text
 }

@@ -1,7 +1,7 @@
 //! What two renders of a piece differ by: change of tone, and the rest.
 
 use super::bounds::{ALIASES_DB, TONE_DB};
-use super::pieces::{Kind, Piece};
+use super::pieces::{Piece, PieceKind};
 use crate::math::fft::Fft;
 use crate::math::{dense, fun};
 use std::f64::consts::{PI, TAU};
@@ -63,9 +63,10 @@ impl Band {
                 let w = TAU * (n as f64 + 0.5) / length;
                 let window = 0.35875 - 0.48829 * fun::cos(w) + 0.14128 * fun::cos(2.0 * w)
                     - 0.01168 * fun::cos(3.0 * w);
-                let ideal = match t == 0.0 {
-                    true => 2.0 * middle,
-                    false => fun::sin(TAU * middle * t) / (PI * t),
+                let ideal = if t == 0.0 {
+                    2.0 * middle
+                } else {
+                    fun::sin(TAU * middle * t) / (PI * t)
                 };
                 window * ideal
             })
@@ -114,7 +115,7 @@ impl Band {
             aliases_db: match piece.kind {
                 // A linear circuit makes no frequency that is not there; the resampler's images
                 // stand this far down.
-                Kind::Click => -120.0,
+                PieceKind::Click => -120.0,
                 _ => ratio_db(aliases, signal),
             },
             tone_db: self.tone_db(&wrong, &right[SIDE..SIDE + wrong.len()]),
@@ -181,8 +182,9 @@ impl Band {
 /// Energy over energy in dB, down to the last digit of a number and no further: a perfect
 /// render and one of silence are both at that end.
 fn ratio_db(error: f64, signal: f64) -> f64 {
-    match error > signal * 1e-32 {
-        true => 10.0 * fun::log10(error / signal),
-        false => -320.0,
+    if error > signal * 1e-32 {
+        10.0 * fun::log10(error / signal)
+    } else {
+        -320.0
     }
 }

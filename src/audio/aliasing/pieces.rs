@@ -17,7 +17,7 @@ const SHORTEST_HOP: usize = 256;
 
 /// Why a piece was taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Kind {
+pub enum PieceKind {
     /// It has the most energy: the circuit is driven hardest.
     Loudest,
     /// It has the most energy in the treble.
@@ -28,14 +28,14 @@ pub enum Kind {
     Click,
 }
 
-impl Kind {
+impl PieceKind {
     /// As messages call it.
     pub fn name(self) -> &'static str {
         match self {
-            Kind::Loudest => "loudest",
-            Kind::Brightest => "brightest",
-            Kind::Steepest => "steepest",
-            Kind::Click => "click",
+            PieceKind::Loudest => "loudest",
+            PieceKind::Brightest => "brightest",
+            PieceKind::Steepest => "steepest",
+            PieceKind::Click => "click",
         }
     }
 }
@@ -44,7 +44,7 @@ impl Kind {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Piece {
     /// Why this one.
-    pub kind: Kind,
+    pub kind: PieceKind,
     /// What is to be played.
     pub clip: Clip,
     /// Which samples of it are measured.
@@ -65,7 +65,7 @@ impl Piece {
             samples,
         };
         Piece {
-            kind: Kind::Click,
+            kind: PieceKind::Click,
             measured: 0..length,
             clip,
             from_s: 0.0,
@@ -75,7 +75,7 @@ impl Piece {
 
 /// The best piece so far by one measure.
 struct Best {
-    kind: Kind,
+    kind: PieceKind,
     found: Option<Found>,
 }
 
@@ -105,8 +105,12 @@ pub fn pieces<E>(
     let (measured, lead) = (hops(MEASURED_S), hops(LEAD_S));
     // The last lead, measured piece and one hop of what follows it.
     let mut recent: VecDeque<Hop> = VecDeque::new();
-    let mut best =
-        [Kind::Loudest, Kind::Brightest, Kind::Steepest].map(|kind| Best { kind, found: None });
+    let mut best = [
+        PieceKind::Loudest,
+        PieceKind::Brightest,
+        PieceKind::Steepest,
+    ]
+    .map(|kind| Best { kind, found: None });
     let (mut block, mut read, mut ended) = (Vec::new(), 0, false);
     let mut before = [0.0; 2];
     while !ended {
@@ -129,7 +133,7 @@ pub fn pieces<E>(
         for (k, best) in best.iter_mut().enumerate() {
             let sizes = recent.range(first..last).map(|r| r.1[k]);
             let size = match best.kind {
-                Kind::Steepest => sizes.fold(0.0, f64::max),
+                PieceKind::Steepest => sizes.fold(0.0, f64::max),
                 _ => sizes.sum(),
             };
             if best.found.as_ref().is_none_or(|b| size > b.size) {
@@ -249,7 +253,10 @@ mod tests {
         let piece = &pieces[0];
         let from = (piece.from_s * 48_000.0).round() as usize;
         let begin = from + piece.measured.start;
-        assert_eq!((piece.kind, piece.measured.len()), (Kind::Loudest, 1920));
+        assert_eq!(
+            (piece.kind, piece.measured.len()),
+            (PieceKind::Loudest, 1920)
+        );
         assert!((96_000..=120_000 - 1920).contains(&begin), "{begin}");
         assert_eq!(piece.measured.start, 960);
         // Past the fade it is the clip itself.
@@ -264,11 +271,11 @@ mod tests {
             .chain(sine(5e3, 1.0).map(|x| 0.5 * x))
             .collect();
         let pieces = found(samples);
-        assert_eq!(pieces[0].kind, Kind::Loudest);
+        assert_eq!(pieces[0].kind, PieceKind::Loudest);
         assert!(pieces[0].from_s < 1.0);
         let bright = pieces
             .iter()
-            .find(|p| p.kind == Kind::Brightest)
+            .find(|p| p.kind == PieceKind::Brightest)
             .expect("another");
         assert!(bright.from_s > 0.9, "{}", bright.from_s);
     }

@@ -15,7 +15,7 @@ use crate::system::probe::{Moment, Observable};
 
 /// Newton settles to this in the general solver, V: below -140 dB of a volt.
 const SETTLED_V: f64 = 1e-8;
-/// Of so many compiled steps one is audited.
+/// One compiled step in this many is audited.
 const SPOT: usize = 997;
 /// What the audit accepts of them: Newton leaves the laws' controls as uncertain as that, and
 /// charges that are no straight line are followed by their slopes. (For a while ten times as much
@@ -159,7 +159,7 @@ impl<'c, 'p> Engine<'c, 'p> {
         Engine::General(Box::new(general)).after(early)
     }
 
-    /// After so many steps in silence.
+    /// After N steps in silence.
     fn after(mut self, steps: usize) -> Result<Self, Box<NoSolution>> {
         for _ in 0..steps {
             self.step(&[0.0; POINTS])?;

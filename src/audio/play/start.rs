@@ -68,7 +68,7 @@ impl Start {
     }
 }
 
-/// A circuit that hangs on the mains, its supply charged.
+/// A circuit fed from the mains, its supply charged.
 ///
 /// The clip begins at the start of a mains cycle, the circuit whole cycles before, so that the
 /// mains do not stand still in the silence that goes before the clip.

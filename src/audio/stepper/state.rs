@@ -548,7 +548,7 @@ fn limit(recipe: &Recipe<'_>, work: &mut Work) {
             let mut proposed: Vec<f64> = place.controls.iter().map(now).collect();
             let before = |k: &usize| now(k) - work.delta[first + k];
             let last: Vec<f64> = place.controls.iter().map(before).collect();
-            place.law.limit(&mut proposed, &last, place.memory);
+            place.law.damp(&mut proposed, &last, place.memory);
             for (&k, proposed) in place.controls.iter().zip(proposed) {
                 work.u[first + k] = proposed - recipe.u[k];
             }

@@ -202,7 +202,7 @@ impl Binder<'_> {
         let k = kind.instance_params.iter().position(|p| p.name == name)?;
         let by_hand = self.settings.position(what, path);
         if instance[k].is_nan() && by_hand.is_none() {
-            // Missing or no number: told already.
+            // Missing or no number: reported already.
             return None;
         }
         let mut found = (crate::num::full(instance[k]), Some(flat.card.span));

@@ -33,7 +33,7 @@ pub struct Answer {
     pub figures: Value,
     /// Its picture.
     pub picture: Option<String>,
-    /// All it put out.
+    /// All it printed and wrote.
     pub kept: Kept,
 }
 

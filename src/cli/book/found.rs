@@ -13,7 +13,7 @@ use crate::math::fun;
 use crate::measure::{chart, feedback, quiescent, stress};
 use crate::parts::bottles;
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use std::collections::HashSet;
 
 /// What was found.
@@ -49,6 +49,8 @@ pub struct Found {
 pub enum Level {
     /// It drives the output valves to full clipping.
     Full(f64),
+    /// It brings the grids of the output valves to their cathodes.
+    Reached(f64),
     /// That of the source's own sine.
     Own(f64),
 }
@@ -57,7 +59,7 @@ impl Level {
     /// Peak, V or A.
     pub fn peak(self) -> f64 {
         match self {
-            Level::Full(level) | Level::Own(level) => level,
+            Level::Full(level) | Level::Reached(level) | Level::Own(level) => level,
         }
     }
 }
@@ -115,7 +117,12 @@ pub fn find(session: &mut Session<'_>) -> Result<Found, Failure> {
     if let Ok((_, driven, _)) = source
         && let Some(full) = stress::full_level(&circuit, driven, freq_hz)?
     {
-        level = Some(Level::Full(rounded(full)));
+        // Beside the mains a state far in clipping takes a minute of processor and more, and tells
+        // little that the one where clipping has begun does not.
+        level = Some(match stress::has_mains(&circuit) {
+            true => Level::Reached(rounded(full / stress::BEYOND)),
+            false => Level::Full(rounded(full)),
+        });
     }
     let at = output.as_ref().ok().and_then(|o| o.nodes());
     let load = at.and_then(|at| load(&circuit, at));
@@ -188,7 +195,7 @@ fn output(
     if probes.is_empty() {
         probes = session.probes(circuit, &["ac"])?;
     }
-    probes.retain(|p| p.kind == Kind::Voltage);
+    probes.retain(|p| p.kind == ProbeKind::Voltage);
     if typed == 1 && probes.is_empty() {
         return Err(Failure::usage(
             "the output is a voltage: expected `--probe v(...)`",

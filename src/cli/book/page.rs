@@ -6,7 +6,8 @@ use super::sections::{self, Choice, Section};
 use super::{played, schematic, typeset};
 use crate::cli::command::SAFETY;
 use crate::num;
-use crate::report::svg::escaped;
+use crate::report::page::{self, escaped};
+use crate::report::player;
 use crate::report::table::{Side, Table};
 use std::collections::HashSet;
 use std::fmt::Write;
@@ -28,39 +29,29 @@ pub struct Book<'a> {
 impl Book<'_> {
     /// The whole document.
     pub fn html(&self) -> String {
-        let title = escaped(&self.found.title);
         // In a string of a style sheet backslashes and quotes mean something, and `<` could end it.
         let plain = |c: char| c.is_alphanumeric() || " .,:;()+-/'_&".contains(c);
         let running: String = self.found.title.chars().filter(|c| plain(*c)).collect();
         let is_played = |(section, answers): &(Section, Vec<Answer>)| {
             section.id == "sounds" && self.why_not(section, answers).is_none()
         };
-        let plays = self.sections.iter().any(is_played);
-        let mut html = format!(
-            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-             <meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}</title>\n\
-             <style>\n{}{}</style>\n</head>\n<body>\n",
-            STYLE.replace("TITLE", &running),
-            if plays {
-                played::style()
-            } else {
-                String::new()
-            }
-        );
-        html += &self.first();
+        let mut body = self.first();
         let mut said: HashSet<String> = HashSet::new();
         for (section, answers) in self.sections {
             if self.why_not(section, answers).is_some() {
                 continue;
             }
-            html += &self.section(section, answers, &mut said);
+            body += &self.section(section, answers, &mut said);
         }
-        html += &self.method();
-        html += &self.annex();
-        if plays {
-            html += &played::script();
-        }
-        html + "</body>\n</html>\n"
+        body += &self.method();
+        body += &self.annex();
+        let own = STYLE.replace("TITLE", &running);
+        let (player, script) = (played::style(), player::SCRIPT);
+        let (styles, scripts) = match self.sections.iter().any(is_played) {
+            true => (vec![own.as_str(), player.as_str()], vec![script]),
+            false => (vec![own.as_str()], vec![]),
+        };
+        page::paper(&self.found.title, &styles, &body, &scripts)
     }
 
     /// Cautions, contents, and what is left out.
@@ -161,6 +152,12 @@ impl Book<'_> {
                 Some(Level::Full(level)) if self.was_driven() => format!(
                     "At rest, while the valves warm up, and driven to full clipping: a sine of {} peak at {hertz} at \
                      the input, 6 dB beyond the level at which the grids of the output valves reach their cathodes.",
+                    volts(level)
+                ),
+                Some(Level::Reached(level)) if self.was_driven() => format!(
+                    "At rest, while the valves warm up, and driven into clipping: a sine of {} peak at {hertz} at \
+                     the input, the level at which the grids of the output valves reach their cathodes. \
+                     Supply and signal are solved together.",
                     volts(level)
                 ),
                 _ => "At rest and while the valves warm up. Nothing plays: no source or level is \

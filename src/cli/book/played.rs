@@ -17,8 +17,3 @@ pub fn markup(answer: &Answer) -> String {
 pub fn style() -> String {
     player::STYLE.replace("screen and (prefers-color-scheme: dark)", "not all")
 }
-
-/// Its script, for the end of the page.
-pub fn script() -> String {
-    format!("<script>\n{}</script>\n", player::SCRIPT)
-}

@@ -1,7 +1,8 @@
 //! The schematic on paper: on one page where it can be read there, or else an overview and its
 //! sheets, cut where the fewest parts are.
 
-use crate::report::svg::{escaped, length};
+use crate::report::page::escaped;
+use crate::report::svg::length;
 use std::fmt::Write;
 
 /// The least scale at which a drawing is read, mm a unit: its names are 10 units high.

@@ -137,7 +137,7 @@ pub fn figures(found: &Found) -> Vec<String> {
 /// What drives it, if it can be driven.
 fn drive(found: &Found) -> Vec<String> {
     match (&found.source, found.level) {
-        (Ok(source), Some(Level::Full(level))) => {
+        (Ok(source), Some(Level::Full(level) | Level::Reached(level))) => {
             let [a, b] = pair("drive", num::full(level));
             let [c, d] = pair("source", source.clone());
             vec![a, b, c, d]
@@ -202,7 +202,11 @@ fn rounded(level: f64) -> f64 {
 fn loops(found: &Found, choice: &Choice<'_>) -> Section {
     let asked = through(found).and_then(|own| {
         let of = |(name, ohms): &(String, f64)| {
-            let values = [2.0 * ohms, *ohms, ohms / 2.0].map(num::full).join(",");
+            // Each value takes several steady states; beside the mains there is time for its own.
+            let values = match found.mains {
+                true => num::full(*ohms),
+                false => [2.0 * ohms, *ohms, ohms / 2.0].map(num::full).join(","),
+            };
             let own = own.iter().cloned();
             let own = own.chain(pair("element", name.clone()));
             let own = own.chain(pair("values", format!("open,{values}")));

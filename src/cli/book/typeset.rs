@@ -3,7 +3,7 @@
 
 use crate::cli::command::SAFETY;
 use crate::report::kept::Kept;
-use crate::report::svg::escaped;
+use crate::report::page::escaped;
 use crate::report::table::{Side, Table};
 
 /// The chart of a command. The circuit's title and the caution, which the book has on its first

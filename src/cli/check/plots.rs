@@ -27,9 +27,10 @@ pub fn stage(outputs: &mut Outputs, folder: &Path, checked: &[Checked<'_>]) -> R
                     Trace::new("expected", overlay.unit, overlay.expected.clone()),
                     Trace::new("found", overlay.unit, overlay.found.clone()),
                 ];
-                let title = match case.name.is_empty() {
-                    true => verdict.figure.clone(),
-                    false => format!("{} [{}]", verdict.figure, case.name),
+                let title = if case.name.is_empty() {
+                    verdict.figure.clone()
+                } else {
+                    format!("{} [{}]", verdict.figure, case.name)
                 };
                 let (picture, what) = match overlay.across {
                     Across::Time => (plot::waveforms(&title, &overlay.x, &traces), "time"),
@@ -47,10 +48,10 @@ pub fn stage(outputs: &mut Outputs, folder: &Path, checked: &[Checked<'_>]) -> R
 fn file_name(text: &str) -> String {
     let mut name = String::new();
     for c in text.chars() {
-        match c.is_ascii_alphanumeric() || "._=-".contains(c) {
-            true => name.push(c),
-            false if !name.ends_with('_') && !name.is_empty() => name.push('_'),
-            false => {}
+        if c.is_ascii_alphanumeric() || "._=-".contains(c) {
+            name.push(c);
+        } else if !name.ends_with('_') && !name.is_empty() {
+            name.push('_');
         }
     }
     // File systems take 255 bytes.

@@ -35,7 +35,7 @@ struct Change {
 /// Changes below this part of a figure are not listed.
 const LEAST: f64 = 0.01;
 
-/// What no meter tells from nothing, in the figure's unit.
+/// What no meter can distinguish from zero, in the figure's unit.
 const NOTHING: f64 = 1e-6;
 
 /// Solves both circuits and finds what changes.

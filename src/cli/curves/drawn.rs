@@ -9,7 +9,7 @@ use crate::report::svg::{Svg, length, points};
 const SIZE: (f64, f64) = (900.0, 660.0);
 const FIELD: (f64, f64, f64, f64) = (80.0, 70.0, 830.0, 520.0);
 
-const STYLE: &str = "\
+pub const STYLE: &str = "\
 svg{color:#000;background:#fff}
 .paper{fill:#fff}
 text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fill:currentColor}
@@ -18,6 +18,8 @@ text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fil
 .grid{fill:none;stroke:#ccc;stroke-width:.7}
 .frame{fill:none;stroke:currentColor;stroke-width:1}
 .curve{fill:none;stroke:#555;stroke-width:1.2}
+.own{fill:none;stroke:#999;stroke-width:.8}
+.composite{fill:none;stroke:currentColor;stroke-width:1.6}
 .direct{fill:none;stroke:#0b57a4;stroke-width:1.8}
 .signal{fill:none;stroke:#1b7f3b;stroke-width:1.8;stroke-dasharray:7 4}
 .limit{fill:none;stroke:#b3261e;stroke-width:1.4;stroke-dasharray:3 3}
@@ -28,6 +30,7 @@ svg{color:#e8e8e8;background:#16181c}
 .paper{fill:#16181c}
 .grid{stroke:#3a3d44}
 .curve{stroke:#aaa}
+.own{stroke:#666}
 .direct{stroke:#7db7ff}
 .signal{stroke:#6fd08c}
 .limit{stroke:#ff8a80}
@@ -131,21 +134,25 @@ pub fn plot(found: &Findings) -> String {
             &[("class", "point"), ("cx", &x), ("cy", &y), ("r", "4.5")],
         );
     }
-    let mut x = x0;
-    for (class, words) in &key {
-        svg.element(
-            "polyline",
-            &[
-                ("class", class),
-                ("points", &points([(x, 580.0), (x + 26.0, 580.0)])),
-            ],
-        );
-        svg.words("small", "start", (x + 31.0, 584.0), words);
+    self::key(&mut svg, &key, x0, 580.0);
+    caution(&mut svg, CAUTION, x0, 610.0);
+    svg.finish()
+}
+
+/// The lines of a plot and what they are, side by side from a place.
+pub fn key(svg: &mut Svg, key: &[(&str, String)], mut x: f64, y: f64) {
+    for (class, words) in key {
+        let stroke = points([(x, y), (x + 26.0, y)]);
+        svg.element("polyline", &[("class", class), ("points", &stroke)]);
+        svg.words("small", "start", (x + 31.0, y + 4.0), words);
         x += 50.0 + 6.2 * words.chars().count() as f64;
     }
-    // Sentences and their halves: as much as fits on a line.
+}
+
+/// The caution at a plot's foot: as much of it on a line as fits.
+pub fn caution(svg: &mut Svg, text: &str, x: f64, y: f64) {
     let mut lines = vec![String::new()];
-    for word in CAUTION.split(' ') {
+    for word in text.split(' ') {
         let last = lines.last_mut().expect("never empty");
         if last.len() + word.len() > 120 {
             lines.push(word.to_string());
@@ -154,13 +161,12 @@ pub fn plot(found: &Findings) -> String {
         }
     }
     for (k, words) in lines.iter().enumerate() {
-        svg.words("small", "start", (x0, 610.0 + 14.0 * k as f64), words);
+        svg.words("small", "start", (x, y + 14.0 * k as f64), words);
     }
-    svg.finish()
 }
 
 /// A number as an axis shows it, without zeros behind the point.
-fn trimmed(text: &str) -> String {
+pub fn trimmed(text: &str) -> String {
     let (digits, tail) = match text.split_once(' ') {
         Some((digits, tail)) => (digits, format!(" {tail}")),
         None => (text, String::new()),
@@ -174,7 +180,7 @@ fn trimmed(text: &str) -> String {
 }
 
 /// The part of a line that lies within the field, cut at its edges.
-fn clipped(list: &[(f64, f64)], volts: f64, amperes: f64) -> Vec<(f64, f64)> {
+pub fn clipped(list: &[(f64, f64)], volts: f64, amperes: f64) -> Vec<(f64, f64)> {
     let inside = |p: (f64, f64)| p.0 <= volts && p.1 <= amperes && p.0 >= 0.0 && p.1 >= 0.0;
     let mut kept = Vec::new();
     for pair in list.windows(2) {

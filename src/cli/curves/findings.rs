@@ -1,5 +1,6 @@
 //! What was found of a valve.
 
+use super::pair::Pushed;
 use crate::cli::command::SAFETY;
 use crate::measure::load_line::{self, Family, State, Worked};
 
@@ -20,6 +21,8 @@ pub(super) struct Findings {
     pub(super) most_w: Option<f64>,
     pub(super) most_v: Option<f64>,
     pub(super) path: Vec<State>,
+    /// The pair that it is one of.
+    pub(super) pair: Option<Pushed>,
 }
 
 /// Points of a line.

@@ -2,7 +2,7 @@
 
 use super::super::failure::Failure;
 use crate::circuit::{self, Circuit, Node};
-use crate::drawing::recognise::Reading;
+use crate::drawing::recognise::Recognised;
 use crate::drawing::scheme::Scheme;
 
 /// The elements that `X1` or `a..b` means.
@@ -47,7 +47,7 @@ fn inside(circuit: &Circuit, name: &str) -> Vec<usize> {
 fn between(circuit: &Circuit, a: Node, b: Node) -> Vec<usize> {
     let all: Vec<usize> = (0..circuit.elements.len()).collect();
     let scheme = Scheme::new(circuit, &all, |_| String::new());
-    let reading = Reading::new(circuit, &scheme);
+    let reading = Recognised::new(circuit, &scheme);
     let place = |node: Node| {
         let net = scheme.nets.iter().position(|n| n.node == node)?;
         reading.depth[net]

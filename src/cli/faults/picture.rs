@@ -2,8 +2,8 @@
 
 use super::words;
 use crate::faults::diagnosis::Diagnosis;
+use crate::faults::point::Quantity;
 use crate::faults::readings::Reading;
-use crate::faults::state::Quantity;
 use crate::report::svg::{Svg, length};
 
 const STYLE: &str = "text { font: 12px sans-serif; fill: #222 }\n\

@@ -15,27 +15,6 @@ const HEAD: [&str; 6] = [
     "misfit",
 ];
 
-/// The other causes of an answer, each name once.
-pub fn others(diagnosis: &Diagnosis, answer: &Answer) -> Vec<String> {
-    let first = answer.causes[0].name();
-    let mut names: Vec<String> = Vec::new();
-    for cause in &answer.causes[1..] {
-        let name = cause.name();
-        if name != first && !names.contains(&name) {
-            names.push(name);
-        }
-    }
-    if answer.causes[0].fault == "none" {
-        for (fault, element) in &diagnosis.hidden {
-            let name = format!("{fault} {element}");
-            if !names.contains(&name) {
-                names.push(name);
-            }
-        }
-    }
-    names
-}
-
 /// The table.
 pub fn csv(diagnosis: &Diagnosis) -> String {
     let mut writer = csv::Writer::from_writer(Vec::new());
@@ -47,7 +26,7 @@ pub fn csv(diagnosis: &Diagnosis) -> String {
             num::full(rounded(answer.probability)),
             cause.fault.clone(),
             cause.element.clone(),
-            others(diagnosis, answer).join("; "),
+            diagnosis.others(answer).join("; "),
             num::full(rounded(answer.misfit)),
         ];
         writer.write_record(row).expect("writing to memory");
@@ -59,6 +38,26 @@ pub fn csv(diagnosis: &Diagnosis) -> String {
 fn rounded(value: f64) -> f64 {
     (value * 1e6).round() / 1e6
 }
+
+/// The causes of an answer one by one.
+fn causes(answer: &Answer) -> Vec<Value> {
+    let causes = answer.causes.iter().take(CAUSES);
+    let each = causes.map(|cause| {
+        json!({
+            "fault": cause.fault,
+            "element": cause.element,
+            "lead": cause.lead,
+            "value": cause.value,
+            "unit": cause.unit,
+            "probability": rounded(cause.probability),
+            "what": words::cause(cause),
+        })
+    });
+    each.collect()
+}
+
+/// Causes of an answer in the record; their names are all in `same_readings`.
+const CAUSES: usize = 20;
 
 /// The record.
 pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
@@ -82,7 +81,8 @@ pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
             "value": cause.value,
             "unit": cause.unit,
             "what": words::cause(cause),
-            "same_readings": others(diagnosis, answer),
+            "same_readings": diagnosis.others(answer),
+            "causes": causes(answer),
             "misfit": rounded(answer.misfit),
             "slipped": answer.slipped.map(|n| readings[n].point.label.clone()),
             "reads": reads.collect::<Vec<_>>(),

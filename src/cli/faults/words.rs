@@ -1,12 +1,11 @@
 //! The answers in a builder's words.
 
-use super::record::others;
 use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
 use crate::faults::diagnosis::{Action, Answer, Cause, Diagnosis};
 use crate::faults::next::Next;
+use crate::faults::point::Quantity;
 use crate::faults::readings::Reading;
-use crate::faults::state::Quantity;
 use crate::num;
 use crate::report::table::{Side, Table};
 
@@ -42,6 +41,7 @@ pub fn cause(cause: &Cause) -> String {
         ("leaky", _) => format!("{name} leaks{}", about("Ω")),
         ("wrong value", _) => format!("{name} has the wrong value{}", about("Ω")),
         ("interchanged", _) => format!("{} are interchanged", name.replacen(' ', " and ", 1)),
+        ("dried out", _) => format!("{name} has dried out{}", left(cause)),
         ("dead", "no heater") => format!("{name} is dead (no heater?)"),
         ("dead", _) => format!("{name} passes no current: dead valve, or not in its socket"),
         ("weak", _) => {
@@ -63,6 +63,12 @@ pub fn cause(cause: &Cause) -> String {
         ("two faults", both) => format!("two faults at once: {both}"),
         (fault, lead) => format!("{fault} {name} {lead}"),
     }
+}
+
+/// What is left of a capacitor.
+fn left(cause: &Cause) -> String {
+    let farads = cause.value.map(|v| num::engineering(v, "F", 2));
+    farads.map_or(String::new(), |f| format!(": about {f} left"))
 }
 
 /// An action in words.
@@ -98,7 +104,7 @@ fn percent(probability: f64) -> String {
 }
 
 /// How many alternatives are named.
-const NAMED: usize = 8;
+const NAMED: usize = 10;
 
 fn short_list(names: &[String]) -> String {
     let mut text = names
@@ -113,6 +119,31 @@ fn short_list(names: &[String]) -> String {
     text
 }
 
+/// Names under their faults: `open: CK1, CC1`.
+fn by_kind(names: &[String]) -> String {
+    let mut kinds: Vec<(&str, Vec<String>)> = Vec::new();
+    for name in names {
+        // Two elements behind these.
+        let two = ["interchanged", "wrong valve"];
+        let two = two.into_iter().find(|t| name.starts_with(t));
+        let (kind, element) = match two {
+            Some(kind) => (kind, name[kind.len()..].trim().replacen(' ', " and ", 1)),
+            None => match name.rsplit_once(' ') {
+                Some((kind, element)) => (kind, element.to_string()),
+                None => continue,
+            },
+        };
+        match kinds.iter_mut().find(|k| k.0 == kind) {
+            Some(found) => found.1.push(element),
+            None => kinds.push((kind, vec![element])),
+        }
+    }
+    let lines = kinds
+        .iter()
+        .map(|(kind, elements)| format!("  {kind}: {}\n", short_list(elements)));
+    lines.collect()
+}
+
 /// The chart.
 pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
     let mut text = format!("{title}\n\n");
@@ -124,12 +155,10 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
             "These readings are those of a sound circuit ({}).\n",
             percent(first.probability)
         ));
-        let names = others(diagnosis, first);
+        let names = diagnosis.others(first);
         if !names.is_empty() {
-            text.push_str(&format!(
-                "They could not have shown: {}.\n",
-                short_list(&names)
-            ));
+            text.push_str("They could not have shown:\n");
+            text.push_str(&by_kind(&names));
         }
     } else {
         let sure = if first.probability > 0.5 {
@@ -216,7 +245,7 @@ fn ranks(diagnosis: &Diagnosis) -> String {
             (k + 1).to_string(),
             percent(answer.probability),
             cause(&answer.causes[0]),
-            short_list(&others(diagnosis, answer)),
+            short_list(&diagnosis.others(answer)),
             format!("{:.1}", answer.misfit),
         ]);
     }
@@ -249,7 +278,10 @@ fn points_next(diagnosis: &Diagnosis) -> String {
         table.row([
             next.point.label.clone(),
             format!("{:.2}", next.gain),
-            volts(next.volts),
+            match next.point.quantity {
+                Quantity::Volts => volts(next.volts),
+                _ => String::new(),
+            },
             caution(next),
         ]);
     }

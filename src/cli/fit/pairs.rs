@@ -215,10 +215,7 @@ fn in_the_amplifier(
         .and_then(|p| p.trim().strip_prefix(['v', 'V']))
         .map(|p| p.trim_matches(['(', ')', ' ']));
     let mains = crate::analysis::mains::find(&circuit).is_some();
-    let supply = match mains {
-        true => None,
-        false => supply(&circuit)?,
-    };
+    let supply = if mains { None } else { supply(&circuit)? };
     let mut texts = vec![
         format!("plate current of {first}"),
         format!("plate current of {second}"),

@@ -5,7 +5,6 @@ use super::super::failure::Failure;
 use super::super::sheet_folder::SheetFolder;
 use super::super::{common, interrupt, parallel, vary};
 use super::heard::Heard;
-use crate::circuit::params::{Overrides, Setting};
 use crate::figure::Figure;
 use crate::figure::bench::Bench;
 
@@ -22,21 +21,11 @@ pub fn measure(
     let list: Vec<&Figure> = figures.iter().collect();
     let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
     let stopped = || interrupt::check().is_err();
-    let given: Vec<_> = session
-        .settings()
-        .list()
-        .iter()
-        .map(|s| (s.what, s.target.clone(), s.value.clone()))
-        .collect();
-    let ledger = session.settings().ledger.clone();
+    let given = session.settings();
     let (netlist, sources) = (&session.draft.netlist, &session.draft.files);
     let versions: Vec<_> = sounds.iter().map(|s| s.built.clone()).collect();
     let found = parallel::map(&versions, parallel::processors(), |own| {
-        // Settings note their use, so that every version has its own.
-        let mut all = Overrides::audited(ledger.clone());
-        for (what, target, value) in given.iter().chain(own) {
-            all.push(Setting::new(*what, target.clone(), value.clone(), None));
-        }
+        let all = given.unused_yet(own);
         let mut bench = Bench::new(netlist, all, sources.clone(), &beside, &stopped);
         vary::readings(&mut bench, &list)
     });

@@ -7,9 +7,8 @@ use super::super::render::playing::Playing;
 use super::super::render::{in_parallel, jobs};
 use super::super::{interrupt, memory};
 use crate::audio::clip::{Clip, SampleStream};
-use crate::circuit::params::{Setting, What};
+use crate::circuit::params::Setting;
 use crate::limits::Bound;
-use crate::netlist::card::Value;
 use crate::num;
 use crate::report::file::FileProblem;
 use crate::report::progress::Shared;
@@ -26,7 +25,7 @@ pub struct Heard {
     /// What was set in this version: names and values as typed; none for a file.
     pub settings: Vec<(String, String)>,
     /// The settings themselves, to build the circuit once more.
-    pub built: Vec<(What, String, Value)>,
+    pub built: Vec<Setting>,
     /// Its samples, in `unit`.
     pub clip: Clip,
     /// V, A or W; empty for a file, which is in parts of full scale.
@@ -142,10 +141,7 @@ impl Asked {
                     .iter()
                     .map(|s| (s.target.clone(), s.value.text.clone()))
                     .collect(),
-                built: settings
-                    .into_iter()
-                    .map(|s| (s.what, s.target, s.value))
-                    .collect(),
+                built: settings,
                 clip: Clip {
                     rate_hz,
                     channels: 1,

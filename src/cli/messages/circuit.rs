@@ -7,7 +7,7 @@ use crate::circuit::problem::CircuitProblem;
 const STAGE: &str = "VB top 0 250\nR1 top wiper 1k\nXVOL top wiper 0 A1M knob=5\n\
                      .model A1M pot(r=1meg taper=audio)";
 
-/// Subcircuits that call one another in a row, each so many times.
+/// Subcircuits that call one another in a row, each N times.
 fn nested(deep: usize, calls: usize) -> String {
     let mut text = "V1 a 0 1\nX1 a s0\n".to_string();
     for k in 0..deep {

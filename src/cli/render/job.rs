@@ -3,7 +3,7 @@
 use super::super::failure::Failure;
 use super::super::parallel;
 use crate::analysis::NoSolution;
-use crate::audio::aliasing::{self, Choice, Piece, Trial};
+use crate::audio::aliasing::{self, Oversampling, Piece, Trial};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
 use crate::audio::clip::{Clip, SampleStream, SourceProblem};
@@ -103,7 +103,7 @@ pub enum Scale {
     Volts(f64),
     /// The peak is brought to -1 dBFS.
     Peak,
-    /// The whole is brought to so many LUFS.
+    /// The whole is brought to N LUFS.
     Loudness(f64),
 }
 
@@ -144,7 +144,7 @@ pub type Poll<'p> = dyn Fn() -> Result<(), Failure> + Sync + 'p;
 #[derive(Debug)]
 pub struct Made {
     /// Steps a sample, and the estimate if they were chosen.
-    pub oversample: Choice,
+    pub oversample: Oversampling,
     /// Of the sound before the gain, in the probe's unit.
     pub level: Level,
     /// Of the file, LUFS; none if it is too short or silent.
@@ -214,11 +214,11 @@ impl Job {
         plan: &Plan,
         progress: &Shared,
         poll: &Poll<'_>,
-    ) -> Result<(Choice, Played, Spooled<File>), Failure> {
+    ) -> Result<(Oversampling, Played, Spooled<File>), Failure> {
         poll()?;
         let start = self.start(&self.knobs).map_err(Failure::NoSolution)?;
         let oversample = match &plan.oversample {
-            Oversample::Fixed(factor) => Choice {
+            Oversample::Fixed(factor) => Oversampling {
                 factor: *factor,
                 estimate: None,
                 piece: 0,
@@ -304,7 +304,7 @@ impl Job {
         pieces: &[Piece],
         start: &Start,
         poll: &Poll<'_>,
-    ) -> Result<Choice, Failure> {
+    ) -> Result<Oversampling, Failure> {
         let click;
         let pieces = if self.circuit.laws.is_empty() {
             click = pieces.first().map(|p| Piece::click(p.clip.rate_hz));
@@ -320,7 +320,7 @@ impl Job {
                 tried.into_iter().collect()
             });
         }
-        let mut worst: Option<Choice> = None;
+        let mut worst: Option<Oversampling> = None;
         for held in [None, Some(0), Some(1)] {
             let choice = aliasing::choose(pieces, |trials| {
                 let tried = trials.iter().map(|trial| {

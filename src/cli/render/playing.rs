@@ -32,12 +32,7 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .value_name("IN.wav")
                 .help("The sound that goes in; without it a built-in plucked phrase"),
         )
-        .arg(
-            Arg::new("source")
-                .long("source")
-                .value_name("NAME")
-                .help("The source it drives; without it the one with an AC value"),
-        )
+        .arg(super::super::driven_source::option("The source it drives; without it the one with an AC value"))
         .arg(number_option(
             "input-volts",
             "V",

@@ -56,7 +56,7 @@ impl Findings {
         versions.flat_map(move |(c, r)| (0..count).map(move |k| (c, r, k)))
     }
 
-    /// The name in the legend: what tells the curve from the others.
+    /// The name in the legend: what distinguishes the curve from the others.
     fn name(&self, curves: &Curves, names: &[String], k: usize) -> String {
         let label = curves.variant.label();
         match (label.is_empty(), names.len()) {

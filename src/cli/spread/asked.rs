@@ -270,7 +270,7 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
             "for example `--figure \"v(plate1)\"` or `--figure \"plate dissipation of XV4\"`",
         ));
     }
-    // Warns once, and tells what is wrong before anything else.
+    // Warns once, and reports what is wrong before anything else.
     session.circuit(Timing::default())?;
     let settings = session.settings().clone();
     let beside = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);

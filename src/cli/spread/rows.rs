@@ -132,12 +132,12 @@ fn record(run: u64, row: &Row) -> Vec<String> {
 }
 
 /// Rows of other runs of this command: those that a resumed table has, or the shards to be joined.
-pub struct Kept {
+pub struct KeptRows {
     files: Vec<PathBuf>,
     joins: bool,
 }
 
-impl Kept {
+impl KeptRows {
     /// What the command line says.
     ///
     /// # Errors
@@ -145,7 +145,7 @@ impl Kept {
     pub fn new(asked: &Asked<'_>) -> Result<Self, Failure> {
         let joined: Vec<PathBuf> = asked.texts("join").into_iter().map(PathBuf::from).collect();
         if !joined.is_empty() {
-            return Ok(Kept {
+            return Ok(KeptRows {
                 files: joined,
                 joins: true,
             });
@@ -161,7 +161,7 @@ impl Kept {
                 files.push(PathBuf::from(path));
             }
         }
-        Ok(Kept {
+        Ok(KeptRows {
             files,
             joins: false,
         })

@@ -4,7 +4,7 @@ use super::super::failure::Failure;
 use super::super::{in_order, interrupt};
 use super::asked::Asked;
 use super::board::{Board, Row};
-use super::rows::{Kept, Writer};
+use super::rows::{KeptRows, Writer};
 use crate::cli::outcome::Outcome;
 use crate::report::progress::Progress;
 use crate::tolerance::measure::{Around, Worker};
@@ -81,7 +81,7 @@ const MOST: usize = 64;
 pub fn all(
     asked: &Asked<'_>,
     board: &Board,
-    kept: Kept,
+    kept: KeptRows,
     mut csv: Option<&mut Writer>,
     told: &mut Told,
 ) -> Result<(), Failure> {

@@ -33,7 +33,7 @@ pub fn independent(voltage: bool) -> Symbol {
     in_line(ROUND + 1.0, MIDDLE - ROUND, MIDDLE + ROUND, strokes)
 }
 
-/// A controlled source with so many pairs of control pins on its left.
+/// A controlled source with N pairs of control pins on its left.
 pub fn controlled(voltage: bool, pairs: usize) -> Symbol {
     let c = CONTROLLED;
     let mut strokes = inside(voltage, c);

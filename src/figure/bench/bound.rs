@@ -74,17 +74,17 @@ fn run(figure: &Figure, netlist: &Netlist) -> Result<Run, Diagnostic> {
     let run = timing::run(netlist, times[0], times[1], times[2]).map_err(|wrong| {
         let quantity = figure.quantity;
         match wrong {
-            timing::Wrong::Missing(key) => FigureProblem::MissingCondition {
+            timing::BadTimes::Missing(key) => FigureProblem::MissingCondition {
                 quantity: quantity.name,
                 key,
                 example: quantity.example,
             },
-            timing::Wrong::NotPositive => FigureProblem::MissingCondition {
+            timing::BadTimes::NotPositive => FigureProblem::MissingCondition {
                 quantity: quantity.name,
                 key: "step",
                 example: quantity.example,
             },
-            timing::Wrong::From(from, stop) => FigureProblem::FromAfterStop {
+            timing::BadTimes::From(from, stop) => FigureProblem::FromAfterStop {
                 from: num::full(from),
                 stop: num::full(stop),
             },

@@ -6,7 +6,7 @@ use super::value::{Across, Curve, FigureValue, Reading, Trouble};
 
 /// One wave's figure under way.
 #[derive(Debug)]
-pub struct Kept {
+pub struct KeptWave {
     of: OfWave,
     count: f64,
     lowest: f64,
@@ -20,10 +20,10 @@ pub struct Kept {
     values: Vec<f64>,
 }
 
-impl Kept {
+impl KeptWave {
     /// Nothing yet.
-    pub fn new(of: OfWave) -> Kept {
-        Kept {
+    pub fn new(of: OfWave) -> KeptWave {
+        KeptWave {
             of,
             count: 0.0,
             lowest: f64::INFINITY,
@@ -113,7 +113,7 @@ mod tests {
             (OfWave::Mean, 400.0),
             (OfWave::Swing, 0.2),
         ] {
-            let mut kept = Kept::new(of);
+            let mut kept = KeptWave::new(of);
             (0..100_000).for_each(|k| kept.take(wave(k)));
             let FigureValue::Number(reading) = kept.figure(("V", ""), &[]) else {
                 panic!("a number");

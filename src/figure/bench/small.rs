@@ -18,7 +18,7 @@ use crate::measure::gain::{self, Seen, decibels, degrees, size};
 use crate::measure::noise::{self, Listener, Origin, Total};
 use crate::num;
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::{Kind, Observable};
+use crate::system::probe::{Observable, ProbeKind};
 use num_complex::Complex;
 
 /// Where it is taken unless said, Hz.
@@ -41,7 +41,7 @@ pub struct Small {
 enum What {
     /// From a source to a probe at a frequency.
     Gain(Driven, Observable, f64),
-    /// The same over a band, with so many points a decade.
+    /// The same over a band, with N points a decade.
     Band(Driven, Observable, (f64, f64), f64),
     /// An impedance at a frequency.
     Seen(Seen, f64),
@@ -130,7 +130,9 @@ impl Small {
 fn signal(figure: &Figure, circuit: &Circuit) -> Result<Observable, Diagnostic> {
     let probe = probe(figure, circuit)?;
     match probe.kind {
-        Kind::Power => Err(FigureProblem::SmallPower { text: probe.label }.at(figure.subject_span)),
+        ProbeKind::Power => {
+            Err(FigureProblem::SmallPower { text: probe.label }.at(figure.subject_span))
+        }
         _ => Ok(probe),
     }
 }

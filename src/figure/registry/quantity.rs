@@ -49,7 +49,7 @@ pub enum Gives {
     Sound,
 }
 
-/// How a figure is come by.
+/// How a figure is found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Way {
     /// A probe at the operating point.
@@ -163,7 +163,7 @@ pub struct Quantity {
     pub unit: &'static str,
     /// What it gives.
     pub gives: Gives,
-    /// How it is come by.
+    /// How it is found.
     pub way: Way,
     /// What it is.
     pub meaning: &'static str,

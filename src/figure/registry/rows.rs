@@ -291,8 +291,14 @@ pub const QUANTITIES: &[Quantity] = &[
     stress(
         "driven dissipation",
         "W",
-        "heat in a resistor, pot, diode or transistor",
+        "heat in a resistor, pot, diode, transistor or a transformer's copper",
         "driven dissipation of RK with level 4",
+    ),
+    stress(
+        "track dissipation",
+        "W",
+        "heat of a pot's whole track at the current of its busier half; rated",
+        "track dissipation of XBALANCE with level 4",
     ),
     stress(
         "driven plate dissipation",

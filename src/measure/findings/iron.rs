@@ -4,7 +4,7 @@ use super::finding::Finding;
 use crate::circuit::{Circuit, Element, Node};
 use crate::measure::windings::common_of;
 
-/// A tap's load is at most so many times what the last tap is for, ohm: a feedback network is none.
+/// A tap's load is at most this many times what the last tap is for, ohm: a feedback network is none.
 const LOAD: f64 = 200.0;
 
 /// Taps that share the secondary's common node: the winding between them is shorted.

@@ -65,7 +65,7 @@ pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     found
 }
 
-/// Up to so many ohms without the valve they are taken from the circuit with it, by one
+/// Up to this many ohms without the valve they are taken from the circuit with it, by one
 /// factorisation for all valves: an empty socket's leakage is a thousandth of that. The circuit was
 /// factored once for each valve before, 1000 times for 1000 stages.
 const PLAIN: f64 = 1e7;
@@ -241,9 +241,10 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
     }
     let supply = plate_v - seen.cathode.min(cathode_v.max(0.0));
     if supply < SUPPLY || seen.ohms[0].abs() >= OPEN {
-        let text = match seen.held_off {
-            true => "no plate volts: what supplies the plate is switched off",
-            false => "no plate volts: the plate is connected to nothing that supplies it",
+        let text = if seen.held_off {
+            "no plate volts: what supplies the plate is switched off"
+        } else {
+            "no plate volts: the plate is connected to nothing that supplies it"
         };
         return Some(("plate current", text.into(), !seen.held_off));
     }

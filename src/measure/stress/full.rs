@@ -8,9 +8,9 @@ use crate::measure::chart::is_valve;
 use crate::measure::quiescent;
 use crate::system::assemble::{Assembly, Driven};
 
-/// Full clipping is so many times the level at which, for small signals, the last grids reach
+/// Full clipping is this many times the level at which, for small signals, the last grids reach
 /// their cathodes: 6 dB beyond it (the trade's overdrive; this project's own choice).
-const BEYOND: f64 = 2.0;
+pub const BEYOND: f64 = 2.0;
 /// Valves that the signal hardly reaches do not count, as a part of the most driven one.
 const REACHED: f64 = 1e-3;
 

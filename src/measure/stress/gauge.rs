@@ -16,6 +16,8 @@ pub(super) enum Read {
     Drawn(Vec<(usize, usize)>),
     /// Volts from the first node to the second, times the outputs of laws, W.
     Heat(Node, Node, Vec<(usize, usize)>),
+    /// Heat of ports' currents in so many ohms each, W.
+    Heated(Vec<(Port, f64)>),
     /// Volts times amperes of all ports, W.
     Power(Vec<Port>),
     /// The largest volts between any two of some nodes, V.
@@ -40,6 +42,13 @@ impl Read {
             Read::Heat(a, b, laws) => {
                 (volts(assembly, *a) - volts(assembly, *b)) * drawn(assembly, laws)
             }
+            Read::Heated(ports) => ports
+                .iter()
+                .map(|(port, ohms)| {
+                    let amperes = probe::current(assembly, moment, port);
+                    ohms * amperes * amperes
+                })
+                .sum(),
             Read::Power(ports) => ports
                 .iter()
                 .map(|port| {

@@ -16,7 +16,7 @@ mod gauge;
 mod state;
 mod wanted;
 
-pub use full::full_level;
+pub use full::{BEYOND, full_level};
 pub use gauge::Statistic;
 pub use state::{Cold, Sine, State};
 pub use wanted::{REVERSED_V, body_volts};
@@ -57,9 +57,10 @@ impl Stress {
     pub fn verdict(&self) -> Option<Verdict> {
         let limit = self.limit?;
         let (worst, _) = self.worst()?;
-        Some(match worst.abs() <= limit * ROUNDING {
-            true => Verdict::Ok,
-            false => Verdict::Over,
+        Some(if worst.abs() <= limit * ROUNDING {
+            Verdict::Ok
+        } else {
+            Verdict::Over
         })
     }
 }

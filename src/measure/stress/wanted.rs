@@ -2,7 +2,7 @@
 
 use super::super::windings::{common_of, into_terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
-use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::circuit::{Branch, Circuit, Element, Node, Piece, Port, Sense, Sink};
 use crate::device::Pin;
 
 /// Volts that the body of a resistor withstands, by its watts (common practice, no published
@@ -37,7 +37,8 @@ pub(super) fn gauge(circuit: &Circuit) -> Gauge {
 fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     let kind = element.kind.map_or("", |kind| kind.name);
     match (element.letter, kind) {
-        ('R', _) | (_, "pot") => resistor(gauge, k, element),
+        ('R', _) => resistor(gauge, k, element),
+        (_, "pot") => pot(gauge, circuit, k, element),
         ('C', _) => capacitor(gauge, k, element),
         ('V' | 'I', _) => source(gauge, k, element),
         ('L', _) => winding(gauge, k, element, None),
@@ -62,15 +63,12 @@ fn ends(element: &Element) -> Option<(Node, Node)> {
     }
 }
 
-/// A resistor or pot: heat, and the most across it.
+/// A resistor: heat, and the most across it.
 fn resistor(gauge: &mut Gauge, k: usize, element: &Element) {
     let Some((a, b)) = ends(element) else { return };
     let heat = gauge.meter(Read::Power(element.ports.clone()));
     let across = gauge.meter(Read::Volts(a, b));
-    let body = element
-        .rated
-        .filter(|_| element.letter == 'R')
-        .map(body_volts);
+    let body = element.rated.map(body_volts);
     gauge.show(
         k,
         (heat, Statistic::Mean),
@@ -85,6 +83,28 @@ fn resistor(gauge: &mut Gauge, k: usize, element: &Element) {
         ("rms current", A),
         element.notes.fuse,
     );
+}
+
+/// A pot: heat, the most between any two of its lugs, and what its whole track would turn into heat
+/// at the current of its busier half. The latter is what its rating is for: the watts of a pot hold
+/// for all of its track, so that a part of it carries no more current than all of it may.
+fn pot(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
+    let heat = gauge.meter(Read::Power(element.ports.clone()));
+    let rated = element.rated;
+    gauge.show(k, (heat, Statistic::Mean), ("driven dissipation", W), rated);
+    let across = gauge.meter(Read::Widest(element.terminals.clone()));
+    gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
+    let ohms = |port: &&Port| match port.piece {
+        Piece::Resistance(k) => circuit.resistances[k].ohms,
+        _ => 0.0,
+    };
+    let whole: f64 = element.ports.iter().map(|p| ohms(&p)).sum();
+    for port in element.ports.iter().filter(|p| ohms(p) > 0.0) {
+        let track = gauge.meter(Read::Heated(vec![(*port, whole)]));
+        gauge.show(k, (track, Statistic::Mean), ("track dissipation", W), rated);
+    }
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(k, (through, Statistic::Rms), ("rms current", A), None);
 }
 
 /// A capacitor: the most across it, ripple current, and, where it has a polarity, how far it is
@@ -313,6 +333,13 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
 /// A transformer or choke: every winding by its ends.
 fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     let kind = element.kind.map_or("", |kind| kind.name);
+    let copper = gauge.meter(Read::Heated(copper(circuit, element)));
+    gauge.show(
+        k,
+        (copper, Statistic::Mean),
+        ("driven dissipation", W),
+        None,
+    );
     if kind == "choke" {
         winding(gauge, k, element, limit(element, "direct current"));
         return;
@@ -353,6 +380,22 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
         }
     }
+}
+
+/// Each winding and the ohms of its wire.
+fn copper(circuit: &Circuit, element: &Element) -> Vec<(Port, f64)> {
+    let ohms = |branch: usize| -> f64 {
+        let own = circuit.gains.iter().filter(|g| {
+            let (sense, sink) = (Sense::Current(Branch(branch)), Sink::Branch(Branch(branch)));
+            g.sense == sense && g.sink == sink
+        });
+        own.map(|g| g.gain).sum()
+    };
+    let wound = windings(element).filter_map(|port| match port.piece {
+        Piece::Branch(k) => Some((*port, ohms(k))),
+        _ => None,
+    });
+    wound.collect()
 }
 
 /// What an output transformer gives to all that is connected to its taps: the volts of each section of

@@ -3,6 +3,7 @@
 
 use super::charts;
 use super::sounds::{Column, PlayedSound, Player, letter};
+use crate::report::flac;
 use crate::report::page::{base64, escaped};
 use crate::report::wav::{Format, WavProblem, WavWriter};
 use std::fmt::Write;
@@ -63,14 +64,20 @@ Begin with the level low.</p>
 fn row(k: usize, sound: &PlayedSound) -> Result<String, WavProblem> {
     let name = escaped(&sound.name);
     let letter = letter(k);
+    // Whichever is smaller: noise is not, as FLAC.
+    let wav = wav(sound)?;
+    let (kind, bytes) = match flac::packed(&wav).filter(|f| f.len() < wav.len()) {
+        Some(flac) => ("flac", flac),
+        None => ("wav", wav),
+    };
     Ok(format!(
         "<li data-name=\"{name}\"><button type=\"button\" aria-pressed=\"false\" \
          aria-keyshortcuts=\"{letter}\"><span class=\"letter\">{letter}</span> {name}</button>\n\
          <div class=\"wave\">{}</div>\n\
          <audio controls preload=\"none\" aria-label=\"{letter}: {name}\" \
-         src=\"data:audio/wav;base64,{}\"></audio></li>\n",
+         src=\"data:audio/{kind};base64,{}\"></audio></li>\n",
         charts::waveform(&sound.clip, &format!("Waveform of {letter}")),
-        base64(&wav(sound)?),
+        base64(&bytes),
     ))
 }
 

@@ -1,4 +1,4 @@
-//! An axis: its range, where its lines are, and what stands beside them.
+//! An axis: its range, where its lines are, and what is written beside them.
 
 use crate::math::fun;
 
@@ -37,7 +37,7 @@ pub fn extent(values: impl Iterator<Item = f64>) -> (f64, f64) {
 }
 
 impl Axis {
-    /// A uniform axis from `low` to `high` with about so many lines.
+    /// A uniform axis from `low` to `high` with about N lines.
     pub fn exact(quantity: &str, unit: &str, low: f64, high: f64, lines: f64) -> Axis {
         let (factor, prefix) = prefix(unit, low.abs().max(high.abs()));
         let ticks = match unit {
@@ -126,7 +126,7 @@ impl Axis {
         (value - self.low) / (self.high - self.low)
     }
 
-    /// What stands beside the lines.
+    /// What is written beside the lines.
     pub fn labels(&self) -> impl Iterator<Item = &str> {
         self.ticks.iter().map(|(_, label)| label.as_str())
     }

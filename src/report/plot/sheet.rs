@@ -96,7 +96,7 @@ impl Sheet<'_> {
         drawn(self.backend.draw_circle(fine(at), radius, &style, true));
     }
 
-    /// A line of letters so many pixels high.
+    /// A line of letters of a height in pixels.
     pub fn text(&mut self, at: Point, size: f64, text: &str, ink: Ink, anchor: Anchor) {
         if text.is_empty() {
             return;

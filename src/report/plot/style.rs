@@ -53,7 +53,7 @@ pub(super) const COLOURS: [Ink; 7] = [
     Ink(0x56, 0xb4, 0xe9),
 ];
 
-/// About how wide so many letters are, px.
+/// About how wide N letters are, px.
 pub(super) fn wide(letters: usize) -> f64 {
     letters as f64 * LETTERS * LETTER
 }

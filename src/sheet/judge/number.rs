@@ -97,7 +97,7 @@ pub fn range(
         verdict.mark = Mark::Off;
         verdict.by = format!("{} too {way}", shown(by, reading.unit));
     } else if expectation.figure.quantity.name == "run time" {
-        // No two runs take the same time: what is within its bound is not put out, so that
+        // No two runs take the same time: what is within its bound is not written, so that
         // the same sheet gives the same bytes.
         verdict.found.clear();
         verdict.shown_found.clear();
