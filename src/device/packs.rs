@@ -1,6 +1,6 @@
 //! Constants of many laws side by side.
 
-/// Values that go through a law side by side in a [`Banks`].
+/// Values that go through a law side by side in a [`Banks`](super::Banks).
 pub const WIDTH: usize = 4;
 
 /// Constants of one kind of law, [`WIDTH`] of them beside each other.

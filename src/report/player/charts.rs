@@ -184,10 +184,10 @@ pub fn spectra(sounds: &[PlayedSound], heading: u8, choices: &str) -> String {
         let widest = (0..bands.len()).map(spread).fold(0.0, f64::max);
         let (most, step) = scale(widest);
         let frame = Frame::new(bands.clone(), -most, most);
-        let _ = write!(
+        let _ = writeln!(
             text,
             "<p class=\"control\" hidden><label>Compare with <select data-is=\"against\">{choices}\
-             </select></label></p>\n"
+             </select></label></p>"
         );
         text += &figure(
             &frame,
