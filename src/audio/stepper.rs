@@ -24,6 +24,7 @@
 //! order and no product is joined to one, all give the same bits.
 
 mod blocks;
+mod lengths;
 mod predict;
 mod reading;
 mod recipe;
@@ -34,45 +35,20 @@ mod wave;
 use crate::math::lu::Singular;
 use crate::math::radau_pair;
 use crate::system::assemble::{Assembly, Driven};
+use lengths::{LENGTHS, length};
 use pulp::{Arch, Simd, WithSimd};
 use reading::Reading;
 use recipe::Recipe;
+pub use recipe::Underway;
 use state::State;
+pub use state::Stuck;
 use tables::Tables;
 use wave::Wave;
 pub use wave::{END, INNER, POINTS};
 
-/// Lengths of steps, each a quarter of the one before.
-const LENGTHS: usize = 10;
-
 /// Parts of one step at most: three corners in it, divided as far as it goes, take some 100. Without
 /// an end a circuit that never settles would go on for 4^9 parts.
 const PARTS: u32 = 2_000;
-
-/// A step of a length, counted in the shortest.
-const fn length(level: usize) -> u64 {
-    1 << (2 * (LENGTHS - 1 - level))
-}
-
-/// Where a circuit is that starts on its way rather than at rest.
-#[derive(Debug, Clone, Copy)]
-pub struct Underway<'a> {
-    /// Unknowns, `[n]`.
-    pub x: &'a [f64],
-    /// Charges and fluxes, `[n]`.
-    pub q: &'a [f64],
-    /// Sources whose clock is ahead of the others' (the mains).
-    pub ahead: &'a [Driven],
-    /// How far, s.
-    pub ahead_s: f64,
-}
-
-/// No step, however short, could be solved.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Stuck {
-    /// The unknown whose law would not settle.
-    pub unknown: usize,
-}
 
 /// A circuit compiled for a step size, and its state.
 #[derive(Debug)]
@@ -136,7 +112,7 @@ impl<'c> Compiled<'c> {
 
     fn of(recipe: Recipe<'c>, step_s: f64) -> Result<Self, Singular> {
         let first = Tables::new(&recipe, step_s, 0, None)?;
-        let groups = blocks::groups_of(&first.blocks);
+        let groups = first.blocks.groups();
         let mut tables: Vec<Option<Tables>> = (0..LENGTHS).map(|_| None).collect();
         tables[0] = Some(first);
         Ok(Compiled {

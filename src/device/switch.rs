@@ -104,6 +104,8 @@ fn build(given: &Given<'_>, law: SwitchLaw) -> Device {
 #[derive(Debug, Clone)]
 pub struct SwitchLaw {
     off: f64,
+    /// At the other edge of the band.
+    on: f64,
     ln_ratio: f64,
     threshold: f64,
     hysteresis: f64,
@@ -123,9 +125,12 @@ impl SwitchLaw {
 
     fn new(given: &Given<'_>, threshold: &str, hysteresis: &str, least: f64) -> Self {
         let threshold = given.model(threshold);
+        let off = 1.0 / given.model("roff");
+        let ln_ratio = fun::ln(given.model("roff") / given.model("ron"));
         SwitchLaw {
-            off: 1.0 / given.model("roff"),
-            ln_ratio: fun::ln(given.model("roff") / given.model("ron")),
+            off,
+            on: off * fun::exp(ln_ratio),
+            ln_ratio,
             threshold,
             hysteresis: given.model(hysteresis),
             band: (0.01 * threshold.abs()).max(least),
@@ -149,6 +154,10 @@ impl SwitchLaw {
     /// Conductance and its derivative to the control.
     fn conductance(&self, x: f64, memory: f64) -> (f64, f64) {
         let s = self.place(x, memory).clamp(0.0, 1.0);
+        // Mostly it rests, and an exponential would be half the cost of answering.
+        if s == 0.0 || s == 1.0 {
+            return (if s == 0.0 { self.off } else { self.on }, 0.0);
+        }
         let g = self.off * fun::exp(self.ln_ratio * s * s * (3.0 - 2.0 * s));
         (g, g * self.ln_ratio * 6.0 * s * (1.0 - s) / self.band)
     }

@@ -16,6 +16,53 @@ pub struct Resistances<'a, 'c> {
     assembly: &'a Assembly<'c>,
     laws: Vec<LawCurrents>,
     sides: Sides<'a, f64>,
+    /// What was last asked for: one valve is looked at from each of its electrodes.
+    known: Known,
+}
+
+/// Entries of the inverse between some unknowns.
+#[derive(Debug, Default)]
+struct Known {
+    pulled: Vec<usize>,
+    unknowns: Vec<usize>,
+    right: Vec<Side<f64>>,
+    left: Vec<Side<f64>>,
+    /// `[row][column]`
+    entries: Vec<Vec<f64>>,
+}
+
+impl Known {
+    /// Works out the entries of some more unknowns.
+    fn add(&mut self, sides: &mut Sides<'_, f64>, unknowns: impl Iterator<Item = usize>) {
+        for unknown in unknowns {
+            if self.unknowns.contains(&unknown) {
+                continue;
+            }
+            self.unknowns.push(unknown);
+            self.right.push(sides.right(&[(unknown, 1.0)]));
+            self.left.push(sides.left(&[(unknown, 1.0)]));
+            let newest = self.right.last().expect("pushed");
+            for (row, left) in self.entries.iter_mut().zip(&self.left) {
+                row.push(left.times(newest));
+            }
+            let newest = self.left.last().expect("pushed");
+            let row = self.right.iter().map(|right| newest.times(right));
+            self.entries.push(row.collect());
+        }
+    }
+
+    /// How far one sum of unknowns moves for each unit of current into another.
+    fn entry(&self, row: &[(usize, f64)], column: &[(usize, f64)]) -> f64 {
+        let at = |unknown: usize| self.unknowns.iter().position(|&u| u == unknown);
+        let mut sum = 0.0;
+        for &(r, row_sign) in row {
+            for &(c, sign) in column {
+                let entry = at(r).zip(at(c)).map(|(r, c)| self.entries[r][c]);
+                sum += row_sign * sign * entry.expect("added");
+            }
+        }
+        sum
+    }
 }
 
 /// The circuit's Jacobian at an operating point, factored; none if it is singular there.
@@ -34,6 +81,7 @@ impl<'a, 'c> Resistances<'a, 'c> {
             assembly,
             laws,
             sides: lu.sides(),
+            known: Known::default(),
         }
     }
 
@@ -44,29 +92,30 @@ impl<'a, 'c> Resistances<'a, 'c> {
         let own = [(at, 1.0)];
         // Columns: the node's own current, then the laws' outputs. Rows: its voltage, then
         // their controls.
-        let mut columns = vec![self.sides.right(&own)];
-        let mut rows = vec![self.sides.left(&own)];
+        let (mut columns, mut rows) = (vec![&own[..]], vec![&own[..]]);
         let mut slopes = Vec::new();
         for &law in pulled {
             let (controls, outputs) = self.assembly.wires(law);
             let (first_row, first_column) = (rows.len() - 1, columns.len() - 1);
-            for wires in outputs {
-                let side = self.sides.right(&wires.to_vec());
-                columns.push(side);
-            }
-            for wires in controls {
-                let side = self.sides.left(&wires.to_vec());
-                rows.push(side);
-            }
+            columns.extend(outputs.iter().map(|wires| &wires[..]));
+            rows.extend(controls.iter().map(|wires| &wires[..]));
             for (o, slopes_of) in self.laws[law].g.chunks(controls.len().max(1)).enumerate() {
                 for (c, slope) in slopes_of.iter().enumerate() {
                     slopes.push((first_column + o, first_row + c, *slope));
                 }
             }
         }
+        if self.known.pulled != pulled {
+            self.known = Known {
+                pulled: pulled.to_vec(),
+                ..Known::default()
+            };
+        }
+        let met = rows.iter().chain(&columns).flat_map(|wires| wires.iter());
+        self.known.add(&mut self.sides, met.map(|wire| wire.0));
         let (no, nc) = (columns.len() - 1, rows.len() - 1);
-        let entry = |row: &Side<f64>, column: &Side<f64>| row.times(column);
-        let seen = entry(&rows[0], &columns[0]);
+        let entry = |row: &[(usize, f64)], column: &[(usize, f64)]| self.known.entry(row, column);
+        let seen = entry(rows[0], columns[0]);
         // (1 - M S) u = m, with M the controls moved by each output and S the slopes.
         let mut matrix = vec![0.0; nc * nc];
         for c in 0..nc {
@@ -78,11 +127,11 @@ impl<'a, 'c> Resistances<'a, 'c> {
                 continue;
             }
             for (row, side) in rows[1..].iter().enumerate() {
-                matrix[c * nc + row] -= slope * entry(side, &columns[1 + o]);
+                matrix[c * nc + row] -= slope * entry(side, columns[1 + o]);
             }
-            through[c] += slope * entry(&rows[0], &columns[1 + o]);
+            through[c] += slope * entry(rows[0], columns[1 + o]);
         }
-        let mut moved: Vec<f64> = rows[1..].iter().map(|r| entry(r, &columns[0])).collect();
+        let mut moved: Vec<f64> = rows[1..].iter().map(|r| entry(r, columns[0])).collect();
         debug_assert!(no > 0 || slopes.is_empty());
         if !dense::solve_columns(&mut matrix, &mut moved) {
             return None;

@@ -3,7 +3,7 @@
 //! The outputs and not the controls are carried on: the controls then follow from the
 //! sources as they are now, so that a sound no smoother than its rate allows costs nothing.
 
-use super::tables::STAGES;
+use super::lengths::STAGES;
 use crate::math::radau_pair::NODES;
 
 /// Steps that are remembered. A third, for a polynomial of degree five, was further off: 3.5

@@ -1,7 +1,6 @@
 //! What a compiled circuit needs whatever its step size: the linear equations, the laws,
 //! where their controls and outputs stand, what they give at rest.
 
-use super::Underway;
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::source::Drive;
 use crate::device::{Answer, Banks, Enlisted, Law, WIDTH};
@@ -11,6 +10,19 @@ use crate::system::assemble::{Assembly, Driven, SourceState};
 /// A pack of the triodes' bank fills one panel of controls: vpk of each, then vgk of each.
 const PACK: usize = 2 * WIDTH;
 const _: () = assert!(PACK == HEIGHT);
+
+/// Where a circuit is that starts on its way rather than at rest.
+#[derive(Debug, Clone, Copy)]
+pub struct Underway<'a> {
+    /// Unknowns, `[n]`.
+    pub x: &'a [f64],
+    /// Charges and fluxes, `[n]`.
+    pub q: &'a [f64],
+    /// Sources whose clock is ahead of the others' (the mains).
+    pub ahead: &'a [Driven],
+    /// How far, s.
+    pub ahead_s: f64,
+}
 
 /// What does not depend on the step size.
 #[derive(Debug)]

@@ -1,10 +1,10 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
-use super::blocks::{self, BlockStep, Kept};
+use super::blocks::{BlockStep, Kept};
+use super::lengths::{LENGTHS, STAGES, length};
 use super::predict::History;
 use super::recipe::{self, Recipe};
-use super::tables::{Rows, STAGES, Tables};
-use super::{LENGTHS, Stuck, length};
+use super::tables::{Rows, Tables};
 use crate::device::WIDTH;
 use crate::math::panels::HEIGHT;
 use crate::math::radau_pair;
@@ -40,6 +40,13 @@ const LEAST_SWING_V: f64 = 0.1;
 const FEW_OUTPUTS: usize = 32;
 /// A step beyond this is no way to a solution, V.
 const WILD_V: f64 = 1e4;
+
+/// No step, however short, could be solved.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Stuck {
+    /// The unknown whose law would not settle.
+    pub unknown: usize,
+}
 
 /// Where the circuit is, counted from the operating point.
 #[derive(Debug, Clone)]
@@ -276,7 +283,9 @@ impl Work {
         if self.y.len() <= FEW_OUTPUTS {
             return table.reach.subtract(&self.y, panels, &mut self.missing);
         }
-        blocks::significant(table, 0..self.y.len(), &self.y, &mut self.significant);
+        table
+            .blocks
+            .significant(0..self.y.len(), &self.y, &mut self.significant);
         table
             .reach
             .subtract_columns(&self.significant, &self.y, panels, &mut self.missing);
@@ -339,9 +348,9 @@ fn solve(
             part: &mut work.part,
             significant: &mut work.significant,
             rows: &mut work.significant_slopes,
-            kept: &mut work.kept[table.level],
         };
-        if !blocks::solve(table, &mut step) {
+        let kept = &mut work.kept[table.level];
+        if !table.blocks.solve(&table.reach, &mut step, kept) {
             return Err(Stuck { unknown: 0 });
         }
         let [largest, off, part] = sizes(&work.delta, &work.per_swing, &work.narrow);

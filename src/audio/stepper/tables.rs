@@ -1,14 +1,11 @@
 //! What a compiled circuit needs for one step size.
 
-use super::LENGTHS;
-use super::blocks::{self, Block};
+use super::blocks::{self, Blocks};
+use super::lengths::{LENGTHS, STAGES};
 use super::recipe::Recipe;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::panels::{HEIGHT, Panels};
 use crate::math::radau_pair;
-
-/// Points of a step that are solved for.
-pub(super) const STAGES: usize = radau_pair::NODES.len();
 
 /// What depends on the step size.
 #[derive(Debug)]
@@ -22,10 +19,8 @@ pub(super) struct Tables {
     pub lead: Panels,
     /// What the laws' outputs at each stage take from the rows: K on top.
     pub reach: Panels,
-    /// The most that each output moves a control, V for one unit of it, `[stages * outputs]`.
-    pub influence: Vec<f64>,
     /// How Newton's equations are solved.
-    pub blocks: Vec<Block>,
+    pub blocks: Blocks,
 }
 
 /// The rows of both matrices: controls of each stage (whole panels), states at the end,
@@ -124,12 +119,9 @@ impl Tables {
             }
         }
         let blocks = match groups {
-            Some(groups) => blocks::prepare(recipe, &reach, groups),
-            None => blocks::prepare(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
+            Some(groups) => Blocks::new(recipe, &reach, groups),
+            None => Blocks::new(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
         };
-        let controls = rows.first_state();
-        let most = |k: usize| (0..controls).fold(0.0f64, |m, row| m.max(reach.at(row, k).abs()));
-        let influence = (0..STAGES * outputs).map(most).collect();
         Ok(Tables {
             step_s,
             level,
@@ -139,7 +131,6 @@ impl Tables {
             },
             lead,
             reach,
-            influence,
             blocks,
         })
     }

@@ -6,8 +6,10 @@
 //! once or twice more; where that does not do, the matrix is inverted anew. Single triodes have
 //! ways of their own (`triodes`), for which this is slower.
 
-use super::{Block, BlockStep, is_significant};
+use super::block::{Block, BlockStep, is_significant};
+use crate::device::WIDTH;
 use crate::math::dense;
+use crate::math::panels::HEIGHT;
 
 /// An output that moves its block's controls by less than this part of their own step is left
 /// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
@@ -19,6 +21,8 @@ const LEFT_V: f64 = 1e-8;
 /// It is made good at most as often, and only while each time leaves less than a fifth.
 const ROUNDS: usize = 2;
 const SHRINKS: f64 = 0.2;
+/// Up to so many outputs an inverse costs less than the check of an old one.
+const SMALL: usize = 4;
 /// A pivot may be this much smaller than the largest below it.
 const PIVOT: f64 = 1e-3;
 
@@ -27,42 +31,45 @@ const PIVOT: f64 = 1e-3;
 pub(in super::super) struct Kept {
     /// Numbers of the outputs that it takes in.
     outputs: Vec<usize>,
-    /// Column by column.
+    /// The inverse, column by column.
     inverse: Vec<f64>,
     made: bool,
-    /// Room for a solution and what is added to it.
+    /// The inverse in panels and below it what the outputs so found take from the controls:
+    /// `[panels of outputs and of controls][outputs]`.
+    panels: Vec<[f64; HEIGHT]>,
+    /// What comes of it: the outputs, then the controls' step, each in whole panels.
+    found: Vec<[f64; HEIGHT]>,
+    /// Room for a solution, and for what each output of the block gives beyond it, V.
     solved: Vec<f64>,
-    more: Vec<f64>,
+    beyond: Vec<f64>,
 }
 
 /// The block's step; false if the equations are singular.
 #[inline(always)]
-pub(super) fn solve(number: usize, block: &Block, step: &mut BlockStep<'_>) -> bool {
+pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
     match block.widest {
-        2 => solve_of::<2>(number, block, step),
-        3 => solve_of::<3>(number, block, step),
-        _ => solve_of::<0>(number, block, step),
+        2 => solve_of::<2>(block, step, kept),
+        3 => solve_of::<3>(block, step, kept),
+        _ => solve_of::<0>(block, step, kept),
     }
 }
 
 /// The same for laws of at most W controls; 0 for as many as there are.
 #[inline(always)]
-fn solve_of<const W: usize>(number: usize, block: &Block, step: &mut BlockStep<'_>) -> bool {
+fn solve_of<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
     let width = if W > 0 { W } else { block.widest };
     step.rows.resize(block.rows.len() * width, 0.0);
     for (number, row) in block.rows.iter().enumerate() {
         let slopes = &mut step.rows[number * width..][..width];
         row.slopes(step.bank, step.slopes, slopes);
     }
-    let mut kept = std::mem::take(&mut step.kept[number]);
-    let mut fine = kept.made && by_kept::<W>(block, step, &mut kept);
-    if !fine {
-        fine = anew::<W>(block, step, &mut kept);
-    }
-    step.kept[number] = kept;
-    if !fine {
-        return false;
-    }
+    let small = block.rows.len() <= SMALL;
+    (!small && kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
+}
+
+/// The step of the block's controls, and what it adds to the outputs.
+#[inline(always)]
+fn done<const W: usize>(block: &Block, step: &mut BlockStep<'_>) {
     let part = &step.part[..block.height];
     for (x, &c) in part.iter().zip(&block.controls) {
         step.delta[c] = *x;
@@ -70,7 +77,6 @@ fn solve_of<const W: usize>(number: usize, block: &Block, step: &mut BlockStep<'
     for (number, &output) in block.outputs.iter().enumerate() {
         step.dy[output] = dot::<W>(block, step.rows, number, part);
     }
-    true
 }
 
 /// What the block's controls miss.
@@ -108,47 +114,80 @@ fn add_inverse(inverse: &[f64], of: &[f64], to: &mut [f64]) {
 /// By the inverse that is there; false if that leaves too much.
 #[inline(always)]
 fn by_kept<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
-    load(block, step);
-    let n = kept.outputs.len();
-    let (part, slopes) = (&mut step.part[..block.height], &step.rows[..]);
+    let (n, rows) = (kept.outputs.len(), block.rows.len());
+    let Kept {
+        outputs,
+        panels,
+        found,
+        beyond,
+        ..
+    } = kept;
+    let first = n.div_ceil(HEIGHT);
+    let missing = step.missing.as_flattened();
+    found.fill([0.0; HEIGHT]);
+    let part = found[first..].as_flattened_mut();
+    for (x, &c) in part.iter_mut().zip(&block.controls) {
+        *x = missing[c];
+    }
+    let slopes = &step.rows[..];
     let side = &mut step.side[..n];
-    for (side, &number) in side.iter_mut().zip(&kept.outputs) {
+    for (side, &number) in side.iter_mut().zip(&*outputs) {
         *side = dot::<W>(block, slopes, number, part);
     }
-    kept.solved.fill(0.0);
-    add_inverse(&kept.inverse, side, &mut kept.solved);
-    take(block, &kept.outputs, &kept.solved, part);
     for round in 0..=ROUNDS {
-        let larger = |most: f64, x: &f64| if x.abs() > most { x.abs() } else { most };
-        let size = part.iter().fold(0.0f64, larger);
-        // What the outputs give beyond what was taken of them.
-        let (mut left, mut next, mut sum) = (0.0f64, 0, 0.0);
-        for (number, row) in block.rows.iter().enumerate() {
-            let mut beyond = dot::<W>(block, slopes, number, part);
-            if kept.outputs.get(next) == Some(&number) {
-                beyond -= kept.solved[next];
-                side[next] = beyond;
-                next += 1;
+        for (found, panel) in found.iter_mut().zip(panels.chunks_exact(n.max(1))) {
+            let mut sum = *found;
+            for (column, x) in panel.iter().zip(&*side) {
+                for (sum, a) in sum.iter_mut().zip(column) {
+                    *sum += a * x;
+                }
             }
-            let volts = beyond.abs() * row.influence;
-            left = if volts > left { volts } else { left };
-            sum += volts;
+            *found = sum;
         }
+        let (solved, part) = found.split_at(first);
+        let (solved, part) = (solved.as_flattened(), part.as_flattened());
+        let [size, _] = largest(part);
+        // What the outputs give beyond what was taken of them.
+        for (number, beyond) in beyond[..rows].iter_mut().enumerate() {
+            *beyond = dot::<W>(block, slopes, number, part);
+            step.dy[block.outputs[number]] = *beyond;
+        }
+        for ((side, &number), solved) in side.iter_mut().zip(&*outputs).zip(solved) {
+            *side = beyond[number] - solved;
+            beyond[number] = *side;
+        }
+        for (beyond, row) in beyond.iter_mut().zip(&block.rows) {
+            *beyond *= row.influence;
+        }
+        let [left, sum] = largest(beyond);
         if left <= LEFT * size + LEFT_V {
+            for (x, &c) in part.iter().zip(&block.controls) {
+                step.delta[c] = *x;
+            }
             // A comparison passes a NaN over, a sum does not.
             return !sum.is_nan();
         }
         if round == ROUNDS || left > SHRINKS * size {
             break;
         }
-        kept.more.fill(0.0);
-        add_inverse(&kept.inverse, side, &mut kept.more);
-        for (solved, more) in kept.solved.iter_mut().zip(&kept.more) {
-            *solved += more;
-        }
-        take(block, &kept.outputs, &kept.more, part);
     }
     false
+}
+
+/// The size of the largest of some values, four at a time (one after the other each would wait for
+/// the one before), and their sum; both ends must be whole fours.
+#[inline(always)]
+fn largest(values: &[f64]) -> [f64; 2] {
+    let (mut most, mut sum) = ([0.0f64; WIDTH], [0.0f64; WIDTH]);
+    for values in values.as_chunks::<WIDTH>().0 {
+        for k in 0..WIDTH {
+            let size = values[k].abs();
+            most[k] = if size > most[k] { size } else { most[k] };
+            sum[k] += size;
+        }
+    }
+    let most = most.iter().fold(0.0, |a, &b| if b > a { b } else { a });
+    [most, sum.iter().sum()]
 }
 
 /// With the matrix as it is now, whose inverse is kept.
@@ -180,7 +219,6 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
     }
     kept.solved.clear();
     kept.solved.resize(n, 0.0);
-    kept.more.resize(n, 0.0);
     kept.inverse.clear();
     kept.inverse.extend_from_slice(matrix);
     kept.made = invert(&mut kept.inverse, n);
@@ -194,7 +232,41 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
         kept.solved.copy_from_slice(side);
     }
     take(block, outputs, &kept.solved, part);
+    if kept.made && block.rows.len() > SMALL {
+        kept.pack(block);
+    }
+    done::<W>(block, step);
     true
+}
+
+impl Kept {
+    /// Brings the inverse, and the controls by way of it, into panels.
+    fn pack(&mut self, block: &Block) {
+        let n = self.outputs.len();
+        let (first, height) = (n.div_ceil(HEIGHT), block.height.div_ceil(HEIGHT));
+        let count = (first + height) * n;
+        self.panels.clear();
+        self.panels.resize(count, [0.0; HEIGHT]);
+        let mut taken = vec![0.0; block.height];
+        for (c, column) in self.inverse.chunks_exact(n.max(1)).enumerate() {
+            taken.fill(0.0);
+            for (&output, a) in self.outputs.iter().zip(column) {
+                let k = &block.k[output * block.height..][..block.height];
+                for (taken, k) in taken.iter_mut().zip(k) {
+                    *taken -= a * k;
+                }
+            }
+            let (outputs, controls) = self.panels.split_at_mut(first * n);
+            for (panels, values) in [(outputs, column), (controls, &taken)] {
+                for (panel, values) in panels.chunks_exact_mut(n).zip(values.chunks(HEIGHT)) {
+                    panel[c][..values.len()].copy_from_slice(values);
+                }
+            }
+        }
+        self.found.resize(first + height, [0.0; HEIGHT]);
+        let rows = block.rows.len().next_multiple_of(WIDTH);
+        self.beyond.resize(rows, 0.0);
+    }
 }
 
 /// Inverts a matrix in place, column by column, without exchange of rows; false if that would

@@ -1,7 +1,7 @@
 //! Which laws are solved together, and in which order.
 
+use super::super::lengths::STAGES;
 use super::super::recipe::{Place, Recipe};
-use super::super::tables::STAGES;
 use crate::math::panels::Panels;
 
 /// Laws whose mutual influence round the loop is above this are solved together.

@@ -1,7 +1,7 @@
 //! Blocks of nothing but triodes.
 
-use super::super::tables::STAGES;
-use super::{Block, BlockStep};
+use super::super::lengths::STAGES;
+use super::block::{Block, BlockStep};
 use crate::device::WIDTH;
 use crate::math::panels::HEIGHT;
 
