@@ -456,7 +456,7 @@ mod tests {
     #[test]
     fn high_injection_rolls_off_at_ikf() {
         let q = Sample::of("npn").model("ikf", 0.1);
-        let vt = super::law::thermal_voltage(27.0);
+        let vt = crate::device::thermal_voltage(27.0);
         let (ic, ib) = currents(&q, vt * (0.2f64 / 1e-16).ln(), 20.0);
         assert!((ic / 0.1 - 1.0).abs() < 1e-9, "{ic}");
         assert!((ic / ib - 50.0).abs() < 1e-6);
@@ -491,7 +491,7 @@ mod tests {
             .model("rb", 200.0)
             .model("rbm", 20.0)
             .model("ikf", 0.1);
-        let vt = super::law::thermal_voltage(27.0);
+        let vt = crate::device::thermal_voltage(27.0);
         let vbe = vt * (0.2f64 / 1e-16).ln();
         let a = answer(q.law(0).as_ref(), &[vbe, vbe - 20.0, 0.1], 0.0);
         // qb = 2 there: 20 + 180/2 = 110 ohm.
@@ -502,7 +502,7 @@ mod tests {
     /// Vbb = 2.1053 V, Rb = 8.2456 k and Vbe = Vt ln(Ic/is).
     #[test]
     fn a_divider_biased_stage_settles_in_both_polarities() {
-        let vt = super::law::thermal_voltage(27.0);
+        let vt = crate::device::thermal_voltage(27.0);
         let mut ic = 1e-3f64;
         for _ in 0..100 {
             let vbe = vt * (ic / 1e-16).ln();

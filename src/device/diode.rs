@@ -215,7 +215,7 @@ mod tests {
         let (mut low, mut high) = (0.0f64, 1.0f64);
         for _ in 0..100 {
             let v = 0.5 * (low + high);
-            let i = 1e-14 * ((v / super::law::thermal_voltage(27.0)).exp() - 1.0);
+            let i = 1e-14 * ((v / crate::device::thermal_voltage(27.0)).exp() - 1.0);
             if v + 1e3 * i < 5.0 { low = v } else { high = v }
         }
         let mut bench = Bench::new(1);

@@ -156,6 +156,7 @@ impl<T: Scalar> LinearSolver<T> for StaticLu<T> {
 mod tests {
     use super::order::Active;
     use super::*;
+    use num_complex::Complex;
 
     /// A small deterministic generator (Knuth, TAOCP vol. 2, 3.3.4, line 26 multiplier).
     struct Lcg(u64);
