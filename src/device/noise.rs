@@ -142,7 +142,7 @@ mod tests {
     use super::*;
     use crate::device::trial::{Sample, answer};
 
-    fn of(law: &dyn super::law::Law, u: &[f64]) -> (Vec<Noise>, Vec<f64>, Vec<f64>) {
+    fn of(law: &dyn crate::device::Law, u: &[f64]) -> (Vec<Noise>, Vec<f64>, Vec<f64>) {
         let a = answer(law, u, 0.0);
         let rest = Rest {
             u,
@@ -200,7 +200,7 @@ mod tests {
     fn every_law_of_the_registry_answers_without_nonsense() {
         for sample in crate::device::sets::samples() {
             for part in sample.device().parts {
-                let super::kind::Part::Law { law, .. } = part else {
+                let crate::device::Part::Law { law, .. } = part else {
                     continue;
                 };
                 for volts in [-50.0, -0.5, 0.0, 0.6, 30.0, 300.0] {

@@ -164,6 +164,7 @@ impl SymbolKind {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::drawing::geometry::Way;
 
     fn all() -> Vec<SymbolKind> {
         use SymbolKind::*;

@@ -32,6 +32,7 @@ impl Player<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::audio::clip::Clip;
 
     #[test]
     fn names_are_shown_and_never_obeyed() {
