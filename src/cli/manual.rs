@@ -70,7 +70,7 @@ mod tests {
 
     #[test]
     fn every_command_has_a_page_with_its_options() {
-        let pages = pages();
+        let pages = pages(super::super::command_line());
         assert_eq!(pages.len(), super::super::COMMANDS.len() + 1);
         let bias = pages.iter().find(|p| p.0 == "gridleak-bias.1").unwrap();
         assert!(
