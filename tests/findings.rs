@@ -187,3 +187,43 @@ fn every_active_part_has_its_rows() {
     let row = table.rows.iter().find(|r| r[0] == "XL").unwrap();
     assert_eq!(row[5], "over");
 }
+
+/// A supply of two silicon diodes: on the average of a cycle they are off, and yet they feed.
+fn on_its_mains(lines: &str) -> String {
+    format!(
+        "Fed\nVMAINS line 0 SIN(0 325 50)\nXPT line 0 hta 0 htb 0 0 PT\n\
+         .model PT mains(vpri=230 vht=250 iht=0.1)\n\
+         D1 hta b0 1N4007\nD2 htb b0 1N4007\nC1 b0 0 47u\nRF b0 b1 1k ; rated=10\n\
+         C2 b1 0 47u\n{lines}\n.end\n"
+    )
+}
+
+#[test]
+fn a_valve_on_a_supply_of_its_own_is_supplied() {
+    content(&on_its_mains(
+        "RP b1 p 100k\nRG g 0 1meg\nRK k 0 1.5k\nXV1 p g k 12AX7",
+    ));
+    content(&on_its_mains(
+        "XOT p b1 0 t4 sp t16 OT\n.model OT singleended(ra=5.2k power=6 idc=50m)\nRL sp 0 8 ; rated=20\n\
+         RS b1 s 1k ; rated=1\nRG g 0 470k\nRK k 0 270 ; rated=2\nXV1 p s g k EL84",
+    ));
+}
+
+#[test]
+fn an_amplifier_that_howls_on_its_mains_is_refused_in_time() {
+    // Two stages and an output stage fed back from the wrong end of the transformer.
+    let lines = |end: &str| {
+        format!(
+            "VIN in 0 0\nRI in g1 10k\nXVA p1 g1 k1 12AX7\nRP1 b1 p1 100k\nRK1 k1 kf 1.5k\n\
+             RKF kf 0 100\nRF2 out kf 1k\nCC p1 g2 100n\nRG2 g2 0 470k\nXV2 p b1 g2 k2 EL84\n\
+             RK2 k2 0 270\nCK2 k2 0 100u\nXOT {end} 0 t4 out t16 OT\n\
+             .model OT singleended(ra=5.2k power=6 idc=50m)\nRL out 0 8"
+        )
+    };
+    content(&on_its_mains(&lines("p b1")));
+    let netlist = Netlist::new(&on_its_mains(&lines("b1 p")));
+    let run = Gridleak::command("bias").path(netlist.path()).run();
+    assert_eq!((run.status, run.stdout.as_str()), (3, ""), "{}", run.stderr);
+    let named = run.stderr.contains("oscillates at") || run.stderr.contains("runs away");
+    assert!(named, "{}", run.stderr);
+}

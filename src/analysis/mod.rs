@@ -28,6 +28,9 @@ pub struct NoSolution {
     pub tried: Vec<&'static str>,
     /// Whether the equations were singular (no unique solution) and not just hard.
     pub singular: bool,
+    /// Hz at which the circuit oscillates when it is left alone, zero if it runs away, where that
+    /// is why.
+    pub swing_hz: Option<f64>,
     /// What to try, where more is known than the analysis.
     pub advice: Option<&'static str>,
 }
@@ -53,6 +56,7 @@ impl NoSolution {
             elements: touching(circuit, k),
             tried,
             singular,
+            swing_hz: None,
             advice: advice(circuit, k).filter(|_| singular),
         }
     }
@@ -84,6 +88,19 @@ fn touching(circuit: &Circuit, unknown: usize) -> Vec<String> {
 impl std::fmt::Display for NoSolution {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "no {} found", self.analysis)?;
+        match self.swing_hz {
+            Some(freq_hz) if freq_hz > 0.0 => {
+                let at = crate::num::engineering(freq_hz, "Hz", 3);
+                return write!(f, ": left alone the circuit oscillates at {at}");
+            }
+            Some(_) => {
+                return write!(
+                    f,
+                    ": left alone the circuit runs away from its bias point, as with positive feedback"
+                );
+            }
+            None => (),
+        }
         if let Some(t) = self.time {
             write!(f, " past {}", crate::num::engineering(t, "s", 4))?;
         }
@@ -108,7 +125,9 @@ impl std::fmt::Display for NoSolution {
 impl NoSolution {
     /// What the user may try.
     pub fn hint(&self) -> &'static str {
-        if let Some(advice) = self.advice {
+        if self.swing_hz.is_some() {
+            "if it has feedback, exchange the ends of the output transformer's primary, or take the feedback away and look at the voltages first"
+        } else if let Some(advice) = self.advice {
             advice
         } else if self.singular {
             "look for sources or controlled sources that fight each other there, or for a part with no path for its current"

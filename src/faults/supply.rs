@@ -87,7 +87,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
     let Some(mains) = mains::find(circuit) else {
         return Ok(None);
     };
-    let (cycle, mut assembly) = periodic::cycle(Assembly::new(circuit), &mains)?;
+    let (cycle, assembly) = periodic::cycle(Assembly::new(circuit), &mains)?;
     let mean = cycle.mean();
     let nodes = circuit.nodes.len();
     let (mut low, mut high) = (vec![0.0f64; nodes], vec![0.0f64; nodes]);

@@ -3,7 +3,7 @@
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::dense;
 use crate::math::lu::{LinearSolver, Side, Sides, Singular, StaticLu};
-use crate::system::assemble::{Assembly, LawCurrents, SourceState};
+use crate::system::assemble::{Assembly, LawCurrents};
 
 /// Resistances seen at nodes at an operating point, by small changes of direct current.
 ///
@@ -67,7 +67,7 @@ impl Known {
 
 /// The circuit's Jacobian at an operating point, factored; none if it is singular there.
 pub fn factored(assembly: &mut Assembly<'_>, x: &[f64]) -> Option<StaticLu<f64>> {
-    assembly.evaluate(x, SourceState::DC, 0.0, false);
+    assembly.evaluate_small(x);
     let (indptr, indices) = assembly.pattern();
     let mut lu = StaticLu::new(assembly.len(), indptr, indices);
     lu.factor(&assembly.jacobian).ok()?;
@@ -158,7 +158,7 @@ impl SmallDirect {
         x: &[f64],
         pulled: &[usize],
     ) -> Result<Self, Singular> {
-        assembly.evaluate(x, SourceState::DC, 0.0, false);
+        assembly.evaluate_small(x);
         for &law in pulled {
             assembly.unplug_from_jacobian(law, x);
         }

@@ -13,7 +13,7 @@ use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::{Circuit, Element, Node, Sense};
 use crate::device::Answer;
 use crate::math::lu::{LinearSolver, StaticLu};
-use crate::system::assemble::{Assembly, SourceState};
+use crate::system::assemble::Assembly;
 
 /// What conducts between two electrodes, steered by a third.
 #[derive(Debug, Clone)]
@@ -245,7 +245,7 @@ fn loads(
     device: &Device<'_>,
     freq_hz: f64,
 ) -> Result<(f64, f64), Box<NoSolution>> {
-    assembly.evaluate(x, SourceState::DC, 0.0, false);
+    assembly.evaluate_small(x);
     for &law in &device.laws {
         assembly.unplug_from_jacobian(law, x);
     }

@@ -53,7 +53,8 @@ pub fn solve_near<'c>(
     wants_cold: bool,
 ) -> Result<(Quiescent, Assembly<'c>), Box<NoSolution>> {
     let mains = mains::find(circuit);
-    let (found, assembly) = with_near(Assembly::new(circuit), mains.as_ref(), near)?;
+    let (found, mut assembly) = with_near(Assembly::new(circuit), mains.as_ref(), near)?;
+    switch(&mut assembly, &found);
     let hot = peaks(&assembly, &found);
     let cold = match circuit.elements.iter().any(warms_up) {
         true if wants_cold => cold(circuit, mains.as_ref(), &found),
@@ -79,7 +80,8 @@ pub fn solve_near<'c>(
 /// # Errors
 /// Those of [`solve`].
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
-    let (found, assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
+    let (found, mut assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
+    switch(&mut assembly, &found);
     Ok((middle(&found), assembly))
 }
 
@@ -88,6 +90,35 @@ fn middle(found: &AtRest) -> Vec<f64> {
         AtRest::Point(point) => point.x.clone(),
         AtRest::Cycle(_, cycle) => cycle.mean(),
     }
+}
+
+/// Notes what rectifiers conduct on the average of a cycle.
+fn switch(assembly: &mut Assembly<'_>, found: &AtRest) {
+    let AtRest::Cycle(_, cycle) = found else {
+        return;
+    };
+    let circuit = assembly.circuit;
+    let ports = circuit.elements.iter().filter(|e| rectifies(e));
+    let mut laws: Vec<usize> = ports
+        .flat_map(|e| &e.ports)
+        .filter_map(|port| match port.piece {
+            Piece::Law(law, _) => Some(law),
+            _ => None,
+        })
+        .collect();
+    laws.dedup();
+    let mean = |law: usize| {
+        let mut mean = Vec::new();
+        for instant in &cycle.instants {
+            let slopes = assembly.law_currents(law, &instant.x).g;
+            mean.resize(slopes.len(), 0.0);
+            for (mean, slope) in mean.iter_mut().zip(slopes) {
+                *mean += instant.weight * slope;
+            }
+        }
+        (law, mean)
+    };
+    assembly.switching = laws.into_iter().map(mean).collect();
 }
 
 fn with_near<'c>(

@@ -69,6 +69,10 @@ pub struct Assembly<'c> {
     pub leaks: Vec<usize>,
     /// Laws whose devices are pulled from their sockets, `[laws]`: no current, no charge.
     pub unplugged: Vec<bool>,
+    /// What laws that the mains switch conduct on the average of its cycle: slopes by law, for
+    /// small changes about the cycle's average state. There a rectifier is off, and says nothing
+    /// of the pulses that hold its reservoir.
+    pub switching: Vec<(usize, Vec<f64>)>,
     /// Where each law was last evaluated: controls of all laws, one after the other.
     last: Vec<f64>,
     has_last: bool,
@@ -175,6 +179,7 @@ impl<'c> Assembly<'c> {
             moving: None,
             leaks: Vec::new(),
             unplugged: vec![false; circuit.laws.len()],
+            switching: Vec::new(),
             last: vec![0.0; first_control],
             has_last: false,
             node_diagonal: (0..unknowns.nodes()).map(|k| place(k, k)).collect(),
@@ -441,7 +446,7 @@ impl<'c> Assembly<'c> {
     }
 
     /// One law's currents and incremental charges at a solution.
-    pub fn law_currents(&mut self, index: usize, x: &[f64]) -> LawCurrents {
+    pub fn law_currents(&self, index: usize, x: &[f64]) -> LawCurrents {
         let wiring = &self.wiring[index];
         let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
         let u: Vec<f64> = wiring
@@ -471,7 +476,7 @@ impl<'c> Assembly<'c> {
         let (mut g, mut c) = (self.g_linear.clone(), self.c_linear.clone());
         self.evaluations += 1;
         for index in 0..self.wiring.len() {
-            let law = self.law_currents(index, x);
+            let law = self.small_currents(index, x);
             for stamp in &self.wiring[index].stamps {
                 let e = stamp.entry as usize;
                 g[stamp.place as usize] += stamp.sign * law.g[e];
@@ -481,10 +486,34 @@ impl<'c> Assembly<'c> {
         (g, c)
     }
 
-    /// Takes one law's slopes at `x` out of the Jacobian of the last direct-current evaluation,
+    /// One law's currents, and its slopes for small changes: see [`Assembly::switching`].
+    fn small_currents(&self, index: usize, x: &[f64]) -> LawCurrents {
+        let mut law = self.law_currents(index, x);
+        if !self.unplugged[index]
+            && let Some((_, mean)) = self.switching.iter().find(|(law, _)| *law == index)
+        {
+            law.g.clone_from(mean);
+        }
+        law
+    }
+
+    /// Evaluates for small changes of direct current about `x`: the Jacobian is G.
+    pub fn evaluate_small(&mut self, x: &[f64]) {
+        self.evaluate(x, SourceState::DC, 0.0, false);
+        for k in 0..self.switching.len() {
+            let (index, _) = self.switching[k];
+            let (now, mean) = (self.law_currents(index, x), self.small_currents(index, x));
+            for stamp in &self.wiring[index].stamps {
+                let e = stamp.entry as usize;
+                self.jacobian[stamp.place as usize] += stamp.sign * (mean.g[e] - now.g[e]);
+            }
+        }
+    }
+
+    /// Takes one law's slopes at `x` out of the Jacobian of the last evaluation for small changes,
     /// as if its device were pulled from its socket.
     pub fn unplug_from_jacobian(&mut self, index: usize, x: &[f64]) {
-        let g = self.law_currents(index, x).g;
+        let g = self.small_currents(index, x).g;
         for stamp in &self.wiring[index].stamps {
             self.jacobian[stamp.place as usize] -= stamp.sign * g[stamp.entry as usize];
         }

@@ -187,6 +187,11 @@ fn sought<'c>(
         found = search.newton(driving, None, &mut effort, &mut poll);
     }
     if !matches!(found, Ok(Ok(Some(_)))) {
+        if let Some(swing_hz) = search.leaves(mains.freq_hz) {
+            let mut no = failed(Trouble::unsettled());
+            no.swing_hz = Some(swing_hz);
+            return Err(no);
+        }
         search
             .settle(driving, &mut effort, &mut poll)
             .map_err(failed)?

@@ -11,7 +11,9 @@ use super::signal::{Clock, Driving};
 use super::step::Stepper;
 use super::trouble::Trouble;
 use super::{Accuracy, Effort, Method, PeriodicState};
+use crate::analysis::natural::{self, Stability};
 use crate::analysis::periodic::Signal;
+use crate::analysis::small_signal::SmallSignal;
 use crate::math::dense;
 use crate::math::growth::growth;
 use crate::system::audit::{Allowance, Auditor};
@@ -120,7 +122,31 @@ pub(super) struct Search<'c> {
     pub last: Option<Last>,
 }
 
+/// Passes, or steps of one, after which a mains cycle that is still sought may belong to an
+/// amplifier that oscillates: the whole Lapwing takes 14 passes.
+const LATE: (usize, usize) = (16, 2000);
+
 impl<'c> Search<'c> {
+    /// The swing, Hz, zero if it runs away, of a circuit that leaves its bias point faster than a
+    /// cycle lasts, with its supply as the search began with it: no cycle comes to repeat itself,
+    /// which took minutes to see.
+    pub fn leaves(&mut self, mains_hz: f64) -> Option<f64> {
+        let assembly = &mut self.stepper.assembly;
+        let memory = assembly.memory.clone();
+        assembly.memory.clone_from(&self.rest.memory);
+        let mut small = SmallSignal::new(assembly, &self.rest.x);
+        assembly.memory = memory;
+        let (swing_hz, growth_per_s) = match natural::stability(&mut small) {
+            Stability::Oscillates {
+                freq_hz,
+                growth_per_s,
+            } => (freq_hz, growth_per_s),
+            Stability::RunsAway { growth_per_s } => (0.0, growth_per_s),
+            _ => return None,
+        };
+        (growth_per_s > mains_hz).then_some(swing_hz)
+    }
+
     /// Seeks the steady state by Newton; none if that does not lead there.
     pub fn newton<E>(
         &mut self,
@@ -153,9 +179,16 @@ impl<'c> Search<'c> {
         let mut known_monodromy: Option<Vec<f64>> = None;
         let mut closed_before = 0;
         let mut known = old.is_some();
-        for _ in 0..tactics.passes {
+        let mut looked = false;
+        for made in 0..tactics.passes {
             if let Err(e) = poll() {
                 return Ok(Err(e));
+            }
+            if tactics.mains && !looked && (made >= LATE.0 || mesh.len() > LATE.1) {
+                looked = true;
+                if self.leaves(1.0 / period_s).is_some() {
+                    break;
+                }
             }
             let memory = self.stepper.assembly.memory.clone();
             let far = tactics.mains && last_off > FAR.0 && !known;

@@ -64,6 +64,17 @@ impl std::fmt::Display for Trouble {
 }
 
 impl Trouble {
+    /// Newton did not settle, and nobody waited for the circuit to do so.
+    pub(super) fn unsettled() -> Self {
+        Trouble::NotPeriodic {
+            periods: 0,
+            place: String::new(),
+            moves: 0.0,
+            unit: "V",
+            unknown: 0,
+        }
+    }
+
     /// The unknown that would not come to rest; the first where none is known.
     pub(super) fn unknown(&self) -> usize {
         match self {

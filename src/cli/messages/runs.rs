@@ -54,6 +54,7 @@ pub(super) mod none {
             elements: vec!["RP1".to_string(), "XV1A".to_string()],
             tried: vec!["plain Newton", "gmin steps", "source steps"],
             singular,
+            swing_hz: None,
             advice: None,
         }
     }
@@ -63,6 +64,11 @@ pub(super) mod none {
         let later = NoSolution {
             analysis: "transient",
             time: Some(0.0123),
+            ..example(false)
+        };
+        let swinging = NoSolution {
+            analysis: "mains cycle",
+            swing_hz: Some(31.0),
             ..example(false)
         };
         let row = |none: &NoSolution, cause| MessageRow {
@@ -84,6 +90,10 @@ pub(super) mod none {
             row(
                 &later,
                 "From that moment on no next step could be found, however short.",
+            ),
+            row(
+                &swinging,
+                "An amplifier that oscillates by itself has no mains cycle that repeats.",
             ),
         ];
         all.extend(steady::rows());

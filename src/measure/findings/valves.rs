@@ -120,7 +120,7 @@ fn look(
 ) -> Option<Seen> {
     let nodes = electrodes(element)?;
     let screen = terminal(element, "screen");
-    let mut amperes = |name: &str| {
+    let amperes = |name: &str| {
         let reading = element.readings.iter().find(|r| r.0.name == name);
         reading.map_or(0.0, |&(_, law, output)| {
             assembly.law_currents(law, x).i[output]
@@ -138,7 +138,11 @@ fn look(
         }
     };
     let volts = |node: Node| assembly.unknowns.voltage(x, node);
-    let without: [f64; 3] = std::array::from_fn(|k| volts(nodes[k]) + ohms[k] * taken[k]);
+    // Without the valve nothing drives its electrodes beyond what stands in the circuit.
+    let all = || (0..assembly.circuit.nodes.len()).map(|node| volts(Node(node)));
+    let (lowest, highest) = (all().fold(0.0, f64::min), all().fold(0.0, f64::max));
+    let alone = |k: usize| (volts(nodes[k]) + ohms[k] * taken[k]).clamp(lowest, highest);
+    let without: [f64; 3] = std::array::from_fn(alone);
     Some(Seen {
         plate: volts(nodes[0]),
         grid: volts(nodes[1]),
@@ -240,7 +244,9 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
         return Some(("vgk", text, true));
     }
     let supply = plate_v - seen.cathode.min(cathode_v.max(0.0));
-    if supply < SUPPLY || seen.ohms[0].abs() >= OPEN {
+    // A current source supplies a plate too, and is no resistance.
+    let works = vpk > SUPPLY && seen.plate_a > CUT_OFF;
+    if !works && (supply < SUPPLY || seen.ohms[0].abs() >= OPEN) {
         let text = if seen.held_off {
             "no plate volts: what supplies the plate is switched off"
         } else {
