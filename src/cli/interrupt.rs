@@ -71,6 +71,20 @@ pub fn watch() {
     });
 }
 
+/// Stack of the threads that wait: they do nothing but write one message.
+const STACK: usize = 256 << 10;
+
+/// What the work itself needs at least once the thread has its stack: where the address space is
+/// limited (`ulimit -v`) that stack could take the last of it, and the next small allocation,
+/// which nothing can ask for beforehand, would abort the process.
+const ROOM: usize = 2 << 20;
+
+/// Looks whether there is room for a thread and for the work beside it.
+fn room_for_a_thread() -> std::io::Result<()> {
+    let mut room: Vec<u8> = Vec::new();
+    Ok(room.try_reserve_exact(STACK + ROOM)?)
+}
+
 /// Starts the thread that waits for one of these signals.
 #[cfg(unix)]
 fn wait_for(signals: &[i32]) -> std::io::Result<()> {
@@ -79,7 +93,8 @@ fn wait_for(signals: &[i32]) -> std::io::Result<()> {
     for &signal in signals {
         low_level::pipe::register(signal, sender.try_clone()?)?;
     }
-    Builder::new().spawn(move || {
+    room_for_a_thread()?;
+    Builder::new().stack_size(STACK).spawn(move || {
         while receiver.read_exact(&mut [0]).is_ok() {
             if let Err(failure) = check() {
                 let begun = Instant::now();
@@ -145,9 +160,11 @@ pub fn check() -> Result<(), Failure> {
 /// # Errors
 /// If no clock can be had.
 pub fn limit(seconds: u64) -> Result<(), Failure> {
-    let clock = Builder::new().spawn(move || {
-        std::thread::sleep(Duration::from_secs(seconds));
-        end(&Failure::TooSlow { seconds });
+    let clock = room_for_a_thread().and_then(|()| {
+        Builder::new().stack_size(STACK).spawn(move || {
+            std::thread::sleep(Duration::from_secs(seconds));
+            end(&Failure::TooSlow { seconds });
+        })
     });
     match clock {
         Ok(_) => Ok(()),
