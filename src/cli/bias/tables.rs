@@ -23,6 +23,9 @@ pub struct Tables<'a> {
     found: HashMap<(&'a str, &'a str), &'a ChartRow>,
 }
 
+/// A mean of this part of the AC at a node is shown beside it.
+const BESIDE_AC: f64 = 0.1;
+
 /// A table with what stands above it.
 type Titled = (&'static str, Table);
 
@@ -94,6 +97,12 @@ impl<'a> Tables<'a> {
         for row in self.charted.iter().filter(|r| r.quantity == "voltage") {
             let ac = self.value(&row.subject, "ac voltage");
             let volts = match ac {
+                // Behind a rectifier without a reservoir both are there to be measured.
+                Some(ac) if row.value.abs() >= BESIDE_AC * ac.value => format!(
+                    "{} + {} AC",
+                    shown(row.value, "V", 4),
+                    shown(ac.value, "V", 4)
+                ),
                 Some(ac) => format!("{} AC", shown(ac.value, "V", 4)),
                 None => shown(row.value, "V", 4),
             };

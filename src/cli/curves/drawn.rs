@@ -65,7 +65,7 @@ pub fn plot(found: &Findings) -> String {
             svg.element("polyline", &[("class", class), ("points", &points(inside))]);
         }
     };
-    let volts = |part: f64| num::full(part * found.family.volts);
+    let volts = |part: f64| num::full((1e6 * part * found.family.volts).round() / 1e6);
     let milliamperes = |part: f64| {
         let shown = num::engineering(1e3 * part * found.family.amperes, "%", 3);
         trimmed(&shown).trim_end_matches('%').to_string()
@@ -79,7 +79,10 @@ pub fn plot(found: &Findings) -> String {
         if let (Some(&(v, i)), true) = (shown.last(), found.has_grid) {
             let (x, y) = place(v, i);
             let label = trimmed(&num::engineering(vgk, "V", 3));
-            if v < found.family.volts {
+            if v < found.family.volts && x < FIELD.0 + 80.0 {
+                // Over the field stands the name of the current there.
+                svg.words("small", "start", (x + 4.0, y + 12.0), &label);
+            } else if v < found.family.volts {
                 svg.words("small", "middle", (x, y - 5.0), &label);
             } else if i > 0.02 * found.family.amperes {
                 svg.words("small", "start", (x + 5.0, y + 4.0), &label);
