@@ -85,7 +85,7 @@ fn one_over_its_valves() {
     }
     let iterations = iterations as f64 / 20.0;
     let laws = &varied.circuit.laws;
-    let mut assembly = gridleak::system::assemble::Assembly::new(&varied.circuit);
+    let assembly = gridleak::system::assemble::Assembly::new(&varied.circuit);
     let at: Vec<Vec<f64>> = (0..laws.len())
         .map(|k| assembly.law_currents(k, &varied.nominal).u)
         .collect();

@@ -22,6 +22,9 @@ const LEAST: f64 = 0.02;
 /// Moments of a cycle at which harmonics are added up.
 const MOMENTS: usize = 64;
 
+/// A point's harmonics: number and amplitude, V.
+type Waves = Vec<(usize, Complex<f64>)>;
+
 impl Bench {
     /// The ripple at each point, V from peak to peak or rms as the point asks.
     pub(super) fn ripples(
@@ -86,7 +89,7 @@ impl Bench {
         points: &[Point],
         start: &[f64],
         harmonics: &[Harmonic],
-    ) -> Option<Vec<Vec<(usize, Complex<f64>)>>> {
+    ) -> Option<Vec<Waves>> {
         let supply = self.supply.as_ref()?;
         let freq_hz = supply.mains_of.freq_hz;
         let currents: Vec<usize> = supply.outputs.iter().map(|o| o.current).collect();
