@@ -33,8 +33,7 @@ pub use orbit::{Orbit, Wave};
 pub use signal::Signal;
 pub use trouble::Trouble;
 
-use super::natural::{self, Stability};
-use super::small_signal::SmallSignal;
+use super::natural::Stability;
 use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
 use crate::system::assemble::{Assembly, Driven, SourceState};
@@ -197,12 +196,7 @@ impl<'c> Periodic<'c> {
     /// Whether anything grows about the operating point: an amplifier that oscillates by itself has
     /// a steady state that no measurement will ever show.
     pub fn stability(&mut self) -> Stability {
-        let Search { stepper, rest, .. } = &mut self.search;
-        let kept = stepper.assembly.memory.clone();
-        stepper.assembly.memory.clone_from(&rest.memory);
-        let mut small = SmallSignal::new(&mut stepper.assembly, &rest.x);
-        stepper.assembly.memory = kept;
-        natural::stability(&mut small)
+        self.search.stability()
     }
 
     /// Forgets the last steady state: the next one starts from the operating point.

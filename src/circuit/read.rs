@@ -12,7 +12,7 @@ use crate::netlist::{self, FileLoader, Loader, MemoryLoader};
 use std::fmt;
 use std::path::Path;
 
-/// What a netlist is called that is no file.
+/// Name of a netlist that is not a file.
 const NAME: &str = "netlist.cir";
 
 /// A netlist that was read, with the texts that its messages point into.

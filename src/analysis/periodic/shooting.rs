@@ -127,16 +127,21 @@ pub(super) struct Search<'c> {
 const LATE: (usize, usize) = (16, 2000);
 
 impl<'c> Search<'c> {
+    /// Whether anything grows about the point where the search begins.
+    pub fn stability(&mut self) -> Stability {
+        let Search { stepper, rest, .. } = self;
+        let kept = stepper.assembly.memory.clone();
+        stepper.assembly.memory.clone_from(&rest.memory);
+        let mut small = SmallSignal::new(&mut stepper.assembly, &rest.x);
+        stepper.assembly.memory = kept;
+        natural::stability(&mut small)
+    }
+
     /// The swing, Hz, zero if it runs away, of a circuit that leaves its bias point faster than a
     /// cycle lasts, with its supply as the search began with it: no cycle comes to repeat itself,
     /// which took minutes to see.
     pub fn leaves(&mut self, mains_hz: f64) -> Option<f64> {
-        let assembly = &mut self.stepper.assembly;
-        let memory = assembly.memory.clone();
-        assembly.memory.clone_from(&self.rest.memory);
-        let mut small = SmallSignal::new(assembly, &self.rest.x);
-        assembly.memory = memory;
-        let (swing_hz, growth_per_s) = match natural::stability(&mut small) {
+        let (swing_hz, growth_per_s) = match self.stability() {
             Stability::Oscillates {
                 freq_hz,
                 growth_per_s,

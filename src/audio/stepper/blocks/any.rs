@@ -21,7 +21,7 @@ const LEFT_V: f64 = 1e-8;
 /// It is made good at most as often, and only while each time leaves less than a fifth.
 const ROUNDS: usize = 2;
 const SHRINKS: f64 = 0.2;
-/// Up to so many outputs an inverse costs less than the check of an old one.
+/// Up to this many outputs an inverse costs less than the check of an old one.
 const SMALL: usize = 4;
 /// A pivot may be this much smaller than the largest below it.
 const PIVOT: f64 = 1e-3;
