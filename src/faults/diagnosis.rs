@@ -1,7 +1,7 @@
 //! The whole way from readings to answers.
 
 use super::bench::Bench;
-use super::hypothesis::{self, Hypothesis};
+use super::hypothesis::{self, Both, Hypothesis};
 use super::next::{self, Next};
 use super::node::volts;
 use super::pairs;
@@ -55,6 +55,8 @@ pub struct Cause {
     pub probability: f64,
     /// What the meter would show at each reading, V.
     pub expected: Vec<f64>,
+    /// Each of two faults at once, without probabilities of their own.
+    pub both: Vec<Cause>,
 }
 
 impl Cause {
@@ -122,6 +124,8 @@ impl Diagnosis {
 
 /// Resistors whose exchange with any other is tried.
 const SUSPECTS: usize = 8;
+/// What tells less is not worth lifting a lead for, bits.
+const LEAST_GAIN: f64 = 0.2;
 /// Answers below this are not given.
 const LEAST: f64 = 1e-4;
 /// Points to measure next that are given.
@@ -243,7 +247,7 @@ impl Case {
         let own = rank::own(&leader.seen, readings, &self.meter);
         let deviation = (0..readings.len())
             .map(|k| {
-                let row = rank::row(&leader.seen, k, leader.width, &self.meter);
+                let row = rank::row(&leader.seen, k, leader.widths, &self.meter);
                 let square: f64 = row.iter().map(|x| x * x).sum();
                 (square + own[k] * own[k]).sqrt()
             })
@@ -295,7 +299,7 @@ fn actions(circuit: &Circuit, answers: &[Answer]) -> Vec<Action> {
             role,
             gain: entropy(p) + entropy((1.0 - p).max(0.0)),
         })
-        .filter(|a| a.gain > 0.05)
+        .filter(|a| a.gain > LEAST_GAIN)
         .collect();
     all.sort_by(|a, b| b.gain.total_cmp(&a.gain));
     all.truncate(4);
@@ -312,12 +316,14 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             unit: "",
             probability: judged.probability,
             expected: judged.expected.clone(),
+            both: Vec::new(),
         },
         Some(Hypothesis {
             fault,
             element,
             lead,
             unit,
+            both,
             ..
         }) => Cause {
             fault: (*fault).to_string(),
@@ -327,8 +333,32 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             unit,
             probability: judged.probability,
             expected: judged.expected.clone(),
+            both: both
+                .iter()
+                .flat_map(|b| parts(ranking, b, judged))
+                .collect(),
         },
     }
+}
+
+/// Each of two faults at once.
+fn parts(ranking: &Ranking, both: &Both, judged: &Judged) -> Vec<Cause> {
+    let (first, second) = both.cells[judged.cell];
+    let pairs = both.of.iter().zip([first, second]);
+    let each = pairs.map(|(&which, cell)| {
+        let of = &ranking.hypotheses[which];
+        Cause {
+            fault: of.fault.to_string(),
+            element: of.element.clone(),
+            lead: of.lead.clone(),
+            value: of.cells[cell].value,
+            unit: of.unit,
+            probability: judged.probability,
+            expected: Vec::new(),
+            both: Vec::new(),
+        }
+    });
+    each.collect()
 }
 
 /// Resistors that are likely to be wrong in one way or another.

@@ -152,7 +152,8 @@ fn first_three(diagnosis: &Diagnosis) -> String {
         let causes = a.causes.iter().take(4);
         let causes = causes.map(|c| {
             let value = c.value.map_or(String::new(), |v| format!("={v:.3e}"));
-            format!("{}{value} {:.3}", c.name(), c.probability)
+            let lead = if c.fault == "two faults" { &c.lead } else { "" };
+            format!("{}{value} {lead} {:.3}", c.name(), c.probability)
         });
         let causes: Vec<String> = causes.collect();
         format!("[{}] ({:.1})", causes.join(" | "), a.misfit)
@@ -171,6 +172,17 @@ pub fn run(seed: u64, count: usize) -> Outcome {
         outcome.enter(&told);
         if count > 20 {
             eprintln!("{} of {count}", outcome.faults);
+        }
+        if told.leader && told.cause < 0.9 {
+            outcome.modest.push(format!(
+                "  amplifier {}: {:.2} {} {}{}: {}",
+                it.number,
+                told.cause,
+                it.fault.fault,
+                it.fault.element,
+                it.fault.note,
+                first_three(&diagnosis)
+            ));
         }
         if !told.leader || told.place != Some(0) || told.size > 8 && count > 20 {
             outcome.missed.push(format!(
@@ -208,7 +220,7 @@ pub fn run(seed: u64, count: usize) -> Outcome {
 pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
     let mut walk = Walk::new(seed);
     let (mut found, mut missed) = (0, String::new());
-    for _ in 0..count {
+    for n in 0..count {
         let it = walk.next(|text, one, dice| {
             let both = fault(&one.text, dice)?;
             let fresh = one.current.is_none()
@@ -228,18 +240,32 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
                 .any(|c| c.name() == name || c.lead.split(" + ").any(|part| part == name))
         };
         let names = it.fault.names();
+        if count > 2 {
+            eprintln!("{} of {count}, {found} found", n + 1);
+        }
         if names.iter().all(|n| named(n)) {
             found += 1;
         } else {
-            let first = &judged.answers[0];
-            missed += &format!(
-                "  amplifier {}: {}; {} {} ({:.1})\n",
+            // Where both stand together, if anywhere.
+            let both = |c: &Cause| {
+                let parts: Vec<&str> = c.lead.split(" + ").collect();
+                names.iter().all(|n| parts.contains(&n.as_str()))
+            };
+            let place = judged
+                .answers
+                .iter()
+                .position(|a| a.causes.iter().any(both));
+            let miss = format!(
+                "  amplifier {}: {}{}; together at {place:?}: {}\n",
                 it.number,
                 names.join(" and "),
-                first.causes[0].name(),
-                first.causes[0].lead,
-                first.misfit
+                it.fault.note,
+                first_three(&judged)
             );
+            if count > 2 {
+                eprint!("{miss}");
+            }
+            missed += &miss;
         }
     }
     (found, count, missed)
@@ -263,12 +289,14 @@ pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
             }
         }
         tried += 1;
-        let mut right = false;
+        let (mut right, mut named) = (false, false);
         let mut answers = String::new();
+        let mut path = known.join(" ");
         for more in 0..=6 {
             let diagnosis = judged(&it.text, &format!("probe,value\n{}\n", known.join("\n")));
             let told = told(&diagnosis, &it.fault);
             right = told.leader;
+            named = told.named;
             answers = first_three(&diagnosis);
             if more == 6 || told.leader && told.cause > 0.95 {
                 break;
@@ -278,17 +306,30 @@ pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
                 all.iter().copied().find(|l| l.starts_with(&start))
             });
             match line {
-                Some(line) => known.push(line),
+                Some(line) => {
+                    known.push(line);
+                    path += &format!(" > {line}");
+                }
                 None => break,
             }
+        }
+        if count > 2 {
+            eprintln!(
+                "{tried} of {count}: {right}, after {} readings",
+                known.len()
+            );
         }
         if right {
             found += 1;
         } else {
-            missed += &format!(
-                "  amplifier {}: {} {}: {answers}\n",
-                it.number, it.fault.fault, it.fault.element
+            let miss = format!(
+                "  amplifier {}: {} {}{} ({named}): {path}: {answers}\n",
+                it.number, it.fault.fault, it.fault.element, it.fault.note
             );
+            if count > 2 {
+                eprint!("{miss}");
+            }
+            missed += &miss;
         }
     }
     (found, tried, missed)
