@@ -69,13 +69,22 @@ impl Cause {
     }
 }
 
-/// Something to do that parts one suspect from all others: measuring again without it.
+/// What there is to do with the amplifier switched off.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Deed {
+    /// Parts one suspect from all others: measuring again without it. What it is.
+    Without(DeviceRole),
+    /// Ohms to ground, and what the sound amplifier has.
+    Ohms(f64),
+}
+
+/// Something to do where measuring under power does not tell.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Action {
-    /// The part.
+    /// The part, or the point where ohms are measured.
     pub element: String,
-    /// What it is.
-    pub role: DeviceRole,
+    /// What is done.
+    pub deed: Deed,
     /// What that is expected to tell, bits.
     pub gain: f64,
 }
@@ -129,7 +138,7 @@ const LEAST_GAIN: f64 = 0.2;
 /// Answers below this are not given.
 const LEAST: f64 = 1e-4;
 /// Points to measure next that are given.
-const NEXT: usize = 12;
+const NEXT: usize = 40;
 
 impl Case {
     /// Solves the circuit as drawn.
@@ -215,9 +224,12 @@ impl Case {
             ranking = pairs::also(bench, readings, &self.meter, ranking, poll)?;
         }
         let next = next::next(bench, readings, &self.meter, &ranking);
+        let (ohms, next): (Vec<Next>, Vec<Next>) = next
+            .into_iter()
+            .partition(|n| n.point.quantity == Quantity::Ohms);
         let sound = ranking.sound.clone();
         let answers = self.answers(&ranking, readings);
-        let actions = actions(&self.bench.circuit, &answers);
+        let actions = actions(&self.bench.circuit, &answers, &ohms);
         Ok(Diagnosis {
             answers,
             actions,
@@ -265,7 +277,7 @@ impl Case {
 
 /// Parts that are easily taken out of the question: a lead of a capacitor or resistor lifted,
 /// another valve put in. The answer is yes or no, so it tells the entropy of the part's guilt.
-fn actions(circuit: &Circuit, answers: &[Answer]) -> Vec<Action> {
+fn actions(circuit: &Circuit, answers: &[Answer], ohms: &[Next]) -> Vec<Action> {
     let mut found: Vec<(String, DeviceRole, f64)> = Vec::new();
     for cause in answers.iter().flat_map(|a| &a.causes) {
         let Some(role) = circuit.element(&cause.element).and_then(|e| e.role()) else {
@@ -296,9 +308,14 @@ fn actions(circuit: &Circuit, answers: &[Answer]) -> Vec<Action> {
         .into_iter()
         .map(|(element, role, p)| Action {
             element,
-            role,
+            deed: Deed::Without(role),
             gain: entropy(p) + entropy((1.0 - p).max(0.0)),
         })
+        .chain(ohms.iter().map(|n| Action {
+            element: n.point.label.clone(),
+            deed: Deed::Ohms(n.volts),
+            gain: n.gain,
+        }))
         .filter(|a| a.gain > LEAST_GAIN)
         .collect();
     all.sort_by(|a, b| b.gain.total_cmp(&a.gain));

@@ -395,7 +395,9 @@ impl List<'_> {
         if a == b {
             return;
         }
-        self.bridge(element, "short", (0, 1), 0.5);
+        // A reservoir that is shorted has mostly blown the fuse (`mains`).
+        let weight = if self.is_reservoir(element) { 0.1 } else { 0.5 };
+        self.bridge(element, "short", (0, 1), weight);
         let (largest, count) = LEAK;
         let cells = (0..count).map(|n| {
             let ohms = largest / f64::from(1u32 << n);

@@ -69,7 +69,7 @@ impl List<'_> {
                 self.reservoir(element, output, supply);
                 if let &[a, b] = &element.terminals[..] {
                     let blown = one(blown(&all, a, b), NO_CYCLE);
-                    self.add("short", name, BLOWN, 0.2, blown);
+                    self.add("short", name, BLOWN, 0.4, blown);
                 }
             }
             let rectified = supply
@@ -153,10 +153,12 @@ impl List<'_> {
                 }
             });
             let lead = match element.kind {
-                Some(kind) if role.is_valve() => kind.terminals[terminal],
-                _ => "",
+                Some(kind) if role.is_valve() => {
+                    format!("{} to the cathode", kind.terminals[terminal])
+                }
+                _ => String::new(),
             };
-            self.add("short", &element.name, lead, 0.1, cells.collect());
+            self.add("short", &element.name, &lead, 0.1, cells.collect());
         }
     }
 

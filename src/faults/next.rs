@@ -23,7 +23,7 @@ pub struct Next {
     pub point: Point,
     /// What its reading is expected to tell, bits.
     pub gain: f64,
-    /// V there in the sound circuit.
+    /// V there in the sound circuit, or ohms where these are measured.
     pub volts: f64,
     /// The most that any likely fault puts there, V.
     pub most: f64,
@@ -85,6 +85,18 @@ pub fn next(
     };
     let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
     points.extend(outputs.filter_map(|o| ripple(o.node)).collect::<Vec<_>>());
+    // Ohms of each reservoir, with the mains off: what blew a fuse is not found under power.
+    let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
+    let ohms = outputs.map(|o| Point {
+        label: label(&bench.circuit, o.node, Node::GROUND).replacen('v', "r", 1),
+        a: o.node,
+        b: Node::GROUND,
+        quantity: Quantity::Ohms,
+        state: State::Off,
+    });
+    let measured = |p: &Point| readings.iter().any(|r| r.point.label == p.label);
+    points.extend(ohms.filter(|p| !measured(p)).collect::<Vec<_>>());
+    let sound = bench.look(&[], &points, None, false);
     let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     all.extend(points.iter().cloned());
     let mut foretold: Vec<(Case, Vec<(f64, f64)>)> = Vec::new();
@@ -107,7 +119,10 @@ pub fn next(
             .collect();
         let most = each.iter().filter(|e| e.weight > 0.01);
         found.push(Next {
-            volts: volts(&bench.sound, point.a),
+            volts: match (point.quantity, &sound) {
+                (Quantity::Ohms, Some(sound)) => sound.reads[k],
+                _ => volts(&bench.sound, point.a),
+            },
             most: most.fold(0.0, |m, e| m.max(e.mean.abs())),
             gain: gain(&each),
             point,
@@ -132,6 +147,9 @@ pub fn next(
 
 /// Volts by which a point is judged dangerous.
 fn danger(next: &Next) -> f64 {
+    if next.point.quantity == Quantity::Ohms {
+        return 0.0;
+    }
     next.volts.abs().max(next.most)
 }
 

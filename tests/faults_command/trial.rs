@@ -24,7 +24,18 @@ struct Walk {
     number: u64,
     /// Faults that did not show.
     invisible: usize,
+    /// Points that are read.
+    most: usize,
+    /// Larger amplifiers are passed over: lines of a netlist.
+    lines: usize,
 }
+
+/// Points that are read of an amplifier.
+const READ: usize = 18;
+/// Sets up to this many cases keep to small amplifiers.
+const FEW: usize = 12;
+/// Lines of a small one.
+const SMALL: usize = 26;
 
 /// An amplifier, its fault and what a meter reads.
 struct Found {
@@ -35,8 +46,10 @@ struct Found {
 }
 
 impl Walk {
-    fn new(seed: u64) -> Self {
+    fn new(seed: u64, count: usize) -> Self {
         Walk {
+            most: READ,
+            lines: if count > FEW { usize::MAX } else { SMALL },
             dice: Dice::new(seed),
             number: seed * 1000,
             invisible: 0,
@@ -48,11 +61,14 @@ impl Walk {
         loop {
             self.number += 1;
             let text = amplifier(self.number);
+            if text.lines().count() > self.lines {
+                continue;
+            }
             let dice = &mut self.dice;
             let Some(one) = fault(&text, dice) else {
                 continue;
             };
-            let Some(first) = readings(Some(&one), &text, dice) else {
+            let Some(first) = readings(Some(&one), &text, self.most, dice) else {
                 continue;
             };
             match shows(&text, &one, &first, dice) {
@@ -70,7 +86,7 @@ impl Walk {
             let table = if fault.element == name {
                 Some(first)
             } else {
-                readings(Some(&fault), &text, dice)
+                readings(Some(&fault), &text, self.most, dice)
             };
             if let Some(table) = table {
                 return Found {
@@ -164,7 +180,7 @@ fn first_three(diagnosis: &Diagnosis) -> String {
 /// So many amplifiers with a fault, and a fifth as many without.
 pub fn run(seed: u64, count: usize) -> Outcome {
     let mut outcome = Outcome::default();
-    let mut walk = Walk::new(seed);
+    let mut walk = Walk::new(seed, count);
     while outcome.faults < count {
         let it = walk.next(|_, fault, _| Some(fault));
         let diagnosis = judged(&it.text, &it.table);
@@ -198,7 +214,7 @@ pub fn run(seed: u64, count: usize) -> Outcome {
             ));
         }
         if outcome.faults.is_multiple_of(5)
-            && let Some(table) = readings(None, &it.text, &mut walk.dice)
+            && let Some(table) = readings(None, &it.text, READ, &mut walk.dice)
         {
             let found = judged(&it.text, &table);
             outcome.enter_sound(&found.answers[0], found.is_sound());
@@ -218,7 +234,7 @@ pub fn run(seed: u64, count: usize) -> Outcome {
 /// Pairs of faults on amplifiers of at least two stages: both named within the first three answers,
 /// and how many there were.
 pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
-    let mut walk = Walk::new(seed);
+    let mut walk = Walk::new(seed, count);
     let (mut found, mut missed) = (0, String::new());
     for n in 0..count {
         let it = walk.next(|text, one, dice| {
@@ -229,7 +245,7 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
                 && !["RFAULT", "RCUT", "IFAULT"]
                     .iter()
                     .any(|n| both.element.contains(n));
-            let table = readings(Some(&both), text, dice)?;
+            let table = readings(Some(&both), text, READ, dice)?;
             (fresh && shows(&one.text, &both, &table, dice) == Some(true)).then(|| both.after(&one))
         });
         let judged = judged(&it.text, &it.table);
@@ -273,7 +289,10 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
 
 /// From three readings and at most six more, each the first of `next`: how many are found.
 pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
-    let mut walk = Walk::new(seed);
+    let mut walk = Walk {
+        most: usize::MAX,
+        ..Walk::new(seed, count)
+    };
     let (mut found, mut tried, mut missed) = (0, 0, String::new());
     while tried < count {
         let it = walk.next(|_, fault, _| Some(fault));

@@ -2,7 +2,7 @@
 
 use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
-use crate::faults::diagnosis::{Action, Answer, Cause, Diagnosis};
+use crate::faults::diagnosis::{Action, Answer, Cause, Deed, Diagnosis};
 use crate::faults::hypothesis::BLOWN;
 use crate::faults::next::Next;
 use crate::faults::point::Quantity;
@@ -85,10 +85,18 @@ fn left(cause: &Cause) -> String {
 /// An action in words.
 pub fn action(action: &Action) -> String {
     let name = &action.element;
-    match action.role {
-        DeviceRole::Capacitor => format!("lift one lead of {name} and measure again"),
-        DeviceRole::Valve => format!("put another valve in the place of {name} and measure again"),
-        _ => format!("lift one lead of {name} and measure its ohms"),
+    match action.deed {
+        Deed::Ohms(sound) => format!(
+            "measure {name}, the ohms to ground: {} if it is sound; add it to the readings",
+            num::engineering(sound, "Ω", 2)
+        ),
+        Deed::Without(DeviceRole::Capacitor) => {
+            format!("lift one lead of {name} and measure again")
+        }
+        Deed::Without(DeviceRole::Valve) => {
+            format!("put another valve in the place of {name} and measure again")
+        }
+        Deed::Without(_) => format!("lift one lead of {name} and measure its ohms"),
     }
 }
 
@@ -127,6 +135,10 @@ fn alternatives(answer: &Answer) -> Vec<(String, f64)> {
     all.sort_by(|a, b| b.1.total_cmp(&a.1));
     all
 }
+
+/// What to mind where a fuse may have blown.
+const FUSE: &str = "Pull the mains plug and look at the fuse first. If it has blown, something is shorted: fit no \
+                    other before that is found, and never a larger one.\n";
 
 /// How many alternatives are named.
 const NAMED: usize = 10;
@@ -206,6 +218,9 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
                 }
             }
         }
+    }
+    if first.causes.iter().any(|c| c.lead.ends_with(BLOWN)) {
+        text.push_str(FUSE);
     }
     if let Some(slipped) = first.slipped {
         text.push_str(&format!(
@@ -300,7 +315,7 @@ fn points_next(diagnosis: &Diagnosis) -> String {
     }
     let mut table = Table::new(&[
         ("measure next", Side::Left),
-        ("bits", Side::Right),
+        ("tells, bits", Side::Right),
         ("sound", Side::Right),
         ("", Side::Left),
     ]);
