@@ -55,7 +55,7 @@ impl Monodromy {
     /// the same parts. None if it has other charges.
     pub fn of_neighbour(self, state: usize, same: bool) -> Option<Self> {
         let fits = self.matrix.len() == state * state;
-        fits.then(|| Monodromy {
+        fits.then_some(Monodromy {
             last: None,
             partial: None,
             renewal: if same { Renewal::No } else { Renewal::Counting },
