@@ -6,6 +6,7 @@ use common::{Gridleak, Netlist, close};
 use gridleak::analysis::mains;
 use gridleak::analysis::periodic::{self, Cycle};
 use gridleak::circuit::Circuit;
+use gridleak::system::assemble::Assembly;
 
 fn shipped(name: &str) -> Circuit {
     let path = format!("{}/netlists/lapwing/{name}", env!("CARGO_MANIFEST_DIR"));
@@ -43,6 +44,31 @@ fn a_cycle_costs_no_more_evaluations_than_this() {
             "{name}: {:?}",
             cycle.effort
         );
+    }
+}
+
+/// A cycle sought beside a neighbour's is the one that is found without.
+#[test]
+fn a_neighbour_leads_to_the_same_cycle() {
+    let circuit = shipped("supply.cir");
+    let known = cycle(&circuit);
+    let mains = mains::find(&circuit).expect("mains");
+    for factor in [1.0, 1.2, 0.7] {
+        let mut other = shipped("supply.cir");
+        for c in &mut other.capacitances {
+            c.farads *= factor;
+        }
+        let fresh = cycle(&other);
+        let (near, _) = periodic::cycle_near(Assembly::new(&other), &mains, &known).unwrap();
+        println!("{factor}: {:?} {:?}", fresh.effort, near.effort);
+        if factor == 1.0 {
+            assert!(2 * near.effort.evaluations < fresh.effort.evaluations);
+        }
+        let (fresh, near) = (fresh.mean(), near.mean());
+        let largest = fresh.iter().fold(0.0f64, |most, v| most.max(v.abs()));
+        for (a, b) in fresh.iter().zip(&near) {
+            assert!((a - b).abs() < 3e-5 * largest, "{factor}: {a} {b}");
+        }
     }
 }
 

@@ -59,6 +59,8 @@ pub struct Cycle {
     pub effort: Effort,
     /// Where a neighbour's search may begin.
     seed: Last,
+    /// The unknowns that the search for it was to begin with, `[n]`.
+    guess: Vec<f64>,
 }
 
 impl Cycle {
@@ -107,8 +109,8 @@ pub fn cycle<'c>(
     sought(assembly, mains, None)
 }
 
-/// The same, begun where a neighbour's cycle was found: the same circuit with other values, or
-/// with its valves pulled.
+/// The same, begun where a neighbour's cycle was found if that is near: the same circuit with other
+/// values, or with its valves pulled.
 ///
 /// # Errors
 /// As [`cycle`].
@@ -127,15 +129,12 @@ fn sought<'c>(
 ) -> Result<(Cycle, Assembly<'c>), Box<NoSolution>> {
     assembly.moving = Some(mains.sources.clone());
     let before = assembly.evaluations;
-    let known = near.map(|n| n.seed.clone());
-    let known = known.filter(|k| k.orbit.start.len() == assembly.len());
-    let guess = match &known {
-        Some(known) => mains::Guess {
-            x: known.orbit.end().to_vec(),
-            charge: known.charge.clone(),
-        },
-        None => mains::guess(&mut assembly, mains.freq_hz)?,
-    };
+    let guess = mains::guess(&mut assembly, mains.freq_hz)?;
+    let nodes = assembly.unknowns.nodes();
+    let near = near.filter(|n| {
+        n.guess.len() == assembly.len() && are_close(&n.guess[..nodes], &guess.x[..nodes])
+    });
+    let known = near.map(|near| beside(near, &guess.x, &mut assembly));
     let clock = Clock {
         period_s: 1.0 / mains.freq_hz,
         cycles: 1,
@@ -155,6 +154,7 @@ fn sought<'c>(
     };
     search.stepper.coarsest = COARSEST;
     search.stepper.rounded = ROUNDED;
+    search.stepper.remember_orders();
     let known = known.map(|mut known| {
         let state = search.stepper.state.len();
         let same = !search.stepper.assembly.unplugged.contains(&true);
@@ -188,15 +188,10 @@ fn sought<'c>(
             None,
         )),
     };
-    let mut found = search.newton(driving, known.clone(), &mut effort, &mut poll);
-    if known.is_some() && !matches!(found, Ok(Ok(Some(_)))) {
-        let assembly = &mut search.stepper.assembly;
-        let guess = mains::guess(assembly, mains.freq_hz)?;
-        search.rest = Rest {
-            x: guess.x,
-            charge: guess.charge,
-            memory: assembly.memory.clone(),
-        };
+    let begun_near = known.is_some();
+    let guess = search.rest.x.clone();
+    let mut found = search.newton(driving, known, &mut effort, &mut poll);
+    if begun_near && !matches!(found, Ok(Ok(Some(_)))) {
         found = search.newton(driving, None, &mut effort, &mut poll);
     }
     if !matches!(found, Ok(Ok(Some(_)))) {
@@ -227,8 +222,35 @@ fn sought<'c>(
         cycles: effort.passes,
         effort,
         seed: last,
+        guess,
     };
     Ok((cycle, assembly))
+}
+
+/// A cycle is a neighbour if the guesses differ by no more than this part of the largest volts.
+/// Amplifiers of `spread`, with mains 6 % off, take 8500 evaluations from their own guess and
+/// 25 000 from the nominal cycle.
+const NEIGHBOUR: f64 = 1e-2;
+
+/// Whether two guesses are those of neighbours; V.
+fn are_close(old: &[f64], new: &[f64]) -> bool {
+    let largest = new.iter().fold(0.0f64, |most, v| most.max(v.abs()));
+    let moved = old.iter().zip(new).map(|(old, new)| (new - old).abs());
+    moved.fold(0.0f64, f64::max) <= NEIGHBOUR * largest
+}
+
+/// The start beside a neighbour's cycle: its volts and currents, moved by what the guess has moved,
+/// with the charges that this circuit holds at them: with the neighbour's own charges a reservoir
+/// 20 % larger would stand 70 V low.
+fn beside(near: &Cycle, guess: &[f64], assembly: &mut Assembly<'_>) -> Last {
+    let end = near.seed.orbit.end();
+    let moved = guess.iter().zip(&near.guess).map(|(new, old)| new - old);
+    let x: Vec<f64> = end.iter().zip(moved).map(|(x, moved)| x + moved).collect();
+    assembly.evaluate(&x, SourceState::at(0.0), 0.0, false);
+    Last {
+        charge: assembly.q.clone(),
+        ..near.seed.clone()
+    }
 }
 
 /// The cycle of a circuit's supply, if the mains feed one.

@@ -142,6 +142,9 @@ pub(super) struct Search<'c> {
 /// one: the whole Lapwing takes 14 passes. One of 20 amplifiers of `spread` never ended without.
 const QUICK_PASSES: (usize, usize) = (10, 20);
 const QUICK_STEPS: usize = 2000;
+/// A search beside a neighbour that is so far off after so many passes leads nowhere: of ten, all
+/// five that came to an end were nearer by then.
+const LOST: (usize, f64) = (3, 1e5);
 
 impl<'c> Search<'c> {
     /// Whether anything grows about the point where the search begins.
@@ -207,16 +210,18 @@ impl<'c> Search<'c> {
         let mut known = old.is_some();
         let state = self.stepper.state.len();
         let mut monodromy = near;
+        let beside = known;
         let passes = match (tactics.quick, known) {
             (true, true) => QUICK_PASSES.0,
             (true, false) => QUICK_PASSES.1,
             (false, _) => tactics.passes,
         };
-        for _ in 0..passes {
+        for made in 0..passes {
             if let Err(e) = poll() {
                 return Ok(Err(e));
             }
-            if tactics.quick && mesh.len() > QUICK_STEPS {
+            let lost = beside && made >= LOST.0 && last_off > LOST.1;
+            if tactics.quick && (lost || mesh.len() > QUICK_STEPS) {
                 break;
             }
             let memory = self.stepper.assembly.memory.clone();
