@@ -28,9 +28,6 @@ pub trait LinearSolver<T> {
 /// A reused pivot this small beside its row means that the order no longer fits.
 const WORN_OUT: f64 = 1e-5;
 
-/// Orders that are remembered besides the last one.
-const REMEMBERED: usize = 4;
-
 /// Our static elimination.
 #[derive(Debug, Clone)]
 pub struct StaticLu<T> {
@@ -40,10 +37,6 @@ pub struct StaticLu<T> {
     plan: Option<Plan<T>>,
     /// Factorisations that had to choose a new pivot order.
     pub orderings: usize,
-    /// Whether the last orders are tried again before a new one is chosen.
-    pub remembers: bool,
-    /// The orders before the plan's, the last one first.
-    before: Vec<Plan<T>>,
     work: Vec<T>,
 }
 
@@ -56,8 +49,6 @@ impl<T: Scalar> StaticLu<T> {
             indices: indices.to_vec(),
             plan: None,
             orderings: 0,
-            remembers: false,
-            before: Vec::new(),
             work: vec![T::default(); n],
         }
     }
@@ -82,8 +73,6 @@ impl<T: Scalar> StaticLu<T> {
                 targets: plan.targets.clone(),
             }),
             orderings: 0,
-            remembers: false,
-            before: Vec::new(),
             work: vec![U::default(); self.n],
         })
     }
@@ -141,18 +130,6 @@ impl<T: Scalar> LinearSolver<T> for StaticLu<T> {
             && plan.refactor(values, WORN_OUT)
         {
             return Ok(());
-        }
-        if self.remembers {
-            for k in 0..self.before.len() {
-                if self.before[k].refactor(values, WORN_OUT) {
-                    let found = self.before.remove(k);
-                    self.before.extend(self.plan.replace(found));
-                    self.before.rotate_right(1);
-                    return Ok(());
-                }
-            }
-            self.before.truncate(REMEMBERED - 1);
-            self.before.splice(0..0, self.plan.take());
         }
         self.orderings += 1;
         self.plan = None;
@@ -262,25 +239,6 @@ mod tests {
         let mut x = [7.0, 9.0];
         lu.solve(&mut x);
         assert_eq!(x, [9.0, 7.0]);
-    }
-
-    #[test]
-    fn an_order_that_was_given_up_is_remembered() {
-        let (p, i) = ([0, 2, 4], [0, 1, 0, 1]);
-        let mut lu = StaticLu::new(2, &p, &i);
-        lu.remembers = true;
-        for _ in 0..3 {
-            for (values, solution) in [
-                ([2.0, 0.0, 0.0, 3.0], [3.5, 3.0]),
-                ([0.0, 2.0, 3.0, 0.0], [3.0, 3.5]),
-            ] {
-                lu.factor(&values).unwrap();
-                let mut x = [7.0, 9.0];
-                lu.solve(&mut x);
-                assert_eq!(x, solution);
-            }
-        }
-        assert_eq!(lu.orderings, 2);
     }
 
     #[test]

@@ -154,7 +154,6 @@ fn sought<'c>(
     };
     search.stepper.coarsest = COARSEST;
     search.stepper.rounded = ROUNDED;
-    search.stepper.remember_orders();
     let known = known.map(|mut known| {
         let state = search.stepper.state.len();
         let same = !search.stepper.assembly.unplugged.contains(&true);

@@ -158,11 +158,6 @@ impl<'c> Stepper<'c> {
         }
     }
 
-    /// Remembers orders of elimination: rectifiers that open and close ask for a few in turn.
-    pub fn remember_orders(&mut self) {
-        self.lu.remembers = true;
-    }
-
     /// Forgets where the laws were: the next step may lie anywhere.
     pub fn forget(&mut self) {
         self.histories.fill(self.assembly.fresh_history());
