@@ -261,7 +261,12 @@ impl<'c> Search<'c> {
     }
 
     /// Keeps the steady state found.
-    pub fn keep(&mut self, driving: &Driving<'_>, charge: Vec<f64>, orbit: Orbit) -> PeriodicState {
+    pub fn keep(
+        &mut self,
+        driving: &Driving<'_>,
+        charge: Vec<f64>,
+        mut orbit: Orbit,
+    ) -> PeriodicState {
         let allowed = Allowance {
             part: self.accuracy.relative,
             ..ALLOWED
@@ -281,6 +286,9 @@ impl<'c> Search<'c> {
                 |t| driving.value(t),
             );
         }
+        // It began at the corrected charges, but its start is still the end of the pass before: what
+        // capacitors take in the first step would be that correction.
+        orbit.start = orbit.end().to_vec();
         let found = PeriodicState {
             method: Method::Direct,
             effort: Effort::default(),
