@@ -97,5 +97,5 @@ for case in "${cases[@]}"; do
     done
     least() { printf '%s\n' "$@" | sort -g | head -1; }
     awk -v n="$name" -v b="$(least "${before[@]}")" -v t="$(least "${today[@]}")" \
-        'BEGIN { printf "%-14s %10.2f %10.2f %8.2f\n", n, b, t, t > 0 ? b / t : 0 }'
+        'BEGIN { printf "%-14s %10.2f %10.2f %8.2f\n", n, b, t, (t > 0 ? b / t : 0) }'
 done

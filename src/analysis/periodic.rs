@@ -19,6 +19,7 @@
 mod common_period;
 mod cycle;
 mod mesh;
+mod monodromy;
 mod orbit;
 mod pass;
 mod settle;

@@ -286,6 +286,15 @@ impl<'c> Assembly<'c> {
         std::mem::swap(&mut self.has_last, &mut history.known);
     }
 
+    /// A trail that stands at `x`, where a neighbour's solution was: limiting starts from there.
+    pub fn stand_at(&self, x: &[f64], history: &mut LimitHistory) {
+        let controls = self.wiring.iter().flat_map(|w| &w.controls);
+        for (last, columns) in history.last.iter_mut().zip(controls) {
+            *last = columns.iter().map(|&(c, sign)| sign * x[c]).sum();
+        }
+        history.known = true;
+    }
+
     /// A trail without a past.
     pub fn fresh_history(&self) -> LimitHistory {
         LimitHistory {

@@ -7,7 +7,7 @@
 use super::orbit::Orbit;
 use super::shooting::{Last, Rest, Search, Tactics};
 use super::signal::{Clock, Driving, Signal};
-use super::step::Stepper;
+use super::step::{self, Stepper};
 use super::trouble::Trouble;
 use super::{Accuracy, Effort};
 use crate::analysis::NoSolution;
@@ -90,6 +90,11 @@ const ACCURACY: Accuracy = Accuracy {
 /// Newton's steps settle by this, V or A.
 pub(super) const COARSEST: f64 = 1e-4;
 
+/// Where Newton's iterations no longer shrink, a quick search accepts what is left up to this
+/// multiple of what counts as settled: beyond, a diode with an emission coefficient of 0.05 is off
+/// by more than an audit allows.
+const ROUNDED: f64 = 1e2;
+
 /// The cycle that repeats itself. The assembly comes back with the discrete states of the cycle's
 /// end; a source that is driven from outside keeps its value.
 ///
@@ -149,6 +154,14 @@ fn sought<'c>(
         last: None,
     };
     search.stepper.coarsest = COARSEST;
+    search.stepper.rounded = ROUNDED;
+    let known = known.map(|mut known| {
+        let state = search.stepper.state.len();
+        let same = !search.stepper.assembly.unplugged.contains(&true);
+        let monodromy = known.monodromy.take();
+        known.monodromy = monodromy.and_then(|m| m.of_neighbour(state, same));
+        known
+    });
     let mut effort = Effort::default();
     let signal = Signal::silence(mains.freq_hz);
     let driving = Driving {
@@ -192,6 +205,11 @@ fn sought<'c>(
             no.swing_hz = Some(swing_hz);
             return Err(no);
         }
+        search.tactics.quick = false;
+        search.stepper.rounded = step::ROUNDED;
+        found = search.newton(driving, None, &mut effort, &mut poll);
+    }
+    if !matches!(found, Ok(Ok(Some(_)))) {
         search
             .settle(driving, &mut effort, &mut poll)
             .map_err(failed)?
