@@ -71,7 +71,7 @@ fn judged(worst: Option<Complex<f64>>) -> Stability {
     match worst {
         None => Stability::Stable,
         Some(s) if s.im.abs() > 1e-6 * s.re => Stability::Oscillates {
-            freq_hz: s.im.abs() / std::f64::consts::TAU,
+            freq_hz: s.im.abs() / TAU,
             growth_per_s: s.re,
         },
         Some(s) => Stability::RunsAway { growth_per_s: s.re },
@@ -240,7 +240,7 @@ mod tests {
             else {
                 panic!("{k} is unstable");
             };
-            let expected = 3f64.sqrt() / 2.0 * root / 1e-5 / std::f64::consts::TAU;
+            let expected = 3f64.sqrt() / 2.0 * root / 1e-5 / TAU;
             assert!(
                 (freq_hz / expected - 1.0).abs() < 1e-9,
                 "{freq_hz} {expected}"

@@ -82,14 +82,20 @@ pub fn solve_near<'c>(
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
     let (found, mut assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
     switch(&mut assembly, &found);
-    if let AtRest::Cycle(mains, cycle) = &found {
-        let (multiplier, mut back) = periodic::multiplier(assembly, mains, cycle);
-        if let Some(switching) = &mut back.switching {
-            switching.multiplier = multiplier;
-        }
-        assembly = back;
-    }
+    let assembly = with_swings(assembly, &found);
     Ok((middle(&found), assembly))
+}
+
+/// Notes what a mains cycle makes of small changes, which tells whether the supply swings by itself.
+pub fn with_swings<'c>(assembly: Assembly<'c>, found: &AtRest) -> Assembly<'c> {
+    let AtRest::Cycle(mains, cycle) = found else {
+        return assembly;
+    };
+    let (multiplier, mut assembly) = periodic::multiplier(assembly, mains, cycle);
+    if let Some(switching) = &mut assembly.switching {
+        switching.multiplier = multiplier;
+    }
+    assembly
 }
 
 fn middle(found: &AtRest) -> Vec<f64> {
