@@ -39,7 +39,7 @@ use lengths::{LENGTHS, length};
 use pulp::{Arch, Simd, WithSimd};
 use reading::Reading;
 use recipe::Recipe;
-pub use recipe::Underway;
+pub use recipe::{Underway, Watched};
 use state::State;
 pub use state::Stuck;
 use tables::Tables;
@@ -73,7 +73,7 @@ pub struct Compiled<'c> {
 
 impl<'c> Compiled<'c> {
     /// Compiles a circuit at its operating point `x`, for steps of `step_s`. The driven
-    /// source rests at its value there; `watched` unknowns can be read after each step.
+    /// source rests at its value there; `watched` unknowns can be read.
     ///
     /// # Errors
     /// If the circuit with its slopes at that point is singular.
@@ -82,7 +82,7 @@ impl<'c> Compiled<'c> {
         x: &[f64],
         step_s: f64,
         driven: Driven,
-        watched: &[usize],
+        watched: Watched<'_>,
     ) -> Result<Self, Singular> {
         Self::of(Recipe::new(assembly, x, driven, watched, None), step_s)
     }
@@ -97,7 +97,7 @@ impl<'c> Compiled<'c> {
         x: &[f64],
         step_s: f64,
         driven: Driven,
-        watched: &[usize],
+        watched: Watched<'_>,
         from: &Underway<'_>,
     ) -> Result<Self, Singular> {
         let recipe = Recipe::new(assembly, x, driven, watched, Some(from));
@@ -244,6 +244,18 @@ impl<'c> Compiled<'c> {
     /// The watched unknowns' rates now, 1/s.
     pub fn rates(&self) -> impl Iterator<Item = f64> {
         self.state.rates(&self.recipe)
+    }
+
+    /// Whether the steps to come work out the unknowns that are read now and then.
+    pub fn look(&mut self, look: bool) {
+        self.state.look = look;
+    }
+
+    /// The unknowns that are read now and then, counted from the operating point, and their rates,
+    /// 1/s, if they were looked for at the last two steps.
+    pub fn besides(&self) -> (&[f64], impl Iterator<Item = f64>) {
+        let (state, recipe) = (&self.state, &self.recipe);
+        (state.besides(recipe), state.besides_rates(recipe))
     }
 
     /// The discrete states of the laws, in the order of the circuit.

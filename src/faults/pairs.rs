@@ -1,19 +1,24 @@
 //! Two faults at once, where no single one explains the readings.
 //!
 //! What two faults move is first guessed to be the sum of what each moves alone, for all pairs of
-//! everything that was tried; the pairs that come nearest are solved.
+//! everything that was tried; the pairs that come nearest are solved, those that lead also at other
+//! values of both.
 
 use super::bench::Bench;
-use super::hypothesis::{Cell, Hypothesis};
+use super::change::Change;
+use super::hypothesis::{Both, Cell, Hypothesis};
 use super::rank::{self, Meter, Ranking};
 use super::readings::Reading;
+use crate::math::fun;
 
 /// A single fault is good enough below this misfit, in deviations.
 const GOOD: f64 = 1.1;
-/// Pairs that are solved.
-const SOLVED: usize = 160;
-/// Single faults whose pairs are guessed, at most.
-const GUESSED: usize = 3000;
+/// Pairs that are solved, each at the values whose sum comes nearest.
+const SOLVED: usize = 320;
+/// Of these the pairs that are solved at their other values too.
+const LEADING: usize = 12;
+/// Values of single faults whose pairs are guessed, at most.
+const GUESSED: usize = 6000;
 /// Two faults beside one (common practice, no published source).
 const SHARE: f64 = 0.03;
 /// How far a sum may be off, a part of what both move.
@@ -24,6 +29,8 @@ struct Move {
     which: usize,
     cell: usize,
     by: Vec<f64>,
+    /// Minus twice the logarithm of its weight.
+    rare: f64,
 }
 
 /// Whether two faults are worth a try.
@@ -63,45 +70,89 @@ pub fn also<E>(
             |sound| {
                 (0..off.len())
                     .map(|k| {
-                        let row = rank::row(&sound.seen, k, 0.0, meter);
+                        let row = rank::row(&sound.seen, k, [0.0; 2], meter);
                         row.iter().map(|x| x * x).sum::<f64>().sqrt() + 0.01
                     })
                     .collect()
             },
         );
-    // The best pairs by their sums: (distance, first, second).
+    // The best pairs by their sums: (score, first, second).
     let mut best: Vec<(f64, usize, usize)> = Vec::new();
     let mut worst = f64::INFINITY;
-    for (i, a) in moves.iter().enumerate() {
-        poll(i, 2 * moves.len())?;
-        for (j, b) in moves.iter().enumerate().skip(i + 1) {
-            if a.which == b.which {
+    let groups: Vec<&[Move]> = moves.chunk_by(|a, b| a.which == b.which).collect();
+    let starts: Vec<usize> = groups
+        .iter()
+        .scan(0, |at, g| Some(std::mem::replace(at, *at + g.len())))
+        .collect();
+    for (n, ones) in groups.iter().enumerate() {
+        poll(n, 2 * groups.len())?;
+        for (m, twos) in groups.iter().enumerate().skip(n + 1) {
+            if same_part(&ranking, ones[0].which, twos[0].which) {
                 continue;
             }
-            let mut distance = 0.0;
-            for k in 0..off.len() {
-                let rest = off[k] - a.by[k] - b.by[k];
-                let room = own[k] + CURVED * (a.by[k].abs() + b.by[k].abs());
-                distance += (rest / room) * (rest / room);
-                if distance > worst {
-                    break;
+            let mut nearest: Option<(f64, usize, usize)> = None;
+            let mut least = worst;
+            for (i, a) in ones.iter().enumerate() {
+                for (j, b) in twos.iter().enumerate() {
+                    let mut score = a.rare + b.rare;
+                    for k in 0..off.len() {
+                        let rest = off[k] - a.by[k] - b.by[k];
+                        let room = own[k] + CURVED * (a.by[k].abs() + b.by[k].abs());
+                        score += (rest / room) * (rest / room);
+                        if score > least {
+                            break;
+                        }
+                    }
+                    if score < least {
+                        least = score;
+                        nearest = Some((score, starts[n] + i, starts[m] + j));
+                    }
                 }
             }
-            if distance < worst {
-                best.push((distance, i, j));
-                if best.len() > 4 * SOLVED {
-                    shorten(&mut best);
-                    worst = best.last().map_or(worst, |b| b.0);
-                }
+            best.extend(nearest);
+            if best.len() > 4 * SOLVED {
+                shorten(&mut best);
+                worst = best.last().map_or(worst, |b| b.0);
             }
         }
     }
     shorten(&mut best);
-    let pairs: Vec<Hypothesis> = best
+    let before = ranking.hypotheses.len();
+    let pairs = best.iter().map(|&(_, i, j)| {
+        let cells = [(moves[i].cell, moves[j].cell)];
+        pair(&ranking, moves[i].which, moves[j].which, &cells)
+    });
+    let pairs = pairs.collect();
+    let mut ranking = rank::also(bench, readings, meter, ranking, pairs, poll)?;
+    let leading: Vec<usize> = ranking
+        .judged
         .iter()
-        .filter_map(|&(_, i, j)| pair(&ranking, &moves[i], &moves[j]))
+        .filter_map(|j| j.which.filter(|w| *w >= before))
+        .take(LEADING)
         .collect();
-    rank::also(bench, readings, meter, ranking, pairs, poll)
+    let (mut fuller, mut replaced) = (Vec::new(), Vec::new());
+    for which in leading {
+        let (_, i, j) = best[which - before];
+        let (one, two) = (&moves[i], &moves[j]);
+        let count = |m: &Move| ranking.hypotheses[m.which].cells.len();
+        let cells = around(one.cell, count(one), two.cell, count(two));
+        if cells.len() > 1 {
+            fuller.push(pair(&ranking, one.which, two.which, &cells));
+            replaced.push(which);
+        }
+    }
+    ranking
+        .judged
+        .retain(|j| j.which.is_none_or(|w| !replaced.contains(&w)));
+    rank::also(bench, readings, meter, ranking, fuller, poll)
+}
+
+/// Cells of two faults about one of each: all values of either beside that of the other, and all
+/// neighbours.
+fn around(i: usize, ones: usize, j: usize, twos: usize) -> Vec<(usize, usize)> {
+    let all = (0..ones).flat_map(|a| (0..twos).map(move |b| (a, b)));
+    all.filter(|&(a, b)| a == i || b == j || a.abs_diff(i) < 2 && b.abs_diff(j) < 2)
+        .collect()
 }
 
 fn shorten(best: &mut Vec<(f64, usize, usize)>) {
@@ -112,17 +163,20 @@ fn shorten(best: &mut Vec<(f64, usize, usize)>) {
 /// Everything that was tried and moves something.
 fn moves(ranking: &Ranking) -> Vec<Move> {
     let mut found: Vec<Move> = Vec::new();
-    for (which, cell, reads) in &ranking.tried {
-        let by: Vec<f64> = reads
+    for tried in &ranking.tried {
+        let by: Vec<f64> = tried
+            .reads
             .iter()
             .zip(&ranking.sound)
             .map(|(a, b)| a - b)
             .collect();
         if by.iter().any(|v| v.abs() > 0.02) {
+            let hypothesis = &ranking.hypotheses[tried.which];
             found.push(Move {
-                which: *which,
-                cell: *cell,
+                which: tried.which,
+                cell: tried.cell,
                 by,
+                rare: -2.0 * fun::ln(hypothesis.weight * hypothesis.cells[tried.cell].part),
             });
         }
     }
@@ -130,31 +184,39 @@ fn moves(ranking: &Ranking) -> Vec<Move> {
     found
 }
 
-/// Two faults as one hypothesis of one cell.
-fn pair(ranking: &Ranking, a: &Move, b: &Move) -> Option<Hypothesis> {
-    let (one, two) = (&ranking.hypotheses[a.which], &ranking.hypotheses[b.which]);
-    if one.element == two.element {
-        return None;
-    }
-    let (first, second) = (&one.cells[a.cell], &two.cells[b.cell]);
-    let mut changes = first.changes.clone();
-    changes.extend(second.changes.iter().cloned());
-    Some(Hypothesis {
+/// Whether two faults are of one part.
+fn same_part(ranking: &Ranking, a: usize, b: usize) -> bool {
+    ranking.hypotheses[a].element == ranking.hypotheses[b].element
+}
+
+/// Two faults as one hypothesis, at some of their values.
+fn pair(ranking: &Ranking, a: usize, b: usize, cells: &[(usize, usize)]) -> Hypothesis {
+    let (one, two) = (&ranking.hypotheses[a], &ranking.hypotheses[b]);
+    let both = Both {
+        of: [a, b],
+        cells: cells.to_vec(),
+    };
+    let cells = cells.iter().map(|&(i, j)| {
+        let (first, second) = (&one.cells[i], &two.cells[j]);
+        let join = |a: &[Change], b: &[Change]| [a, &[Change::Besides], b].concat();
+        let real = |c: &Cell| c.real.clone().unwrap_or_else(|| c.changes.clone());
+        Cell {
+            changes: join(&first.changes, &second.changes),
+            part: first.part * second.part,
+            value: None,
+            width: first.width,
+            second: second.width,
+            real: (first.real.is_some() || second.real.is_some())
+                .then(|| join(&real(first), &real(second))),
+        }
+    });
+    Hypothesis {
         fault: "two faults",
         element: format!("{} + {}", one.element, two.element),
         lead: format!("{} + {}", one.name(), two.name()),
-        weight: SHARE * one.weight * first.part * two.weight * second.part / ranking.weight,
-        cells: vec![Cell {
-            changes,
-            part: 1.0,
-            value: None,
-            // Of two widths the larger: both are in the slope.
-            width: first.width.max(second.width),
-            real: (first.real.is_some() || second.real.is_some()).then(|| {
-                let real = |c: &Cell| c.real.clone().unwrap_or_else(|| c.changes.clone());
-                [real(first), real(second)].concat()
-            }),
-        }],
+        weight: SHARE * one.weight * two.weight / ranking.weight,
+        cells: cells.collect(),
         unit: "",
-    })
+        both: Some(both),
+    }
 }

@@ -17,4 +17,5 @@ pub mod radau;
 pub mod radau_pair;
 pub mod resample;
 pub mod root;
+pub mod sparse_panels;
 pub mod tr_bdf2;

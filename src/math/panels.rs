@@ -24,6 +24,11 @@ impl Panels {
         }
     }
 
+    /// Columns.
+    pub fn columns(&self) -> usize {
+        self.columns
+    }
+
     /// One entry.
     pub fn at(&self, row: usize, column: usize) -> f64 {
         self.entries[row / HEIGHT * self.columns + column][row % HEIGHT]
@@ -34,12 +39,13 @@ impl Panels {
         self.entries[row / HEIGHT * self.columns + column][row % HEIGHT] = value;
     }
 
-    /// `out` = A x; `x` has an entry for each column, `out` a panel for each of the first
-    /// panels of A.
+    /// `out` = A x in some neighbouring panels; `x` has an entry for each column.
     #[inline(always)]
-    pub fn multiply(&self, x: &[f64], out: &mut [[f64; HEIGHT]]) {
+    pub fn multiply(&self, x: &[f64], panels: std::ops::Range<usize>, out: &mut [[f64; HEIGHT]]) {
         let x = &x[..self.columns];
-        for (panel, out) in self.entries.chunks_exact(self.columns.max(1)).zip(out) {
+        let own = &self.entries[panels.start * self.columns..panels.end * self.columns];
+        let out = &mut out[panels];
+        for (panel, out) in own.chunks_exact(self.columns.max(1)).zip(out) {
             let mut sum = [0.0; HEIGHT];
             for (column, x) in panel.iter().zip(x) {
                 for (sum, a) in sum.iter_mut().zip(column) {
@@ -106,7 +112,7 @@ mod tests {
         }
         let x = [1.5, -0.25, 3.0];
         let mut out = [[9.0; HEIGHT]; 2];
-        a.multiply(&x, &mut out);
+        a.multiply(&x, 0..2, &mut out);
         let found = out.as_flattened();
         let found_ninth = found[HEIGHT];
         for (r, found) in found.iter().enumerate() {

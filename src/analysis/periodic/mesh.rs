@@ -20,6 +20,14 @@ const MOST: f64 = 16.0;
 /// ... and by this one from one step to its neighbour.
 const GRADE: f64 = 1.5;
 
+/// What an error lasts is as much as what it is where averages are read: one in the shortest steps
+/// counts for this part. Else a winding's leap from one diode to the other, which no mesh smooths,
+/// asks for steps without end.
+const BRIEF: f64 = 1.0 / 30.0;
+/// From this error on a step of a mesh that is only refined is divided, into so many at most.
+const DIVIDED: f64 = 0.5;
+const MOST_PARTS: f64 = 8.0;
+
 /// How long steps may be, s.
 #[derive(Debug, Clone, Copy)]
 pub struct Lengths {
@@ -29,6 +37,8 @@ pub struct Lengths {
     shortest: f64,
     /// Errors of steps up to this length do not count.
     unheard: f64,
+    /// Whether an error counts by the time that it lasts: see [`BRIEF`].
+    pub by_time: bool,
 }
 
 impl Lengths {
@@ -39,6 +49,7 @@ impl Lengths {
             longest,
             shortest,
             unheard: if stores { 0.0 } else { 4.0 * shortest },
+            by_time: false,
         }
     }
 }
@@ -77,6 +88,11 @@ pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool], lengths: Length
     }
     if steps > 2 && !still {
         errors[0] = errors[1];
+    }
+    if lengths.by_time {
+        for (error, ends) in errors.iter_mut().zip(orbit.times.windows(2)) {
+            *error *= ((ends[1] - ends[0]) / lengths.longest).clamp(BRIEF, 1.0);
+        }
     }
     for (error, ends) in errors.iter_mut().zip(orbit.times.windows(2)) {
         if ends[1] - ends[0] <= lengths.unheard {
@@ -122,6 +138,25 @@ pub fn adapted(orbit: &Orbit, errors: &[f64], lengths: Lengths, most: usize) -> 
         times.push(orbit.times[k] + (target - gone) / density[k]);
     }
     times.push(orbit.period_s());
+    times
+}
+
+/// The same mesh with the steps divided that stray by too much: what was found on the others stands.
+pub fn refined(orbit: &Orbit, errors: &[f64], lengths: Lengths) -> Vec<f64> {
+    let mut times = vec![0.0];
+    for (ends, error) in orbit.times.windows(2).zip(errors) {
+        let h = ends[1] - ends[0];
+        let parts = if *error > DIVIDED {
+            fun::pow(error / AIM, 0.25).clamp(2.0, MOST_PARTS).ceil()
+        } else {
+            1.0
+        };
+        let parts = parts.min((h / lengths.shortest).floor()).max(1.0) as usize;
+        for part in 1..parts {
+            times.push(ends[0] + h * part as f64 / parts as f64);
+        }
+        times.push(ends[1]);
+    }
     times
 }
 

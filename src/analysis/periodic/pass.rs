@@ -20,22 +20,22 @@ pub(super) struct Pass {
     pub moved: Vec<f64>,
     /// Charges at the end, `[n]`.
     pub end: Vec<f64>,
-    /// The monodromy matrix, `[state * state]`, column by column, in V or A; empty unless asked for.
+    /// Columns of the monodromy matrix, `[columns * state]`, in V or A: those that were asked for.
     pub monodromy: Vec<f64>,
     /// Charge of a volt or flux of an ampere, `[state]`.
     pub weights: Vec<f64>,
 }
 
 impl Search<'_> {
-    /// Integrates the period over the mesh from the charges at its start; with `carries` the
-    /// monodromy comes with it.
+    /// Integrates the period over the mesh from the charges at its start; `columns` of the
+    /// monodromy come with it. `in_passing` as for [`super::step::Stepper::solve`].
     pub fn pass(
         &mut self,
         driving: &Driving<'_>,
         (mesh, start): (&[f64], &[f64]),
         old: Option<&Orbit>,
-        tolerance: &[f64],
-        carries: bool,
+        (tolerance, in_passing): (&[f64], bool),
+        columns: &[usize],
         effort: &mut Effort,
     ) -> Result<Pass, Trouble> {
         let stepper = &mut self.stepper;
@@ -43,8 +43,13 @@ impl Search<'_> {
         let m = stepper.state.len();
         let mut orbit = Orbit::from(old.map_or_else(|| self.rest.x.clone(), |o| o.end().to_vec()));
         let mut charge = start.to_vec();
-        let mut spread = carries.then(|| Spread::new(n, &stepper.state));
+        let rows: Vec<usize> = columns.iter().map(|&c| stepper.state[c]).collect();
+        let mut spread = (!rows.is_empty()).then(|| Spread::new(n, &rows));
         let mut x = vec![0.0; STAGES * n];
+        let mut stood = x.clone();
+        let quick = self.tactics.quick;
+        let mut moves = vec![!quick; n];
+        stepper.state.iter().for_each(|&k| moves[k] = true);
         // Ends of steps still to be taken, the next one last.
         let mut ends: Vec<f64> = mesh[1..].iter().rev().copied().collect();
         let mut t = 0.0;
@@ -53,11 +58,20 @@ impl Search<'_> {
             let h = end - t;
             let mut solved = Err(Failure::Singular(Singular { row: 0, column: 0 }));
             for retry in [false, true] {
-                guess(&orbit, old.filter(|_| !retry), t, h, &mut x);
+                let old = old.filter(|_| !retry);
+                let moved = guess(&orbit, old, &moves, (t, h), &mut x);
+                if let Some(moved) = moved.filter(|_| quick) {
+                    stood.copy_from_slice(&x);
+                    for stage in stood.chunks_exact_mut(n) {
+                        stage.iter_mut().zip(&moved).for_each(|(x, m)| *x -= m);
+                    }
+                    stepper.stand_at(&stood);
+                }
                 if retry {
                     stepper.forget();
                 }
-                solved = stepper.solve(driving, (t, h), &charge, tolerance, &mut x);
+                let judged = (tolerance, in_passing && !retry);
+                solved = stepper.solve(driving, (t, h), &charge, judged, &mut x);
                 if solved.is_ok() {
                     break;
                 }
@@ -95,10 +109,10 @@ impl Search<'_> {
             .collect();
         let mut monodromy = Vec::new();
         if let Some(spread) = &spread {
-            monodromy.reserve(m * m);
-            for column in 0..m {
+            monodromy.reserve(columns.len() * m);
+            for (change, &column) in columns.iter().enumerate() {
                 let size = weights[column];
-                let own = (0..m).map(|row| spread.of(column, state[row]) * size / weights[row]);
+                let own = (0..m).map(|row| spread.of(change, state[row]) * size / weights[row]);
                 monodromy.extend(own);
             }
         }
@@ -113,26 +127,38 @@ impl Search<'_> {
 }
 
 /// A guess of a step's stages: the old orbit moved by what the start has moved, or else the
-/// start itself.
-fn guess(orbit: &Orbit, old: Option<&Orbit>, t: f64, h: f64, x: &mut [f64]) {
+/// start itself. What was added to the old orbit comes back.
+fn guess(
+    orbit: &Orbit,
+    old: Option<&Orbit>,
+    moves: &[bool],
+    (t, h): (f64, f64),
+    x: &mut [f64],
+) -> Option<Vec<f64>> {
     let n = orbit.start.len();
     let now = orbit.before(orbit.steps());
     let Some(old) = old else {
         for stage in x.chunks_exact_mut(n) {
             stage.copy_from_slice(now);
         }
-        return;
+        return None;
     };
     let weights = |t: f64| {
         let (step, s) = old.find(t);
         (step, radau::interpolate(s))
     };
     let (step, w) = weights(t);
-    let moved: Vec<f64> = (0..n).map(|k| now[k] - old.weighed(step, w, k)).collect();
+    let moved: Vec<f64> = (0..n)
+        .map(|k| match moves[k] {
+            true => now[k] - old.weighed(step, w, k),
+            false => 0.0,
+        })
+        .collect();
     for (stage, c) in x.chunks_exact_mut(n).zip(radau::C) {
         let (step, w) = weights(t + c * h);
         for (k, x) in stage.iter_mut().enumerate() {
             *x = old.weighed(step, w, k) + moved[k];
         }
     }
+    Some(moved)
 }

@@ -35,8 +35,8 @@ impl Search<'_> {
                 &driving,
                 (&mesh, &charge),
                 old.as_ref(),
-                &tolerance,
-                false,
+                (&tolerance, false),
+                &[],
                 effort,
             )?;
             let tolerance = self.tolerance(Some(&pass.orbit));
@@ -48,7 +48,7 @@ impl Search<'_> {
                 return Ok(Ok(PeriodicState {
                     method: Method::Settled { periods: period },
                     error,
-                    ..self.keep(&driving, charge, pass.orbit)
+                    ..self.keep(&driving, charge, pass.orbit, None)
                 }));
             }
             let size = |k: &usize| pass.moved[*k].abs() / scale[*k];

@@ -5,6 +5,7 @@
 //! thrown far from its charge comes back a good way in one cycle.
 
 use super::mesh::{self, Lengths};
+use super::monodromy::Monodromy;
 use super::orbit::Orbit;
 use super::pass::Pass;
 use super::signal::{Clock, Driving};
@@ -14,7 +15,6 @@ use super::{Accuracy, Effort, Method, PeriodicState};
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::periodic::Signal;
 use crate::analysis::small_signal::SmallSignal;
-use crate::math::dense;
 use crate::math::growth::growth;
 use crate::system::audit::{Allowance, Auditor};
 
@@ -38,12 +38,20 @@ pub(super) const KEPT: f64 = 1.0;
 const ASTRAY: f64 = 3.0;
 /// Far from the answer, where the last correction was more than this in multiples of what counts as
 /// closed, a mains cycle may stray by so many times more.
-const FAR: (f64, f64) = (1e5, 10.0);
+const FAR: (f64, f64) = (1e5, 100.0);
+const FAR_PLAIN: f64 = 10.0;
+/// While the last correction was more than this, a mains cycle's steps are taken in passing: what
+/// they leave over is far less than what the next correction changes.
+const IN_PASSING: f64 = 300.0;
+/// From this correction on a mains cycle's mesh is only refined, up to so many steps: one laid out
+/// anew moves every flank a little, and the charges with it by more than what counts as closed.
+const REFINED: (f64, usize) = (1e3, 2000);
+/// A mains cycle's inductors are closed to this part of the largest of their currents: where a
+/// push-pull pair is in balance the loudspeaker's is a microampere.
+const NO_CURRENT: f64 = 1e-3;
 /// A cycle that comes back to itself on so many meshes in a row does so whatever its flanks look
 /// like: a winding between blocked diodes leaps from one potential to another.
 const CLOSED_AGAIN: usize = 3;
-/// While corrections fall to this part of the last one, the last monodromy serves again.
-const SHRINKS: f64 = 0.1;
 
 /// How a steady state is sought.
 #[derive(Debug, Clone, Copy)]
@@ -60,8 +68,12 @@ pub(super) struct Tactics {
     /// flanks look like.
     pub leaps: bool,
     /// Whether a period is left to run by itself after a correction that led astray (or else the
-    /// next one is halved), a monodromy serves for several passes and its growth is not asked for.
+    /// next one is halved) and a monodromy's growth is not asked for.
     pub mains: bool,
+    /// Whether a mains cycle's steps are taken in passing, a monodromy serves for several passes,
+    /// errors count by their time and a mesh is only refined at last. Where that fails the search
+    /// is begun anew without.
+    pub quick: bool,
 }
 
 impl Tactics {
@@ -73,6 +85,7 @@ impl Tactics {
         passes: 30,
         leaps: false,
         mains: false,
+        quick: false,
     };
     /// Under a signal, where the mains feed a supply.
     pub const BESIDE_MAINS: Tactics = Tactics {
@@ -88,6 +101,7 @@ impl Tactics {
         passes: 40,
         leaps: true,
         mains: true,
+        quick: true,
     };
 }
 
@@ -109,6 +123,8 @@ pub(super) struct Last {
     pub clock: Clock,
     pub charge: Vec<f64>,
     pub orbit: Orbit,
+    /// Where a neighbour's search may begin with it.
+    pub monodromy: Option<Monodromy>,
 }
 
 /// A circuit whose steady states are sought.
@@ -122,17 +138,18 @@ pub(super) struct Search<'c> {
     pub last: Option<Last>,
 }
 
-/// Passes, or steps of one, after which a mains cycle that is still sought may belong to an
-/// amplifier that oscillates: the whole Lapwing takes 14 passes.
-const LATE: (usize, usize) = (16, 2000);
+/// Passes after which a quick search is given up, beside a neighbour and without one, and steps of
+/// one: the whole Lapwing takes 14 passes. One of 20 amplifiers of `spread` never ended without.
+const QUICK_PASSES: (usize, usize) = (10, 20);
+const QUICK_STEPS: usize = 2000;
 
 impl<'c> Search<'c> {
-    /// Whether anything grows about the point where the search begins.
-    pub fn stability(&mut self) -> Stability {
+    /// Whether anything grows about unknowns near the point where the search begins.
+    pub fn stability(&mut self, about: &[f64]) -> Stability {
         let Search { stepper, rest, .. } = self;
         let kept = stepper.assembly.memory.clone();
         stepper.assembly.memory.clone_from(&rest.memory);
-        let mut small = SmallSignal::new(&mut stepper.assembly, &rest.x);
+        let mut small = SmallSignal::new(&mut stepper.assembly, about);
         stepper.assembly.memory = kept;
         natural::stability(&mut small)
     }
@@ -141,7 +158,7 @@ impl<'c> Search<'c> {
     /// cycle lasts, with its supply as the search began with it: no cycle comes to repeat itself,
     /// which took minutes to see.
     pub fn leaves(&mut self, mains_hz: f64) -> Option<f64> {
-        let (swing_hz, growth_per_s) = match self.stability() {
+        let (swing_hz, growth_per_s) = match self.stability(&self.rest.x.clone()) {
             Stability::Oscillates {
                 freq_hz,
                 growth_per_s,
@@ -163,16 +180,21 @@ impl<'c> Search<'c> {
         let Clock { period_s, .. } = driving.clock;
         let tactics = self.tactics;
         let cycle = driving.shortest_s();
-        let lengths = Lengths::new(cycle / tactics.least, !self.stepper.state.is_empty());
-        let (mut charge, mut mesh, mut old) = match known {
-            Some(last) => (last.charge, last.orbit.times.clone(), Some(last.orbit)),
+        let mut lengths = Lengths::new(cycle / tactics.least, !self.stepper.state.is_empty());
+        lengths.by_time = tactics.mains && tactics.quick;
+        let (mut charge, mut mesh, mut old, near) = match known {
+            Some(last) => {
+                let mesh = last.orbit.times.clone();
+                (last.charge, mesh, Some(last.orbit), last.monodromy)
+            }
             None => {
                 self.stepper.assembly.memory.clone_from(&self.rest.memory);
                 let steps = (period_s / cycle * tactics.first).round() as usize;
                 if steps > MOST_STEPS {
                     return Err(Trouble::TooLong { steps });
                 }
-                (self.rest.charge.clone(), mesh::even(period_s, steps), None)
+                let mesh = mesh::even(period_s, steps);
+                (self.rest.charge.clone(), mesh, None, None)
             }
         };
         let mut trust = Trust {
@@ -181,44 +203,59 @@ impl<'c> Search<'c> {
         };
         // What the last pass was corrected by, and whether this one has its mesh.
         let (mut last_off, mut kept) = (f64::INFINITY, false);
-        let mut known_monodromy: Option<Vec<f64>> = None;
         let mut closed_before = 0;
         let mut known = old.is_some();
-        let mut looked = false;
-        for made in 0..tactics.passes {
+        let state = self.stepper.state.len();
+        let mut monodromy = near;
+        let passes = match (tactics.quick, known) {
+            (true, true) => QUICK_PASSES.0,
+            (true, false) => QUICK_PASSES.1,
+            (false, _) => tactics.passes,
+        };
+        for _ in 0..passes {
             if let Err(e) = poll() {
                 return Ok(Err(e));
             }
-            if tactics.mains && !looked && (made >= LATE.0 || mesh.len() > LATE.1) {
-                looked = true;
-                if self.leaves(1.0 / period_s).is_some() {
-                    break;
-                }
+            if tactics.quick && mesh.len() > QUICK_STEPS {
+                break;
             }
             let memory = self.stepper.assembly.memory.clone();
             let far = tactics.mains && last_off > FAR.0 && !known;
             known = false;
-            let looser = if far { FAR.1 } else { 1.0 };
+            let looser = match far {
+                true if tactics.quick => FAR.1,
+                true => FAR_PLAIN,
+                false => 1.0,
+            };
             let mut tolerance = self.tolerance(old.as_ref());
             tolerance.iter_mut().for_each(|t| *t *= looser);
-            let carries = known_monodromy.is_none();
+            let columns = match &monodromy {
+                Some(known) => known.due(state),
+                None => (0..state).collect(),
+            };
+            let in_passing = tactics.quick && old.is_some() && last_off > IN_PASSING;
             let mut pass = self.pass(
                 &driving,
                 (&mesh, &charge),
                 old.as_ref(),
-                &tolerance,
-                carries,
+                (&tolerance, in_passing),
+                &columns,
                 effort,
             )?;
-            if let Some(monodromy) = known_monodromy.take() {
-                pass.monodromy = monodromy;
-            }
             let mut tolerance = self.tolerance(Some(&pass.orbit));
             tolerance.iter_mut().for_each(|t| *t *= looser);
             let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass);
-            let Some(step) = correction(&pass, tactics.mains) else {
+            let carried = std::mem::take(&mut pass.monodromy);
+            let m = match monodromy.take() {
+                Some(mut known) => {
+                    known.renew(&columns, carried, &pass.moved, &scale);
+                    monodromy.insert(known)
+                }
+                None => monodromy.insert(Monodromy::whole(carried, &scale)),
+            };
+            let Some(step) = m.correction(&pass.moved, tactics.mains) else {
                 break;
             };
             let off = worst(&step, &scale);
@@ -229,31 +266,42 @@ impl<'c> Search<'c> {
                 || tactics.leaps && closed_before >= CLOSED_AGAIN;
             // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
             let rounding = kept && off <= ROUNDED && off > 0.3 * last_off;
-            if (off <= 1.0 || rounding) && fine && same_memory {
-                let largest = (!tactics.mains).then(|| growth(&pass.monodromy, pass.moved.len()));
+            let moved = worst(&pass.moved, &scale);
+            let closed = (off <= 1.0 || rounding) && fine && same_memory && !in_passing;
+            if closed {
+                let largest = (!tactics.mains).then(|| growth(m.matrix(), pass.moved.len()));
+                let m = monodromy.filter(|_| tactics.mains);
                 return Ok(Ok(Some(PeriodicState {
                     growth: largest,
                     error,
-                    ..self.keep(&driving, charge, pass.orbit)
+                    ..self.keep(&driving, charge, pass.orbit, m)
                 })));
             }
-            let moved = worst(&pass.moved, &scale);
-            if tactics.mains && moved > ASTRAY * trust.moved {
+            let applied = if tactics.mains && moved > ASTRAY * trust.moved {
                 charge.clone_from(&pass.end);
                 trust.moved = moved;
+                pass.moved.clone()
             } else {
                 let part = trust.part(moved, tactics.mains);
                 for ((&k, s), w) in self.stepper.state.iter().zip(&step).zip(&pass.weights) {
                     charge[k] += part * w * s;
                 }
-                if tactics.mains && off <= SHRINKS * last_off && same_memory {
-                    known_monodromy = Some(pass.monodromy);
-                }
+                step
+            };
+            if tactics.quick {
+                m.applied(applied, &pass.moved);
+                m.decide(off, last_off, !columns.is_empty(), same_memory);
+            } else {
+                m.renew_all();
             }
             last_off = off;
             kept = error <= KEPT;
             if !kept {
-                mesh = mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS);
+                mesh = if lengths.by_time && off <= REFINED.0 && pass.orbit.steps() < REFINED.1 {
+                    mesh::refined(&pass.orbit, &errors, lengths)
+                } else {
+                    mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS)
+                };
             }
             old = Some(pass.orbit);
         }
@@ -266,6 +314,7 @@ impl<'c> Search<'c> {
         driving: &Driving<'_>,
         charge: Vec<f64>,
         mut orbit: Orbit,
+        monodromy: Option<Monodromy>,
     ) -> PeriodicState {
         let allowed = Allowance {
             part: self.accuracy.relative,
@@ -302,6 +351,7 @@ impl<'c> Search<'c> {
             clock: driving.clock,
             charge,
             orbit,
+            monodromy,
         });
         found
     }
@@ -330,6 +380,10 @@ impl<'c> Search<'c> {
         let swings = pass.orbit.swings();
         let nodes = self.stepper.assembly.unknowns.nodes();
         let largest = swings[..nodes].iter().copied().fold(0.0, f64::max);
+        let currents = match self.tactics.mains {
+            true => swings[nodes..].iter().copied().fold(0.0, f64::max),
+            false => 0.0,
+        };
         let reach = self.stepper.reach(&swings, &pass.weights);
         let closed = self.tactics.closed;
         let own = self.stepper.state.iter().zip(reach);
@@ -338,26 +392,11 @@ impl<'c> Search<'c> {
                 // A bias that is off by a millionth of the signal is not heard in it.
                 closed * reach.max(1e-2 * largest) + self.accuracy.volts
             } else {
-                closed * reach + self.accuracy.amperes
+                closed * reach.max(NO_CURRENT * currents) + self.accuracy.amperes
             }
         })
         .collect()
     }
-}
-
-/// Newton's correction of the charges at the start, (1 - M)^-1 moved, V or A; none if there is
-/// no single answer. With `keeps` what does not move by itself (a capacitor that nothing
-/// discharges) is kept where it is.
-fn correction(pass: &Pass, keeps: bool) -> Option<Vec<f64>> {
-    let m = pass.moved.len();
-    let mut matrix: Vec<f64> = pass.monodromy.iter().map(|x| -x).collect();
-    let own = if keeps { 1.0 + 1e-9 } else { 1.0 };
-    for k in 0..m {
-        matrix[k * m + k] += own;
-    }
-    let mut step = pass.moved.clone();
-    let solved = dense::solve_columns(&mut matrix, &mut step);
-    (solved && step.iter().all(|s| s.is_finite())).then_some(step)
 }
 
 /// The largest entry in multiples of its scale.

@@ -12,7 +12,7 @@ const SETTLED: f64 = 1e-2;
 /// Where iterations no longer shrink, rounding has been reached: a plate's hundreds of volts
 /// are known to 3e-14 V, and two stages further on that is multiplied by thousands. What is
 /// left is then accepted up to this multiple.
-const ROUNDED: f64 = 1e4;
+pub(super) const ROUNDED: f64 = 1e4;
 /// Iterations before the residual is asked: what they leave over is about its square.
 const NEARLY: f64 = 1e3;
 
@@ -62,6 +62,8 @@ pub struct Stepper<'c> {
     /// Newton settles as if no unknown might be off by more than this, V or A: a rectifier's current
     /// is known to a part of its own few millivolts, however far its winding swings.
     pub coarsest: f64,
+    /// See [`ROUNDED`].
+    pub rounded: f64,
     /// Unknowns whose own error counts: voltages and currents of inductors.
     pub differential: Vec<bool>,
     n: usize,
@@ -129,6 +131,7 @@ impl<'c> Stepper<'c> {
         Stepper {
             state,
             coarsest: f64::INFINITY,
+            rounded: ROUNDED,
             differential: (0..n).map(|k| k < nodes || inductive(k)).collect(),
             n,
             d: radau::slopes(),
@@ -147,13 +150,22 @@ impl<'c> Stepper<'c> {
         }
     }
 
+    /// Lets the laws stand where they were in the last pass, `[STAGES][n]`: they are drawn back only
+    /// from what leads away from there.
+    pub fn stand_at(&mut self, x: &[f64]) {
+        for (history, x) in self.histories.iter_mut().zip(x.chunks_exact(self.n)) {
+            self.assembly.stand_at(x, history);
+        }
+    }
+
     /// Forgets where the laws were: the next step may lie anywhere.
     pub fn forget(&mut self) {
         self.histories.fill(self.assembly.fresh_history());
     }
 
     /// Solves the step of `h` from `t` (s into the period) with the charges `charge` at its
-    /// start. `x` is the guess and becomes the three stages.
+    /// start. `x` is the guess and becomes the three stages. `in_passing` leaves the last Newton
+    /// step unjudged: the next pass makes good what it leaves over.
     ///
     /// # Errors
     /// If Newton does not settle.
@@ -162,7 +174,7 @@ impl<'c> Stepper<'c> {
         sources: &dyn Sources,
         (t, h): (f64, f64),
         charge: &[f64],
-        tolerance: &[f64],
+        (tolerance, in_passing): (&[f64], bool),
         x: &mut [f64],
     ) -> Result<(), Failure> {
         let mut step = RadauStep {
@@ -171,6 +183,7 @@ impl<'c> Stepper<'c> {
             h,
             charge,
             tolerance,
+            in_passing,
             before: f64::INFINITY,
             at: self,
         };
@@ -179,10 +192,13 @@ impl<'c> Stepper<'c> {
             ..NewtonSettings::default()
         };
         newton::solve(&mut step, x, &settings)?;
+        let in_passing = step.in_passing;
         // The iteration that would come next is known already: it is taken, which leaves
-        // rounding only, and the charges follow it.
-        for (x, left) in x.iter_mut().zip(&self.left) {
-            *x -= left;
+        // rounding only, and the charges follow it. In passing it was the last one.
+        if !in_passing {
+            for (x, left) in x.iter_mut().zip(&self.left) {
+                *x -= left;
+            }
         }
         let (_, columns) = self.assembly.pattern();
         for stage in 0..STAGES {
@@ -267,6 +283,7 @@ struct RadauStep<'a, 'c> {
     h: f64,
     charge: &'a [f64],
     tolerance: &'a [f64],
+    in_passing: bool,
     /// What the judge found last.
     before: f64,
     at: &'a mut Stepper<'c>,
@@ -343,6 +360,9 @@ impl Equations for RadauStep<'_, '_> {
         };
         at.lu.factor(&at.values).map_err(stage_one)?;
         at.lu.solve(residual);
+        if self.in_passing {
+            at.left.copy_from_slice(residual);
+        }
         Ok(())
     }
 
@@ -353,6 +373,15 @@ impl Equations for RadauStep<'_, '_> {
     /// The judge is the Newton step that would come next. It costs no evaluation of its own:
     /// the matrix at the solution is needed anyway, to carry small changes through the step.
     fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
+        if self.in_passing {
+            let ratio = |(i, left): (usize, &f64)| left.abs() / self.step_tolerance(i, x[i]);
+            let settled = self.at.left.iter().enumerate().map(ratio).all(|r| r <= 1.1);
+            if settled {
+                return (0.0, 0);
+            }
+            // The steps no longer shrink: the judge has the last word.
+            self.in_passing = false;
+        }
         let mut left = std::mem::take(&mut self.at.left);
         self.evaluate(x, &mut left, false);
         let solved = self.solve(&mut left).is_ok();
@@ -366,7 +395,7 @@ impl Equations for RadauStep<'_, '_> {
             }
         }
         self.at.left = left;
-        let stuck = worst.0 >= 0.3 * self.before && worst.0 < ROUNDED;
+        let stuck = worst.0 >= 0.3 * self.before && worst.0 < self.at.rounded;
         self.before = worst.0;
         if stuck { (1.0, worst.1) } else { worst }
     }

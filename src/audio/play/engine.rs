@@ -5,7 +5,7 @@ use super::settings::{PlaySettings, Played};
 use super::start::Start;
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{Accuracy, Stepper};
-use crate::audio::stepper::{Compiled, END, INNER, POINTS, Stuck};
+use crate::audio::stepper::{Compiled, END, INNER, POINTS, Stuck, Watched};
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;
 use crate::math::{radau_pair, tr_bdf2};
@@ -26,11 +26,9 @@ const ALLOWED: Allowance = Allowance {
     known: 1e-9,
     volts: 1e-4,
 };
-/// Controls of laws up to which a circuit is compiled. With triode stages in a row 0.1 s of sound
-/// times 4 took 0.41 s compiled at 48 valves and 2.0 s by the general solver at 49. The one
-/// grows with the square of the circuit, the other with the circuit, so that they would meet
-/// beyond 200 valves (400 controls; not measured).
-const COMPILED_CONTROLS: usize = 200;
+/// Controls of laws up to which a circuit is compiled: the compiled step grows with the square of
+/// the circuit and more, the general solver with the circuit.
+const COMPILED_CONTROLS: usize = 96;
 /// Capacitors, windings, sources and valves up to which it is (more must be allowed by `--limit
 /// stores`): the memory of a dense system grows with the square.
 const COMPILED_STORES: usize = 1_000;
@@ -57,7 +55,7 @@ pub(super) struct Player<'c, 'p> {
     /// How far the mains' clock is ahead, s.
     ahead_s: f64,
     step_s: f64,
-    /// Audits a step now and then; all unknowns are watched then.
+    /// Audits a step now and then; all unknowns are read then.
     auditor: Option<Auditor>,
     /// Steps until it does so again.
     unaudited: usize,
@@ -100,23 +98,31 @@ impl<'c, 'p> Engine<'c, 'p> {
             let moving = circuit.drives().filter(|d| d.wave.is_some()).count();
             mains.is_none_or(|m| moving == m.sources.len())
         });
-        let watched: Vec<usize> = match nodes {
-            Some(nodes) if auditor.is_none() => nodes.into_iter().flatten().collect(),
-            _ => (0..rest.len()).collect(),
+        let all: Vec<usize> = (0..rest.len()).collect();
+        let always: Vec<usize> = match nodes {
+            Some(nodes) => nodes.into_iter().flatten().collect(),
+            None => all.clone(),
+        };
+        let watched = Watched {
+            always: &always,
+            besides: match auditor {
+                Some(_) if nodes.is_some() => &all,
+                _ => &[],
+            },
         };
         let compiled = match &warm {
             _ if controls > COMPILED_CONTROLS || circuit.stores() > COMPILED_STORES => None,
             Some(warm) => {
                 let from = warm.underway();
                 let driven = settings.driven;
-                Compiled::underway(&mut assembly, &rest, step_s, driven, &watched, &from).ok()
+                Compiled::underway(&mut assembly, &rest, step_s, driven, watched, &from).ok()
             }
-            None => Compiled::new(&mut assembly, &rest, step_s, settings.driven, &watched).ok(),
+            None => Compiled::new(&mut assembly, &rest, step_s, settings.driven, watched).ok(),
         };
         if let Some(mut compiled) = compiled {
             compiled.set_time(begin_s);
             if let Some([a, b]) = nodes {
-                let place = |k: usize| watched.iter().position(|&w| w == k);
+                let place = |k: usize| always.iter().position(|&w| w == k);
                 let signs = [
                     a.and_then(place).map(|k| (k, 1.0)),
                     b.and_then(place).map(|k| (k, -1.0)),
@@ -203,6 +209,9 @@ impl<'c, 'p> Engine<'c, 'p> {
 
 impl Player<'_, '_> {
     fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
+        // An audit needs rates, and these where the step began.
+        let looks = self.auditor.is_some() && self.voltage && self.unaudited <= 2;
+        self.compiled.look(looks);
         let stuck = self.compiled.step(drive);
         if let Err(Stuck { unknown }) = stuck {
             let failure = Failure::Unsettled {
@@ -228,10 +237,14 @@ impl Player<'_, '_> {
         if self.voltage && !audits {
             return Ok(self.compiled.heard());
         }
-        let watched = self.compiled.watched();
         // A current or power needs the whole circuit's state.
-        let x: Vec<f64> = self.rest.iter().zip(watched).map(|(a, b)| a + b).collect();
-        let rates: Vec<f64> = self.compiled.rates().collect();
+        let (now, rates): (&[f64], Vec<f64>) = if self.voltage {
+            let (now, rates) = self.compiled.besides();
+            (now, rates.collect())
+        } else {
+            (self.compiled.watched(), self.compiled.rates().collect())
+        };
+        let x: Vec<f64> = self.rest.iter().zip(now).map(|(a, b)| a + b).collect();
         for (to, from) in self.assembly.memory.iter_mut().zip(self.compiled.memory()) {
             *to = from;
         }

@@ -57,6 +57,17 @@ pub(super) struct Recipe<'c> {
     pub states: Vec<usize>,
     /// Unknowns that are read after each step.
     pub watched: Vec<usize>,
+    /// Unknowns that are read now and then (`State::look`).
+    pub besides: Vec<usize>,
+}
+
+/// Unknowns that can be read after a step.
+#[derive(Debug, Clone, Copy)]
+pub struct Watched<'a> {
+    /// After each step.
+    pub always: &'a [usize],
+    /// Only where that is asked for: they cost as much as all else that the past adds.
+    pub besides: &'a [usize],
 }
 
 /// What a law does to the equations.
@@ -126,7 +137,7 @@ impl<'c> Recipe<'c> {
         assembly: &mut Assembly<'c>,
         x: &[f64],
         driven: Driven,
-        watched: &[usize],
+        watched: Watched<'_>,
         underway: Option<&Underway<'_>>,
     ) -> Self {
         let circuit: &'c Circuit = assembly.circuit;
@@ -153,7 +164,8 @@ impl<'c> Recipe<'c> {
             slopes: Vec::new(),
             rest: Vec::new(),
             drives: drives(circuit, n, driven, underway),
-            watched: watched.to_vec(),
+            watched: watched.always.to_vec(),
+            besides: watched.besides.to_vec(),
         };
         if underway.is_some() {
             let missed = assembly.f.iter().enumerate().filter(|(_, f)| **f != 0.0);

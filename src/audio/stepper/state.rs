@@ -64,6 +64,8 @@ pub(super) struct State {
     histories: Vec<History>,
     /// How far it is, in the shortest steps.
     pub clock: u64,
+    /// Whether what is read now and then is worked out.
+    pub look: bool,
     work: Work,
 }
 
@@ -135,6 +137,7 @@ impl State {
             step_s: f64::INFINITY,
             histories: vec![History::resting(&vec![0.0; no]); LENGTHS],
             clock: 0,
+            look: false,
             work: Work {
                 lead: vec![0.0; rows.states + STAGES * recipe.drives.len()],
                 rows: row,
@@ -231,7 +234,7 @@ impl State {
         }
         let history = &mut self.histories[table.level];
         history.ahead(&mut work.y);
-        solve(recipe, table, work, evaluations)?;
+        solve(recipe, table, work, self.look, evaluations)?;
         // Done: the new state.
         self.step_s = table.step_s;
         self.clock += length(table.level);
@@ -245,6 +248,13 @@ impl State {
         std::mem::swap(&mut self.before, &mut self.rows);
         std::mem::swap(&mut self.rows, &mut work.rows);
         Ok(())
+    }
+
+    /// The unknowns that are read now and then, counted from the operating point; they hold if
+    /// this was looked for.
+    pub fn besides(&self, recipe: &Recipe<'_>) -> &[f64] {
+        let rows = Rows::of(recipe);
+        &self.rows.as_flattened()[rows.first_besides()..][..rows.besides]
     }
 
     /// The watched unknowns, counted from the operating point.
@@ -262,9 +272,20 @@ impl State {
     /// Their rates, 1/s.
     pub fn rates(&self, recipe: &Recipe<'_>) -> impl Iterator<Item = f64> {
         let rows = Rows::of(recipe);
-        (0..rows.watched).map(move |k| {
-            let at = |of: &[[f64; HEIGHT]], k: usize| of.as_flattened()[rows.first_watched() + k];
-            let inner = at(&self.rows, rows.watched + k);
+        self.rates_from(rows.first_watched(), rows.watched)
+    }
+
+    /// Those of the unknowns that are read now and then; they hold if these were looked for at
+    /// the last two steps.
+    pub fn besides_rates(&self, recipe: &Recipe<'_>) -> impl Iterator<Item = f64> {
+        let rows = Rows::of(recipe);
+        self.rates_from(rows.first_besides(), rows.besides)
+    }
+
+    fn rates_from(&self, first: usize, count: usize) -> impl Iterator<Item = f64> {
+        (0..count).map(move |k| {
+            let at = |of: &[[f64; HEIGHT]], k: usize| of.as_flattened()[first + k];
+            let inner = at(&self.rows, count + k);
             radau_pair::end_rate(self.step_s, at(&self.before, k), inner, at(&self.rows, k))
         })
     }
@@ -312,16 +333,18 @@ impl Work {
 }
 
 /// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the
-/// laws give; both `work.y` and `work.rows` get the solution.
+/// laws give; both `work.y` and `work.rows` get the solution, with what is read now and then
+/// if `look` says so.
 #[inline(always)]
 fn solve(
     recipe: &Recipe<'_>,
     table: &Tables,
     work: &mut Work,
+    look: bool,
     evaluations: &mut u64,
 ) -> Result<(), Stuck> {
     let panels = work.missing.len();
-    table.lead.multiply(&work.lead, &mut work.rows);
+    table.lead.multiply(&work.lead, 0..panels, &mut work.rows);
     work.missing.copy_from_slice(&work.rows[..panels]);
     work.take_laws(table);
     work.u.copy_from_slice(work.missing.as_flattened());
@@ -381,8 +404,13 @@ fn solve(
     for ((end, u), d) in end.zip(&work.u).zip(&work.delta) {
         *end = u + d;
     }
-    let beyond = panels..work.rows.len();
-    table.reach.subtract(&work.y, beyond, &mut work.rows);
+    // What the past adds to the rest is not needed before: many a step is divided first.
+    let rows = Rows::of(recipe);
+    let beyond = panels..if look { rows.panels() } else { rows.needed() };
+    table
+        .lead
+        .multiply(&work.lead, beyond.clone(), &mut work.rows);
+    table.ends.subtract(&work.y, beyond, &mut work.rows);
     Ok(())
 }
 

@@ -6,6 +6,7 @@ use super::recipe::Recipe;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::panels::{HEIGHT, Panels};
 use crate::math::radau_pair;
+use crate::math::sparse_panels::SparsePanels;
 
 /// What depends on the step size.
 #[derive(Debug)]
@@ -16,21 +17,25 @@ pub(super) struct Tables {
     /// How much more of a surprise it may be than a whole one.
     pub patience: f64,
     /// What the states (first columns) and the moving sources at each stage do to the rows.
-    pub lead: Panels,
-    /// What the laws' outputs at each stage take from the rows: K on top.
+    pub lead: SparsePanels,
+    /// What the laws' outputs at each stage take from the controls: K.
     pub reach: Panels,
+    /// What they take from all rows (those of the controls are not read).
+    pub ends: SparsePanels,
     /// How Newton's equations are solved.
     pub blocks: Blocks,
 }
 
 /// The rows of both matrices: controls of each stage (whole panels), states at the end,
-/// watched unknowns at the end and at the first stage.
+/// watched unknowns at the end and at the first stage; then, from a panel of their own on, those
+/// that are read now and then, in the same way.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Rows {
     /// Controls of one stage.
     pub controls: usize,
     pub states: usize,
     pub watched: usize,
+    pub besides: usize,
 }
 
 impl Rows {
@@ -39,6 +44,7 @@ impl Rows {
             controls: recipe.controls.len(),
             states: recipe.states.len(),
             watched: recipe.watched.len(),
+            besides: recipe.besides.len(),
         }
     }
 
@@ -52,8 +58,18 @@ impl Rows {
         self.first_state() + self.states
     }
 
-    pub fn panels(self) -> usize {
+    /// Panels of what every step needs.
+    pub fn needed(self) -> usize {
         (self.first_watched() + STAGES * self.watched).div_ceil(HEIGHT)
+    }
+
+    /// Where those begin that are read now and then.
+    pub fn first_besides(self) -> usize {
+        self.needed() * HEIGHT
+    }
+
+    pub fn panels(self) -> usize {
+        (self.first_besides() + STAGES * self.besides).div_ceil(HEIGHT)
     }
 }
 
@@ -122,6 +138,13 @@ impl Tables {
             Some(groups) => Blocks::new(recipe, &reach, groups),
             None => Blocks::new(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
         };
+        let thin = Thin::of(recipe, rows);
+        let lead = SparsePanels::of(&lead, rows.panels(), |r, c, v| {
+            thin.counts(r, thin.lead[c], v)
+        });
+        let ends = SparsePanels::of(&reach, rows.panels(), |r, c, v| {
+            thin.counts(r, thin.outputs[c % outputs], v)
+        });
         Ok(Tables {
             step_s,
             level,
@@ -131,8 +154,63 @@ impl Tables {
             },
             lead,
             reach,
+            ends,
             blocks,
         })
+    }
+}
+
+/// What an entry of the matrices must be to count, so that what is left out is below the last
+/// digit of what it would have been added to.
+struct Thin {
+    /// What each row is measured in: volts of a control or an unknown, charge of a state per volt.
+    rows: Vec<f64>,
+    /// What each column of `lead` is measured in.
+    lead: Vec<f64>,
+    /// The same of the laws' outputs.
+    outputs: Vec<f64>,
+    states: std::ops::Range<usize>,
+}
+
+/// An entry counts that moves a control by this, V for a volt or an ampere.
+const FELT: f64 = 1e-12;
+/// Or a state by this in a step: what slow states lose adds up.
+const FELT_SLOWLY: f64 = 1e-18;
+
+impl Thin {
+    fn of(recipe: &Recipe<'_>, rows: Rows) -> Self {
+        let own = |&row: &usize| -> f64 {
+            let c = &recipe.c[recipe.indptr[row]..recipe.indptr[row + 1]];
+            c.iter().map(|c| c.abs()).sum()
+        };
+        let capacity: Vec<f64> = recipe.states.iter().map(own).collect();
+        let mut units = vec![1.0; rows.panels() * HEIGHT];
+        let states = rows.first_state()..rows.first_watched();
+        units[states.clone()].copy_from_slice(&capacity);
+        let mut lead = capacity;
+        lead.resize(rows.states + STAGES * recipe.drives.len(), 1.0);
+        // A charge that only laws hold can be of any size.
+        for unit in &mut lead {
+            if *unit == 0.0 {
+                *unit = f64::INFINITY;
+            }
+        }
+        let unit = |o: &super::recipe::Output| if o.charge { f64::INFINITY } else { 1.0 };
+        Thin {
+            rows: units,
+            lead,
+            outputs: recipe.outputs.iter().map(unit).collect(),
+            states,
+        }
+    }
+
+    fn counts(&self, row: usize, unit: f64, value: f64) -> bool {
+        let least = if self.states.contains(&row) {
+            FELT_SLOWLY
+        } else {
+            FELT
+        };
+        value.abs() * unit >= least * self.rows[row]
     }
 }
 
@@ -175,9 +253,14 @@ fn write(recipe: &Recipe<'_>, rows: Rows, both: &[f64], to: &mut Panels, column:
             to.set(stage * rows.controls + k, column, at(plus) - at(minus));
         }
         // The end comes first: it is what is asked for most.
-        let first = rows.first_watched() + (STAGES - 1 - stage) * rows.watched;
-        for (k, &unknown) in recipe.watched.iter().enumerate() {
-            to.set(first + k, column, x[unknown]);
+        for (first, unknowns) in [
+            (rows.first_watched(), &recipe.watched),
+            (rows.first_besides(), &recipe.besides),
+        ] {
+            let first = first + (STAGES - 1 - stage) * unknowns.len();
+            for (k, &unknown) in unknowns.iter().enumerate() {
+                to.set(first + k, column, x[unknown]);
+            }
         }
     }
     let end = &both[(STAGES - 1) * n..];

@@ -23,6 +23,10 @@ const ROUNDS: usize = 2;
 const SHRINKS: f64 = 0.2;
 /// Up to this many outputs an inverse costs less than the check of an old one.
 const SMALL: usize = 4;
+/// Beyond this many an inverse costs more than it saves: three times as much as solving once, and
+/// of a large block something always moves. (100 triode stages in one block took minutes for what
+/// takes seconds.)
+const MANY: usize = 64;
 /// A pivot may be this much smaller than the largest below it.
 const PIVOT: f64 = 1e-3;
 
@@ -64,7 +68,8 @@ fn solve_of<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut 
         row.slopes(step.bank, step.slopes, slopes);
     }
     let small = block.rows.len() <= SMALL;
-    (!small && kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
+    let keeps = !small && block.rows.len() <= MANY;
+    (keeps && kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
 }
 
 /// The step of the block's controls, and what it adds to the outputs.
@@ -221,7 +226,7 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
     kept.solved.resize(n, 0.0);
     kept.inverse.clear();
     kept.inverse.extend_from_slice(matrix);
-    kept.made = invert(&mut kept.inverse, n);
+    kept.made = block.rows.len() <= MANY && invert(&mut kept.inverse, n);
     if kept.made {
         add_inverse(&kept.inverse, side, &mut kept.solved);
     } else {
