@@ -248,6 +248,15 @@ fn an_open_centre_tap_is_found() {
 }
 
 /// Two of a bridge's four have their other end at ground.
+/// As spreadsheets write where the comma is the decimal sign.
+#[test]
+fn semicolons_and_units_are_read() {
+    let table = meter::sound(STAGES).replace(',', ";").replace('.', ",");
+    let table = table.replace("v(b);300", "v(b);300 V");
+    let (rows, code) = bench(&table).rows();
+    assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
+}
+
 #[test]
 fn each_rectifier_of_a_bridge_is_looked_at() {
     let bridge = "A bridge\nVM line 0 SIN(0 325 50)\nRF line lp 10\nXT lp 0 a free b 0 0 M1\n\
@@ -287,6 +296,12 @@ fn bad_readings_are_refused_with_their_place() {
     refused("node,value\nv(p1),3\n", &["line 1", "`probe`"]);
     refused("probe,value\nv(p1),3\nv(P1),4\n", &["line 3", "already"]);
     refused("probe,value\nripple v(b),3\n", &["line 2", "mains"]);
+    // A reading that can say nothing is no sound amplifier.
+    refused("probe,value\nv(0),0\n", &["line 2", "says nothing"]);
+    refused("probe,value\nv(p1,p1),0\n", &["line 2", "one point"]);
+    // A decimal comma would be another reading.
+    refused("probe,value\nv(p1),1,70\n", &["line 2", "with a point"]);
+    refused("", &["no reading"]);
     // Comments and blank lines are lines too.
     refused(
         "# Monday\nprobe,value\n\n# cold\nv(p9),3\n",

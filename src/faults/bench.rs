@@ -132,6 +132,20 @@ pub struct Bench {
 const SUPPLY: f64 = 0.05;
 /// What a source in place of a rectifier leaves out, a part of how far a fault moves a reading.
 const DOUBT: f64 = 0.03;
+/// The same where nothing is left of the supply: then no rectifier is in doubt.
+const DOUBT_DEAD: f64 = 1e-3;
+
+/// How far a reading may be off for a supply that is not solved as it is, V: a part of how far it was
+/// moved, in proportion to what is left of it.
+pub(super) fn doubt(part: f64, read: f64, sound: f64) -> f64 {
+    let left = if sound.abs() > 1.0 {
+        (read / sound).abs().min(1.0)
+    } else {
+        1.0
+    };
+    (part * left + DOUBT_DEAD) * (read - sound).abs()
+}
+
 /// How far tolerances of reservoirs and loads move a ripple, a part of it: capacitors of 20 %, two of
 /// them in a filter.
 const RIPPLE: f64 = 0.15;
@@ -454,7 +468,7 @@ impl Bench {
         if self.supply.is_some() {
             for (k, point) in points.iter().enumerate() {
                 let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
-                seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
+                seen.doubt[k] = doubt(DOUBT, seen.reads[k], sound);
                 seen.added[k] = self.added(point, seen.reads[k]);
                 seen.reads[k] += seen.added[k];
             }

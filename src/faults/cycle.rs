@@ -3,7 +3,7 @@
 //! What stands in the rectifiers' place for thousands of faults is taken out for these few, and
 //! their means and ripples are those of the cycle.
 
-use super::bench::{Bench, Seen};
+use super::bench::{Bench, Seen, doubt};
 use super::change::Change;
 use super::node::volts;
 use super::point::{Point, Quantity};
@@ -67,7 +67,7 @@ impl Bench {
                     if opened {
                         seen.own[k] = 0.0;
                     }
-                    seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
+                    seen.doubt[k] = doubt(DOUBT, seen.reads[k], sound);
                 }
                 Quantity::Ripple => seen.set_ripple(k, swing),
                 Quantity::RippleRms => seen.set_ripple(k, rms),

@@ -2,11 +2,14 @@
 //!
 //! What two faults move is first guessed to be the sum of what each moves alone, for all pairs of
 //! everything that was tried; the pairs that come nearest are solved, those that lead also at other
-//! values of both.
+//! values of both. Beside the single faults that lead all others are solved as they are: where one
+//! leaves a stage without its supply, what another does there is no sum.
 
 use super::bench::Bench;
 use super::change::Change;
 use super::hypothesis::{Both, Cell, Hypothesis};
+use super::likelihood::Factored;
+use super::point::Point;
 use super::rank::{self, Meter, Ranking};
 use super::readings::Reading;
 use crate::math::fun;
@@ -14,15 +17,23 @@ use crate::math::fun;
 /// A single fault is good enough below this misfit, in deviations.
 const GOOD: f64 = 1.1;
 /// Pairs that are solved, each at the values whose sum comes nearest.
-const SOLVED: usize = 320;
+const SOLVED: usize = 240;
 /// Of these the pairs that are solved at their other values too.
 const LEADING: usize = 12;
 /// Values of single faults whose pairs are guessed, at most.
 const GUESSED: usize = 6000;
+/// Single faults that everything else is solved beside, and how many of these pairs are judged.
+const LEADERS: usize = 3;
+const BESIDE: usize = 30;
+/// How far a reading may be off for want of the values between the cells, a part of what is moved.
+const BETWEEN: f64 = 0.1;
 /// Two faults beside one (common practice, no published source).
 const SHARE: f64 = 0.03;
 /// How far a sum may be off, a part of what both move.
 const CURVED: f64 = 0.15;
+
+/// Two faults, each with its hypothesis and cell, in order.
+type Two = [(usize, usize); 2];
 
 /// One fault at one value, and what it moves.
 struct Move {
@@ -31,6 +42,12 @@ struct Move {
     by: Vec<f64>,
     /// Minus twice the logarithm of its weight.
     rare: f64,
+}
+
+impl Move {
+    fn place(&self) -> (usize, usize) {
+        (self.which, self.cell)
+    }
 }
 
 /// Whether two faults are worth a try.
@@ -117,11 +134,20 @@ pub fn also<E>(
         }
     }
     shorten(&mut best);
+    let mut best: Vec<Two> = best
+        .iter()
+        .map(|&(_, i, j)| [moves[i].place(), moves[j].place()])
+        .collect();
+    for two in beside_leaders(bench, readings, meter, &ranking, poll)? {
+        let known = |other: &Two| other.map(|o| o.0) == two.map(|t| t.0);
+        if !best.iter().any(known) {
+            best.push(two);
+        }
+    }
     let before = ranking.hypotheses.len();
-    let pairs = best.iter().map(|&(_, i, j)| {
-        let cells = [(moves[i].cell, moves[j].cell)];
-        pair(&ranking, moves[i].which, moves[j].which, &cells)
-    });
+    let pairs = best
+        .iter()
+        .map(|&[(a, i), (b, j)]| pair(&ranking, a, b, &[(i, j)]));
     let pairs = pairs.collect();
     let mut ranking = rank::also(bench, readings, meter, ranking, pairs, poll)?;
     let leading: Vec<usize> = ranking
@@ -132,12 +158,11 @@ pub fn also<E>(
         .collect();
     let (mut fuller, mut replaced) = (Vec::new(), Vec::new());
     for which in leading {
-        let (_, i, j) = best[which - before];
-        let (one, two) = (&moves[i], &moves[j]);
-        let count = |m: &Move| ranking.hypotheses[m.which].cells.len();
-        let cells = around(one.cell, count(one), two.cell, count(two));
+        let [(one, i), (two, j)] = best[which - before];
+        let count = |which: usize| ranking.hypotheses[which].cells.len();
+        let cells = around(i, count(one), j, count(two));
         if cells.len() > 1 {
-            fuller.push(pair(&ranking, one.which, two.which, &cells));
+            fuller.push(pair(&ranking, one, two, &cells));
             replaced.push(which);
         }
     }
@@ -145,6 +170,74 @@ pub fn also<E>(
         .judged
         .retain(|j| j.which.is_none_or(|w| !replaced.contains(&w)));
     rank::also(bench, readings, meter, ranking, fuller, poll)
+}
+
+/// Pairs of the single faults that lead with everything else, solved with both: where one fault
+/// leaves little of the rest, what it moves is no sum.
+fn beside_leaders<E>(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &Ranking,
+    poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
+) -> Result<Vec<Two>, E> {
+    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    let n = readings.len();
+    let mut found = Vec::new();
+    let leaders = ranking
+        .groups
+        .iter()
+        .map(|g| &ranking.judged[g.members[0]])
+        .filter(|j| j.which.is_some())
+        .take(LEADERS);
+    for leader in leaders {
+        let Some(which) = leader.which else { continue };
+        let first = &ranking.hypotheses[which].cells[leader.cell];
+        let rows: Vec<Vec<f64>> = (0..n)
+            .map(|k| rank::row(&leader.seen, k, leader.widths, meter))
+            .collect();
+        let own = rank::own(&leader.seen, readings, meter);
+        let mut best: Vec<(f64, Two)> = Vec::new();
+        for (k, tried) in ranking.tried.iter().enumerate() {
+            poll(k, 2 * ranking.tried.len())?;
+            if same_part(ranking, which, tried.which) {
+                continue;
+            }
+            let hypothesis = &ranking.hypotheses[tried.which];
+            let second = &hypothesis.cells[tried.cell];
+            let changes = [&first.changes[..], &[Change::Besides], &second.changes].concat();
+            let Some(seen) = bench.look(&changes, &points, Some(&leader.seen), false) else {
+                continue;
+            };
+            let moved = seen.reads.iter().zip(&leader.seen.reads);
+            let wider: Vec<f64> = moved
+                .zip(&own)
+                .map(|((a, b), own)| fun::hypot(*own, BETWEEN * (a - b)))
+                .collect();
+            let Some(covariance) = Factored::new(rank::covariance(&rows, &wider), n) else {
+                continue;
+            };
+            let off = readings.iter().zip(&seen.reads);
+            let off: Vec<f64> = off.map(|(r, v)| r.value - v).collect();
+            let mut weighted = off.clone();
+            covariance.solve(&mut weighted);
+            let distance: f64 = off.iter().zip(&weighted).map(|(a, b)| a * b).sum();
+            let score = distance - 2.0 * fun::ln(hypothesis.weight * second.part);
+            let mut two = [(which, leader.cell), (tried.which, tried.cell)];
+            two.sort_unstable();
+            match best
+                .iter_mut()
+                .find(|b| b.1.map(|t| t.0) == two.map(|t| t.0))
+            {
+                Some(known) if known.0 > score => *known = (score, two),
+                Some(_) => {}
+                None => best.push((score, two)),
+            }
+        }
+        best.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        found.extend(best.into_iter().take(BESIDE).map(|b| b.1));
+    }
+    Ok(found)
 }
 
 /// Cells of two faults about one of each: all values of either beside that of the other, and all

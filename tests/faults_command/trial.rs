@@ -187,7 +187,17 @@ pub fn run(seed: u64, count: usize) -> Outcome {
         let told = told(&diagnosis, &it.fault);
         outcome.enter(&told);
         if count > 20 {
-            eprintln!("{} of {count}", outcome.faults);
+            eprintln!(
+                "{} of {count}: {} said {:.2}, by name {}: {} {}{}: {}",
+                outcome.faults,
+                told.leader,
+                told.cause,
+                told.named,
+                it.fault.fault,
+                it.fault.element,
+                it.fault.note,
+                first_three(&diagnosis)
+            );
         }
         if told.leader && told.cause < 0.9 {
             outcome.modest.push(format!(
