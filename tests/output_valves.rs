@@ -24,7 +24,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
         "plate at rest",
-        18.4,
+        19.0,
     ),
     // RESIDUALS.md: "the charts' knee leaves room for more than is printed, at the printed currents: some
     // 10 % seem lost on the way to the load". Too optimistic by this much; not promised.
@@ -38,29 +38,30 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
         "power",
-        14.5,
+        14.4,
     ),
     (
         "EL84",
         "PP AB1 (pair), 300 V, 130 ohm, 8000 ohm",
         "power",
-        13.9,
+        14.9,
     ),
     (
         "EL84",
         "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
         "power",
-        13.6,
+        15.0,
     ),
     // Screen currents are in the fit, but the plate's and the charts carry more points than they do:
     // one law for all of them cannot give each (RESIDUALS.md, ig2 rows; 6V6GT at rest is the worst of
-    // the small ones, the KT88 of all: its four screen figures and nine parameters).
+    // the small ones). The KT88's sheets disagree by a factor of two: 3 mA at the point, 30 mA of the
+    // driven pair; its fit follows the pair.
     ("6V6GT", "180 V, 180 V, -8.5 V", "screen", -12.1),
     ("6V6GT", "250 V, 250 V, -12.5 V", "screen", -16.9),
     ("6V6GT", "315 V, 225 V, -13 V", "screen", 17.4),
     ("6L6GC", "250 V, 250 V, -14 V", "screen", -10.5),
     ("6550", "400 V, 225 V, -16.5 V", "screen", 17.4),
-    ("KT88", "250 V, 250 V, -15 V", "screen", 28.1),
+    ("KT88", "250 V, 250 V, -15 V", "screen", 105.5),
     (
         "6V6GT",
         "SE A1, 180 V, -8.5 V, 5500 ohm",
@@ -131,13 +132,13 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
         "screen at full",
-        15.3,
+        14.3,
     ),
     (
         "EL84",
         "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
         "screen at rest",
-        24.5,
+        31.6,
     ),
     (
         "6550",
@@ -178,14 +179,8 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
     (
         "KT88",
         "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
-        "screen at rest",
-        -36.5,
-    ),
-    (
-        "KT88",
-        "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
         "screen at full",
-        -56.1,
+        -12.6,
     ),
     // Distortions are in the fit with a wide tolerance, and a pair's is a small rest of what two equal
     // valves cancel (RESIDUALS.md, rows `power thd` and the column THD rms).
@@ -249,12 +244,6 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "distortion",
         -35.8,
     ),
-    (
-        "EL84",
-        "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
-        "distortion",
-        19.0,
-    ),
     ("6550", "SE A1, 250 V, -14 V, 1500 ohm", "distortion", 15.4),
     (
         "6550",
@@ -278,7 +267,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "KT88",
         "PP AB1 fixed (pair), 560 V, -34 V, 4500 ohm",
         "distortion",
-        29.5,
+        39.2,
     ),
     // Strapped, tapped and positive-grid stages took no part in the fit (RESIDUALS.md, judge rows).
     (
@@ -286,12 +275,6 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "triode connection, 250 V, -20 V, 5000 ohm",
         "distortion",
         11.5,
-    ),
-    (
-        "EL84",
-        "triode connection, 250 V, 270 ohm, 3500 ohm",
-        "distortion",
-        10.6,
     ),
     (
         "EL34",
@@ -315,7 +298,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP AB1 ultralinear 43 % (pair), 300 V, 135 ohm, 8000 ohm",
         "distortion",
-        -40.4,
+        -30.5,
     ),
     (
         "6L6GC",
@@ -339,13 +322,12 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
 
 /// Printed plate resistances missed by more than a quarter, and the factor found. One law serves
 /// points, charts and stages, and the charts' many points outweigh a printed resistance (mostly
-/// "approx."): RESIDUALS.md has rp rms 37 % for the 6V6GT, 53 % for the EL84, 22 % for the 6550.
-/// Where a stage's gain depends on rp it is too low: the Lapwing's 6V6GT gave 5.3 from input to tap
-/// before the refit and gives 4.8 since.
+/// "approx."). The EL84's sheet contradicts itself: it prints 38 and 40 k at 48 and 36 mA, and its
+/// own chart rises by 3.6 mA from 200 to 300 V at 57 mA, which is 28 k. The fit follows the chart.
 const RP_NOT_NEAR: &[(&str, &str, f64)] = &[
     ("6V6GT", "315 V, 225 V, -13 V", 0.57),
-    ("EL84", "250 V, 250 V, -7.3 V", 0.45),
-    ("EL84", "250 V, 250 V, -8.4 V", 0.50),
+    ("EL84", "250 V, 250 V, -7.3 V", 0.52),
+    ("EL84", "250 V, 250 V, -8.4 V", 0.58),
     ("6550", "250 V, 250 V, -14 V", 1.30),
 ];
 

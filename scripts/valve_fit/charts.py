@@ -21,6 +21,7 @@ class Chart:
     picks: Callable  # row, plate volts -> whether the point belongs here
     held: str = ""  # why the fit does not see it
     table: str = "plate_curve"
+    share: float = 1.0  # of the weight that a chart of this valve has
 
 
 def before(row, *words):
@@ -129,7 +130,9 @@ class Points:
 
         The whole chart then counts for as many points as `weight`.
         """
-        return np.hypot(TOLERANCE * self.ma, 0.2 * self.reading) * np.sqrt(len(self.ma) / weight)
+        return np.hypot(TOLERANCE * self.ma, 0.2 * self.reading) * np.sqrt(
+            len(self.ma) / (weight * self.chart.share)
+        )
 
     def model(self, p):
         """The model's milliamperes at every point."""

@@ -4,11 +4,11 @@ import numpy as np
 from scipy.optimize import least_squares
 
 LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
-LOGARITHMIC |= {"isl", "take"}
+LOGARITHMIC |= {"isl", "take", "fade"}
 FITTED = {
     "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "knee", "take"),
     "output": (
-        ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "alphas", "lams", "vct")
+        ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "fade", "alphas", "lams", "vct")
     ),
 }
 # Relative steps of the slopes; None is least_squares' own, some 1e-8. The mean currents of an
@@ -52,7 +52,7 @@ def fit(sheet, kind, priors, bounds, weight, held=()):
     logarithmic ones. `bounds` maps a name to (lowest, highest); those in `held` stay put.
     """
     fixed = {n: priors[n][0] for n in held}
-    names = [n for n in FITTED[kind] if n not in held]
+    names = [n for n in FITTED[kind] if n in priors and n not in held]
     centre = np.array([to_scale(n, priors[n][0]) for n in names])
     width = np.array([priors[n][1] for n in names])
     low, high = (

@@ -77,7 +77,8 @@ def output_valve(p, vgk, vg2k, vpk):
     """Plate and screen current, transconductance and plate conductance (A, A, S, S)."""
     v2 = np.maximum(np.asarray(vg2k, float), 1e-9)
     v = np.maximum(np.asarray(vpk, float), 0.0)
-    pull = v * v / (v + NEAR)
+    reach = v + NEAR + p.get("fade", 0.0) * v * v
+    pull = v * v / reach
     per_mup = 1.0 / p["mup"]
     vg = np.asarray(vgk, float) + p.get("vct", 0.0) + per_mup * pull
     root = np.sqrt(FOOT + v2 * v2)
@@ -94,7 +95,7 @@ def output_valve(p, vgk, vg2k, vpk):
     ig2 = space / p["kg2"] * (1.0 + p["alphas"] * v2 / (v2 + p["lams"] * pull))
     gm = rise_to_grid / p["kg1"] * rise * (1.0 - s) * (1.0 - crowd / total)
     gp = space / p["kg1"] * ((1.0 - s) / p["vrise"] + rise * 1.5 * s * np.sqrt(v) / total)
-    gp = gp + gm * per_mup * v * (v + 2.0 * NEAR) / (v + NEAR) ** 2
+    gp = gp + gm * per_mup * v * (v + 2.0 * NEAR) / reach**2
     return ip, ig2, gm, np.where(np.asarray(vpk) > 0.0, gp, 0.0)
 
 

@@ -205,11 +205,11 @@ def parameter_table(fits, kind):
     """The law's parameters of every card of a kind."""
     keys = {
         "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "knee", "take", "gg", "cg", "xi"),
-        "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "alphas", "lams", "gg"),
+        "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "alphas", "lams", "gg"),
         "rectifier": ("perv", "ex"),
     }[kind]
     rows = [
-        [valve.name] + [f"{p[key]:.5g}" for key in keys]
+        [valve.name] + [f"{p.get(key, 0.0):.5g}" for key in keys]
         for valve, _, p in fits
         if valve.kind == kind
     ]
@@ -363,7 +363,7 @@ def out_of_bounds(valve, sheets, p):
     return [
         f"{valve.name}: {key} = {p[key]:g} is outside {low:g}..{high:g}"
         for key, (low, high) in bounds.items()
-        if not low * (1 - 1e-4) <= p[key] <= high * (1 + 1e-4)
+        if key in p and not low * (1 - 1e-4) <= p[key] <= high * (1 + 1e-4)
     ]
 
 

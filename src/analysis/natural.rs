@@ -7,8 +7,10 @@
 
 use super::small_signal::SmallSignal;
 use crate::math::eigen::eigenvalues;
+use crate::math::fun;
 use crate::math::lu::Singular;
 use num_complex::Complex;
+use std::f64::consts::TAU;
 
 /// Larger dense matrices are not looked at: their time grows with the third power.
 const MOST: usize = 400;
@@ -39,11 +41,29 @@ pub enum Stability {
     Unknown,
 }
 
-/// The fastest growth that the circuit allows.
+/// A multiplier counts as growth from here: what nothing discharges has one itself.
+const GROWS: f64 = 1.0 + 1e-6;
+
+fn size(z: Complex<f64>) -> f64 {
+    fun::hypot(z.re, z.im)
+}
+
+/// The fastest growth that the circuit allows. What is slower than the mains' cycle about which it
+/// was made linear is judged by the cycle's multiplier, if that is known: there an average says
+/// little.
 pub fn stability(small: &mut SmallSignal) -> Stability {
-    match growing(small) {
-        Some(worst) => judged(worst),
-        None => Stability::Unknown,
+    let cycle = small.cycle;
+    let slowest = cycle.map_or(0.0, |(mains_hz, _)| TAU * mains_hz);
+    let Some(worst) = growing(small, slowest) else {
+        return Stability::Unknown;
+    };
+    match (worst, cycle) {
+        (None, Some((mains_hz, Some(multiplier)))) if size(multiplier) > GROWS => {
+            let turned = fun::atan2(multiplier.im, multiplier.re);
+            let grown = fun::ln(size(multiplier));
+            judged(Some(mains_hz * Complex::new(grown, turned)))
+        }
+        _ => judged(worst),
     }
 }
 
@@ -51,16 +71,16 @@ fn judged(worst: Option<Complex<f64>>) -> Stability {
     match worst {
         None => Stability::Stable,
         Some(s) if s.im.abs() > 1e-6 * s.re => Stability::Oscillates {
-            freq_hz: s.im.abs() / std::f64::consts::TAU,
+            freq_hz: s.im.abs() / TAU,
             growth_per_s: s.re,
         },
         Some(s) => Stability::RunsAway { growth_per_s: s.re },
     }
 }
 
-/// The natural frequency with the fastest growth, rad/s, if any grows; none if that cannot
-/// be told.
-fn growing(small: &mut SmallSignal) -> Option<Option<Complex<f64>>> {
+/// The natural frequency with the fastest growth, rad/s, if any grows that is no slower than
+/// `slowest`, rad/s; none if that cannot be told.
+fn growing(small: &mut SmallSignal, slowest: f64) -> Option<Option<Complex<f64>>> {
     let candidates = candidates(small).ok()??;
     let mut worst: Option<Complex<f64>> = None;
     for guess in candidates {
@@ -68,7 +88,7 @@ fn growing(small: &mut SmallSignal) -> Option<Option<Complex<f64>>> {
             continue;
         };
         let grows = s.re > SLOWEST.max(1e-9 * s.im.abs());
-        if grows && worst.is_none_or(|w| s.re > w.re) {
+        if grows && size(s) >= slowest && worst.is_none_or(|w| s.re > w.re) {
             worst = Some(s);
         }
     }
@@ -220,7 +240,7 @@ mod tests {
             else {
                 panic!("{k} is unstable");
             };
-            let expected = 3f64.sqrt() / 2.0 * root / 1e-5 / std::f64::consts::TAU;
+            let expected = 3f64.sqrt() / 2.0 * root / 1e-5 / TAU;
             assert!(
                 (freq_hz / expected - 1.0).abs() < 1e-9,
                 "{freq_hz} {expected}"

@@ -29,7 +29,7 @@ mod step;
 mod trouble;
 
 pub use common_period::Incommensurate;
-pub use cycle::{Cycle, Instant, State, cycle, cycle_near, supply};
+pub use cycle::{Cycle, Instant, State, cycle, cycle_near, multiplier, supply};
 pub use orbit::{Orbit, Wave};
 pub use signal::Signal;
 pub use trouble::Trouble;
@@ -125,6 +125,8 @@ pub struct Periodic<'c> {
     has_mains: bool,
     /// The driven source at rest, V or A.
     driven_rest: f64,
+    /// What small changes are about: the operating point, or the average of the mains cycle.
+    middle: Vec<f64>,
     /// Evaluations of the operating point, until they are reported.
     unreported_evaluations: usize,
 }
@@ -146,13 +148,18 @@ impl<'c> Periodic<'c> {
         assembly.external = Some((driven, rest));
         // A supply fed from the mains is charged: at t = 0 alone it would stand empty.
         let supply = mains::find(circuit).filter(|m| !m.sources.contains(&driven));
-        let x = match &supply {
+        let (x, middle) = match &supply {
             Some(mains) => {
                 let (cycle, back) = cycle::cycle(assembly, mains)?;
                 assembly = back;
-                cycle.start.x
+                assembly.switching = Some(cycle.switching(&assembly));
+                let middle = cycle.mean();
+                (cycle.start.x, middle)
             }
-            None => operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?.x,
+            None => {
+                let x = operating_point::solve(&mut assembly, SourceState::at(0.0), &[])?.x;
+                (x.clone(), x)
+            }
         };
         assembly.evaluate(&x, SourceState::at(0.0), 0.0, false);
         if supply.is_some() {
@@ -169,6 +176,7 @@ impl<'c> Periodic<'c> {
         Ok(Periodic {
             has_mains: supply.is_some(),
             driven_rest: rest,
+            middle,
             unreported_evaluations: stepper.assembly.evaluations,
             search: Search {
                 rest: Rest {
@@ -189,15 +197,10 @@ impl<'c> Periodic<'c> {
         self.search.stepper.assembly.circuit
     }
 
-    /// Unknowns at the operating point.
-    pub fn rest_state(&self) -> &[f64] {
-        &self.search.rest.x
-    }
-
-    /// Whether anything grows about the operating point: an amplifier that oscillates by itself has
-    /// a steady state that no measurement will ever show.
+    /// Whether anything grows about the operating point, or the average of the mains cycle: an
+    /// amplifier that oscillates by itself has a steady state that no measurement will ever show.
     pub fn stability(&mut self) -> Stability {
-        self.search.stability()
+        self.search.stability(&self.middle)
     }
 
     /// Forgets the last steady state: the next one starts from the operating point.

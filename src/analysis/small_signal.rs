@@ -52,6 +52,9 @@ pub struct SmallSignal {
     unknowns: Unknowns,
     /// Nodes of every independent current source.
     currents: Vec<(Node, Node)>,
+    /// The mains' cycle of which `g` is the average: how often, Hz, and what it makes of the change
+    /// that lasts longest.
+    pub(super) cycle: Option<(f64, Option<Complex<f64>>)>,
     g: Vec<f64>,
     c: Vec<f64>,
     indptr: Vec<usize>,
@@ -76,6 +79,10 @@ impl SmallSignal {
                 .iter()
                 .map(|s| (s.a, s.b))
                 .collect(),
+            cycle: assembly
+                .switching
+                .as_ref()
+                .map(|s| (s.freq_hz, s.multiplier)),
             values: vec![Complex::default(); g.len()],
             lu: StaticLu::new(n, indptr, indices),
             right: vec![Complex::default(); n],

@@ -205,7 +205,8 @@ fn curves(
     (progress, first): (&Progress, &mut Option<AtRest>),
 ) -> Result<Curves, Failure> {
     let near = first.as_ref().filter(|f| matches!(f, AtRest::Cycle(..)));
-    let (rest, mut assembly) = quiescent::solve_near(circuit, near, false)?;
+    let (rest, assembly) = quiescent::solve_near(circuit, near, false)?;
+    let mut assembly = quiescent::with_swings(assembly, &rest.found);
     let x = rest.x;
     first.get_or_insert(rest.found);
     let pickups = probes

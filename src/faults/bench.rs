@@ -33,6 +33,8 @@ pub struct Seen {
     pub spread: Vec<Vec<f64>>,
     /// The same for the fault's own value, V for a natural logarithm of it.
     pub own: Vec<f64>,
+    /// The same for the value of a second fault.
+    pub second: Vec<f64>,
     /// How far each reading may be off because a supply is not solved cycle by cycle, V.
     pub doubt: Vec<f64>,
     /// What a mains cycle was said to add to each, V.
@@ -49,6 +51,7 @@ impl Seen {
             reads: vec![0.0; points],
             spread: Vec::new(),
             own: vec![0.0; points],
+            second: vec![0.0; points],
             doubt: vec![0.0; points],
             added: vec![0.0; points],
             nodes: 0,
@@ -61,6 +64,7 @@ impl Seen {
         for all in [
             &mut self.reads,
             &mut self.own,
+            &mut self.second,
             &mut self.doubt,
             &mut self.added,
         ] {
@@ -88,6 +92,7 @@ impl Seen {
         for (n, &k) in places.iter().enumerate() {
             self.reads[k] = part.reads[n];
             self.own[k] = part.own[n];
+            self.second[k] = part.second[n];
             self.doubt[k] = part.doubt[n];
             self.added[k] = part.added[n];
             if let Some(row) = part.spread.get(n) {
@@ -127,6 +132,20 @@ pub struct Bench {
 const SUPPLY: f64 = 0.05;
 /// What a source in place of a rectifier leaves out, a part of how far a fault moves a reading.
 const DOUBT: f64 = 0.03;
+/// The same where nothing is left of the supply: then no rectifier is in doubt.
+const DOUBT_DEAD: f64 = 1e-3;
+
+/// How far a reading may be off for a supply that is not solved as it is, V: a part of how far it was
+/// moved, in proportion to what is left of it.
+pub(super) fn doubt(part: f64, read: f64, sound: f64) -> f64 {
+    let left = if sound.abs() > 1.0 {
+        (read / sound).abs().min(1.0)
+    } else {
+        1.0
+    };
+    (part * left + DOUBT_DEAD) * (read - sound).abs()
+}
+
 /// How far tolerances of reservoirs and loads move a ripple, a part of it: capacitors of 20 %, two of
 /// them in a filter.
 const RIPPLE: f64 = 0.15;
@@ -442,13 +461,14 @@ impl Bench {
                 if slopes {
                     seen.spread[k] = there.spread.swap_remove(0);
                     seen.own[k] = there.own[0];
+                    seen.second[k] = there.second[0];
                 }
             }
         }
         if self.supply.is_some() {
             for (k, point) in points.iter().enumerate() {
                 let sound = volts(&self.sound, point.a) - volts(&self.sound, point.b);
-                seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
+                seen.doubt[k] = doubt(DOUBT, seen.reads[k], sound);
                 seen.added[k] = self.added(point, seen.reads[k]);
                 seen.reads[k] += seen.added[k];
             }
@@ -513,7 +533,27 @@ impl Bench {
                 }
             }
         }
-        work.fill(0.0);
+        let mut faults = changes.split(|c| *c == Change::Besides);
+        if let Some(first) = faults.next() {
+            seen.own = self.slope(first, &seen.x, &assembly, &mut lu, &at, points.len());
+        }
+        if let Some(second) = faults.next() {
+            seen.second = self.slope(second, &seen.x, &assembly, &mut lu, &at, points.len());
+        }
+        Some(seen)
+    }
+
+    /// What a natural logarithm of a fault's value moves each point by.
+    fn slope(
+        &self,
+        changes: &[Change],
+        x: &[f64],
+        assembly: &Assembly<'_>,
+        lu: &mut StaticLu<f64>,
+        at: &dyn Fn(&[f64], usize) -> f64,
+        points: usize,
+    ) -> Vec<f64> {
+        let mut work = vec![0.0; x.len()];
         let mut pushed = false;
         for change in changes {
             pushed |= match change {
@@ -522,24 +562,22 @@ impl Bench {
                     // Variables of this kind are valves: their pushes are that much larger.
                     let range = self.variables.all[*k].range;
                     let deviation = VALVES * Shape::Uniform.deviation(range);
-                    let mut own = vec![0.0; n];
+                    let mut own = vec![0.0; x.len()];
                     for push in slope.iter().flat_map(|s| &s.pushes) {
-                        push.add(self.supply.as_ref(), &seen.x, &mut own, &assembly);
+                        push.add(self.supply.as_ref(), x, &mut own, assembly);
                     }
                     let pairs = work.iter_mut().zip(own);
                     pairs.for_each(|(w, own)| *w += own * value / deviation);
                     slope.is_some()
                 }
-                _ => change.push(&self.circuit, &seen.x, assembly.unknowns, &mut work),
+                _ => change.push(&self.circuit, x, assembly.unknowns, &mut work),
             };
         }
-        if pushed {
-            lu.solve(&mut work);
-            for k in 0..points.len() {
-                seen.own[k] = at(&work, k);
-            }
+        if !pushed {
+            return vec![0.0; points];
         }
-        Some(seen)
+        lu.solve(&mut work);
+        (0..points).map(|k| at(&work, k)).collect()
     }
 
     /// What each variable moves.

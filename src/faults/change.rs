@@ -33,6 +33,8 @@ pub enum Change {
     Leak(Node, Node, f64),
     /// An element is of another type: its model's parameters.
     Model(usize, Vec<f64>),
+    /// What follows belongs to a second fault.
+    Besides,
 }
 
 /// The amplitude of a voltage source's sine, V.
@@ -99,7 +101,11 @@ impl Change {
             | Change::Feed(_, number)
             | Change::Mains(_, number)
             | Change::Leak(_, _, number) => *number *= factor,
-            Change::Loosen(..) | Change::Unplug(_) | Change::Model(..) | Change::Entailed(..) => {}
+            Change::Loosen(..)
+            | Change::Unplug(_)
+            | Change::Model(..)
+            | Change::Entailed(..)
+            | Change::Besides => {}
         }
         other
     }
@@ -129,7 +135,7 @@ impl Change {
                 undo.steps.push(Step::Fasten(lead));
             }
             Change::Unplug(law) => undo.unplugged.push(*law),
-            Change::Variable(..) => {}
+            Change::Variable(..) | Change::Besides => {}
             Change::Source(k, volts) => {
                 let BranchKind::Source(drive) = &mut circuit.branches[*k].kind else {
                     return false;

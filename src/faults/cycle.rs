@@ -3,7 +3,7 @@
 //! What stands in the rectifiers' place for thousands of faults is taken out for these few, and
 //! their means and ripples are those of the cycle.
 
-use super::bench::{Bench, Seen};
+use super::bench::{Bench, Seen, doubt};
 use super::change::Change;
 use super::node::volts;
 use super::point::{Point, Quantity};
@@ -30,11 +30,13 @@ pub(super) fn over(cycle: &Cycle, point: &Point) -> (f64, f64, f64) {
 impl Bench {
     /// What was seen of a fault with the readings of a real cycle in place of those of the source
     /// that stands for the rectifiers, and the swing of each output, V; none if no cycle was found.
+    /// `guessed` says that the number varied there was but a guess at what the cycle shows.
     pub(super) fn over_cycle(
         &mut self,
         changes: &[Change],
         points: &[Point],
         seen: &Seen,
+        guessed: bool,
     ) -> Option<(Seen, Vec<f64>)> {
         let supply = self.supply.as_ref()?;
         let (mains, near) = (supply.mains_of.clone(), supply.cycle.clone());
@@ -53,7 +55,7 @@ impl Bench {
         })?;
         let mut seen = seen.clone();
         // What a fault's number does to means is that of the source in the rectifiers' place.
-        let opened = changes.iter().any(|c| matches!(c, Change::Farads(..)));
+        let opened = guessed || changes.iter().any(|c| matches!(c, Change::Farads(..)));
         for (k, point) in points.iter().enumerate() {
             let (mean, swing, rms) = over(&cycle, point);
             let before = seen.reads[k];
@@ -65,7 +67,7 @@ impl Bench {
                     if opened {
                         seen.own[k] = 0.0;
                     }
-                    seen.doubt[k] = DOUBT * (seen.reads[k] - sound).abs();
+                    seen.doubt[k] = doubt(DOUBT, seen.reads[k], sound);
                 }
                 Quantity::Ripple => seen.set_ripple(k, swing),
                 Quantity::RippleRms => seen.set_ripple(k, rms),

@@ -1,7 +1,7 @@
 //! The whole way from readings to answers.
 
 use super::bench::Bench;
-use super::hypothesis::{self, Hypothesis};
+use super::hypothesis::{self, Both, Hypothesis};
 use super::next::{self, Next};
 use super::node::volts;
 use super::pairs;
@@ -55,6 +55,8 @@ pub struct Cause {
     pub probability: f64,
     /// What the meter would show at each reading, V.
     pub expected: Vec<f64>,
+    /// Each of two faults at once, without probabilities of their own.
+    pub both: Vec<Cause>,
 }
 
 impl Cause {
@@ -67,13 +69,22 @@ impl Cause {
     }
 }
 
-/// Something to do that parts one suspect from all others: measuring again without it.
+/// What there is to do with the amplifier switched off.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Deed {
+    /// Parts one suspect from all others: measuring again without it. What it is.
+    Without(DeviceRole),
+    /// Ohms to ground, and what the sound amplifier has.
+    Ohms(f64),
+}
+
+/// Something to do where measuring under power does not tell.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Action {
-    /// The part.
+    /// The part, or the point where ohms are measured.
     pub element: String,
-    /// What it is.
-    pub role: DeviceRole,
+    /// What is done.
+    pub deed: Deed,
     /// What that is expected to tell, bits.
     pub gain: f64,
 }
@@ -122,10 +133,12 @@ impl Diagnosis {
 
 /// Resistors whose exchange with any other is tried.
 const SUSPECTS: usize = 8;
+/// What tells less is not worth lifting a lead for, bits.
+const LEAST_GAIN: f64 = 0.2;
 /// Answers below this are not given.
 const LEAST: f64 = 1e-4;
 /// Points to measure next that are given.
-const NEXT: usize = 12;
+const NEXT: usize = 40;
 
 impl Case {
     /// Solves the circuit as drawn.
@@ -211,9 +224,12 @@ impl Case {
             ranking = pairs::also(bench, readings, &self.meter, ranking, poll)?;
         }
         let next = next::next(bench, readings, &self.meter, &ranking);
+        let (ohms, next): (Vec<Next>, Vec<Next>) = next
+            .into_iter()
+            .partition(|n| n.point.quantity == Quantity::Ohms);
         let sound = ranking.sound.clone();
         let answers = self.answers(&ranking, readings);
-        let actions = actions(&self.bench.circuit, &answers);
+        let actions = actions(&self.bench.circuit, &answers, &ohms);
         Ok(Diagnosis {
             answers,
             actions,
@@ -243,7 +259,7 @@ impl Case {
         let own = rank::own(&leader.seen, readings, &self.meter);
         let deviation = (0..readings.len())
             .map(|k| {
-                let row = rank::row(&leader.seen, k, leader.width, &self.meter);
+                let row = rank::row(&leader.seen, k, leader.widths, &self.meter);
                 let square: f64 = row.iter().map(|x| x * x).sum();
                 (square + own[k] * own[k]).sqrt()
             })
@@ -261,7 +277,7 @@ impl Case {
 
 /// Parts that are easily taken out of the question: a lead of a capacitor or resistor lifted,
 /// another valve put in. The answer is yes or no, so it tells the entropy of the part's guilt.
-fn actions(circuit: &Circuit, answers: &[Answer]) -> Vec<Action> {
+fn actions(circuit: &Circuit, answers: &[Answer], ohms: &[Next]) -> Vec<Action> {
     let mut found: Vec<(String, DeviceRole, f64)> = Vec::new();
     for cause in answers.iter().flat_map(|a| &a.causes) {
         let Some(role) = circuit.element(&cause.element).and_then(|e| e.role()) else {
@@ -292,10 +308,15 @@ fn actions(circuit: &Circuit, answers: &[Answer]) -> Vec<Action> {
         .into_iter()
         .map(|(element, role, p)| Action {
             element,
-            role,
+            deed: Deed::Without(role),
             gain: entropy(p) + entropy((1.0 - p).max(0.0)),
         })
-        .filter(|a| a.gain > 0.05)
+        .chain(ohms.iter().map(|n| Action {
+            element: n.point.label.clone(),
+            deed: Deed::Ohms(n.volts),
+            gain: n.gain,
+        }))
+        .filter(|a| a.gain > LEAST_GAIN)
         .collect();
     all.sort_by(|a, b| b.gain.total_cmp(&a.gain));
     all.truncate(4);
@@ -312,12 +333,14 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             unit: "",
             probability: judged.probability,
             expected: judged.expected.clone(),
+            both: Vec::new(),
         },
         Some(Hypothesis {
             fault,
             element,
             lead,
             unit,
+            both,
             ..
         }) => Cause {
             fault: (*fault).to_string(),
@@ -327,8 +350,32 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             unit,
             probability: judged.probability,
             expected: judged.expected.clone(),
+            both: both
+                .iter()
+                .flat_map(|b| parts(ranking, b, judged))
+                .collect(),
         },
     }
+}
+
+/// Each of two faults at once.
+fn parts(ranking: &Ranking, both: &Both, judged: &Judged) -> Vec<Cause> {
+    let (first, second) = both.cells[judged.cell];
+    let pairs = both.of.iter().zip([first, second]);
+    let each = pairs.map(|(&which, cell)| {
+        let of = &ranking.hypotheses[which];
+        Cause {
+            fault: of.fault.to_string(),
+            element: of.element.clone(),
+            lead: of.lead.clone(),
+            value: of.cells[cell].value,
+            unit: of.unit,
+            probability: judged.probability,
+            expected: Vec::new(),
+            both: Vec::new(),
+        }
+    });
+    each.collect()
 }
 
 /// Resistors that are likely to be wrong in one way or another.

@@ -23,6 +23,8 @@ pub struct Cell {
     pub value: Option<f64>,
     /// Width of the cell, a natural logarithm; zero for a single value.
     pub width: f64,
+    /// Of a second fault's value, where there are two.
+    pub second: f64,
     /// What it changes where a mains cycle is solved, if not the same.
     pub real: Option<Vec<Change>>,
 }
@@ -42,6 +44,17 @@ pub struct Hypothesis {
     pub cells: Vec<Cell>,
     /// The unit of the value.
     pub unit: &'static str,
+    /// Where it is two faults at once.
+    pub both: Option<Both>,
+}
+
+/// Two faults at once.
+#[derive(Debug, Clone)]
+pub struct Both {
+    /// Which hypotheses.
+    pub of: [usize; 2],
+    /// For each cell, the cells of the two.
+    pub cells: Vec<(usize, usize)>,
 }
 
 impl Hypothesis {
@@ -68,6 +81,7 @@ pub(super) fn dried(k: usize, farads: f64, mean: impl Fn(f64) -> Option<Change>)
         let mean = mean(left);
         Cell {
             real: mean.is_some().then(|| vec![own.clone()]),
+            second: 0.0,
             changes: [own].into_iter().chain(mean).collect(),
             part: 1.0 / DRIED as f64,
             value: Some(left * farads),
@@ -76,6 +90,9 @@ pub(super) fn dried(k: usize, farads: f64, mean: impl Fn(f64) -> Option<Change>)
     });
     cells.collect()
 }
+
+/// How a fault is called that has blown the fuse.
+pub const BLOWN: &str = "fuse blown";
 
 /// A sound amplifier beside all faults together.
 pub const SOUND: f64 = 0.5;
@@ -98,6 +115,7 @@ pub(super) fn single(changes: Vec<Change>) -> Vec<Cell> {
         value: None,
         width: 0.0,
         real: None,
+        second: 0.0,
     }]
 }
 
@@ -162,6 +180,7 @@ impl List<'_> {
                 weight,
                 cells,
                 unit,
+                both: None,
             });
         }
     }
@@ -219,13 +238,21 @@ impl List<'_> {
             return false;
         };
         role == DeviceRole::MainsTransformer
-            || supply
-                .outputs
-                .iter()
-                .any(|o| o.rectifiers.contains(&element.name))
+            || self.is_rectifier(element)
             || role != DeviceRole::VoltageSource
                 && element.terminals.iter().any(|n| supply.alternating[n.0])
                 && !role.is_valve()
+    }
+
+    /// Whether it stands between the mains and a supply.
+    pub(super) fn is_rectifier(&self, element: &Element) -> bool {
+        let mut outputs = self.supply.iter().flat_map(|s| &s.outputs);
+        outputs.any(|o| o.rectifiers.contains(&element.name))
+    }
+
+    /// Whether a node carries the mains.
+    pub(super) fn supply_alternates(&self, node: Node) -> bool {
+        self.supply.is_some_and(|s| s.alternating[node.0])
     }
 
     /// Whether it stands at the output of a rectifier.
@@ -296,6 +323,7 @@ impl List<'_> {
             value: None,
             width: 0.0,
             real: None,
+            second: 0.0,
         });
         self.add("open", name, "", 1.0, open.to_vec());
         self.add(
@@ -321,6 +349,7 @@ impl List<'_> {
                         value: Some(value),
                         width,
                         real: None,
+                        second: 0.0,
                     });
                     at += width;
                 }
@@ -333,6 +362,7 @@ impl List<'_> {
                     value: Some(value),
                     width: 0.0,
                     real: None,
+                    second: 0.0,
                 });
             }
             self.add(
@@ -365,7 +395,9 @@ impl List<'_> {
         if a == b {
             return;
         }
-        self.bridge(element, "short", (0, 1), 0.5);
+        // A reservoir that is shorted has mostly blown the fuse (`mains`).
+        let weight = if self.is_reservoir(element) { 0.1 } else { 0.5 };
+        self.bridge(element, "short", (0, 1), weight);
         let (largest, count) = LEAK;
         let cells = (0..count).map(|n| {
             let ohms = largest / f64::from(1u32 << n);
@@ -375,6 +407,7 @@ impl List<'_> {
                 value: Some(ohms),
                 width: fun::ln(2.0),
                 real: None,
+                second: 0.0,
             }
         });
         let cells = cells.collect();
@@ -418,6 +451,7 @@ impl List<'_> {
                     value: Some(volts),
                     width,
                     real: None,
+                    second: 0.0,
                 }
             });
             self.add("supply", name, lead, 0.5, cells.collect());
@@ -470,6 +504,7 @@ pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
                 weight: 0.3 / resistors.len() as f64,
                 cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
                 unit: "",
+                both: None,
             });
         }
     }

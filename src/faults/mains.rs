@@ -4,7 +4,7 @@
 //! more than a guess, the cell says what a real mains cycle is to be solved with.
 
 use super::change::Change;
-use super::hypothesis::{Cell, ELECTROLYTIC_F, List, OPEN, dried, single};
+use super::hypothesis::{BLOWN, Cell, ELECTROLYTIC_F, List, OPEN, dried, single};
 use super::supply::{Output, Supply};
 use crate::circuit::{BranchKind, Element, Node, Piece};
 use crate::device::role::DeviceRole;
@@ -18,6 +18,12 @@ fn off(o: &Output) -> Vec<Change> {
         Change::Feed(o.current, 0.0),
         Change::Ohms(o.resistance, OPEN[0].0),
     ]
+}
+
+/// Two nodes joined, and the fuse blown by it.
+fn blown(off: &[Change], a: Node, b: Node) -> Vec<Change> {
+    let join = Change::Join(a, b, MELTED);
+    off.iter().cloned().chain([join]).collect()
 }
 
 /// One of two half-waves is missing.
@@ -39,6 +45,9 @@ fn one(changes: Vec<Change>, real: Vec<Change>) -> Vec<Cell> {
         .collect()
 }
 
+/// Ohms of a junction that has melted, or of an arc.
+const MELTED: f64 = 0.1;
+
 /// No cycle is left to solve.
 const NO_CYCLE: Vec<Change> = Vec::new();
 
@@ -58,6 +67,10 @@ impl List<'_> {
             let reservoir = supply.outputs.iter().find(at);
             if let (DeviceRole::Capacitor, Some(output)) = (role, reservoir) {
                 self.reservoir(element, output, supply);
+                if let &[a, b] = &element.terminals[..] {
+                    let blown = one(blown(&all, a, b), NO_CYCLE);
+                    self.add("short", name, BLOWN, 0.4, blown);
+                }
             }
             let rectified = supply
                 .outputs
@@ -76,6 +89,7 @@ impl List<'_> {
                 };
                 let fault = if role.is_valve() { "dead" } else { "open" };
                 self.add(fault, name, "", 0.4, one(changes, dead));
+                self.shorted(element, role, output, &all);
                 if role.is_valve() {
                     for (terminal, node) in element.terminals.iter().enumerate() {
                         if *node != output.node && supply.alternating[node.0] {
@@ -85,6 +99,8 @@ impl List<'_> {
                         }
                     }
                 }
+            } else if role.rectifies() && self.is_of_mains(element, role) {
+                self.returning(k, element, supply, &all);
             } else if role.is_resistance() && self.is_of_mains(element, role) {
                 // A fuse before everything, or a resistor in the way of one half-wave.
                 let real = match element.ports.first().map(|p| p.piece) {
@@ -98,10 +114,112 @@ impl List<'_> {
                 let count = cells.len() as f64;
                 cells.iter_mut().for_each(|cell| cell.part /= count);
                 self.add("open", name, "", 0.3, cells);
+            } else if matches!(role, DeviceRole::Inductor | DeviceRole::Choke)
+                && self.is_of_mains(element, role)
+            {
+                self.winding(k, element, supply, &all);
             } else if role == DeviceRole::Capacitor && self.is_of_mains(element, role) {
                 self.hide("open", name);
             }
         }
+    }
+
+    /// A rectifier that is shorted, or a valve flashed over from a plate: then the fuse blows; where it
+    /// does not, the winding's alternating volts stand on the reservoir.
+    fn shorted(&mut self, element: &Element, role: DeviceRole, output: &Output, off: &[Change]) {
+        for (terminal, &node) in element.terminals.iter().enumerate() {
+            let is_other_end = node != output.node && element.terminals.contains(&output.node);
+            let is_fed = self.supply_alternates(node) || !role.is_valve();
+            if !is_other_end || !is_fed {
+                continue;
+            }
+            let pin = match element.kind {
+                Some(kind) if role.is_valve() => format!("{}, ", kind.terminals[terminal]),
+                _ => String::new(),
+            };
+            let lead = format!("{pin}{BLOWN}");
+            let cells = one(blown(off, node, output.node), NO_CYCLE);
+            self.add("short", &element.name, &lead, 0.3, cells);
+            let width = 0.5;
+            let cells = (0..4).map(|n| {
+                let part = fun::exp(-0.1 - (f64::from(n) + 0.5) * width);
+                Cell {
+                    changes: vec![Change::Feed(output.current, output.short() * part)],
+                    part: 0.25,
+                    value: None,
+                    width,
+                    second: 0.0,
+                    real: Some(vec![Change::Join(node, output.node, MELTED)]),
+                }
+            });
+            let lead = match element.kind {
+                Some(kind) if role.is_valve() => {
+                    format!("{} to the cathode", kind.terminals[terminal])
+                }
+                _ => String::new(),
+            };
+            self.add("short", &element.name, &lead, 0.1, cells.collect());
+        }
+    }
+
+    /// Whether a rectifier carries the current back from ground to the winding, as two of a bridge do.
+    fn returns(&self, element: &Element, output: &Output) -> bool {
+        element.role().is_some_and(|r| r.rectifies())
+            && !element.terminals.contains(&output.node)
+            && element.terminals.iter().any(|n| self.is_end(output, *n))
+            && !self.is_rectifier(element)
+    }
+
+    /// One of a bridge's rectifiers between ground and the winding.
+    fn returning(&mut self, k: usize, element: &Element, supply: &Supply, off_all: &[Change]) {
+        let fed = supply.outputs.iter().filter(|o| self.returns(element, o));
+        let fed: Vec<Change> = fed.flat_map(half).collect();
+        let &[a, b] = &element.terminals[..] else {
+            return;
+        };
+        if fed.is_empty() {
+            return;
+        }
+        let name = &element.name;
+        let laws = self.circuit.laws_of(k).into_iter();
+        let dead = laws.map(Change::Unplug).collect();
+        self.add("open", name, "", 0.4, one(fed, dead));
+        let cells = one(blown(off_all, a, b), NO_CYCLE);
+        self.add("short", name, BLOWN, 0.3, cells);
+    }
+
+    /// A winding drawn as an inductance: of a high tension, or the primary.
+    fn winding(&mut self, k: usize, element: &Element, supply: &Supply, off_all: &[Change]) {
+        let fed: Vec<&Output> = supply
+            .outputs
+            .iter()
+            .filter(|o| element.terminals.iter().any(|n| self.is_end(o, *n)))
+            .collect();
+        let changes: Vec<Change> = match &fed[..] {
+            [] => off_all.to_vec(),
+            some => some
+                .iter()
+                .flat_map(|o| {
+                    if o.rectifiers.len() > 1 {
+                        half(o)
+                    } else {
+                        off(o)
+                    }
+                })
+                .collect(),
+        };
+        let real = vec![Change::Loosen(k, 0)];
+        self.add("open", &element.name, "", 0.2, one(changes, real));
+    }
+
+    /// Whether a node feeds an output through its rectifiers.
+    fn is_end(&self, output: &Output, node: Node) -> bool {
+        let elements = self.circuit.elements.iter();
+        let mut of = elements.filter(|e| output.rectifiers.contains(&e.name));
+        self.supply_alternates(node)
+            && node != output.node
+            && node != Node::GROUND
+            && of.any(|e| e.terminals.contains(&node))
     }
 
     /// Mains too low or too high, or the wrong tap of the primary.
@@ -139,6 +257,7 @@ impl List<'_> {
                     value: rms.map(|rms| factor * rms),
                     width,
                     real: Some(real.collect()),
+                    second: 0.0,
                 }
             });
             self.add("supply", &supply.mains, lead, 0.4, cells.collect());
@@ -173,6 +292,7 @@ impl List<'_> {
                 value: None,
                 width,
                 real: Some(vec![open.clone()]),
+                second: 0.0,
             }
         });
         self.add("open", &element.name, "", 0.4, cells.collect());
@@ -182,20 +302,21 @@ impl List<'_> {
     fn windings(&mut self, k: usize, element: &Element, supply: &Supply) {
         let circuit = self.circuit;
         let name = element.name.as_str();
-        let end_of = |output: &Output, node: Node| {
-            let of = circuit.elements.iter();
-            let mut of = of.filter(|e| output.rectifiers.contains(&e.name));
-            of.any(|e| e.terminals.contains(&node) && node != output.node)
-        };
         for output in &supply.outputs {
             let lead = format!("winding of {}", circuit.nodes[output.node.0].name);
             self.add("open", name, &lead, 0.1, one(off(output), NO_CYCLE));
             let ends: Vec<usize> = (0..element.terminals.len())
-                .filter(|&t| {
-                    let node = element.terminals[t];
-                    node != Node::GROUND && end_of(output, node)
-                })
+                .filter(|&t| self.is_end(output, element.terminals[t]))
                 .collect();
+            // Both ends rectified against the tap: without it nothing flows.
+            let tap = element
+                .kind
+                .and_then(|kind| kind.terminals.iter().position(|t| *t == "centre"));
+            let is_bridge = circuit.elements.iter().any(|e| self.returns(e, output));
+            if let Some(tap) = tap.filter(|t| ends.len() > 1 && !ends.contains(t) && !is_bridge) {
+                let real = vec![Change::Loosen(k, tap)];
+                self.add("open", name, "centre", 0.1, one(off(output), real));
+            }
             for &terminal in &ends {
                 let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
                 let changes = match ends.len() {

@@ -6,10 +6,11 @@
 //! of their own entropies, in bits.
 
 use super::bench::Bench;
+use super::hypothesis::Cell;
 use super::likelihood::{Factored, log_sum};
 use super::node::volts;
 use super::point::{Point, Quantity};
-use super::rank::{Judged, Meter, Ranking, coming, covariance, own, row};
+use super::rank::{Meter, Ranking, Tried, coming, covariance, own, row};
 use super::readings::{Reading, label};
 use super::state::State;
 use crate::circuit::Node;
@@ -22,14 +23,16 @@ pub struct Next {
     pub point: Point,
     /// What its reading is expected to tell, bits.
     pub gain: f64,
-    /// V there in the sound circuit.
+    /// V there in the sound circuit, or ohms where these are measured.
     pub volts: f64,
     /// The most that any likely fault puts there, V.
     pub most: f64,
 }
 
-/// Hypotheses that are weighed.
-const WEIGHED: usize = 30;
+/// Cases that are weighed: hypotheses at one value.
+const WEIGHED: usize = 120;
+/// What is less likely is not.
+const LEAST: f64 = 1e-5;
 /// Gauss and Hermite's seven points for a mean over a normal distribution.
 const HERMITE: [(f64, f64); 7] = [
     (-3.750_439_717_725_742, 5.482_688_559_722_185e-4),
@@ -82,28 +85,45 @@ pub fn next(
     };
     let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
     points.extend(outputs.filter_map(|o| ripple(o.node)).collect::<Vec<_>>());
+    // Ohms of each reservoir, with the mains off: what blew a fuse is not found under power.
+    let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
+    let ohms = outputs.map(|o| Point {
+        label: label(&bench.circuit, o.node, Node::GROUND).replacen('v', "r", 1),
+        a: o.node,
+        b: Node::GROUND,
+        quantity: Quantity::Ohms,
+        state: State::Off,
+    });
+    let measured = |p: &Point| readings.iter().any(|r| r.point.label == p.label);
+    points.extend(ohms.filter(|p| !measured(p)).collect::<Vec<_>>());
+    let sound = bench.look(&[], &points, None, false);
     let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     all.extend(points.iter().cloned());
-    let mut foretold: Vec<(f64, Vec<(f64, f64)>)> = Vec::new();
-    for judged in ranking.judged.iter().take(WEIGHED) {
-        if judged.probability < 1e-4 {
-            break;
-        }
-        if let Some(each) = foretell(bench, readings, meter, ranking, judged, &all) {
-            foretold.push((judged.probability, each));
+    let mut foretold: Vec<(Case, Vec<(f64, f64)>)> = Vec::new();
+    for case in cases(ranking) {
+        if let Some(each) = foretell(bench, readings, meter, ranking, &case, &all) {
+            foretold.push((case, each));
         }
     }
-    let whole: f64 = foretold.iter().map(|f| f.0).sum();
+    let whole: f64 = foretold.iter().map(|f| f.0.weight).sum();
     let mut found: Vec<Next> = Vec::new();
     for (k, point) in points.into_iter().enumerate() {
-        let each: Vec<(f64, f64, f64)> = foretold
+        let each: Vec<Part> = foretold
             .iter()
-            .map(|(p, each)| (p / whole, each[k].0, each[k].1))
+            .map(|(case, each)| Part {
+                of: case.judged,
+                weight: case.weight / whole,
+                mean: each[k].0,
+                deviation: each[k].1,
+            })
             .collect();
-        let most = each.iter().filter(|e| e.0 > 0.01);
+        let most = each.iter().filter(|e| e.weight > 0.01);
         found.push(Next {
-            volts: volts(&bench.sound, point.a),
-            most: most.fold(0.0, |m, e| m.max(e.1.abs())),
+            volts: match (point.quantity, &sound) {
+                (Quantity::Ohms, Some(sound)) => sound.reads[k],
+                _ => volts(&bench.sound, point.a),
+            },
+            most: most.fold(0.0, |m, e| m.max(e.mean.abs())),
             gain: gain(&each),
             point,
         });
@@ -127,21 +147,69 @@ pub fn next(
 
 /// Volts by which a point is judged dangerous.
 fn danger(next: &Next) -> f64 {
+    if next.point.quantity == Quantity::Ohms {
+        return 0.0;
+    }
     next.volts.abs().max(next.most)
 }
 
-/// What a hypothesis foretells at the points behind the readings: mean and deviation.
+/// A hypothesis at one value.
+struct Case {
+    /// Into [`Ranking::judged`].
+    judged: usize,
+    cell: usize,
+    weight: f64,
+}
+
+/// The likeliest cases: what a fault of many values foretells is not what its best value does.
+fn cases(ranking: &Ranking) -> Vec<Case> {
+    let mut all: Vec<Case> = Vec::new();
+    for (k, judged) in ranking.judged.iter().enumerate() {
+        if judged.probability < LEAST {
+            break;
+        }
+        let cells: Vec<&Tried> = ranking
+            .tried
+            .iter()
+            .filter(|t| Some(t.which) == judged.which && t.log.is_finite())
+            .collect();
+        // Once a mains cycle was solved, that is the case.
+        if cells.len() < 2 || judged.checked {
+            all.push(Case {
+                judged: k,
+                cell: judged.cell,
+                weight: judged.probability,
+            });
+            continue;
+        }
+        let logs: Vec<f64> = cells.iter().map(|t| t.log).collect();
+        let sum = log_sum(&logs);
+        all.extend(cells.iter().map(|t| Case {
+            judged: k,
+            cell: t.cell,
+            weight: judged.probability * fun::exp(t.log - sum),
+        }));
+    }
+    all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    all.truncate(WEIGHED);
+    all
+}
+
+/// What a case foretells at the points behind the readings: mean and deviation.
 fn foretell(
     bench: &mut Bench,
     readings: &[Reading],
     meter: &Meter,
     ranking: &Ranking,
-    judged: &Judged,
+    case: &Case,
     points: &[Point],
 ) -> Option<Vec<(f64, f64)>> {
-    let changes = judged.which.map_or(&[][..], |w| {
-        &ranking.hypotheses[w].cells[judged.cell].changes
-    });
+    let judged = &ranking.judged[case.judged];
+    let cell = judged
+        .which
+        .map(|w| &ranking.hypotheses[w].cells[case.cell]);
+    let changes = cell.map_or(&[][..], |c| &c.changes);
+    let widths = cell.map_or([0.0; 2], Cell::widths);
     let mut seen = bench.look(changes, points, Some(&judged.seen), true)?;
     let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
     for (output, swing) in outputs.zip(&judged.swings) {
@@ -152,7 +220,7 @@ fn foretell(
     }
     let n = readings.len();
     let rows: Vec<Vec<f64>> = (0..points.len())
-        .map(|k| row(&seen, k, judged.width, meter))
+        .map(|k| row(&seen, k, widths, meter))
         .collect();
     let known = Factored::new(covariance(&rows[..n], &own(&seen, readings, meter)), n)?;
     let mut off: Vec<f64> = readings
@@ -177,21 +245,46 @@ fn foretell(
     Some(each.collect())
 }
 
-/// Entropy of a mixture less the mean entropy of its parts (weight, mean, deviation), bits.
-fn gain(parts: &[(f64, f64, f64)]) -> f64 {
-    let normal = |x: f64, mean: f64, deviation: f64| {
-        let z = (x - mean) / deviation;
-        -0.5 * z * z - fun::ln(deviation) - 0.5 * fun::ln(std::f64::consts::TAU)
-    };
+/// A case's reading at a point.
+struct Part {
+    /// Its hypothesis.
+    of: usize,
+    weight: f64,
+    mean: f64,
+    deviation: f64,
+}
+
+/// Parts whose readings are looked at beyond this many deviations count for nothing.
+const FAR: f64 = 9.0;
+
+/// What a reading is expected to tell of the hypothesis, bits: entropy of the mixture less the mean
+/// entropy of each hypothesis' own mixture.
+fn gain(parts: &[Part]) -> f64 {
+    let mut own: Vec<(usize, f64)> = Vec::new();
+    for part in parts {
+        match own.iter_mut().find(|o| o.0 == part.of) {
+            Some(o) => o.1 += part.weight,
+            None => own.push((part.of, part.weight)),
+        }
+    }
     let mut sum = 0.0;
-    for &(weight, mean, deviation) in parts {
-        for (z, part) in HERMITE {
-            let x = mean + z * deviation;
-            let terms: Vec<f64> = parts
-                .iter()
-                .map(|&(w, m, d)| fun::ln(w) + normal(x, m, d))
-                .collect();
-            sum += weight * part * (normal(x, mean, deviation) - log_sum(&terms));
+    for part in parts {
+        let mine = own.iter().find(|o| o.0 == part.of).map_or(1.0, |o| o.1);
+        for (z, share) in HERMITE {
+            let x = part.mean + z * part.deviation;
+            let (mut whole, mut of_own) = (0.0, 0.0);
+            for other in parts {
+                let z = (x - other.mean) / other.deviation;
+                if z.abs() > FAR {
+                    continue;
+                }
+                let density = other.weight / other.deviation * fun::exp(-0.5 * z * z);
+                whole += density;
+                if other.of == part.of {
+                    of_own += density;
+                }
+            }
+            sum += part.weight * share * fun::ln(of_own / mine / whole);
         }
     }
     (sum / std::f64::consts::LN_2).max(0.0)
@@ -204,8 +297,17 @@ mod tests {
     /// Two equal hypotheses far apart are told by one bit, alike ones by none.
     #[test]
     fn a_reading_that_parts_two_equals_tells_a_bit() {
-        let far = gain(&[(0.5, 0.0, 1.0), (0.5, 100.0, 1.0)]);
-        let alike = gain(&[(0.5, 3.0, 1.0), (0.5, 3.0, 1.0)]);
-        assert!((far - 1.0).abs() < 1e-6 && alike < 1e-9, "{far} {alike}");
+        let part = |of: usize, weight: f64, mean: f64| Part {
+            of,
+            weight,
+            mean,
+            deviation: 1.0,
+        };
+        let far = gain(&[part(0, 0.5, 0.0), part(1, 0.5, 100.0)]);
+        let alike = gain(&[part(0, 0.5, 3.0), part(1, 0.5, 3.0)]);
+        // Two values of one hypothesis are nothing to learn about.
+        let one = gain(&[part(0, 0.5, 0.0), part(0, 0.5, 100.0)]);
+        assert!((far - 1.0).abs() < 1e-6, "{far}");
+        assert!(alike < 1e-9 && one < 1e-9, "{alike} {one}");
     }
 }

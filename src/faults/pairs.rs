@@ -1,29 +1,53 @@
 //! Two faults at once, where no single one explains the readings.
 //!
 //! What two faults move is first guessed to be the sum of what each moves alone, for all pairs of
-//! everything that was tried; the pairs that come nearest are solved.
+//! everything that was tried; the pairs that come nearest are solved, those that lead also at other
+//! values of both. Beside the single faults that lead all others are solved as they are: where one
+//! leaves a stage without its supply, what another does there is no sum.
 
 use super::bench::Bench;
-use super::hypothesis::{Cell, Hypothesis};
+use super::change::Change;
+use super::hypothesis::{Both, Cell, Hypothesis};
+use super::likelihood::Factored;
+use super::point::Point;
 use super::rank::{self, Meter, Ranking};
 use super::readings::Reading;
+use crate::math::fun;
 
 /// A single fault is good enough below this misfit, in deviations.
 const GOOD: f64 = 1.1;
-/// Pairs that are solved.
-const SOLVED: usize = 160;
-/// Single faults whose pairs are guessed, at most.
-const GUESSED: usize = 3000;
+/// Pairs that are solved, each at the values whose sum comes nearest.
+const SOLVED: usize = 240;
+/// Of these the pairs that are solved at their other values too.
+const LEADING: usize = 12;
+/// Values of single faults whose pairs are guessed, at most.
+const GUESSED: usize = 6000;
+/// Single faults that everything else is solved beside, and how many of these pairs are judged.
+const LEADERS: usize = 3;
+const BESIDE: usize = 30;
+/// How far a reading may be off for want of the values between the cells, a part of what is moved.
+const BETWEEN: f64 = 0.1;
 /// Two faults beside one (common practice, no published source).
 const SHARE: f64 = 0.03;
 /// How far a sum may be off, a part of what both move.
 const CURVED: f64 = 0.15;
+
+/// Two faults, each with its hypothesis and cell, in order.
+type Two = [(usize, usize); 2];
 
 /// One fault at one value, and what it moves.
 struct Move {
     which: usize,
     cell: usize,
     by: Vec<f64>,
+    /// Minus twice the logarithm of its weight.
+    rare: f64,
+}
+
+impl Move {
+    fn place(&self) -> (usize, usize) {
+        (self.which, self.cell)
+    }
 }
 
 /// Whether two faults are worth a try.
@@ -63,45 +87,165 @@ pub fn also<E>(
             |sound| {
                 (0..off.len())
                     .map(|k| {
-                        let row = rank::row(&sound.seen, k, 0.0, meter);
+                        let row = rank::row(&sound.seen, k, [0.0; 2], meter);
                         row.iter().map(|x| x * x).sum::<f64>().sqrt() + 0.01
                     })
                     .collect()
             },
         );
-    // The best pairs by their sums: (distance, first, second).
+    // The best pairs by their sums: (score, first, second).
     let mut best: Vec<(f64, usize, usize)> = Vec::new();
     let mut worst = f64::INFINITY;
-    for (i, a) in moves.iter().enumerate() {
-        poll(i, 2 * moves.len())?;
-        for (j, b) in moves.iter().enumerate().skip(i + 1) {
-            if a.which == b.which {
+    let groups: Vec<&[Move]> = moves.chunk_by(|a, b| a.which == b.which).collect();
+    let starts: Vec<usize> = groups
+        .iter()
+        .scan(0, |at, g| Some(std::mem::replace(at, *at + g.len())))
+        .collect();
+    for (n, ones) in groups.iter().enumerate() {
+        poll(n, 2 * groups.len())?;
+        for (m, twos) in groups.iter().enumerate().skip(n + 1) {
+            if same_part(&ranking, ones[0].which, twos[0].which) {
                 continue;
             }
-            let mut distance = 0.0;
-            for k in 0..off.len() {
-                let rest = off[k] - a.by[k] - b.by[k];
-                let room = own[k] + CURVED * (a.by[k].abs() + b.by[k].abs());
-                distance += (rest / room) * (rest / room);
-                if distance > worst {
-                    break;
+            let mut nearest: Option<(f64, usize, usize)> = None;
+            let mut least = worst;
+            for (i, a) in ones.iter().enumerate() {
+                for (j, b) in twos.iter().enumerate() {
+                    let mut score = a.rare + b.rare;
+                    for k in 0..off.len() {
+                        let rest = off[k] - a.by[k] - b.by[k];
+                        let room = own[k] + CURVED * (a.by[k].abs() + b.by[k].abs());
+                        score += (rest / room) * (rest / room);
+                        if score > least {
+                            break;
+                        }
+                    }
+                    if score < least {
+                        least = score;
+                        nearest = Some((score, starts[n] + i, starts[m] + j));
+                    }
                 }
             }
-            if distance < worst {
-                best.push((distance, i, j));
-                if best.len() > 4 * SOLVED {
-                    shorten(&mut best);
-                    worst = best.last().map_or(worst, |b| b.0);
-                }
+            best.extend(nearest);
+            if best.len() > 4 * SOLVED {
+                shorten(&mut best);
+                worst = best.last().map_or(worst, |b| b.0);
             }
         }
     }
     shorten(&mut best);
-    let pairs: Vec<Hypothesis> = best
+    let mut best: Vec<Two> = best
         .iter()
-        .filter_map(|&(_, i, j)| pair(&ranking, &moves[i], &moves[j]))
+        .map(|&(_, i, j)| [moves[i].place(), moves[j].place()])
         .collect();
-    rank::also(bench, readings, meter, ranking, pairs, poll)
+    for two in beside_leaders(bench, readings, meter, &ranking, poll)? {
+        let known = |other: &Two| other.map(|o| o.0) == two.map(|t| t.0);
+        if !best.iter().any(known) {
+            best.push(two);
+        }
+    }
+    let before = ranking.hypotheses.len();
+    let pairs = best
+        .iter()
+        .map(|&[(a, i), (b, j)]| pair(&ranking, a, b, &[(i, j)]));
+    let pairs = pairs.collect();
+    let mut ranking = rank::also(bench, readings, meter, ranking, pairs, poll)?;
+    let leading: Vec<usize> = ranking
+        .judged
+        .iter()
+        .filter_map(|j| j.which.filter(|w| *w >= before))
+        .take(LEADING)
+        .collect();
+    let (mut fuller, mut replaced) = (Vec::new(), Vec::new());
+    for which in leading {
+        let [(one, i), (two, j)] = best[which - before];
+        let count = |which: usize| ranking.hypotheses[which].cells.len();
+        let cells = around(i, count(one), j, count(two));
+        if cells.len() > 1 {
+            fuller.push(pair(&ranking, one, two, &cells));
+            replaced.push(which);
+        }
+    }
+    ranking
+        .judged
+        .retain(|j| j.which.is_none_or(|w| !replaced.contains(&w)));
+    rank::also(bench, readings, meter, ranking, fuller, poll)
+}
+
+/// Pairs of the single faults that lead with everything else, solved with both: where one fault
+/// leaves little of the rest, what it moves is no sum.
+fn beside_leaders<E>(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &Ranking,
+    poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
+) -> Result<Vec<Two>, E> {
+    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    let n = readings.len();
+    let mut found = Vec::new();
+    let leaders = ranking
+        .groups
+        .iter()
+        .map(|g| &ranking.judged[g.members[0]])
+        .filter(|j| j.which.is_some())
+        .take(LEADERS);
+    for leader in leaders {
+        let Some(which) = leader.which else { continue };
+        let first = &ranking.hypotheses[which].cells[leader.cell];
+        let rows: Vec<Vec<f64>> = (0..n)
+            .map(|k| rank::row(&leader.seen, k, leader.widths, meter))
+            .collect();
+        let own = rank::own(&leader.seen, readings, meter);
+        let mut best: Vec<(f64, Two)> = Vec::new();
+        for (k, tried) in ranking.tried.iter().enumerate() {
+            poll(k, 2 * ranking.tried.len())?;
+            if same_part(ranking, which, tried.which) {
+                continue;
+            }
+            let hypothesis = &ranking.hypotheses[tried.which];
+            let second = &hypothesis.cells[tried.cell];
+            let changes = [&first.changes[..], &[Change::Besides], &second.changes].concat();
+            let Some(seen) = bench.look(&changes, &points, Some(&leader.seen), false) else {
+                continue;
+            };
+            let moved = seen.reads.iter().zip(&leader.seen.reads);
+            let wider: Vec<f64> = moved
+                .zip(&own)
+                .map(|((a, b), own)| fun::hypot(*own, BETWEEN * (a - b)))
+                .collect();
+            let Some(covariance) = Factored::new(rank::covariance(&rows, &wider), n) else {
+                continue;
+            };
+            let off = readings.iter().zip(&seen.reads);
+            let off: Vec<f64> = off.map(|(r, v)| r.value - v).collect();
+            let mut weighted = off.clone();
+            covariance.solve(&mut weighted);
+            let distance: f64 = off.iter().zip(&weighted).map(|(a, b)| a * b).sum();
+            let score = distance - 2.0 * fun::ln(hypothesis.weight * second.part);
+            let mut two = [(which, leader.cell), (tried.which, tried.cell)];
+            two.sort_unstable();
+            match best
+                .iter_mut()
+                .find(|b| b.1.map(|t| t.0) == two.map(|t| t.0))
+            {
+                Some(known) if known.0 > score => *known = (score, two),
+                Some(_) => {}
+                None => best.push((score, two)),
+            }
+        }
+        best.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        found.extend(best.into_iter().take(BESIDE).map(|b| b.1));
+    }
+    Ok(found)
+}
+
+/// Cells of two faults about one of each: all values of either beside that of the other, and all
+/// neighbours.
+fn around(i: usize, ones: usize, j: usize, twos: usize) -> Vec<(usize, usize)> {
+    let all = (0..ones).flat_map(|a| (0..twos).map(move |b| (a, b)));
+    all.filter(|&(a, b)| a == i || b == j || a.abs_diff(i) < 2 && b.abs_diff(j) < 2)
+        .collect()
 }
 
 fn shorten(best: &mut Vec<(f64, usize, usize)>) {
@@ -112,17 +256,20 @@ fn shorten(best: &mut Vec<(f64, usize, usize)>) {
 /// Everything that was tried and moves something.
 fn moves(ranking: &Ranking) -> Vec<Move> {
     let mut found: Vec<Move> = Vec::new();
-    for (which, cell, reads) in &ranking.tried {
-        let by: Vec<f64> = reads
+    for tried in &ranking.tried {
+        let by: Vec<f64> = tried
+            .reads
             .iter()
             .zip(&ranking.sound)
             .map(|(a, b)| a - b)
             .collect();
         if by.iter().any(|v| v.abs() > 0.02) {
+            let hypothesis = &ranking.hypotheses[tried.which];
             found.push(Move {
-                which: *which,
-                cell: *cell,
+                which: tried.which,
+                cell: tried.cell,
                 by,
+                rare: -2.0 * fun::ln(hypothesis.weight * hypothesis.cells[tried.cell].part),
             });
         }
     }
@@ -130,31 +277,39 @@ fn moves(ranking: &Ranking) -> Vec<Move> {
     found
 }
 
-/// Two faults as one hypothesis of one cell.
-fn pair(ranking: &Ranking, a: &Move, b: &Move) -> Option<Hypothesis> {
-    let (one, two) = (&ranking.hypotheses[a.which], &ranking.hypotheses[b.which]);
-    if one.element == two.element {
-        return None;
-    }
-    let (first, second) = (&one.cells[a.cell], &two.cells[b.cell]);
-    let mut changes = first.changes.clone();
-    changes.extend(second.changes.iter().cloned());
-    Some(Hypothesis {
+/// Whether two faults are of one part.
+fn same_part(ranking: &Ranking, a: usize, b: usize) -> bool {
+    ranking.hypotheses[a].element == ranking.hypotheses[b].element
+}
+
+/// Two faults as one hypothesis, at some of their values.
+fn pair(ranking: &Ranking, a: usize, b: usize, cells: &[(usize, usize)]) -> Hypothesis {
+    let (one, two) = (&ranking.hypotheses[a], &ranking.hypotheses[b]);
+    let both = Both {
+        of: [a, b],
+        cells: cells.to_vec(),
+    };
+    let cells = cells.iter().map(|&(i, j)| {
+        let (first, second) = (&one.cells[i], &two.cells[j]);
+        let join = |a: &[Change], b: &[Change]| [a, &[Change::Besides], b].concat();
+        let real = |c: &Cell| c.real.clone().unwrap_or_else(|| c.changes.clone());
+        Cell {
+            changes: join(&first.changes, &second.changes),
+            part: first.part * second.part,
+            value: None,
+            width: first.width,
+            second: second.width,
+            real: (first.real.is_some() || second.real.is_some())
+                .then(|| join(&real(first), &real(second))),
+        }
+    });
+    Hypothesis {
         fault: "two faults",
         element: format!("{} + {}", one.element, two.element),
         lead: format!("{} + {}", one.name(), two.name()),
-        weight: SHARE * one.weight * first.part * two.weight * second.part / ranking.weight,
-        cells: vec![Cell {
-            changes,
-            part: 1.0,
-            value: None,
-            // Of two widths the larger: both are in the slope.
-            width: first.width.max(second.width),
-            real: (first.real.is_some() || second.real.is_some()).then(|| {
-                let real = |c: &Cell| c.real.clone().unwrap_or_else(|| c.changes.clone());
-                [real(first), real(second)].concat()
-            }),
-        }],
+        weight: SHARE * one.weight * two.weight / ranking.weight,
+        cells: cells.collect(),
         unit: "",
-    })
+        both: Some(both),
+    }
 }

@@ -2,7 +2,7 @@
 
 use super::bench::{Bench, Seen};
 use super::change::Change;
-use super::hypothesis::{Hypothesis, SOUND};
+use super::hypothesis::{Cell, Hypothesis, SOUND};
 use super::likelihood::{Factored, Fit, fit, log_sum};
 use super::point::{Point, Quantity};
 use super::readings::Reading;
@@ -36,8 +36,8 @@ pub struct Judged {
     pub seen: Seen,
     /// The same at the most likely value of the fault, V.
     pub expected: Vec<f64>,
-    /// Width of the best cell.
-    pub width: f64,
+    /// Widths of the best cell.
+    pub widths: Widths,
     /// Whether a mains cycle was solved with it.
     pub checked: bool,
     /// The ripple of each output of the supply in that cycle, V.
@@ -51,6 +51,19 @@ pub struct Group {
     pub probability: f64,
     /// Into [`Ranking::judged`].
     pub members: Vec<usize>,
+}
+
+/// A fault at one value.
+#[derive(Debug, Clone)]
+pub struct Tried {
+    /// Which of [`Ranking::hypotheses`].
+    pub which: usize,
+    /// Which of its cells.
+    pub cell: usize,
+    /// What it shows at the readings, V.
+    pub reads: Vec<f64>,
+    /// Logarithm of its part of the hypothesis times its density.
+    pub log: f64,
 }
 
 /// The outcome.
@@ -68,8 +81,8 @@ pub struct Ranking {
     pub sound: Vec<f64>,
     /// Of all hypotheses that the prior is shared among.
     pub weight: f64,
-    /// What each fault at each value shows at the readings, V: hypothesis, cell.
-    pub tried: Vec<(usize, usize, Vec<f64>)>,
+    /// Each fault at each value.
+    pub tried: Vec<Tried>,
     /// Volts that a slipped reading may lie in.
     span: f64,
     /// Mains cycles that were solved.
@@ -111,11 +124,22 @@ impl Meter {
     }
 }
 
-/// All columns of a point: tolerances, the fault's own value, the meter's scale.
-pub fn row(seen: &Seen, k: usize, width: f64, meter: &Meter) -> Vec<f64> {
+/// Widths of a cell: of the fault's own value and of a second fault's, natural logarithms.
+pub type Widths = [f64; 2];
+
+impl Cell {
+    /// Its widths.
+    pub fn widths(&self) -> Widths {
+        [self.width, self.second]
+    }
+}
+
+/// All columns of a point: tolerances, the values of the fault or both, the meter's scale.
+pub fn row(seen: &Seen, k: usize, widths: Widths, meter: &Meter) -> Vec<f64> {
     // No columns where only other kinds of readings were seen.
     let mut row = seen.spread[k].clone();
-    row.push(seen.own[k] * width / 12f64.sqrt());
+    row.push(seen.own[k] * widths[0] / 12f64.sqrt());
+    row.push(seen.second[k] * widths[1] / 12f64.sqrt());
     row.push(meter.common(seen.reads[k]));
     row
 }
@@ -156,11 +180,11 @@ fn judge(
     seen: &Seen,
     readings: &[Reading],
     meter: &Meter,
-    width: f64,
+    widths: Widths,
     span: f64,
-) -> Option<(Fit, f64)> {
+) -> Option<(Fit, Widths)> {
     let n = readings.len();
-    let rows: Vec<Vec<f64>> = (0..n).map(|k| row(seen, k, width, meter)).collect();
+    let rows: Vec<Vec<f64>> = (0..n).map(|k| row(seen, k, widths, meter)).collect();
     let covariance = Factored::new(covariance(&rows, &own(seen, readings, meter)), n)?;
     let pairs = readings.iter().zip(&seen.reads);
     let off: Vec<f64> = pairs.map(|(r, v)| r.value - v).collect();
@@ -175,19 +199,20 @@ fn judge(
         })
         .collect();
     let found = fit(&off, &covariance, &spans);
-    let shift = if width > 0.0 {
+    let mut shifts = [0.0; 2];
+    if widths[0] > 0.0 || widths[1] > 0.0 {
         let mut weighted = off.clone();
         if let Some(k) = found.slipped {
             weighted[k] = 0.0;
         }
         covariance.solve(&mut weighted);
-        let deviation = width / 12f64.sqrt();
-        let sum: f64 = seen.own.iter().zip(&weighted).map(|(a, b)| a * b).sum();
-        (deviation * deviation * sum).clamp(-0.5 * width, 0.5 * width)
-    } else {
-        0.0
-    };
-    found.log_density.is_finite().then_some((found, shift))
+        for ((shift, width), own) in shifts.iter_mut().zip(widths).zip([&seen.own, &seen.second]) {
+            let deviation = width / 12f64.sqrt();
+            let sum: f64 = own.iter().zip(&weighted).map(|(a, b)| a * b).sum();
+            *shift = (deviation * deviation * sum).clamp(-0.5 * width, 0.5 * width);
+        }
+    }
+    found.log_density.is_finite().then_some((found, shifts))
 }
 
 /// Judges hypotheses. `poll` is asked now and then whether to go on.
@@ -205,13 +230,13 @@ pub fn rank<E>(
     let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     ranking.span = span(bench);
     if let Some(seen) = bench.look(&[], &points, None, true)
-        && let Some((fit, _)) = judge(&seen, readings, meter, 0.0, ranking.span)
+        && let Some((fit, _)) = judge(&seen, readings, meter, [0.0; 2], ranking.span)
     {
         ranking.sound.clone_from(&seen.reads);
         let log = fun::ln(SOUND) + fit.log_density;
         ranking.judged.push(Judged {
             log,
-            ..judged(None, 0, None, fit, seen, 0.0)
+            ..judged(None, 0, None, fit, seen, [0.0; 2])
         });
     }
     ranking.weight = hypotheses.iter().map(|h| h.weight).sum();
@@ -247,16 +272,26 @@ pub fn also<E>(
             if it.real.is_some() {
                 seen.blur_ripples(readings);
             }
-            ranking.tried.push((which, cell, seen.reads.clone()));
-            let Some((fit, shift)) = judge(&seen, readings, meter, it.width, ranking.span) else {
+            let judgement = judge(&seen, readings, meter, it.widths(), ranking.span);
+            let log = judgement.as_ref().map_or(f64::NEG_INFINITY, |(fit, _)| {
+                fun::ln(it.part) + fit.log_density
+            });
+            ranking.tried.push(Tried {
+                which,
+                cell,
+                reads: seen.reads.clone(),
+                log,
+            });
+            let Some((fit, shifts)) = judgement else {
                 continue;
             };
-            let log = fun::ln(it.part) + fit.log_density;
             if best.as_ref().is_none_or(|b| log > b.0) {
-                let value = it.value.map(|v| v * fun::exp(shift));
-                let mut found = judged(Some(which), cell, value, fit, seen.clone(), it.width);
-                let own = found.expected.iter_mut().zip(&seen.own);
-                own.for_each(|(v, own)| *v += own * shift);
+                let value = it.value.map(|v| v * fun::exp(shifts[0]));
+                let mut found = judged(Some(which), cell, value, fit, seen.clone(), it.widths());
+                for (own, shift) in [&seen.own, &seen.second].into_iter().zip(shifts) {
+                    let pairs = found.expected.iter_mut().zip(own);
+                    pairs.for_each(|(v, own)| *v += own * shift);
+                }
                 best = Some((log, found));
             }
             terms.push(log);
@@ -333,14 +368,19 @@ fn over_cycle(
         let real = cell.real.as_ref().unwrap_or(&cell.changes);
         let real = Change::all_scaled(real, factor);
         let seen = bench.look(&changes, &points, Some(&judged.seen), true);
-        let seen = seen.and_then(|seen| bench.over_cycle(&real, &points, &seen));
+        let seen = seen.and_then(|seen| {
+            let guessed = cell.real.is_some() && cell.value.is_none();
+            bench.over_cycle(&real, &points, &seen, guessed)
+        });
         let Some((seen, swings)) = seen else {
             break;
         };
-        let judge = |width: f64| judge(&seen, readings, meter, width, ranking.span);
+        let judge = |wider: f64| {
+            let widths = judged.widths.map(|w| w * wider);
+            judge(&seen, readings, meter, widths, ranking.span)
+        };
         // Sought beyond the cell's ends.
-        let (Some((fit, _)), Some((_, shift))) = (judge(judged.width), judge(3.0 * judged.width))
-        else {
+        let (Some((fit, _)), Some((_, [shift, _]))) = (judge(1.0), judge(3.0)) else {
             break;
         };
         let pairs = seen.reads.iter().zip(&seen.own);
@@ -373,7 +413,7 @@ fn refine(bench: &mut Bench, readings: &[Reading], meter: &Meter, ranking: &mut 
     let (Some(middle), Some(mut value)) = (cell.value, judged.value) else {
         return;
     };
-    if judged.checked || judged.width == 0.0 || judged.probability < LEAST_REFINED {
+    if judged.checked || judged.widths[0] == 0.0 || judged.probability < LEAST_REFINED {
         return;
     }
     let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
@@ -385,11 +425,12 @@ fn refine(bench: &mut Bench, readings: &[Reading], meter: &Meter, ranking: &mut 
         let Some(seen) = bench.look(&changes, &points, Some(&last), true) else {
             break;
         };
-        let Some((_, shift)) = judge(&seen, readings, meter, judged.width, ranking.span) else {
+        let judgement = judge(&seen, readings, meter, judged.widths, ranking.span);
+        let Some((_, [shift, _])) = judgement else {
             break;
         };
         // No further than into the next cell.
-        let most = judged.width;
+        let most = judged.widths[0];
         let shift = (fun::ln(factor) + shift).clamp(-most, most) - fun::ln(factor);
         value *= fun::exp(shift);
         let pairs = seen.reads.iter().zip(&seen.own);
@@ -415,7 +456,7 @@ fn judged(
     value: Option<f64>,
     fit: Fit,
     seen: Seen,
-    width: f64,
+    widths: Widths,
 ) -> Judged {
     Judged {
         which,
@@ -426,7 +467,7 @@ fn judged(
         fit,
         expected: seen.reads.clone(),
         seen,
-        width,
+        widths,
         checked: false,
         swings: Vec::new(),
     }
@@ -459,7 +500,7 @@ fn together(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
         let mut members = vec![k];
         let n = readings.len();
         let rows: Vec<Vec<f64>> = (0..n)
-            .map(|i| row(&leader.seen, i, leader.width, meter))
+            .map(|i| row(&leader.seen, i, leader.widths, meter))
             .collect();
         let own = own(&leader.seen, readings, meter);
         if let Some(near) = Factored::new(covariance(&rows, &own), n) {

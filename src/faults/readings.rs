@@ -52,8 +52,14 @@ fn wrong(line: usize, column: &'static str, why: String, hint: &str) -> Wrong {
 /// # Errors
 /// The first thing that is wrong with it.
 pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
+    // Where commas are decimal signs, spreadsheets put semicolons between cells.
+    let first = text
+        .lines()
+        .find(|l| !l.trim().is_empty() && !l.starts_with('#'));
+    let by_semicolons = first.is_some_and(|l| l.contains(';') && !l.contains(','));
     let mut reader = csv::ReaderBuilder::new()
         .flexible(true)
+        .delimiter(if by_semicolons { b';' } else { b',' })
         .trim(csv::Trim::All)
         .comment(Some(b'#'))
         .from_reader(text.as_bytes());
@@ -62,6 +68,10 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
         let line = e.position().map_or(1, |p| p.line() as usize);
         wrong(line, COLUMNS[0], e.to_string(), example)
     };
+    if first.is_none() {
+        let why = "there is no reading in it".to_string();
+        return Err(wrong(1, COLUMNS[0], why, example));
+    }
     let head = reader.headers().map_err(unread)?.clone();
     let mut places = [0; 2];
     for (place, column) in places.iter_mut().zip(COLUMNS) {
@@ -87,8 +97,23 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
             probe = format!("{probe},{value}");
             value = record.get(places[1] + 1).unwrap_or("").to_string();
         }
+        let split = probe.contains(',') && !cell(0).contains(',');
+        let known = head.len() + usize::from(split);
+        if record.iter().skip(known).any(|c| !c.is_empty()) {
+            let why = format!(
+                "the line has {} cells, the heading {}",
+                record.len(),
+                head.len()
+            );
+            let hint = "write volts with a point, 1.70, and nothing behind them";
+            return Err(wrong(line, COLUMNS[1], why, hint));
+        }
+        if by_semicolons {
+            value = value.replace(',', ".");
+        }
         let mut point = point(&probe, circuit, line)?;
-        let state = stated.and_then(|k| record.get(k)).unwrap_or("");
+        let state = stated.and_then(|k| record.get(k + usize::from(split)));
+        let state = state.unwrap_or("");
         stand(&mut point, state, circuit, line)?;
         if let Some(before) = readings.iter().find(|r| r.point.label == point.label) {
             let why = format!("`{}` stands on line {} already", point.label, before.line);
@@ -113,7 +138,11 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
         };
         let (value, digit) = number(&value, point.quantity).ok_or_else(|| {
             let (what, hint) = match point.quantity {
-                Quantity::Volts => ("a voltage", "expected volts, such as 172.3, -38 or 12m"),
+                Quantity::Volts => (
+                    "a voltage",
+                    "expected volts, such as 172.3, -38 or 12m; where the meter shows OL, choose a \
+                     higher range",
+                ),
                 Quantity::Ohms => ("a resistance", "expected ohms, such as 1.52k or 1.1meg"),
                 Quantity::Ripple | Quantity::RippleRms => (
                     "a ripple",
@@ -270,7 +299,8 @@ fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
             line,
             COLUMNS[0],
             why,
-            "expected `v(plate1)`, or `v(a,b)` between two points",
+            "expected `v(plate1)` or `v(a,b)` between two points, a comma, and the volts; for a \
+             current measure the volts across a resistor",
         ));
     }
     for name in split {
@@ -285,6 +315,11 @@ fn point(text: &str, circuit: &Circuit, line: usize) -> Result<Point, Wrong> {
         nodes.push(node);
     }
     let (a, b) = (nodes[0], nodes.get(1).copied().unwrap_or(Node::GROUND));
+    if a == b {
+        let why = format!("`{whole}` has both leads of the meter at one point");
+        let hint = "its reading is always zero and says nothing: leave the line out";
+        return Err(wrong(line, COLUMNS[0], why, hint));
+    }
     let label = label(circuit, a, b);
     Ok(Point {
         label: match quantity {
@@ -312,7 +347,13 @@ pub fn label(circuit: &Circuit, a: Node, b: Node) -> String {
 /// Volts as written, and what the last digit is worth.
 fn volts(text: &str) -> Option<(f64, f64)> {
     let text = text.trim();
-    let bare = text.strip_suffix(['V', 'v']).map_or(text, str::trim_end);
+    let lower = text.to_lowercase();
+    let units = ["volts", "volt", "v"];
+    let unit = units.iter().find(|u| lower.ends_with(**u));
+    let bare = &text[..text.len() - unit.map_or(0, |u| u.len())];
+    // `170 m`, as of `170 mV`.
+    let bare = bare.replace(' ', "");
+    let bare = bare.as_str();
     let (value, _) = num::parse_value(bare, Role::Voltage).ok()?;
     if !value.is_finite() {
         return None;
@@ -349,6 +390,8 @@ mod tests {
         close("-0.05", -0.05, 0.01);
         close("12m", 0.012, 0.001);
         close("0.00 V", 0.0, 0.01);
+        close("170 mV", 0.17, 0.001);
+        close("1.4 volts", 1.4, 0.1);
         assert!(volts("off").is_none() && volts("nan").is_none() && volts("1e999").is_none());
     }
 }

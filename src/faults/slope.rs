@@ -64,13 +64,22 @@ impl Push {
             Push::Source(k, by) => work[assembly.unknowns.nodes() + k] += by,
             Push::Current(k, by) => {
                 let source = &circuit.currents[*k];
-                feed(work, source.a, source.b, -by);
+                // What feeds less varies by less; without a fuse nothing does.
+                let output = supply.and_then(|s| s.outputs.iter().find(|o| o.current == *k));
+                let part = output.map_or(1.0, |o| source.drive.dc / o.short());
+                if part == 0.0 {
+                    return false;
+                }
+                feed(work, source.a, source.b, -by * part);
             }
             Push::Output(k) => {
                 let Some(output) = supply.map(|s| &s.outputs[*k]) else {
                     return false;
                 };
                 let fed = circuit.currents[output.current].drive.dc;
+                if fed == 0.0 {
+                    return false;
+                }
                 let drawn =
                     fed - volts(x, output.node) / circuit.resistances[output.resistance].ohms;
                 let more = (drawn - output.amperes).abs();

@@ -33,6 +33,7 @@ impl List<'_> {
                     value: Some(part),
                     width,
                     real: None,
+                    second: 0.0,
                 }
             });
             self.add("weak", name, "", 0.3, cells.collect());
@@ -57,6 +58,7 @@ impl List<'_> {
                     value: Some(amperes),
                     width,
                     real: None,
+                    second: 0.0,
                 }
             });
             self.add("gassy", name, "", 0.3, cells.collect());

@@ -98,6 +98,7 @@ const PARTS: &[(&str, &str, f64)] = &[
     ("current that a positive grid takes", "take", 0.3),
     ("screen's share at low plate volts", "alphas", 0.3),
     ("how soon the plate takes it over", "lams", 0.3),
+    ("levelling of the plate's pull", "fade", 0.3),
 ];
 
 /// What readings of plate and screen currents say nothing of.

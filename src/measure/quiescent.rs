@@ -82,7 +82,20 @@ pub fn solve_near<'c>(
 pub fn at_rest(circuit: &Circuit) -> Result<(Vec<f64>, Assembly<'_>), Box<NoSolution>> {
     let (found, mut assembly) = with(Assembly::new(circuit), mains::find(circuit).as_ref())?;
     switch(&mut assembly, &found);
+    let assembly = with_swings(assembly, &found);
     Ok((middle(&found), assembly))
+}
+
+/// Notes what a mains cycle makes of small changes, which tells whether the supply swings by itself.
+pub fn with_swings<'c>(assembly: Assembly<'c>, found: &AtRest) -> Assembly<'c> {
+    let AtRest::Cycle(mains, cycle) = found else {
+        return assembly;
+    };
+    let (multiplier, mut assembly) = periodic::multiplier(assembly, mains, cycle);
+    if let Some(switching) = &mut assembly.switching {
+        switching.multiplier = multiplier;
+    }
+    assembly
 }
 
 fn middle(found: &AtRest) -> Vec<f64> {
@@ -92,33 +105,11 @@ fn middle(found: &AtRest) -> Vec<f64> {
     }
 }
 
-/// Notes what rectifiers conduct on the average of a cycle.
+/// Lets rectifiers conduct in small changes as they do on the average of a cycle.
 fn switch(assembly: &mut Assembly<'_>, found: &AtRest) {
-    let AtRest::Cycle(_, cycle) = found else {
-        return;
-    };
-    let circuit = assembly.circuit;
-    let ports = circuit.elements.iter().filter(|e| rectifies(e));
-    let mut laws: Vec<usize> = ports
-        .flat_map(|e| &e.ports)
-        .filter_map(|port| match port.piece {
-            Piece::Law(law, _) => Some(law),
-            _ => None,
-        })
-        .collect();
-    laws.dedup();
-    let mean = |law: usize| {
-        let mut mean = Vec::new();
-        for instant in &cycle.instants {
-            let slopes = assembly.law_currents(law, &instant.x).g;
-            mean.resize(slopes.len(), 0.0);
-            for (mean, slope) in mean.iter_mut().zip(slopes) {
-                *mean += instant.weight * slope;
-            }
-        }
-        (law, mean)
-    };
-    assembly.switching = laws.into_iter().map(mean).collect();
+    if let AtRest::Cycle(_, cycle) = found {
+        assembly.switching = Some(cycle.switching(assembly));
+    }
 }
 
 fn with_near<'c>(

@@ -15,6 +15,7 @@ use super::walk::{Parts, Walk};
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
 use crate::device::source::Drive;
 use crate::device::{Answer, Law};
+use num_complex::Complex;
 use sprs::{CsMat, TriMat};
 
 /// Where one entry of a law's Jacobian goes.
@@ -38,6 +39,18 @@ struct Wiring {
     stamps: Vec<Stamp>,
     /// First control among all laws' controls.
     first_control: usize,
+}
+
+/// What the mains' cycle makes of small changes about its average state. There a rectifier is off,
+/// and says nothing of the pulses that hold its reservoir.
+#[derive(Debug, Clone)]
+pub struct Switching {
+    /// How often the cycle repeats itself.
+    pub freq_hz: f64,
+    /// What laws that the mains switch conduct on the average: slopes by law.
+    pub slopes: Vec<(usize, Vec<f64>)>,
+    /// What a cycle makes of the change that lasts longest, if that was asked for.
+    pub multiplier: Option<Complex<f64>>,
 }
 
 /// A circuit's equations and the values of their last evaluation.
@@ -69,10 +82,8 @@ pub struct Assembly<'c> {
     pub leaks: Vec<usize>,
     /// Laws whose devices are pulled from their sockets, `[laws]`: no current, no charge.
     pub unplugged: Vec<bool>,
-    /// What laws that the mains switch conduct on the average of its cycle: slopes by law, for
-    /// small changes about the cycle's average state. There a rectifier is off, and says nothing
-    /// of the pulses that hold its reservoir.
-    pub switching: Vec<(usize, Vec<f64>)>,
+    /// What the mains' cycle makes of small changes about its average state.
+    pub switching: Option<Switching>,
     /// Where each law was last evaluated: controls of all laws, one after the other.
     last: Vec<f64>,
     has_last: bool,
@@ -179,7 +190,7 @@ impl<'c> Assembly<'c> {
             moving: None,
             leaks: Vec::new(),
             unplugged: vec![false; circuit.laws.len()],
-            switching: Vec::new(),
+            switching: None,
             last: vec![0.0; first_control],
             has_last: false,
             node_diagonal: (0..unknowns.nodes()).map(|k| place(k, k)).collect(),
@@ -498,8 +509,9 @@ impl<'c> Assembly<'c> {
     /// One law's currents, and its slopes for small changes: see [`Assembly::switching`].
     fn small_currents(&self, index: usize, x: &[f64]) -> LawCurrents {
         let mut law = self.law_currents(index, x);
+        let switching = self.switching.iter().flat_map(|s| &s.slopes);
         if !self.unplugged[index]
-            && let Some((_, mean)) = self.switching.iter().find(|(law, _)| *law == index)
+            && let Some((_, mean)) = switching.into_iter().find(|(law, _)| *law == index)
         {
             law.g.clone_from(mean);
         }
@@ -509,8 +521,9 @@ impl<'c> Assembly<'c> {
     /// Evaluates for small changes of direct current about `x`: the Jacobian is G.
     pub fn evaluate_small(&mut self, x: &[f64]) {
         self.evaluate(x, SourceState::DC, 0.0, false);
-        for k in 0..self.switching.len() {
-            let (index, _) = self.switching[k];
+        let laws = self.switching.iter().flat_map(|s| &s.slopes);
+        let laws: Vec<usize> = laws.map(|(law, _)| *law).collect();
+        for index in laws {
             let (now, mean) = (self.law_currents(index, x), self.small_currents(index, x));
             for stamp in &self.wiring[index].stamps {
                 let e = stamp.entry as usize;

@@ -73,8 +73,9 @@ pub fn sound(text: &str) -> String {
     format!("probe,value\n{}", rows.collect::<String>())
 }
 
-/// Readings of an amplifier with hidden values, by a meter that is off; none without a solution.
-pub fn readings(fault: Option<&Fault>, text: &str, dice: &mut Dice) -> Option<String> {
+/// Readings of an amplifier with hidden values, by a meter that is off, at so many points; none
+/// without a solution.
+pub fn readings(fault: Option<&Fault>, text: &str, most: usize, dice: &mut Dice) -> Option<String> {
     let mut circuit = built(fault.map_or(text, |f| &f.text))?;
     let (real, asked) = (Variables::of(&circuit, &[]).ok()?, points(&built(text)?));
     let mut values = real.nominal();
@@ -102,7 +103,7 @@ pub fn readings(fault: Option<&Fault>, text: &str, dice: &mut Dice) -> Option<St
     for (name, _) in asked {
         points.push((name.clone(), circuit.node(&name)?));
     }
-    while points.len() > 18 {
+    while points.len() > most {
         let k = dice.roll(points.len());
         points.remove(k);
     }

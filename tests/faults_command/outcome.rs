@@ -42,6 +42,8 @@ pub struct Outcome {
     amplifiers: usize,
     sounds: usize,
     pub missed: Vec<String>,
+    /// Right and not sure of it.
+    pub modest: Vec<String>,
     /// First answers with their alternatives.
     answers: Tenths,
     /// First causes alone.
@@ -123,7 +125,11 @@ impl Outcome {
                 text += &format!("  {what} said {said:.2}: right {right:.2} of {n}\n");
             }
         }
-        text + &self.missed.join("\n")
+        text += &self.missed.join("\n");
+        if self.faults > 20 && !self.modest.is_empty() {
+            text += &format!("\nright below 90 %:\n{}", self.modest.join("\n"));
+        }
+        text
     }
 
     /// How sure the answers were against how often they were right, as a picture.

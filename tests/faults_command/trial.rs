@@ -24,7 +24,18 @@ struct Walk {
     number: u64,
     /// Faults that did not show.
     invisible: usize,
+    /// Points that are read.
+    most: usize,
+    /// Larger amplifiers are passed over: lines of a netlist.
+    lines: usize,
 }
+
+/// Points that are read of an amplifier.
+const READ: usize = 18;
+/// Sets up to this many cases keep to small amplifiers.
+const FEW: usize = 12;
+/// Lines of a small one.
+const SMALL: usize = 26;
 
 /// An amplifier, its fault and what a meter reads.
 struct Found {
@@ -35,8 +46,10 @@ struct Found {
 }
 
 impl Walk {
-    fn new(seed: u64) -> Self {
+    fn new(seed: u64, count: usize) -> Self {
         Walk {
+            most: READ,
+            lines: if count > FEW { usize::MAX } else { SMALL },
             dice: Dice::new(seed),
             number: seed * 1000,
             invisible: 0,
@@ -48,11 +61,14 @@ impl Walk {
         loop {
             self.number += 1;
             let text = amplifier(self.number);
+            if text.lines().count() > self.lines {
+                continue;
+            }
             let dice = &mut self.dice;
             let Some(one) = fault(&text, dice) else {
                 continue;
             };
-            let Some(first) = readings(Some(&one), &text, dice) else {
+            let Some(first) = readings(Some(&one), &text, self.most, dice) else {
                 continue;
             };
             match shows(&text, &one, &first, dice) {
@@ -70,7 +86,7 @@ impl Walk {
             let table = if fault.element == name {
                 Some(first)
             } else {
-                readings(Some(&fault), &text, dice)
+                readings(Some(&fault), &text, self.most, dice)
             };
             if let Some(table) = table {
                 return Found {
@@ -152,7 +168,8 @@ fn first_three(diagnosis: &Diagnosis) -> String {
         let causes = a.causes.iter().take(4);
         let causes = causes.map(|c| {
             let value = c.value.map_or(String::new(), |v| format!("={v:.3e}"));
-            format!("{}{value} {:.3}", c.name(), c.probability)
+            let lead = if c.fault == "two faults" { &c.lead } else { "" };
+            format!("{}{value} {lead} {:.3}", c.name(), c.probability)
         });
         let causes: Vec<String> = causes.collect();
         format!("[{}] ({:.1})", causes.join(" | "), a.misfit)
@@ -163,14 +180,35 @@ fn first_three(diagnosis: &Diagnosis) -> String {
 /// So many amplifiers with a fault, and a fifth as many without.
 pub fn run(seed: u64, count: usize) -> Outcome {
     let mut outcome = Outcome::default();
-    let mut walk = Walk::new(seed);
+    let mut walk = Walk::new(seed, count);
     while outcome.faults < count {
         let it = walk.next(|_, fault, _| Some(fault));
         let diagnosis = judged(&it.text, &it.table);
         let told = told(&diagnosis, &it.fault);
         outcome.enter(&told);
         if count > 20 {
-            eprintln!("{} of {count}", outcome.faults);
+            eprintln!(
+                "{} of {count}: {} said {:.2}, by name {}: {} {}{}: {}",
+                outcome.faults,
+                told.leader,
+                told.cause,
+                told.named,
+                it.fault.fault,
+                it.fault.element,
+                it.fault.note,
+                first_three(&diagnosis)
+            );
+        }
+        if told.leader && told.cause < 0.9 {
+            outcome.modest.push(format!(
+                "  amplifier {}: {:.2} {} {}{}: {}",
+                it.number,
+                told.cause,
+                it.fault.fault,
+                it.fault.element,
+                it.fault.note,
+                first_three(&diagnosis)
+            ));
         }
         if !told.leader || told.place != Some(0) || told.size > 8 && count > 20 {
             outcome.missed.push(format!(
@@ -186,7 +224,7 @@ pub fn run(seed: u64, count: usize) -> Outcome {
             ));
         }
         if outcome.faults.is_multiple_of(5)
-            && let Some(table) = readings(None, &it.text, &mut walk.dice)
+            && let Some(table) = readings(None, &it.text, READ, &mut walk.dice)
         {
             let found = judged(&it.text, &table);
             outcome.enter_sound(&found.answers[0], found.is_sound());
@@ -206,9 +244,9 @@ pub fn run(seed: u64, count: usize) -> Outcome {
 /// Pairs of faults on amplifiers of at least two stages: both named within the first three answers,
 /// and how many there were.
 pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
-    let mut walk = Walk::new(seed);
+    let mut walk = Walk::new(seed, count);
     let (mut found, mut missed) = (0, String::new());
-    for _ in 0..count {
+    for n in 0..count {
         let it = walk.next(|text, one, dice| {
             let both = fault(&one.text, dice)?;
             let fresh = one.current.is_none()
@@ -217,7 +255,7 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
                 && !["RFAULT", "RCUT", "IFAULT"]
                     .iter()
                     .any(|n| both.element.contains(n));
-            let table = readings(Some(&both), text, dice)?;
+            let table = readings(Some(&both), text, READ, dice)?;
             (fresh && shows(&one.text, &both, &table, dice) == Some(true)).then(|| both.after(&one))
         });
         let judged = judged(&it.text, &it.table);
@@ -228,18 +266,32 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
                 .any(|c| c.name() == name || c.lead.split(" + ").any(|part| part == name))
         };
         let names = it.fault.names();
+        if count > 2 {
+            eprintln!("{} of {count}, {found} found", n + 1);
+        }
         if names.iter().all(|n| named(n)) {
             found += 1;
         } else {
-            let first = &judged.answers[0];
-            missed += &format!(
-                "  amplifier {}: {}; {} {} ({:.1})\n",
+            // Where both stand together, if anywhere.
+            let both = |c: &Cause| {
+                let parts: Vec<&str> = c.lead.split(" + ").collect();
+                names.iter().all(|n| parts.contains(&n.as_str()))
+            };
+            let place = judged
+                .answers
+                .iter()
+                .position(|a| a.causes.iter().any(both));
+            let miss = format!(
+                "  amplifier {}: {}{}; together at {place:?}: {}\n",
                 it.number,
                 names.join(" and "),
-                first.causes[0].name(),
-                first.causes[0].lead,
-                first.misfit
+                it.fault.note,
+                first_three(&judged)
             );
+            if count > 2 {
+                eprint!("{miss}");
+            }
+            missed += &miss;
         }
     }
     (found, count, missed)
@@ -247,7 +299,10 @@ pub fn pairs(seed: u64, count: usize) -> (usize, usize, String) {
 
 /// From three readings and at most six more, each the first of `next`: how many are found.
 pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
-    let mut walk = Walk::new(seed);
+    let mut walk = Walk {
+        most: usize::MAX,
+        ..Walk::new(seed, count)
+    };
     let (mut found, mut tried, mut missed) = (0, 0, String::new());
     while tried < count {
         let it = walk.next(|_, fault, _| Some(fault));
@@ -263,12 +318,14 @@ pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
             }
         }
         tried += 1;
-        let mut right = false;
+        let (mut right, mut named) = (false, false);
         let mut answers = String::new();
+        let mut path = known.join(" ");
         for more in 0..=6 {
             let diagnosis = judged(&it.text, &format!("probe,value\n{}\n", known.join("\n")));
             let told = told(&diagnosis, &it.fault);
             right = told.leader;
+            named = told.named;
             answers = first_three(&diagnosis);
             if more == 6 || told.leader && told.cause > 0.95 {
                 break;
@@ -278,17 +335,30 @@ pub fn by_next(seed: u64, count: usize) -> (usize, usize, String) {
                 all.iter().copied().find(|l| l.starts_with(&start))
             });
             match line {
-                Some(line) => known.push(line),
+                Some(line) => {
+                    known.push(line);
+                    path += &format!(" > {line}");
+                }
                 None => break,
             }
+        }
+        if count > 2 {
+            eprintln!(
+                "{tried} of {count}: {right}, after {} readings",
+                known.len()
+            );
         }
         if right {
             found += 1;
         } else {
-            missed += &format!(
-                "  amplifier {}: {} {}: {answers}\n",
-                it.number, it.fault.fault, it.fault.element
+            let miss = format!(
+                "  amplifier {}: {} {}{} ({named}): {path}: {answers}\n",
+                it.number, it.fault.fault, it.fault.element, it.fault.note
             );
+            if count > 2 {
+                eprint!("{miss}");
+            }
+            missed += &miss;
         }
     }
     (found, tried, missed)

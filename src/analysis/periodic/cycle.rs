@@ -12,10 +12,13 @@ use super::trouble::Trouble;
 use super::{Accuracy, Effort};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
-use crate::circuit::Circuit;
+use crate::circuit::{Circuit, Element, Piece};
+use crate::device::role::DeviceRole;
+use crate::math::eigen::eigenvalues;
 use crate::math::newton::Failure;
 use crate::math::radau::{self, STAGES};
-use crate::system::assemble::{Assembly, SourceState};
+use crate::system::assemble::{Assembly, SourceState, Switching};
+use num_complex::Complex;
 use std::convert::Infallible;
 
 /// A moment of the cycle.
@@ -71,6 +74,36 @@ impl Cycle {
             }
         }
         mean
+    }
+
+    /// What the cycle makes of small changes, but for the multiplier: see [`multiplier`].
+    pub fn switching(&self, assembly: &Assembly<'_>) -> Switching {
+        let rectifies = |e: &&Element| e.role().is_some_and(DeviceRole::rectifies);
+        let rectifiers = assembly.circuit.elements.iter().filter(rectifies);
+        let mut laws: Vec<usize> = rectifiers
+            .flat_map(|e| &e.ports)
+            .filter_map(|port| match port.piece {
+                Piece::Law(law, _) => Some(law),
+                _ => None,
+            })
+            .collect();
+        laws.dedup();
+        let mean = |law: usize| {
+            let mut mean = Vec::new();
+            for instant in &self.instants {
+                let slopes = assembly.law_currents(law, &instant.x).g;
+                mean.resize(slopes.len(), 0.0);
+                for (mean, slope) in mean.iter_mut().zip(slopes) {
+                    *mean += instant.weight * slope;
+                }
+            }
+            (law, mean)
+        };
+        Switching {
+            freq_hz: self.freq_hz,
+            slopes: laws.into_iter().map(mean).collect(),
+            multiplier: None,
+        }
     }
 
     /// The average of what is read at each moment.
@@ -136,25 +169,8 @@ fn sought<'c>(
         },
         None => mains::guess(&mut assembly, mains.freq_hz)?,
     };
-    let clock = Clock {
-        period_s: 1.0 / mains.freq_hz,
-        cycles: 1,
-        start_s: 0.0,
-        rest: assembly.external.map_or(0.0, |e| e.1),
-    };
-    let mut search = Search {
-        rest: Rest {
-            x: guess.x,
-            charge: guess.charge,
-            memory: assembly.memory.clone(),
-        },
-        stepper: Stepper::new(assembly),
-        accuracy: ACCURACY,
-        tactics: Tactics::MAINS,
-        last: None,
-    };
-    search.stepper.coarsest = COARSEST;
-    search.stepper.rounded = ROUNDED;
+    let clock = clock(&assembly, mains);
+    let mut search = search(assembly, guess);
     let known = known.map(|mut known| {
         let state = search.stepper.state.len();
         let same = !search.stepper.assembly.unplugged.contains(&true);
@@ -229,6 +245,85 @@ fn sought<'c>(
         seed: last,
     };
     Ok((cycle, assembly))
+}
+
+/// One cycle as the clock has it.
+fn clock(assembly: &Assembly<'_>, mains: &Mains) -> Clock {
+    Clock {
+        period_s: 1.0 / mains.freq_hz,
+        cycles: 1,
+        start_s: 0.0,
+        rest: assembly.external.map_or(0.0, |e| e.1),
+    }
+}
+
+/// A search that begins at a guess.
+fn search(assembly: Assembly<'_>, guess: mains::Guess) -> Search<'_> {
+    let mut search = Search {
+        rest: Rest {
+            x: guess.x,
+            charge: guess.charge,
+            memory: assembly.memory.clone(),
+        },
+        stepper: Stepper::new(assembly),
+        accuracy: ACCURACY,
+        tactics: Tactics::MAINS,
+        last: None,
+    };
+    search.stepper.coarsest = COARSEST;
+    search.stepper.rounded = ROUNDED;
+    search
+}
+
+/// What a cycle makes of the small change that lasts longest: the largest of its multipliers
+/// (G. Floquet, Annales scientifiques de l'ENS 12, 1883; from memory). Beyond one in size the
+/// supply and what it feeds swing by themselves, which averages over the cycle do not show: they
+/// take a rectifier's pulses for a steady conduction that would damp the swing. None if the cycle
+/// could not be run again.
+pub fn multiplier<'c>(
+    mut assembly: Assembly<'c>,
+    mains: &Mains,
+    cycle: &Cycle,
+) -> (Option<Complex<f64>>, Assembly<'c>) {
+    let Last {
+        signal,
+        charge,
+        orbit,
+        ..
+    } = &cycle.seed;
+    let memory = assembly.memory.clone();
+    let moving = assembly.moving.replace(mains.sources.clone());
+    let driving = Driving {
+        signal,
+        clock: clock(&assembly, mains),
+    };
+    let guess = mains::Guess {
+        x: orbit.end().to_vec(),
+        charge: charge.clone(),
+    };
+    let mut search = search(assembly, guess);
+    search.tactics.quick = false;
+    let tolerance = search.tolerance(Some(orbit));
+    let columns: Vec<usize> = (0..search.stepper.state.len()).collect();
+    let pass = search.pass(
+        &driving,
+        (&orbit.times, charge),
+        Some(orbit),
+        (&tolerance, false),
+        &columns,
+        &mut Effort::default(),
+    );
+    let values = pass
+        .ok()
+        .and_then(|p| eigenvalues(columns.len(), &p.monodromy));
+    let largest = values.and_then(|all| {
+        all.into_iter()
+            .max_by(|a, b| a.norm_sqr().total_cmp(&b.norm_sqr()))
+    });
+    let mut assembly = search.stepper.assembly;
+    assembly.moving = moving;
+    assembly.memory = memory;
+    (largest, assembly)
 }
 
 /// The cycle of a circuit's supply, if the mains feed one.

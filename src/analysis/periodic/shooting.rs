@@ -144,12 +144,12 @@ const QUICK_PASSES: (usize, usize) = (10, 20);
 const QUICK_STEPS: usize = 2000;
 
 impl<'c> Search<'c> {
-    /// Whether anything grows about the point where the search begins.
-    pub fn stability(&mut self) -> Stability {
+    /// Whether anything grows about unknowns near the point where the search begins.
+    pub fn stability(&mut self, about: &[f64]) -> Stability {
         let Search { stepper, rest, .. } = self;
         let kept = stepper.assembly.memory.clone();
         stepper.assembly.memory.clone_from(&rest.memory);
-        let mut small = SmallSignal::new(&mut stepper.assembly, &rest.x);
+        let mut small = SmallSignal::new(&mut stepper.assembly, about);
         stepper.assembly.memory = kept;
         natural::stability(&mut small)
     }
@@ -158,7 +158,7 @@ impl<'c> Search<'c> {
     /// cycle lasts, with its supply as the search began with it: no cycle comes to repeat itself,
     /// which took minutes to see.
     pub fn leaves(&mut self, mains_hz: f64) -> Option<f64> {
-        let (swing_hz, growth_per_s) = match self.stability() {
+        let (swing_hz, growth_per_s) = match self.stability(&self.rest.x.clone()) {
             Stability::Oscillates {
                 freq_hz,
                 growth_per_s,
@@ -313,7 +313,7 @@ impl<'c> Search<'c> {
         &mut self,
         driving: &Driving<'_>,
         charge: Vec<f64>,
-        orbit: Orbit,
+        mut orbit: Orbit,
         monodromy: Option<Monodromy>,
     ) -> PeriodicState {
         let allowed = Allowance {
@@ -335,6 +335,9 @@ impl<'c> Search<'c> {
                 |t| driving.value(t),
             );
         }
+        // It began at the corrected charges, but its start is still the end of the pass before: what
+        // capacitors take in the first step would be that correction.
+        orbit.start = orbit.end().to_vec();
         let found = PeriodicState {
             method: Method::Direct,
             effort: Effort::default(),

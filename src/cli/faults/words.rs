@@ -2,7 +2,8 @@
 
 use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
-use crate::faults::diagnosis::{Action, Answer, Cause, Diagnosis};
+use crate::faults::diagnosis::{Action, Answer, Cause, Deed, Diagnosis};
+use crate::faults::hypothesis::BLOWN;
 use crate::faults::next::Next;
 use crate::faults::point::Quantity;
 use crate::faults::readings::Reading;
@@ -36,6 +37,9 @@ pub fn cause(cause: &Cause) -> String {
         ("none", _) => "nothing is wrong that these readings show".to_string(),
         ("open", "") => format!("{name} is open, or one of its joints is dry"),
         ("open", lead) => format!("{name}: no contact at the {lead}"),
+        ("short", lead) if lead.ends_with(BLOWN) => format!(
+            "{name} is shorted and has blown the fuse: find the short before you fit another"
+        ),
         ("short", "") => format!("{name} is shorted, or its ends are bridged"),
         ("short", lead) => format!("{name}: {lead} bridged"),
         ("leaky", _) => format!("{name} leaks{}", about("Ω")),
@@ -60,7 +64,14 @@ pub fn cause(cause: &Cause) -> String {
             format!("supply {name} is not connected: fuse, standby or joint")
         }
         ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
-        ("two faults", both) => format!("two faults at once: {both}"),
+        ("two faults", both) => match &cause.both[..] {
+            [one, two] => format!(
+                "two faults at once: {}, and {}",
+                self::cause(one),
+                self::cause(two)
+            ),
+            _ => format!("two faults at once: {both}"),
+        },
         (fault, lead) => format!("{fault} {name} {lead}"),
     }
 }
@@ -74,10 +85,18 @@ fn left(cause: &Cause) -> String {
 /// An action in words.
 pub fn action(action: &Action) -> String {
     let name = &action.element;
-    match action.role {
-        DeviceRole::Capacitor => format!("lift one lead of {name} and measure again"),
-        DeviceRole::Valve => format!("put another valve in the place of {name} and measure again"),
-        _ => format!("lift one lead of {name} and measure its ohms"),
+    match action.deed {
+        Deed::Ohms(sound) => format!(
+            "measure {name}, the ohms to ground: {} if it is sound; add it to the readings",
+            num::engineering(sound, "Ω", 2)
+        ),
+        Deed::Without(DeviceRole::Capacitor) => {
+            format!("lift one lead of {name} and measure again")
+        }
+        Deed::Without(DeviceRole::Valve) => {
+            format!("put another valve in the place of {name} and measure again")
+        }
+        Deed::Without(_) => format!("lift one lead of {name} and measure its ohms"),
     }
 }
 
@@ -102,6 +121,24 @@ fn percent(probability: f64) -> String {
         p => format!("{p:.1} %"),
     }
 }
+
+/// The causes of an answer in words, each once with its probability.
+fn alternatives(answer: &Answer) -> Vec<(String, f64)> {
+    let mut all: Vec<(String, f64)> = Vec::new();
+    for it in &answer.causes {
+        let words = cause(it);
+        match all.iter_mut().find(|a| a.0 == words) {
+            Some(known) => known.1 += it.probability,
+            None => all.push((words, it.probability)),
+        }
+    }
+    all.sort_by(|a, b| b.1.total_cmp(&a.1));
+    all
+}
+
+/// What to mind where a fuse may have blown.
+const FUSE: &str = "Pull the mains plug and look at the fuse first. If it has blown, something is shorted: fit no \
+                    other before that is found, and never a larger one.\n";
 
 /// How many alternatives are named.
 const NAMED: usize = 10;
@@ -166,19 +203,24 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
         } else {
             "Perhaps"
         };
-        text.push_str(&format!(
-            "{sure} ({}): {}.\n",
-            percent(first.probability),
-            cause(&first.causes[0])
-        ));
-        let mut told = vec![cause(&first.causes[0])];
-        for other in &first.causes[1..] {
-            let words = cause(other);
-            if !told.contains(&words) && told.len() <= NAMED {
-                text.push_str(&format!("  or, with the same readings: {words}\n"));
-                told.push(words);
+        let chance = percent(first.probability);
+        match &alternatives(first)[..] {
+            [(one, _)] => text.push_str(&format!("{sure} ({chance}): {one}.\n")),
+            all => {
+                text.push_str(&format!(
+                    "{sure} ({chance}) one of these; the readings cannot tell them apart:\n"
+                ));
+                for (words, probability) in all.iter().take(NAMED) {
+                    text.push_str(&format!("  {:>8}  {words}\n", percent(*probability)));
+                }
+                if all.len() > NAMED {
+                    text.push_str(&format!("            and {} more\n", all.len() - NAMED));
+                }
             }
         }
+    }
+    if first.causes.iter().any(|c| c.lead.ends_with(BLOWN)) {
+        text.push_str(FUSE);
     }
     if let Some(slipped) = first.slipped {
         text.push_str(&format!(
@@ -201,8 +243,11 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
     text.push_str(&measure_next(diagnosis));
     if diagnosis.unsolved > 0 {
         text.push_str(&format!(
-            "\nnote: {} cases had no solution and are left out\n",
-            diagnosis.unsolved
+            "\nnote: {} no solution, and no verdict\n",
+            match diagnosis.unsolved {
+                1 => "one case has".to_string(),
+                n => format!("{n} cases have"),
+            }
         ));
     }
     text + "\n" + SAFETY + "\n"
@@ -270,7 +315,7 @@ fn points_next(diagnosis: &Diagnosis) -> String {
     }
     let mut table = Table::new(&[
         ("measure next", Side::Left),
-        ("bits", Side::Right),
+        ("tells, bits", Side::Right),
         ("sound", Side::Right),
         ("", Side::Left),
     ]);
