@@ -593,3 +593,35 @@ fn help_is_an_answer_and_lists_the_commands() {
         }
     }
 }
+
+/// What a meter shows at a rectifier's plates is the winding's rms volts, not their average of
+/// next to nothing; and an alternating voltage has no ripple of its own.
+#[test]
+fn plates_of_a_rectifier_show_their_ac() {
+    let netlist = Netlist::new(
+        "Supply\nVMAINS line 0 SIN(0 325.27 50)\nXPT line 0 hta 0 htb 0 0 PT\nXV1 hta htb res 5Y3GT\n\
+         C1 res 0 22u\nRL res 0 5k\n.model PT mains(vpri=230 vht=275 iht=0.08 rpri=25 rht=180)\n.end\n",
+    );
+    let ran = bias(&netlist).run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let under = |title: &str, name: &str| -> String {
+        let lines = ran.stdout.lines().skip_while(|l| !l.starts_with(title));
+        let row = lines.into_iter().find(|l| l.trim_start().starts_with(name));
+        row.unwrap_or_else(|| panic!("no {name} under {title}: {}", ran.stdout))
+            .to_string()
+    };
+    let rectifier = under("Rectifiers", "XV1");
+    assert_eq!(rectifier.matches(" V AC").count(), 2, "{rectifier}");
+    let table = table(bias(&netlist));
+    let rms = table
+        .rows
+        .iter()
+        .find(|r| r[0] == "v(hta)" && r[1] == "ac voltage");
+    let rms: f64 = rms.expect("a row")[2].parse().unwrap();
+    let shown: Vec<&str> = rectifier.split_whitespace().collect();
+    let plate: f64 = shown[2].parse().unwrap();
+    assert!((plate / rms - 1.0).abs() < 1e-3, "{rectifier}: {rms} V rms");
+    // The reservoir ripples, the windings do not.
+    assert!(under("Voltages", "v(hta)").trim_end().ends_with("AC"));
+    assert_eq!(under("Voltages", "v(res)").matches(" V").count(), 2);
+}

@@ -153,6 +153,7 @@ fn netlists() -> Vec<PathBuf> {
     let mut folders = vec![
         PathBuf::from("netlists"),
         "tests/torture".into(),
+        "tests/drawn".into(),
         "tests/references".into(),
     ];
     while let Some(folder) = folders.pop() {
@@ -232,7 +233,7 @@ fn every_netlist_is_drawn_as_it_is() {
             continue;
         };
         let crossings = tally.add(&name, &circuit, &Notes::default());
-        if name.starts_with("netlists") {
+        if name.starts_with("netlists") || name.starts_with("tests/drawn") {
             println!("{name}: {crossings:.3} crossings a part");
             assert!(
                 crossings <= CROSSINGS,
@@ -246,6 +247,164 @@ fn every_netlist_is_drawn_as_it_is() {
         tally.circuits
     );
     tally.judge();
+}
+
+fn as_read(path: &str) -> Drawn {
+    let built = built(path, &FileLoader).expect("a circuit");
+    let (svg, _) = drawn(&built, &Notes::default());
+    read_back::read(&svg).expect("a drawing")
+}
+
+fn part<'a>(drawn: &'a Drawn, name: &str) -> &'a read_back::Part {
+    let found = drawn.parts.iter().find(|p| p.name == name);
+    found.unwrap_or_else(|| panic!("{name} is not drawn"))
+}
+
+/// Plate and cathode first and last; the others between.
+fn middle(valve: &read_back::Part) -> (i64, i64) {
+    let (plate, cathode) = (valve.pins[0], valve.pins[valve.pins.len() - 1]);
+    assert_eq!(plate.0, cathode.0, "{} leans", valve.name);
+    (plate.0, (plate.1 + cathode.1) / 2)
+}
+
+/// Valves over one another, as far from the axis of the primary to their right; what stands
+/// before their grids alike.
+#[test]
+fn push_pull_pairs_are_mirrored_about_their_transformer() {
+    let lapwing = [("XV4", "XV5"), ("XV6", "XV7")];
+    let stoppers = [
+        ("XDRIVE45.RGSA", "XDRIVE45.RGSB"),
+        ("XDRIVE67.RGSA", "XDRIVE67.RGSB"),
+    ];
+    let own = ([("XV2", "XV3")], [("RSTA", "RSTB")]);
+    for (path, pairs, stoppers) in [
+        (
+            "netlists/lapwing/power_amp.cir",
+            &lapwing[..],
+            &stoppers[..],
+        ),
+        ("netlists/lapwing/amp.cir", &lapwing[..], &stoppers[..]),
+        ("tests/drawn/split_load.cir", &own.0[..], &own.1[..]),
+    ] {
+        let drawn = as_read(path);
+        let transformer = part(&drawn, "XOT");
+        let axis = transformer.pins[1].1;
+        for ((a, b), (ra, rb)) in pairs.iter().zip(stoppers) {
+            let (a, b) = (part(&drawn, a), part(&drawn, b));
+            let (ma, mb) = (middle(a), middle(b));
+            assert_eq!(ma.0, mb.0, "{path}: {} and {} at one x", a.name, b.name);
+            assert!(
+                ma.1 < axis && mb.1 > axis,
+                "{path}: on both sides of the axis"
+            );
+            assert_eq!(
+                axis - ma.1,
+                mb.1 - axis,
+                "{path}: {}, {} mirrored",
+                a.name,
+                b.name
+            );
+            assert!(
+                a.frame[2] < transformer.frame[0],
+                "{path}: right of {}",
+                a.name
+            );
+            for (valve, resistor) in [(a, ra), (b, rb)] {
+                let resistor = part(&drawn, resistor);
+                let grid = valve.pins[2];
+                assert!(resistor.pins.iter().all(|p| p.1 == grid.1), "{path}: level");
+            }
+            assert_eq!(part(&drawn, ra).pins[0].0, part(&drawn, rb).pins[0].0);
+        }
+        let primary = &transformer.pins[..3];
+        assert!(primary.iter().all(|p| p.0 == transformer.frame[0]));
+    }
+}
+
+#[test]
+fn a_single_ended_transformer_stands_right_of_its_valve() {
+    for path in [
+        "tests/drawn/single_ended.cir",
+        "tests/drawn/small_pentode.cir",
+    ] {
+        let drawn = as_read(path);
+        let (valve, transformer) = (part(&drawn, "XV2"), part(&drawn, "XOT"));
+        assert!(valve.frame[2] < transformer.frame[0], "{path}");
+        let (plate, supply) = (transformer.pins[0], transformer.pins[1]);
+        assert!(plate.0 == transformer.frame[0] && supply.0 == plate.0);
+        assert!(
+            supply.1 < plate.1,
+            "{path}: the supply's end is the upper one"
+        );
+        // Up from the plate and straight to the primary.
+        let wire = drawn.wires.iter().find(|w| {
+            let ends = [w[0], w[w.len() - 1]];
+            ends.contains(&valve.pins[0]) && ends.contains(&plate)
+        });
+        assert_eq!(wire.expect("a wire").len(), 3, "{path}: one bend");
+    }
+}
+
+#[test]
+fn long_tailed_pairs_stand_side_by_side_over_their_tail() {
+    for (path, pair, tail, loads) in [
+        (
+            "netlists/lapwing/power_amp.cir",
+            ["XV8A", "XV8B"],
+            "XBOARD8.RK8",
+            ["XBOARD8.RP8A", "XBOARD8.RP8B"],
+        ),
+        (
+            "netlists/textbook/long_tailed_pair.cir",
+            ["XV1A", "XV1B"],
+            "RKB",
+            ["RA1", "RA2"],
+        ),
+    ] {
+        let drawn = as_read(path);
+        let [a, b] = pair.map(|name| part(&drawn, name));
+        let (ma, mb) = (middle(a), middle(b));
+        assert_eq!(ma.1, mb.1, "{path}: at one height");
+        assert!(ma.0 < mb.0);
+        assert_eq!(ma.0 - a.pins[1].0, b.pins[1].0 - mb.0, "{path}: mirrored");
+        let tail = part(&drawn, tail);
+        assert!(
+            tail.pins.iter().all(|p| 2 * p.0 == ma.0 + mb.0),
+            "{path}: the axis"
+        );
+        for (load, valve) in loads.iter().zip([ma, mb]) {
+            let load = part(&drawn, load);
+            assert!(load.pins.iter().all(|p| p.0 == valve.0 && p.1 < valve.1));
+        }
+    }
+}
+
+/// A screen's lead goes straight to its resistor, at most round two corners.
+#[test]
+fn screens_have_short_leads() {
+    for path in [
+        "netlists/lapwing/power_amp.cir",
+        "tests/drawn/single_ended.cir",
+        "tests/drawn/small_pentode.cir",
+        "tests/drawn/split_load.cir",
+    ] {
+        let drawn = as_read(path);
+        let pentodes = drawn.parts.iter().filter(|p| p.kind == "pentode");
+        let mut count = 0;
+        for valve in pentodes {
+            let screen = valve.pins[1];
+            let of = |w: &&Vec<_>| w[0] == screen || w[w.len() - 1] == screen;
+            let wire = drawn.wires.iter().find(of).expect("a lead");
+            assert!(
+                wire.len() <= 4,
+                "{path}: {} has {} corners",
+                valve.name,
+                wire.len() - 2
+            );
+            count += 1;
+        }
+        assert!(count > 0, "{path}: no pentode");
+    }
 }
 
 /// Every seventh of 300 seeds; all of them, which takes minutes without optimisation, when

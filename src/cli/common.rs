@@ -141,6 +141,15 @@ impl<'m> Session<'m> {
         })
     }
 
+    /// Reads another netlist with the same settings; both write in one audit.
+    pub fn beside(&self, path: &str) -> Result<Self, Failure> {
+        let mut session = Session::over(self.matches, |guards| {
+            Draft::read_within(path, &guards.loader(), &guards.limits, Files::default())
+        })?;
+        session.settings.ledger.clone_from(&self.settings.ledger);
+        Ok(session)
+    }
+
     /// Takes a text of the tool's own for the netlist, and reads the settings.
     pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
         let loader = MemoryLoader::new(name, text);

@@ -15,6 +15,7 @@ use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
 use super::render::playing;
+use crate::figure::Figure;
 use crate::limits::Bound;
 use crate::report::file::STANDARD_OUTPUT;
 use crate::report::page::{self, escaped};
@@ -22,6 +23,7 @@ use crate::report::player;
 use clap::{Arg, ArgAction, ArgMatches};
 pub(super) use gathered::{Gathered, gathered};
 pub(super) use heard::Asked;
+use heard::Heard;
 use std::path::Path;
 
 /// The command's row.
@@ -40,10 +42,13 @@ fn options(command: clap::Command) -> clap::Command {
         })
         .arg(
             Arg::new("more")
-                .value_name("SOUND.wav")
+                .value_name("NETLIST|SOUND.wav")
                 .num_args(0..)
                 .action(ArgAction::Append)
-                .help("More sounds, such as a recording of the amplifier as built"),
+                .help(
+                    "More netlists, played the same clip with the same options; then more sounds, \
+                     such as a recording of the amplifier as built",
+                ),
         )
         .arg(
             Arg::new("vary")
@@ -73,30 +78,21 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let asked = asked::asked(matches)?;
-    let mut session = match asked.netlist {
-        Some(_) => Session::open(matches)?,
-        None => Session::of_text(matches, "sounds", "Sounds\n.end\n")?,
+    let mut session = match asked.netlists.is_empty() {
+        false => Session::open(matches)?,
+        true => Session::of_text(matches, "sounds", "Sounds\n.end\n")?,
     };
     let out = session.text("out").expect("required").to_string();
     let figures = super::vary::figures(&mut session)?;
     let files = heard::open_all(&session, &asked.sounds)?;
-    let played = match asked.netlist {
-        Some(_) => Some(Asked::new(&mut session, Path::new(&out))?),
-        None => None,
-    };
-    let count = files.len() + played.as_ref().map_or(0, |p| p.jobs.len());
-    let seconds = heard::seconds(&files) + played.as_ref().map_or(0.0, Asked::seconds);
-    fits(&session, count, seconds)?;
+    let mut circuits = Circuits::of(&mut session, &asked.netlists, Path::new(&out))?;
+    let count = files.len() + circuits.versions();
+    fits(&session, count, heard::seconds(&files) + circuits.seconds())?;
     interrupt::watch();
     let mut outputs = session.guards.outputs();
     let target = PendingText::stage(&mut outputs, Some(Path::new(&out)))?.expect("it has a name");
-    let (mut sounds, mut title, mut about) = (Vec::new(), "Sounds side by side".to_string(), None);
-    if let Some(played) = played {
-        title = played.title();
-        about = Some(played.about());
-        sounds = played.play(&session, "listen")?;
-        figures::measure(&session, &mut sounds, &figures)?;
-    }
+    let (title, about) = (circuits.title(), circuits.about());
+    let mut sounds = circuits.play(&session, &figures)?;
     sounds.extend(heard::read_all(files)?);
     let found = gathered(sounds, &figures, about, &mut interrupt::check)?;
     target.fill(&document(&title, &found)?)?;
@@ -114,6 +110,106 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         },
     )?;
     Ok(Outcome::Done)
+}
+
+/// The netlists that are played: the command's own, and others beside it.
+struct Circuits<'m> {
+    own: Option<Asked>,
+    others: Vec<(Session<'m>, Asked)>,
+    /// Their names as far as they tell them apart.
+    names: Vec<String>,
+}
+
+impl<'m> Circuits<'m> {
+    fn of(session: &mut Session<'m>, paths: &[String], out: &Path) -> Result<Self, Failure> {
+        let own = match paths.is_empty() {
+            true => None,
+            false => Some(Asked::new(session, out)?),
+        };
+        let mut others = Vec::new();
+        for path in paths.iter().skip(1) {
+            let mut beside = session.beside(path)?;
+            let asked = Asked::new(&mut beside, out)?;
+            others.push((beside, asked));
+        }
+        let short = |path: &String| {
+            let name = Path::new(path).file_name();
+            name.map_or(path.clone(), |n| n.to_string_lossy().into_owned())
+        };
+        let shared = |path: &String| paths.iter().filter(|p| short(p) == short(path)).count() > 1;
+        let name = |path| {
+            if shared(path) {
+                path.clone()
+            } else {
+                short(path)
+            }
+        };
+        Ok(Circuits {
+            own,
+            others,
+            names: paths.iter().map(name).collect(),
+        })
+    }
+
+    fn all(&self) -> impl Iterator<Item = &Asked> {
+        self.own.iter().chain(self.others.iter().map(|o| &o.1))
+    }
+
+    fn versions(&self) -> usize {
+        self.all().map(|a| a.jobs.len()).sum()
+    }
+
+    fn seconds(&self) -> f64 {
+        self.all().map(Asked::seconds).sum()
+    }
+
+    fn title(&self) -> String {
+        match (&self.own, self.others.is_empty()) {
+            (Some(own), true) => own.title(),
+            _ => "Sounds side by side".to_string(),
+        }
+    }
+
+    /// What is played and heard; of several, each with its name and title.
+    fn about(&self) -> Option<String> {
+        if self.others.is_empty() {
+            return self.own.as_ref().map(Asked::about);
+        }
+        let named = self.all().zip(&self.names);
+        let each =
+            named.map(|(asked, name)| format!("{name} ({}): {}", asked.title(), asked.about()));
+        Some(each.collect::<Vec<_>>().join(" "))
+    }
+
+    /// Renders and measures all of them, one netlist after the other, each on all cores.
+    fn play(&mut self, session: &Session<'m>, figures: &[Figure]) -> Result<Vec<Heard>, Failure> {
+        let Some(own) = self.own.take() else {
+            return Ok(Vec::new());
+        };
+        let mut sounds = own.play(session, "listen")?;
+        figures::measure(session, &mut sounds, figures)?;
+        if self.others.is_empty() {
+            return Ok(sounds);
+        }
+        let mut names = self.names.iter();
+        let mut called = |sounds: &mut [Heard]| {
+            let name = names.next().expect("one each");
+            for sound in sounds {
+                sound.name = match sound.settings.is_empty() {
+                    true => name.clone(),
+                    false => format!("{name}, {}", sound.name),
+                };
+            }
+        };
+        called(&mut sounds);
+        for (beside, asked) in self.others.drain(..) {
+            let mut more = asked.play(&beside, "listen")?;
+            figures::measure(&beside, &mut more, figures)?;
+            called(&mut more);
+            sounds.extend(more);
+        }
+        Ok(sounds)
+    }
 }
 
 /// Refuses more sounds than can be compared, or than a browser can hold.

@@ -102,8 +102,9 @@ pub fn shifted(strokes: &[Stroke], shift: impl Fn((f64, f64)) -> (f64, f64)) -> 
         .collect()
 }
 
-/// A flag for a pin: ground hangs down, a supply stands up, a name lies where the pin points.
-pub fn flag(pin: Pin, net: &str, supply: bool) -> Flag {
+/// A flag for a pin: ground hangs down, a supply stands up (unless it is to lie), a name lies where
+/// the pin points.
+pub fn flag(pin: Pin, net: &str, supply: bool, lies: bool) -> Flag {
     let end = pin.at.step(pin.way, 1);
     let (x, y) = end.place();
     let line = |points: &[(f64, f64)]| Stroke::Line(points.to_vec());
@@ -130,7 +131,12 @@ pub fn flag(pin: Pin, net: &str, supply: bool) -> Flag {
             text: None,
         };
     }
-    let (dx, dy) = pin.way.vector();
+    // A supply stands up at a level lead too.
+    let way = match pin.way {
+        way if supply && !lies && way.is_level() => Way::North,
+        way => way,
+    };
+    let (dx, dy) = way.vector();
     let (dx, dy) = (f64::from(dx), f64::from(dy));
     let strokes = if supply {
         vec![
@@ -158,7 +164,10 @@ pub fn flag(pin: Pin, net: &str, supply: bool) -> Flag {
         1 => Anchor::Start,
         _ => Anchor::End,
     };
-    let (at, anchor) = match pin.way {
+    let (at, anchor) = match way {
+        // Beside a level lead the name keeps away from the part.
+        Way::North if pin.way == Way::East => ((x - 5.0, y - 10.0), Anchor::Start),
+        Way::North if pin.way == Way::West => ((x + 5.0, y - 10.0), Anchor::End),
         Way::North => ((x, y - 10.0), aside),
         Way::South => ((x, y + 17.0), aside),
         Way::East => ((x + 9.0, y + 3.0), Anchor::Start),
@@ -210,10 +219,21 @@ impl Footprint {
         let mut flags = Vec::new();
         for (pin, wanted) in symbol.pins.iter().zip(&lettering.flags) {
             if let Some((net, supply)) = wanted {
-                flags.push(flag(*pin, net, *supply));
+                flags.push(flag(*pin, net, *supply, false));
             }
         }
-        let texts = clear(texts, &flags, symbol.body);
+        // Between leads close to one another a supply's flag has to lie.
+        let wanted = symbol.pins.iter().zip(&lettering.flags);
+        let wanted: Vec<_> = wanted.filter(|(_, w)| w.is_some()).collect();
+        for k in 0..flags.len() {
+            if let (pin, Some((net, true))) = wanted[k]
+                && pin.way.is_level()
+                && is_crowded(&flags, k, &symbol)
+            {
+                flags[k] = flag(*pin, net, true, true);
+            }
+        }
+        let texts = clear(texts, &flags, &symbol);
         let mut cells = vec![symbol.body.cells()];
         cells.extend(texts.iter().map(|t| t.frame.cells()));
         for pin in &symbol.pins {
@@ -222,11 +242,7 @@ impl Footprint {
         for flag in &flags {
             cells.push(flag.body.cells());
             cells.extend(flag.text.iter().map(|t| t.frame.cells()));
-            for ends in flag.wire.windows(2) {
-                let (a, b) = (ends[0].place(), ends[1].place());
-                let run = Rect::new(a.0.min(b.0), a.1.min(b.1), a.0.max(b.0), a.1.max(b.1));
-                cells.push(run.grown(1.0).cells());
-            }
+            cells.extend(run_cells(&flag.wire));
         }
         let hull = cells.iter().fold(cells[0], |all, c| all.joined(*c));
         Footprint {
@@ -240,8 +256,36 @@ impl Footprint {
     }
 }
 
-/// A part's lettering, moved to the right of all its flags if it lies on one of them.
-fn clear(mut texts: Vec<Text>, flags: &[Flag], body: Rect) -> Vec<Text> {
+/// Whether a flag lies on another one, or on the lead of a pin that is not its own.
+fn is_crowded(flags: &[Flag], k: usize, symbol: &Symbol) -> bool {
+    let frames = |f: &Flag| -> Vec<Rect> {
+        let text = f.text.iter().map(|t| t.frame);
+        std::iter::once(f.body).chain(text).collect()
+    };
+    let others = flags.iter().enumerate().filter(|(other, _)| *other != k);
+    let mut taken: Vec<Rect> = others.flat_map(|(_, f)| frames(f)).collect();
+    let pins = symbol.pins.iter().filter(|p| p.at != flags[k].wire[0]);
+    taken.extend(pins.map(|p| {
+        let (a, b) = (p.at.place(), p.at.step(p.way, 2).place());
+        Rect::new(a.0.min(b.0), a.1.min(b.1), a.0.max(b.0), a.1.max(b.1)).grown(2.0)
+    }));
+    let own = frames(&flags[k]);
+    own.iter().any(|r| taken.iter().any(|t| t.overlaps(*r)))
+}
+
+/// The cells that a wire's runs take.
+pub fn run_cells(wire: &[At]) -> impl Iterator<Item = Cells> {
+    wire.windows(2).map(|ends| {
+        let (a, b) = (ends[0].place(), ends[1].place());
+        let run = Rect::new(a.0.min(b.0), a.1.min(b.1), a.0.max(b.0), a.1.max(b.1));
+        run.grown(1.0).cells()
+    })
+}
+
+/// A part's lettering, moved if it lies on one of its flags: all of it below or above a part that
+/// lies, else to the right of all flags.
+fn clear(mut texts: Vec<Text>, flags: &[Flag], symbol: &Symbol) -> Vec<Text> {
+    let body = symbol.body;
     let mut taken: Vec<Rect> = Vec::new();
     for flag in flags {
         taken.push(flag.body);
@@ -254,6 +298,21 @@ fn clear(mut texts: Vec<Text>, flags: &[Flag], body: Rect) -> Vec<Text> {
     let meets = |t: &Text| taken.iter().any(|r| r.grown(1.0).overlaps(t.frame));
     if !texts.iter().any(meets) {
         return texts;
+    }
+    if symbol.pins.len() == 2 && symbol.pins.iter().all(|p| p.way.is_level()) {
+        let more = (texts.len() as f64 - 1.0) * LEADING * SIZE;
+        let below = body.y1 + CLEAR - 1.0 + 0.93 * SIZE;
+        let above = body.y0 - CLEAR + 1.0 - 0.24 * SIZE - more;
+        for first in [below, above] {
+            let lines = texts.iter().enumerate().map(|(k, t)| {
+                let at = (t.at.0, first + k as f64 * LEADING * SIZE);
+                Text::new(t.text.clone(), at, t.anchor, t.class, t.size)
+            });
+            let lines: Vec<Text> = lines.collect();
+            if !lines.iter().any(meets) {
+                return lines;
+            }
+        }
     }
     let right = taken.iter().map(|r| r.x1).fold(body.x1, f64::max);
     let left = texts

@@ -3,7 +3,8 @@
 
 use super::footprint::{Footprint, Lettering, flag};
 use super::geometry::{At, Rect, Turn, Way};
-use super::place::Item;
+use super::motifs::{self, Motif};
+use super::place::{Item, Spot, Unit};
 use super::recognise::Recognised;
 use super::scheme::{Part, Scheme};
 use super::symbols::{Pin, Symbol, SymbolKind};
@@ -24,8 +25,8 @@ pub struct Strip {
     pub stands: Vec<Stands>,
     /// The items.
     pub items: Vec<Item>,
-    /// In which order they are placed.
-    pub order: Vec<usize>,
+    /// What is placed together, in the order in which it is placed.
+    pub units: Vec<Unit>,
 }
 
 /// Everything made ready.
@@ -52,7 +53,7 @@ pub fn flagged(scheme: &Scheme, reading: &Recognised) -> Vec<bool> {
     let mut rails: Vec<(usize, usize)> = (0..scheme.nets.len())
         .filter(|&n| reading.rails[n].is_some())
         .map(|n| (users(n), n))
-        .filter(|&(users, _)| users >= 2 || (users >= 1 && valves >= 3))
+        .filter(|&(users, _)| users >= 2 || (users >= 1 && valves >= 2))
         .collect();
     rails.sort_by_key(|&(users, n)| (std::cmp::Reverse(users), n));
     let most = (NAMED * scheme.wired() as f64).floor() as usize;
@@ -105,6 +106,7 @@ pub fn ready(
     }
     ready.strips = (0..2).map(|_| Strip::default()).collect();
     let pairs = pairs(scheme);
+    let mut letterings = Vec::new();
     for (p, part) in scheme.parts.iter().enumerate() {
         let side = strip_of(p);
         let links: Vec<Option<usize>> = part.nets.iter().map(|&n| link_of[n][side]).collect();
@@ -129,6 +131,7 @@ pub fn ready(
         // What stands on its head is never tried where something better exists.
         let least = shapes.iter().map(|s| s.1).fold(f64::INFINITY, f64::min);
         shapes.retain(|s| s.1 < least + 25.0);
+        letterings.push(lettering);
         let grounded = part
             .nets
             .iter()
@@ -167,8 +170,12 @@ pub fn ready(
             near: None,
         });
     }
-    for strip in &mut ready.strips {
-        let key = |k: usize| match strip.stands[k] {
+    let shown = |n: usize| ground(n) || named[n] || flagged[n];
+    let motifs = motifs::find(scheme, reading, &shown, &|p, turn| {
+        Footprint::new(&scheme.parts[p].kind.symbol(), turn, &letterings[p])
+    });
+    for (side, strip) in ready.strips.iter_mut().enumerate() {
+        let key = |strip: &Strip, k: usize| match strip.stands[k] {
             Stands::Part(p) if !is_split && has_signal && reading.supply[p] => {
                 let (depth, class, p) = key(scheme, reading, p);
                 (depth.saturating_add(LAST), class, p)
@@ -176,8 +183,24 @@ pub fn ready(
             Stands::Part(p) => key(scheme, reading, p),
             Stands::Flag(n) => (reading.depth[n].map_or(u32::MAX - 1, |d| d + 3), 9, k),
         };
-        let mut order: Vec<usize> = (0..strip.items.len()).collect();
-        order.sort_by_key(|&k| key(k));
+        let mut together = vec![false; strip.items.len()];
+        let own = motifs.iter().filter(|m| strip_of(m.leader()) == side);
+        for motif in own {
+            let mut unit = unit(strip, motif, &letterings, scheme);
+            let wires = motif.wires.iter();
+            let linked = wires.filter_map(|(n, wire)| Some((link_of[*n][side]?, wire.clone())));
+            unit.wires = linked.collect();
+            unit.members.iter().for_each(|&k| together[k] = true);
+            strip.units.push(unit);
+        }
+        for (k, item) in strip.items.iter().enumerate() {
+            if !together[k] {
+                strip.units.push(Unit::alone(k, item));
+            }
+        }
+        let mut units = std::mem::take(&mut strip.units);
+        units.sort_by_key(|u| key(strip, u.members[0]));
+        strip.units = units;
         // What joins inductors has no pins: it stays near the first of them.
         for k in 0..strip.items.len() {
             if strip.items[k].shapes[0].0.symbol.pins.is_empty() {
@@ -185,10 +208,34 @@ pub fn ready(
                 strip.items[k].near = strip.stands.iter().position(coil);
             }
         }
-        strip.order = order;
     }
     ready.strips.retain(|s| !s.items.is_empty());
     ready
+}
+
+/// A motif's parts as a unit of a strip. The ways in which they stand are made where the items
+/// have none like them.
+fn unit(strip: &mut Strip, motif: &Motif, letterings: &[Lettering], scheme: &Scheme) -> Unit {
+    let (mut members, mut spots) = (Vec::new(), Vec::new());
+    for &(p, turn, at) in &motif.places {
+        let k = strip.stands.iter().position(|s| *s == Stands::Part(p));
+        let k = k.expect("a motif lies in one strip");
+        let shapes = &mut strip.items[k].shapes;
+        let found = shapes.iter().position(|s| s.0.turn == turn);
+        let shape = found.unwrap_or_else(|| {
+            let upright = scheme.parts[p].kind.symbol();
+            shapes.push((Footprint::new(&upright, turn, &letterings[p]), 0.0));
+            shapes.len() - 1
+        });
+        members.push(k);
+        spots.push(Spot { shape, at });
+    }
+    strip.items[members[0]].lines = vec![0];
+    Unit {
+        members,
+        layouts: vec![(spots, 0.0)],
+        wires: vec![],
+    }
 }
 
 /// The base lines of a part: an active one stands on the first, or where its pair says.
@@ -271,7 +318,7 @@ fn lone_flag(net: &str, way: Way, supply: bool) -> Footprint {
         at: At::new(0, 0).step(way.back(), 1),
         way,
     };
-    let made = flag(pin, net, supply);
+    let made = flag(pin, net, supply, false);
     let body = made.body;
     let text = made.text.clone();
     let inner = Pin {

@@ -1,7 +1,7 @@
 //! A circuit as a schematic: read by a draughtsman's rules, placed, wired, lettered.
 //!
 //! `scheme` says what is to be drawn, `recognise` what it is made of, `symbols` how each part
-//! looks, `footprint` how much room it takes, `place` and `rows` where it goes, `route` how the
+//! looks, `footprint` how much room it takes, `motifs` what keeps together, `place` and `rows` where it goes, `route` how the
 //! wires run, `ink` writes the SVG. `read_back` reads a drawing by its geometry alone and shares
 //! nothing with the rest; the tests hold every drawing against it. Voltages come in as texts.
 //!
@@ -14,6 +14,7 @@ pub mod geometry;
 mod ink;
 pub mod items;
 mod lettering;
+mod motifs;
 mod order;
 mod place;
 pub mod read_back;

@@ -7,7 +7,7 @@
 //! known to them, and every wire would have to be made anew. What is wanted here is decided by
 //! pins.
 
-use super::footprint::Footprint;
+use super::footprint::{Footprint, run_cells};
 use super::geometry::{At, Cells, Way};
 
 /// Something to be placed: a part, or a flag on its own.
@@ -23,6 +23,40 @@ pub struct Item {
     pub flows: bool,
     /// An item to stay near, if no link says so.
     pub near: Option<usize>,
+}
+
+/// Items that keep their places to one another: mostly one alone, else a stage as it is always
+/// drawn.
+#[derive(Debug, Clone)]
+pub struct Unit {
+    /// The leading item first.
+    pub members: Vec<usize>,
+    /// The ways in which they may lie, each a spot for every member, with what it costs by itself.
+    pub layouts: Vec<(Vec<Spot>, f64)>,
+    /// Wires that lie with the members, each of a link.
+    pub wires: Vec<(usize, Vec<At>)>,
+}
+
+impl Unit {
+    /// An item alone, in each of its shapes.
+    pub fn alone(k: usize, item: &Item) -> Unit {
+        let spot = |shape| Spot {
+            shape,
+            at: At::default(),
+        };
+        let layouts = item.shapes.iter().enumerate();
+        Unit {
+            members: vec![k],
+            layouts: layouts.map(|(n, s)| (vec![spot(n)], s.1)).collect(),
+            wires: vec![],
+        }
+    }
+
+    /// How far a unit with one layout has moved, by where its members are.
+    pub fn moved(&self, spots: &[Spot]) -> At {
+        let (now, own) = (spots[self.members[0]].at, self.layouts[0].0[0].at);
+        At::new(now.x - own.x, now.y - own.y)
+    }
 }
 
 /// Where an item went.
@@ -105,18 +139,18 @@ impl Room {
         (start + x0) as usize..(start + x1) as usize
     }
 
-    fn is_free(&self, shape: &Footprint, at: At, margin: i32) -> bool {
-        if !self.holds(shape.hull.moved(at).grown(margin)) {
+    fn is_free(&self, layout: &Layout, at: At, margin: i32) -> bool {
+        if !self.holds(layout.hull.moved(at).grown(margin)) {
             return false;
         }
-        shape.cells.iter().all(|cells| {
+        layout.cells.iter().all(|cells| {
             let c = cells.moved(at).grown(margin);
             (c.y0..c.y1).all(|y| self.taken[self.row(y, c.x0, c.x1)].iter().all(|&t| t == 0))
         })
     }
 
-    fn mark(&mut self, shape: &Footprint, at: At, takes: bool) {
-        for cells in &shape.cells {
+    fn mark(&mut self, layout: &Layout, at: At, takes: bool) {
+        for cells in &layout.cells {
             let c = cells.moved(at);
             for y in c.y0..c.y1 {
                 let row = self.row(y, c.x0, c.x1);
@@ -131,65 +165,140 @@ impl Room {
 /// A pin in place.
 #[derive(Debug, Clone, Copy)]
 struct Placed {
-    item: usize,
+    unit: usize,
     at: At,
     way: Way,
 }
 
-/// Places items in an order. `tick` is asked now and then whether to go on.
+/// Pins of a unit that one link joins: of several the nearest counts.
+struct End {
+    link: usize,
+    pins: Vec<(At, Way)>,
+    flows: bool,
+}
+
+/// A unit as it lies about its origin.
+struct Layout {
+    cells: Vec<Cells>,
+    hull: Cells,
+    own: f64,
+    ends: Vec<End>,
+    /// The height of its first pin.
+    top: i32,
+}
+
+impl Layout {
+    fn new(items: &[Item], unit: &Unit, (spots, own): &(Vec<Spot>, f64)) -> Layout {
+        let mut cells = Vec::new();
+        let mut ends: Vec<End> = Vec::new();
+        let mut top = None;
+        let together = unit.members.len() > 1;
+        for (&k, spot) in unit.members.iter().zip(spots) {
+            let item = &items[k];
+            let shape = &item.shapes[spot.shape].0;
+            cells.extend(shape.cells.iter().map(|c| c.moved(spot.at)));
+            let pins = &shape.symbol.pins;
+            top = top.or(pins.first().map(|p| p.at.y + spot.at.y));
+            for (pin, link) in pins.iter().zip(&item.links) {
+                let Some(link) = *link else {
+                    continue;
+                };
+                let here = (pin.at.plus(spot.at), pin.way);
+                match ends.iter_mut().find(|e| together && e.link == link) {
+                    Some(end) => {
+                        end.pins.push(here);
+                        end.flows |= item.flows;
+                    }
+                    None => ends.push(End {
+                        link,
+                        pins: vec![here],
+                        flows: item.flows,
+                    }),
+                }
+            }
+        }
+        cells.extend(unit.wires.iter().flat_map(|(_, wire)| run_cells(wire)));
+        let hull = cells.iter().fold(cells[0], |all, c| all.joined(*c));
+        Layout {
+            cells,
+            hull,
+            own: *own,
+            ends,
+            top: top.unwrap_or(0),
+        }
+    }
+}
+
+/// Places units in their order. `tick` is asked now and then whether to go on.
 ///
 /// # Errors
 /// What `tick` says.
 pub fn place<E>(
     items: &[Item],
-    order: &[usize],
+    units: &[Unit],
     links: usize,
     taste: Taste,
     tick: &mut dyn FnMut() -> Result<(), E>,
 ) -> Result<Vec<Spot>, E> {
+    let mut unit_of = vec![0; items.len()];
     let mut leads = vec![usize::MAX; links];
-    for &k in order {
-        for link in items[k].links.iter().flatten() {
-            if leads[*link] == usize::MAX {
-                leads[*link] = k;
+    for (u, unit) in units.iter().enumerate() {
+        for &k in &unit.members {
+            unit_of[k] = u;
+            for link in items[k].links.iter().flatten() {
+                if leads[*link] == usize::MAX {
+                    leads[*link] = u;
+                }
             }
         }
     }
     let mut desk = Desk {
         items,
+        units,
+        unit_of,
+        layouts: (units.iter())
+            .map(|u| u.layouts.iter().map(|l| Layout::new(items, u, l)).collect())
+            .collect(),
         leads,
         looked: Looked::default(),
         room: Room::new(items.len()),
         placed: vec![vec![]; links],
-        spots: vec![None; items.len()],
+        spots: vec![None; units.len()],
         edge: 0,
         taste,
     };
-    for &k in order {
+    for u in 0..units.len() {
         tick()?;
-        let spot = desk.best(k);
-        desk.put(k, spot);
+        let spot = desk.best(u);
+        desk.put(u, spot);
     }
     let rounds = if items.len() > MANY { 1 } else { taste.rounds };
     for _ in 0..rounds {
         let mut moved = false;
-        for &k in order {
+        for u in 0..units.len() {
             tick()?;
-            let before = desk.spots[k].expect("all are placed");
-            desk.take(k);
-            let spot = desk.best(k);
+            let before = desk.spots[u].expect("all are placed");
+            desk.take(u);
+            let spot = desk.best(u);
             moved |= spot != before;
-            desk.put(k, spot);
+            desk.put(u, spot);
         }
         if !moved {
             break;
         }
     }
-    Ok(desk
-        .spots
-        .into_iter()
-        .map(|s| s.expect("all are placed"))
-        .collect())
+    let mut spots = vec![None; items.len()];
+    for (unit, spot) in units.iter().zip(&desk.spots) {
+        let placed = spot.expect("all are placed");
+        for (&k, own) in unit.members.iter().zip(&unit.layouts[placed.shape].0) {
+            spots[k] = Some(Spot {
+                shape: own.shape,
+                at: own.at.plus(placed.at),
+            });
+        }
+    }
+    let all = spots.into_iter();
+    Ok(all.map(|s| s.expect("all are placed")).collect())
 }
 
 /// Places that a search has looked at.
@@ -223,11 +332,17 @@ impl Looked {
 
 struct Desk<'a> {
     items: &'a [Item],
-    /// By link the item that was there first: where signal comes from.
+    units: &'a [Unit],
+    /// By item.
+    unit_of: Vec<usize>,
+    /// By unit, as its layouts.
+    layouts: Vec<Vec<Layout>>,
+    /// By link the unit that was there first: where signal comes from.
     leads: Vec<usize>,
     looked: Looked,
     room: Room,
     placed: Vec<Vec<Placed>>,
+    /// By unit: which layout, and where its origin is.
     spots: Vec<Option<Spot>>,
     /// The right edge of what is placed.
     edge: i32,
@@ -235,44 +350,47 @@ struct Desk<'a> {
 }
 
 impl Desk<'_> {
-    fn put(&mut self, k: usize, spot: Spot) {
-        let item = &self.items[k];
-        let shape = &item.shapes[spot.shape].0;
-        self.room.mark(shape, spot.at, true);
-        for (pin, link) in shape.symbol.pins.iter().zip(&item.links) {
-            if let Some(link) = link {
-                self.placed[*link].push(Placed {
-                    item: k,
-                    at: pin.at.plus(spot.at),
-                    way: pin.way,
+    fn put(&mut self, u: usize, spot: Spot) {
+        let layout = &self.layouts[u][spot.shape];
+        self.room.mark(layout, spot.at, true);
+        for end in &layout.ends {
+            for &(at, way) in &end.pins {
+                self.placed[end.link].push(Placed {
+                    unit: u,
+                    at: at.plus(spot.at),
+                    way,
                 });
             }
         }
-        self.edge = self.edge.max(shape.hull.moved(spot.at).x1);
-        self.spots[k] = Some(spot);
+        self.edge = self.edge.max(layout.hull.moved(spot.at).x1);
+        self.spots[u] = Some(spot);
     }
 
-    fn take(&mut self, k: usize) {
-        let Some(spot) = self.spots[k].take() else {
+    fn take(&mut self, u: usize) {
+        let Some(spot) = self.spots[u].take() else {
             return;
         };
-        let item = &self.items[k];
-        self.room.mark(&item.shapes[spot.shape].0, spot.at, false);
-        for link in item.links.iter().flatten() {
-            self.placed[*link].retain(|p| p.item != k);
+        let layout = &self.layouts[u][spot.shape];
+        self.room.mark(layout, spot.at, false);
+        for end in &layout.ends {
+            self.placed[end.link].retain(|p| p.unit != u);
         }
+    }
+
+    /// Where the item is that this one stays near.
+    fn near(&self, u: usize) -> Option<At> {
+        let item = &self.items[self.units[u].members[0]];
+        let spot = item.near.and_then(|n| self.spots[self.unit_of[n]]);
+        spot.map(|s| s.at)
     }
 
     /// The cheapest free place.
-    fn best(&mut self, k: usize) -> Spot {
-        let item = &self.items[k];
+    fn best(&mut self, u: usize) -> Spot {
         let mut anchors: Vec<At> = Vec::new();
-        for link in item.links.iter().flatten() {
-            anchors.extend(self.placed[*link].iter().map(|p| p.at));
+        for end in &self.layouts[u][0].ends {
+            anchors.extend(self.placed[end.link].iter().map(|p| p.at));
         }
-        if let Some(spot) = item.near.and_then(|n| self.spots[n]) {
-            anchors.push(spot.at);
-        }
+        anchors.extend(self.near(u));
         anchors.sort_unstable();
         anchors.dedup();
         let most = if self.items.len() > MANY { 5 } else { 12 };
@@ -281,37 +399,37 @@ impl Desk<'_> {
             anchors = anchors.into_iter().step_by(step).collect();
         }
         if anchors.is_empty() {
-            anchors.push(At::new(self.edge + 12, 0));
+            let left = self.layouts[u][0].hull.x0.min(0);
+            anchors.push(At::new(self.edge + 12 - left, 0));
         }
         let near = if self.items.len() > MANY { 9 } else { 14 };
         for reach in [near, 28, 60, 120, 240] {
-            if let Some(spot) = self.search(k, &anchors, reach) {
+            if let Some(spot) = self.search(u, &anchors, reach) {
                 return spot;
             }
         }
-        self.beside(k)
+        self.beside(u)
     }
 
     /// Beside everything, where nothing is.
-    fn beside(&self, k: usize) -> Spot {
-        let shape = &self.items[k].shapes[0].0;
-        let mut at = At::new(self.edge + 8 - shape.hull.x0, 0);
-        while !self.room.is_free(shape, at, self.taste.margin) {
+    fn beside(&self, u: usize) -> Spot {
+        let layout = &self.layouts[u][0];
+        let mut at = At::new(self.edge + 8 - layout.hull.x0, 0);
+        while !self.room.is_free(layout, at, self.taste.margin) {
             at.x += 1;
         }
         Spot { shape: 0, at }
     }
 
-    fn search(&mut self, k: usize, anchors: &[At], reach: i32) -> Option<Spot> {
-        let item = &self.items[k];
+    fn search(&mut self, u: usize, anchors: &[At], reach: i32) -> Option<Spot> {
         let mut best: Option<(f64, Spot)> = None;
         let mut looked = std::mem::take(&mut self.looked);
-        for (number, (shape, own)) in item.shapes.iter().enumerate() {
+        for (number, layout) in self.layouts[u].iter().enumerate() {
             looked.anew(anchors, reach);
             // The first pin that has company is what is held near the anchors.
-            let own_pin = (shape.symbol.pins.iter().zip(&item.links))
-                .find(|(_, l)| l.is_some_and(|l| !self.placed[l].is_empty()))
-                .map_or(At::default(), |(p, _)| p.at);
+            let own_pin = (layout.ends.iter())
+                .find(|e| !self.placed[e.link].is_empty())
+                .map_or(At::default(), |e| e.pins[0].0);
             for anchor in anchors {
                 for dy in -reach..=reach {
                     for dx in -reach..=reach {
@@ -320,9 +438,9 @@ impl Desk<'_> {
                             continue;
                         }
                         let at = At::new(here.x - own_pin.x, here.y - own_pin.y);
-                        let cost = self.cost(k, number, *own, at);
+                        let cost = self.cost(u, layout, at);
                         let better = best.is_none_or(|(least, _)| cost < least);
-                        if better && self.room.is_free(shape, at, self.taste.margin) {
+                        if better && self.room.is_free(layout, at, self.taste.margin) {
                             best = Some((cost, Spot { shape: number, at }));
                         }
                     }
@@ -333,23 +451,20 @@ impl Desk<'_> {
         best.map(|(_, spot)| spot)
     }
 
-    fn cost(&self, k: usize, shape: usize, own: f64, at: At) -> f64 {
-        let item = &self.items[k];
-        let pins = &item.shapes[shape].0.symbol.pins;
-        let mut cost = own;
-        for (pin, link) in pins.iter().zip(&item.links) {
-            let Some(link) = link else {
-                continue;
-            };
-            let placed = &self.placed[*link];
-            let here = pin.at.plus(at);
-            let wires = placed
-                .iter()
-                .map(|p| wire(here, pin.way, p.at, p.way, self.taste.bend));
-            if let Some(least) = wires.min() {
+    fn cost(&self, u: usize, layout: &Layout, at: At) -> f64 {
+        let item = &self.items[self.units[u].members[0]];
+        let mut cost = layout.own;
+        for end in &layout.ends {
+            let placed = &self.placed[end.link];
+            let wires = end.pins.iter().flat_map(|&(pin, way)| {
+                let here = pin.plus(at);
+                let to = placed.iter();
+                to.map(move |p| (wire(here, way, p.at, p.way, self.taste.bend), here))
+            });
+            if let Some((least, here)) = wires.min_by_key(|w| w.0) {
                 cost += f64::from(least);
-                if let Some(lead) = placed.iter().find(|p| p.item == self.leads[*link]) {
-                    let weight = if item.flows {
+                if let Some(lead) = placed.iter().find(|p| p.unit == self.leads[end.link]) {
+                    let weight = if end.flows {
                         self.taste.backwards
                     } else {
                         self.taste.aside
@@ -367,12 +482,11 @@ impl Desk<'_> {
             Some(off) => self.taste.off_line * f64::from(off),
             None => {
                 let weight = if item.flows { ON_LINE } else { ASTRAY };
-                let height = pins.first().map_or(at.y, |p| p.at.y + at.y);
-                weight * f64::from(height.abs())
+                weight * f64::from((layout.top + at.y).abs())
             }
         };
-        if let Some(spot) = item.near.and_then(|n| self.spots[n]) {
-            cost += f64::from(spot.at.distance(at));
+        if let Some(near) = self.near(u) {
+            cost += f64::from(near.distance(at));
         }
         cost + ASTRAY * f64::from((at.x - self.edge).max(0))
     }

@@ -14,6 +14,8 @@ use std::collections::BinaryHeap;
 pub struct Link {
     /// At least two.
     pub pins: Vec<(At, Way)>,
+    /// Wires that are laid already, all in one piece.
+    pub wires: Vec<Wire>,
 }
 
 /// A wire from one pin, joint or flag to the next.
@@ -199,6 +201,20 @@ impl Board {
         }
     }
 
+    /// The edges of a link's wires that are laid from the beginning.
+    fn given(&self, link: &Link) -> Vec<(usize, Way)> {
+        let mut edges = Vec::new();
+        for pair in link.wires.iter().flat_map(|w| w.windows(2)) {
+            let mut at = pair[0];
+            let way = direction(pair[0], pair[1]);
+            while at != pair[1] {
+                edges.push((self.index(at), way));
+                at = at.step(way, 1);
+            }
+        }
+        edges
+    }
+
     /// Routes all links. `tick` is asked now and then whether to go on.
     ///
     /// # Errors
@@ -215,6 +231,9 @@ impl Board {
                 self.owner[k] = n as u32;
                 self.lay(&[at, at.step(way, 1)], n);
             }
+            // Others may cross these.
+            let given = self.given(link);
+            self.put_back(&given, n);
         }
         let mut order: Vec<usize> = (0..links.len()).collect();
         order.sort_by_key(|&n| (span(&links[n]), n));
@@ -298,11 +317,17 @@ impl Board {
             .map(|&(at, way)| self.index(at.step(way, 1)))
             .collect();
         let mut joined = vec![false; ends.len()];
-        let mut tree = vec![ends[0]];
+        let mut tree: Vec<usize> = (self.given(link).into_iter())
+            .flat_map(|(k, way)| [k, self.next(k, way)])
+            .collect();
+        if tree.is_empty() {
+            tree.push(ends[0]);
+        }
+        tree.sort_unstable();
+        tree.dedup();
         let mut laid = Vec::new();
-        joined[0] = true;
         for (k, end) in ends.iter().enumerate() {
-            joined[k] |= *end == ends[0];
+            joined[k] = tree.binary_search(end).is_ok();
         }
         while joined.iter().any(|j| !j) {
             let goals: Vec<usize> = (0..ends.len())
@@ -458,7 +483,7 @@ impl Board {
         use std::collections::{BTreeMap, BTreeSet};
         let mut edges: BTreeSet<(At, At)> = BTreeSet::new();
         let mut add = |a: At, b: At| edges.insert((a.min(b), a.max(b)));
-        for &(k, way) in laid {
+        for (k, way) in laid.iter().copied().chain(self.given(link)) {
             add(self.at(k), self.at(k).step(way, 1));
         }
         for &(at, way) in &link.pins {

@@ -92,10 +92,15 @@ fn cut(strip: &Strip, spots: &[Spot], count: usize) -> Vec<Vec<usize>> {
     let all = extent(strip, spots, &everything);
     let total = f64::from(all.x1 - all.x0);
     let width = total / count as f64;
-    let middle = |k: usize| {
-        let h = hull(strip, k, spots[k]);
-        (h.x0 + h.x1) / 2
-    };
+    // What keeps together stays in one row.
+    let mut middles = vec![0; everything.len()];
+    for unit in &strip.units {
+        let all = extent(strip, spots, &unit.members);
+        for &k in &unit.members {
+            middles[k] = (all.x0 + all.x1) / 2;
+        }
+    }
+    let middle = |k: usize| middles[k];
     // The span of each link.
     let mut spans: std::collections::BTreeMap<usize, (i32, i32)> = Default::default();
     for &k in &everything {

@@ -169,7 +169,7 @@ impl Tried {
             let links = ready.links.len();
             spots.push(place::place(
                 &strip.items,
-                &strip.order,
+                &strip.units,
                 links,
                 taste,
                 tick,
@@ -255,6 +255,18 @@ impl Laid {
                         None if !flagged.contains(&pin.at) => laid.lone.push((at, pin.way)),
                         None => {}
                     }
+                }
+            }
+        }
+        for (strip, spots) in ready.strips.iter().zip(spots) {
+            for unit in &strip.units {
+                // A link's wires are in one piece: those of one unit only.
+                let first = |link: usize| laid.links[link].wires.is_empty();
+                let own: Vec<_> = unit.wires.iter().filter(|w| first(w.0)).collect();
+                for (link, wire) in own {
+                    let by = unit.moved(spots);
+                    let wire = wire.iter().map(|at| at.plus(by)).collect();
+                    laid.links[*link].wires.push(wire);
                 }
             }
         }

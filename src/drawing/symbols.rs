@@ -72,9 +72,9 @@ pub const ULTRALINEAR: Windings = Windings {
     left: &[&[0, 1, 2, 3, 4]],
     right: &[&[8, 7, 6, 5]],
 };
-/// Single-ended: plate supply | common tap4 tap8 tap16.
+/// Single-ended: plate supply | common tap4 tap8 tap16; the supply's end is the upper one.
 pub const SINGLE_ENDED: Windings = Windings {
-    left: &[&[0, 1]],
+    left: &[&[1, 0]],
     right: &[&[5, 4, 3, 2]],
 };
 /// Mains: line neutral | ht1 centre ht2, bias1 bias2.

@@ -123,9 +123,21 @@ fn part(circuit: &Circuit, survey: &Survey, element: &Element) -> Option<Group> 
             'C' => "F",
             _ => "H",
         };
-        line.notes.extend(ratings::unpreferred(value, unit));
+        line.notes.extend(match is_electrolytic(element) {
+            true => ratings::unusual_electrolytic(value),
+            false => ratings::unpreferred(value, unit),
+        });
     }
     Some(Group { line, stress })
+}
+
+/// From this value on a capacitor is bought as an electrolytic, if nothing else is said (common
+/// practice, no published source), F.
+const ELECTROLYTIC: f64 = 4.9e-6;
+
+fn is_electrolytic(element: &Element) -> bool {
+    let large = element.value.is_some_and(|farads| farads >= ELECTROLYTIC);
+    element.letter == 'C' && (element.notes.polar || large)
 }
 
 fn valued(kind: &'static str, element: &Element) -> Line {

@@ -79,6 +79,30 @@ pub fn unpreferred(value: f64, unit: &str) -> Option<String> {
     Some(text)
 }
 
+/// Electrolytics in microfarads as they are sold beside E6: those of valve amplifiers (common
+/// practice, no published source).
+const ELECTROLYTICS: [f64; 8] = [8.0, 16.0, 20.0, 25.0, 32.0, 40.0, 50.0, 500.0];
+
+/// What is said of an electrolytic of a value in which none is sold; none for a usual one. They
+/// come in E6 (IEC 60063) and in a few older steps, 20 % or wider: two in parallel are no remedy.
+pub fn unusual_electrolytic(farads: f64) -> Option<String> {
+    if farads <= 0.0 || !farads.is_finite() {
+        return None;
+    }
+    let decade = fun::pow(10.0, fun::log10(farads).floor());
+    let e6 = [1.0, 1.5, 2.2, 3.3, 4.7, 6.8, 10.0].map(|x| x * decade);
+    let usual = e6.into_iter().chain(ELECTROLYTICS.map(|x| x * 1e-6));
+    let off = |x: f64| (x / farads - 1.0).abs();
+    let near = usual.min_by(|a, b| off(*a).total_cmp(&off(*b)))?;
+    (off(near) > 1e-6).then(|| {
+        format!(
+            "no usual value of an electrolytic: nearest {} ({:+.1} %)",
+            num::engineering(near, "F", 3),
+            100.0 * (near / farads - 1.0)
+        )
+    })
+}
+
 /// Whether a value stands in a series, to the three digits that the finest of them has.
 fn is_preferred(value: f64) -> bool {
     let decade = fun::pow(10.0, fun::log10(value).floor());
@@ -150,6 +174,26 @@ mod tests {
         assert_eq!(capacitor(451.0), Some(500.0));
         assert_eq!(capacitor(1001.0), None);
         assert_eq!(fuse(0.5), Some(0.8));
+    }
+
+    /// 25 uF, 8 and 50 uF are sold; 24 uF is E24 and still no electrolytic: 25 is 4.2 % more, 22
+    /// 8.3 % less. Of 60 uF 68 is 13.3 % more, 50 is 16.7 % less. 0.3 uF: 0.33 is 10 % more.
+    #[test]
+    fn electrolytics_come_in_usual_values() {
+        for usual in [
+            25e-6, 8e-6, 50e-6, 32e-6, 22e-6, 47e-6, 1e-6, 2200e-6, 0.1e-6,
+        ] {
+            assert_eq!(unusual_electrolytic(usual), None, "{usual}");
+        }
+        for (value, expected) in [
+            (24e-6, "nearest 25.0 µF (+4.2 %)"),
+            (60e-6, "nearest 68.0 µF (+13.3 %)"),
+            (0.3e-6, "nearest 330 nF (+10.0 %)"),
+        ] {
+            let text = unusual_electrolytic(value).unwrap();
+            assert!(text.ends_with(expected), "{text}");
+            assert!(!text.contains("parallel"), "{text}");
+        }
     }
 
     /// IEC 60063: 4.7 k is E24, 1.47 k E96, 1.49 k E192; 8 uF and 50 k are not.

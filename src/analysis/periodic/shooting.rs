@@ -313,7 +313,7 @@ impl<'c> Search<'c> {
         &mut self,
         driving: &Driving<'_>,
         charge: Vec<f64>,
-        orbit: Orbit,
+        mut orbit: Orbit,
         monodromy: Option<Monodromy>,
     ) -> PeriodicState {
         let allowed = Allowance {
@@ -335,6 +335,9 @@ impl<'c> Search<'c> {
                 |t| driving.value(t),
             );
         }
+        // It began at the corrected charges, but its start is still the end of the pass before: what
+        // capacitors take in the first step would be that correction.
+        orbit.start = orbit.end().to_vec();
         let found = PeriodicState {
             method: Method::Direct,
             effort: Effort::default(),

@@ -95,26 +95,39 @@ impl<'a> Tables<'a> {
         }
         let mut nodes = Table::new(&columns);
         for row in self.charted.iter().filter(|r| r.quantity == "voltage") {
-            let ac = self.value(&row.subject, "ac voltage");
-            let volts = match ac {
-                // Behind a rectifier without a reservoir both are there to be measured.
-                Some(ac) if row.value.abs() >= BESIDE_AC * ac.value => format!(
-                    "{} + {} AC",
-                    shown(row.value, "V", 4),
-                    shown(ac.value, "V", 4)
-                ),
-                Some(ac) => format!("{} AC", shown(ac.value, "V", 4)),
-                None => shown(row.value, "V", 4),
-            };
+            let carries_ac = self.value(&row.subject, "ac voltage").is_some();
+            let volts = self.volts(&row.subject, row.value);
             let mut cells = vec![row.subject.clone(), volts];
             if ripples {
                 let ripple = self.value(&row.subject, "ripple").map_or(0.0, |r| r.value);
                 // A meter does not show less than this beside the voltage.
-                cells.push(shown(if ripple < 1e-4 { 0.0 } else { ripple }, "V", 3));
+                let ripple = shown(if ripple < 1e-4 { 0.0 } else { ripple }, "V", 3);
+                // Where the voltage itself alternates, nothing ripples.
+                cells.push(if carries_ac { String::new() } else { ripple });
             }
             nodes.row(cells);
         }
         nodes
+    }
+
+    /// Volts of a node (`v(n)`) as a meter shows them: rms, marked, where they alternate.
+    fn volts(&self, subject: &str, mean: f64) -> String {
+        match self.value(subject, "ac voltage") {
+            // Behind a rectifier without a reservoir both are there to be measured.
+            Some(ac) if mean.abs() >= BESIDE_AC * ac.value => {
+                format!("{} + {} AC", shown(mean, "V", 4), shown(ac.value, "V", 4))
+            }
+            Some(ac) => format!("{} AC", shown(ac.value, "V", 4)),
+            None => shown(mean, "V", 4),
+        }
+    }
+
+    /// The node of a valve's electrode, as the chart names it.
+    fn subject(&self, valve: &Element, electrode: &str) -> Option<String> {
+        let terminals = valve.kind?.terminals;
+        let pin = terminals.iter().position(|t| *t == electrode)?;
+        let node = valve.terminals.get(pin)?;
+        Some(format!("v({})", self.circuit.nodes[node.0].name))
     }
 
     /// Volts and currents of valves, and rectifiers.
@@ -198,12 +211,17 @@ impl<'a> Tables<'a> {
                 (true, false) => format!("OVER: {}", over.join(", ")),
             };
             if self.value(&valve.name, "plate current").is_none() {
+                let fed = |electrode: &str| {
+                    let mean = volts.iter().find(|v| v.0 == electrode).map(|v| v.1);
+                    let subject = self.subject(valve, electrode).unwrap_or_default();
+                    mean.map_or(String::new(), |mean| self.volts(&subject, mean))
+                };
                 rectifiers.row([
                     valve.name.clone(),
                     model,
-                    at("plate1"),
-                    at("plate2"),
-                    at("cathode"),
+                    fed("plate1"),
+                    fed("plate2"),
+                    fed("cathode"),
                     of("direct current", 3),
                     of("peak plate current", 3),
                     of("inverse voltage", 3),

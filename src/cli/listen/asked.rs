@@ -1,4 +1,4 @@
-//! What `listen` is asked for: a netlist, sounds, or both.
+//! What `listen` is asked for: netlists, sounds, or both.
 
 use super::super::failure::Failure;
 use crate::inputs;
@@ -8,8 +8,8 @@ use std::path::{Path, PathBuf};
 
 /// The names on the command line.
 pub struct Asked {
-    /// The netlist, if the first name is not a sound's.
-    pub netlist: Option<String>,
+    /// The netlists: none if the first name is a sound's.
+    pub netlists: Vec<String>,
     /// The WAV files.
     pub sounds: Vec<PathBuf>,
 }
@@ -33,15 +33,26 @@ const OF_A_CIRCUIT: [&str; 12] = [
 /// Reads the names.
 ///
 /// # Errors
-/// If an option asks for something of a circuit and there is none.
+/// If an option asks for something of a circuit and there is none, or a netlist comes after a
+/// sound.
 pub fn asked(matches: &ArgMatches) -> Result<Asked, Failure> {
     let first = matches.get_one::<String>("netlist").expect("required");
     let more = matches.get_many::<String>("more").into_iter().flatten();
-    let more = more.map(PathBuf::from);
-    if !is_sound(Path::new(first)) {
-        let netlist = Some(first.clone());
-        let sounds = more.collect();
-        return Ok(Asked { netlist, sounds });
+    let mut asked = Asked {
+        netlists: Vec::new(),
+        sounds: Vec::new(),
+    };
+    for name in std::iter::once(first).chain(more) {
+        // What is not there is asked for as its place says: sounds come last.
+        let path = PathBuf::from(name);
+        if is_sound(&path) || !asked.sounds.is_empty() {
+            asked.sounds.push(path);
+        } else {
+            asked.netlists.push(name.clone());
+        }
+    }
+    if !asked.netlists.is_empty() {
+        return Ok(asked);
     }
     for option in OF_A_CIRCUIT {
         if matches.get_many::<String>(option).is_some() {
@@ -51,10 +62,7 @@ pub fn asked(matches: &ArgMatches) -> Result<Asked, Failure> {
             .hint("name the netlist first, then the sounds"));
         }
     }
-    Ok(Asked {
-        netlist: None,
-        sounds: std::iter::once(PathBuf::from(first)).chain(more).collect(),
-    })
+    Ok(asked)
 }
 
 /// Whether a file is a sound by its name, or else by how it begins.
