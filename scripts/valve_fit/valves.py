@@ -247,9 +247,9 @@ OUTPUT_CENTRE = {
     "vct": 0.0,
 }
 # Of the output law, what the charts of three valves had no use for: the plate's own mu does all
-# that vrise did. `fade` is free where a centre is given for it: its
-# worth shows where a chart has plate resistances over a wide range. (Nor do they ask for a knee that moves out with the current; the pairs at full
-# drive do.)
+# that vrise did. `fade` is free where a centre is given for it: its worth shows where a chart has
+# plate resistances over a wide range. (Nor do they ask for a knee that moves out with the current;
+# the pairs at full drive do.)
 HELD = ("vrise", "vct")
 # The triode's own terms where nothing else is known: the middle of what the charts gave.
 TRIODE_CENTRE = {"vct": 0.5, "isl": 0.05, "knee": 8.0, "take": 2.0}

@@ -72,6 +72,11 @@ impl Bench {
         for state in states {
             let mut all = changes.to_vec();
             all.extend(state.changes(&self.circuit));
+            if state == State::Off {
+                // What stands in the rectifiers' place is no path to ground.
+                let outputs = self.supply.iter().flat_map(|s| &s.outputs);
+                all.extend(outputs.map(|o| Change::Ohms(o.resistance, 1e15)));
+            }
             let of_volts = place(&|p| p.state == state && p.quantity == Quantity::Volts);
             if !of_volts.is_empty() {
                 let found = self.once(&all, &some(&of_volts), None, slopes)?;

@@ -101,12 +101,19 @@ impl Bench {
             for harmonic in harmonics {
                 let mut at = small.at(freq_hz * harmonic.number as f64).ok()?;
                 let current = Driven::Current(currents[harmonic.output]);
+                // An output that feeds nothing makes no ripple.
+                let fed = bench.circuit.currents[currents[harmonic.output]].drive.dc != 0.0;
+                let amperes = if fed {
+                    harmonic.amperes
+                } else {
+                    Complex::default()
+                };
                 let x = at.solve(Excitation::Source(current));
                 let v = |n: crate::circuit::Node| {
                     n.0.checked_sub(1).map_or(Complex::default(), |k| x[k])
                 };
                 for (all, point) in all.iter_mut().zip(points) {
-                    let volts = (v(point.a) - v(point.b)) * harmonic.amperes;
+                    let volts = (v(point.a) - v(point.b)) * amperes;
                     all.push((harmonic.number, volts));
                 }
             }

@@ -136,6 +136,11 @@ fn alternatives(answer: &Answer) -> Vec<(String, f64)> {
     all
 }
 
+/// Whether a fuse may have blown.
+fn may_have_blown(answer: &Answer) -> bool {
+    answer.causes.iter().any(|c| c.lead.ends_with(BLOWN))
+}
+
 /// What to mind where a fuse may have blown.
 const FUSE: &str = "Pull the mains plug and look at the fuse first. If it has blown, something is shorted: fit no \
                     other before that is found, and never a larger one.\n";
@@ -219,7 +224,7 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
             }
         }
     }
-    if first.causes.iter().any(|c| c.lead.ends_with(BLOWN)) {
+    if may_have_blown(first) {
         text.push_str(FUSE);
     }
     if let Some(slipped) = first.slipped {
@@ -298,14 +303,26 @@ fn ranks(diagnosis: &Diagnosis) -> String {
 }
 
 fn measure_next(diagnosis: &Diagnosis) -> String {
-    let mut text = points_next(diagnosis);
-    if !diagnosis.actions.is_empty() {
-        text.push_str("\nOr, switched off, with every capacitor discharged and checked:\n");
-        for it in &diagnosis.actions {
-            text.push_str(&format!("  {} ({:.2} bits)\n", action(it), it.gain));
-        }
+    let points = points_next(diagnosis);
+    let mut deeds = String::new();
+    for it in &diagnosis.actions {
+        deeds.push_str(&format!("  {} ({:.2} bits)\n", action(it), it.gain));
     }
-    text
+    let first = diagnosis.answers.first();
+    // Behind a blown fuse nothing is looked for under power.
+    let (lead, is_blown) = match first {
+        Some(a) if may_have_blown(a) => ("Next", true),
+        _ => ("Or", false),
+    };
+    if !deeds.is_empty() {
+        let heading = "switched off, with every capacitor discharged and checked:";
+        deeds = format!("\n{lead}, {heading}\n{deeds}");
+    }
+    if is_blown {
+        deeds + &points
+    } else {
+        points + &deeds
+    }
 }
 
 fn points_next(diagnosis: &Diagnosis) -> String {
