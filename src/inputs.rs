@@ -42,6 +42,9 @@ pub enum InputProblem {
     /// The system has no handle left for it.
     #[error("too many files are open")]
     TooManyFiles,
+    /// There is no room for what it holds.
+    #[error("not enough memory")]
+    NoRoom,
     /// Anything else that the system says.
     #[error("{0}")]
     System(String),
@@ -55,6 +58,7 @@ impl From<io::Error> for InputProblem {
             ErrorKind::NotFound => InputProblem::NotFound,
             ErrorKind::IsADirectory => InputProblem::Directory,
             ErrorKind::PermissionDenied => InputProblem::NotPermitted,
+            ErrorKind::OutOfMemory => InputProblem::NoRoom,
             _ if full => InputProblem::TooManyFiles,
             _ => InputProblem::System(error.to_string()),
         }
@@ -73,6 +77,7 @@ impl InputProblem {
             InputProblem::Output { .. } => Some("give the output a name of its own"),
             InputProblem::NotPermitted => Some("ask for the right to read it (chmod)"),
             InputProblem::TooManyFiles => Some("raise the number, for example `ulimit -n 1024`"),
+            InputProblem::NoRoom => Some("close other programs, or raise `ulimit -v` if it is set"),
             InputProblem::NotFound | InputProblem::System(_) => None,
         }
     }

@@ -47,6 +47,7 @@ pub(super) mod read {
         Output { option: s("csv") } => "One file is named as an input and as an output. Files are compared by what they are, so a link or a second name does not help.";
         NotPermitted { } => "The file belongs to somebody else, or is protected.";
         TooManyFiles { } => "The system limits how many files a program holds open.";
+        NoRoom { } => "The memory that the machine or a limit (`ulimit -v`) allows is used up.";
         System { 0: s("input/output error") } => "The system refused for a reason of its own, which it gives.", "Copy the file to another disk and try again.";
     }
 }
