@@ -108,6 +108,25 @@ fn what_reads_the_same_is_one_answer() {
     );
 }
 
+/// The grid of a valve with fixed bias does not stay at its bias when its leak is open: what the
+/// socket leaks takes it to the cathode, and the valve runs away.
+#[test]
+fn an_open_grid_leak_leaves_the_grid_in_the_air() {
+    let text = "Fixed bias\nVB b 0 400\nVN n 0 -35\nVIN in 0 DC 0 AC 1\nRI in 0 1meg\nRA1 b p1 100k\n\
+        RK1 k1 0 1.5k\nXV1A p1 in k1 12AX7\nCC1 p1 ga 22n\nRGA n ga 150k\nRSA ga gs 1.5k\n\
+        RP b pl 330\nRS b s 1k\nXV3 pl s gs kl 6L6GC\nRK kl 0 1\n.end\n";
+    let loose = text.replace(
+        "RGA n ga 150k",
+        "RGA n ng 150k\nRAIR ga 0 1e12\nRNG ng 0 1e12",
+    );
+    let read = meter::sound(&loose);
+    let read = read.lines().filter(|line| !line.contains("(ng)"));
+    let read: String = read.map(|line| format!("{line}\n")).collect();
+    let (rows, code) = with_readings(text, &read).rows();
+    let first = format!("{} {}; {}", rows[0][2], rows[0][3], rows[0][4]);
+    assert!(code == 1 && first.contains("open RGA"), "{rows:?}");
+}
+
 /// Direct volts are those of a sound circuit; the gain is half of it.
 #[test]
 fn an_open_bypass_capacitor_shows_in_the_gain() {

@@ -100,7 +100,10 @@ pub const SOUND: f64 = 0.5;
 /// Ohms of a bridge of solder.
 const SHORT: f64 = 0.01;
 /// Ohms of a gap, and of a dirty one, with the part of each.
-pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.7), (1e9, 0.3)];
+pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.45), (1e9, 0.25)];
+/// The part of a gap across which nothing flows at all. A grid that it leaves in the air does not stay
+/// at its bias for the sake of a billion ohms: the valve's own leakage takes it to the cathode.
+const GAP: f64 = 0.3;
 /// Leaks, ohm, from small to large: 20 megohm to 5 kilohm, a factor of two apart.
 const LEAK: (f64, usize) = (20e6, 13);
 /// Of wrong values those that are no misread colours (common practice).
@@ -192,7 +195,7 @@ impl List<'_> {
             return;
         }
         match role {
-            DeviceRole::Resistor => self.resistor(element),
+            DeviceRole::Resistor => self.resistor(k, element),
             DeviceRole::Capacitor => self.capacitor(element),
             DeviceRole::Valve => self.valve(k, element),
             DeviceRole::Pot => {
@@ -276,9 +279,7 @@ impl List<'_> {
 
     fn lead(&mut self, k: usize, element: &Element, terminal: usize, weight: f64) {
         // A lead that is fixed to nothing else cannot come off.
-        let node = element.terminals[terminal];
-        let others = self.circuit.elements.iter().flat_map(|e| &e.terminals);
-        if node != Node::GROUND && others.filter(|n| **n == node).count() < 2 {
+        if !self.is_shared(element.terminals[terminal]) {
             return;
         }
         let pin = match element.kind {
@@ -287,6 +288,12 @@ impl List<'_> {
         };
         let cells = single(vec![Change::Loosen(k, terminal)]);
         self.add("open", &element.name, pin, weight, cells);
+    }
+
+    /// Whether more than one lead meets at a node.
+    fn is_shared(&self, node: Node) -> bool {
+        let leads = self.circuit.elements.iter().flat_map(|e| &e.terminals);
+        node == Node::GROUND || leads.filter(|n| **n == node).count() > 1
     }
 
     pub(super) fn bridge(
@@ -310,22 +317,30 @@ impl List<'_> {
         self.add(fault, &element.name, &lead, weight, cells);
     }
 
-    fn resistor(&mut self, element: &Element) {
+    fn resistor(&mut self, number: usize, element: &Element) {
         let Some(Piece::Resistance(k)) = element.ports.first().map(|p| p.piece) else {
             return;
         };
         let ohms = self.circuit.resistances[k].ohms;
         let name = &element.name;
         // Film: open 59 %, drift 36 %, short 5 %; a builder's misread colours are drift here.
-        let open = OPEN.map(|(open, part)| Cell {
-            changes: vec![Change::Ohms(k, open.max(100.0 * ohms.abs()))],
+        let gap =
+            |(open, part): (f64, f64)| (vec![Change::Ohms(k, open.max(100.0 * ohms.abs()))], part);
+        let mut open: Vec<_> = OPEN.into_iter().map(gap).collect();
+        let leads = element.terminals.iter();
+        if let Some(lead) = leads.copied().position(|node| self.is_shared(node)) {
+            open.push((vec![Change::Loosen(number, lead)], GAP));
+        }
+        let cells = open.into_iter().map(|(changes, part)| Cell {
+            changes,
             part,
             value: None,
             width: 0.0,
             real: None,
             second: 0.0,
         });
-        self.add("open", name, "", 1.0, open.to_vec());
+        let cells = cells.collect();
+        self.add("open", name, "", 1.0, cells);
         self.add(
             "short",
             name,

@@ -35,6 +35,8 @@
 //!   less than the mains' own tolerance: without a ripple they are named as not shown.
 //! - A rectifier or reservoir that is shorted is tried with its fuse blown, where all its supply is dead,
 //!   and a rectifier also without: then a mains cycle says what is left.
+//! - A resistor's gap is a large resistance or none at all: a grid whose leak to a bias supply is open
+//!   goes where its own current takes it, and the valve runs away.
 //! - What a point tells is weighed over all values of each fault: the best value of a leak that hardly
 //!   shows says nothing of the larger ones.
 //! - The values of two faults are two slopes. Beside the single faults that lead everything else is
@@ -66,9 +68,7 @@
 //! 90 % is too modest: partly since each of the set has a fault that shows, where the sound amplifier
 //! is weighed as half of all, and has no shorts that leak.
 //!
-//! Of the pairs that are missed most have a fault that the other one hides. Left open: a resistor's gap
-//! is a large resistance, so that a grid whose leak to a bias supply is open stays at the bias; a grid
-//! lead in the air goes where its current takes it.
+//! Of the pairs that are missed most have a fault that the other one hides.
 //!
 //! Published ground: fault dictionaries and simulation before test, J. W. Bandler and A. E. Salama,
 //! Proc. IEEE 73 (1985), p. 1279 (from memory).

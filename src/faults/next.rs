@@ -83,10 +83,16 @@ pub fn next(
             state: State::Working,
         })
     };
+    // A rectifier's own resistance has a node inside, where no probe can be held.
     let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
-    points.extend(outputs.filter_map(|o| ripple(o.node)).collect::<Vec<_>>());
+    let outputs = outputs.filter(|o| !bench.circuit.nodes[o.node.0].inner);
+    points.extend(
+        outputs
+            .clone()
+            .filter_map(|o| ripple(o.node))
+            .collect::<Vec<_>>(),
+    );
     // Ohms of each reservoir, with the mains off: what blew a fuse is not found under power.
-    let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
     let ohms = outputs.map(|o| Point {
         label: label(&bench.circuit, o.node, Node::GROUND).replacen('v', "r", 1),
         a: o.node,
