@@ -25,10 +25,10 @@
 //! | an amplifier of four triodes at rest, over its laws one by one times Newton's least, 4.2 | 8.6 (9.0..10.5) |
 //! | 1000 preamps of six triodes at rest, whole process | 0.10 s of processor (0.59 s one by one) |
 //! | 41 000 of them | 2.1 s of processor, 50 us each, table and statistics included |
-//! | a whole Lapwing on its mains, the cycle begun at the drawing's own | 1.2 to 2.2 s of processor |
+//! | a whole Lapwing on its mains (100 of seed 7, two figures at rest; another job on one core) | 0.39 s of processor |
 //!
-//! So a million whole Lapwings at rest take 1.2 to 2.2 million seconds of processor: on 1000
-//! cores 20 to 37 minutes, as shards of a thousand amplifiers (`scripts/cluster`); a million
+//! So a million whole Lapwings at rest take 390 000 seconds of processor: on 1000 cores
+//! 6.5 minutes, as shards of a thousand amplifiers (`scripts/cluster`); a million
 //! preamps take 50 s on one core. The table of a million rows with two figures is 45 MB;
 //! memory is that of one run.
 
