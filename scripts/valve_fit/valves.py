@@ -156,7 +156,7 @@ VALVES = [
         remarks=(
             "One point and one pair: ten figures to nine parameters. They disagree on the screen: "
             "3 mA at 250 V, and 30 mA of a driven pair, which one law cannot both give. The fit "
-            "follows the pair; at the point the card has twice the printed screen current.",
+            "follows the pair; at the point the model has twice the printed screen current.",
         ),
     ),
     Valve("5AR4", "rectifier", aliases=("GZ34",)),

@@ -41,8 +41,11 @@ pub enum Stability {
     Unknown,
 }
 
-/// A multiplier counts as growth from here: what nothing discharges has one itself.
-const GROWS: f64 = 1.0 + 1e-6;
+/// Whether what a period makes of a small change lies above one, rounding set aside: what nothing
+/// discharges has one itself.
+pub fn grows(multiplier: f64) -> bool {
+    multiplier > 1.0 + 1e-6
+}
 
 fn size(z: Complex<f64>) -> f64 {
     fun::hypot(z.re, z.im)
@@ -58,7 +61,7 @@ pub fn stability(small: &mut SmallSignal) -> Stability {
         return Stability::Unknown;
     };
     match (worst, cycle) {
-        (None, Some((mains_hz, Some(multiplier)))) if size(multiplier) > GROWS => {
+        (None, Some((mains_hz, Some(multiplier)))) if grows(size(multiplier)) => {
             let turned = fun::atan2(multiplier.im, multiplier.re);
             let grown = fun::ln(size(multiplier));
             judged(Some(mains_hz * Complex::new(grown, turned)))
@@ -78,8 +81,8 @@ fn judged(worst: Option<Complex<f64>>) -> Stability {
     }
 }
 
-/// The natural frequency with the fastest growth, rad/s, if any grows that is no slower than
-/// `slowest`, rad/s; none if that cannot be told.
+/// The natural frequency with the fastest growth, rad/s, if any grows at `slowest`, rad/s, or faster;
+/// none if that cannot be told.
 fn growing(small: &mut SmallSignal, slowest: f64) -> Option<Option<Complex<f64>>> {
     let candidates = candidates(small).ok()??;
     let mut worst: Option<Complex<f64>> = None;

@@ -11,6 +11,7 @@ use super::outcome::Outcome;
 use super::variant::Variant;
 use super::{driven_source, interrupt, variant};
 use crate::analysis::mains;
+use crate::analysis::natural::grows;
 use crate::analysis::periodic::{Method, PeriodicState};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
@@ -360,9 +361,4 @@ fn remarks(session: &Session<'_>, findings: &Findings) {
             num::engineering(FAINT_V, "V", 2)
         ));
     }
-}
-
-/// Whether a multiplier lies above one, rounding set aside.
-fn grows(multiplier: f64) -> bool {
-    multiplier > 1.0 + 1e-6
 }

@@ -509,9 +509,9 @@ impl<'c> Assembly<'c> {
     /// One law's currents, and its slopes for small changes: see [`Assembly::switching`].
     fn small_currents(&self, index: usize, x: &[f64]) -> LawCurrents {
         let mut law = self.law_currents(index, x);
-        let switching = self.switching.iter().flat_map(|s| &s.slopes);
+        let mut switching = self.switching.iter().flat_map(|s| &s.slopes);
         if !self.unplugged[index]
-            && let Some((_, mean)) = switching.into_iter().find(|(law, _)| *law == index)
+            && let Some((_, mean)) = switching.find(|(law, _)| *law == index)
         {
             law.g.clone_from(mean);
         }
@@ -521,13 +521,12 @@ impl<'c> Assembly<'c> {
     /// Evaluates for small changes of direct current about `x`: the Jacobian is G.
     pub fn evaluate_small(&mut self, x: &[f64]) {
         self.evaluate(x, SourceState::DC, 0.0, false);
-        let laws = self.switching.iter().flat_map(|s| &s.slopes);
-        let laws: Vec<usize> = laws.map(|(law, _)| *law).collect();
-        for index in laws {
-            let (now, mean) = (self.law_currents(index, x), self.small_currents(index, x));
-            for stamp in &self.wiring[index].stamps {
+        let switching = self.switching.iter().flat_map(|s| &s.slopes);
+        for (index, mean) in switching.filter(|(law, _)| !self.unplugged[*law]) {
+            let now = self.law_currents(*index, x).g;
+            for stamp in &self.wiring[*index].stamps {
                 let e = stamp.entry as usize;
-                self.jacobian[stamp.place as usize] += stamp.sign * (mean.g[e] - now.g[e]);
+                self.jacobian[stamp.place as usize] += stamp.sign * (mean[e] - now[e]);
             }
         }
     }

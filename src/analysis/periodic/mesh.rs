@@ -24,7 +24,7 @@ const GRADE: f64 = 1.5;
 /// counts for this part. Else a winding's leap from one diode to the other, which no mesh smooths,
 /// asks for steps without end.
 const BRIEF: f64 = 1.0 / 30.0;
-/// From this error on a step of a mesh that is only refined is divided, into so many at most.
+/// From this error on a step of a mesh that is only refined is divided, and into how many parts at most.
 const DIVIDED: f64 = 0.5;
 const MOST_PARTS: f64 = 8.0;
 

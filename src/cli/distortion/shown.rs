@@ -1,6 +1,7 @@
 //! What `distortion` puts out as figures: CSV, JSON and the printed table.
 
-use super::{Findings, Measured, ONSETS, grows};
+use super::{Findings, Measured, ONSETS};
+use crate::analysis::natural::grows;
 use crate::analysis::periodic::{Method, PeriodicState};
 use crate::measure::distortion::{HARMONICS, Intermodulation, Reading};
 use crate::num;
