@@ -2,9 +2,9 @@
 
 use super::axis::Axis;
 use super::labels::{Labels, NEAR, Room};
-use super::sheet::{Anchor, Ink, Sheet};
+use super::sheet::{Anchor, Sheet};
 use super::style::{
-    COLOURS, FINE_GRID, FRAME, GRID, INK, LETTERS, NOUGHT, RATING, SAMPLE, shown, wide,
+    COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, NOUGHT, RATING, SAMPLE, shown, wide,
 };
 use super::trace::{Mark, Side, Trace, of_name};
 use crate::num;

@@ -1,16 +1,7 @@
 //! The paper of a plot: lines and letters in pixels.
 
-use super::style;
+use super::style::{self, Ink};
 use crate::report::svg::{Svg, dark_rules, length};
-
-/// A colour on white paper, and what stands for it on a dark screen.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Ink {
-    /// As `#RRGGBB`.
-    pub light: &'static str,
-    /// The same.
-    pub dark: &'static str,
-}
 
 /// Where a text stands, seen from its point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,6 +1,13 @@
 //! Sizes and colours of a plot, and how names fit in.
 
-use super::sheet::Ink;
+/// A colour on white paper, and what stands for it on a dark screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Ink {
+    /// As `#RRGGBB`.
+    pub light: &'static str,
+    /// The same.
+    pub dark: &'static str,
+}
 
 /// What is less than this below the top of a panel in decibels is shown.
 pub(super) const DEPTH_DB: f64 = 150.0;
