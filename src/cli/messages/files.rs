@@ -84,7 +84,7 @@ pub(super) mod readings {
             .expect("built in");
         let table = format!("vpk,vgk,plate_current\n250,-2,1.2m\n{line}\n");
         let read = readings::read(&table, false).expect("a table");
-        *plausible::check(&Frame::new(valve), &read)
+        *plausible::check(&Frame::of(valve), &read)
             .expect_err("a mistake")
             .problem
     }

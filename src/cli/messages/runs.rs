@@ -110,7 +110,7 @@ pub(super) mod none {
         }
 
         rows! { Trouble, Trouble::to_string, |_: &Trouble| false, hint;
-            Incommensurate { 0: Incommensurate { source: s("VHUM"), freq_hz: 50.0, signal_hz: 1234.5 } } => "Another source moves in a rhythm of its own, so that nothing ever repeats.";
+            Incommensurate { 0: Incommensurate { source: s("VHUM"), freq_hz: 50.0, signal_hz: 1234.5 } } => "Another source has a frequency of its own that shares no short period with the tone, so the circuit never repeats itself.";
             NoSolution { 0: Box::new(super::example(false)) } => "The circuit has no operating point, or a step of the wave could not be solved.";
             TooLong { steps: 5_000_000 } => "The sources repeat together only after a very long time.";
             NotPeriodic { periods: 400, place: s("v(plate1)"), moves: 0.3, unit: "V", unknown: 0 } => "The circuit does not come to repeat itself: it oscillates, or settles for very long.";

@@ -71,10 +71,10 @@ pub(super) mod figures {
         Clip: Example::Figure("render of v(out) with source VIN, clip lost.wav") => "The clip of the figure cannot be read.", "Check the name; it starts from the sheet's folder. With --sandbox it must lie in that folder.";
         EmptyClip: Example::Figure("render of v(out) with source VIN, clip silence.wav") => "The clip has no sound in it.", "Record it again.";
         FromAfterStop: Example::Figure("waveform of v(out) with stop 1m, step 1u, from 2m") => "The stretch of time ends before it begins.", "Exchange the two, or give `from` anew beside `stop`.";
-        Downwards: Example::Figure("noise of v(out) with source VIN, from 20k, to 20") => "The band ends below where it begins.", "Exchange the two.";
+        Downwards: Example::Figure("noise of v(out) with from 20k, to 20") => "The band ends below where it begins.", "Exchange the two.";
         Both: Example::Figure("thd of v(out) with source VIN, level 1, output-level 1") => "Two conditions say how strong the input is.";
         NotResistor: Example::Figure("loop gain of C1") => "The figure is about a resistor.", "Name the resistor in the feedback path.";
-        NoLoop: Example::Figure("loop gain of R1") => "What the resistor does never comes back to it.";
+        NoLoop: Example::Figure("loop gain of R3") => "What the resistor does never comes back to it.";
         SmallPower: Example::Figure("gain of p(R1) with source VIN") => "In small signals only voltages and currents are linear.";
         TooLong: Example::Figure("waveform of v(out) with stop 1, step 1n") => "The curve would have more points than are kept.";
         TooManyStores: written(FigureProblem::TooManyStores { found: 10_001, most: 1000 }) => "Waves that repeat, and sounds, are worked out with matrices of the whole circuit, which become too large.";
