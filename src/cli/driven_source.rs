@@ -4,6 +4,7 @@
 use super::common::{Session, word_option};
 use super::failure::Failure;
 use crate::circuit::{Circuit, Element};
+use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
 use crate::figure::driven_source;
 use crate::measure::distortion::Load;
@@ -62,10 +63,12 @@ pub fn load<'c>(
     let Some(name) = session.text("load") else {
         return Ok(None);
     };
-    let loads = circuit
-        .elements
-        .iter()
-        .filter(|e| e.letter == 'R' || e.kind.is_some_and(|k| k.name == "speaker"));
+    let loads = circuit.elements.iter().filter(|e| {
+        matches!(
+            e.role(),
+            Some(DeviceRole::Resistor | DeviceRole::Loudspeaker)
+        )
+    });
     let element = circuit.element(name).ok_or_else(|| {
         let failure = Failure::usage(format!("`--load {name}`: there is no such element"));
         let names = loads.map(|e| e.name.as_str());

@@ -7,6 +7,7 @@
 
 use crate::circuit::flatten::{Expansion, Flat, Frame};
 use crate::circuit::params::{Overrides, Setting, What, role};
+use crate::device::role::DeviceRole;
 use crate::device::{self, Kind};
 use crate::netlist::card::{
     Assign, Control, Drive, Element, ElementKind, Model, Name, Reactive, Value,
@@ -332,7 +333,8 @@ impl Maker<'_> {
                             .push_str(&assigned(std::slice::from_ref(assign))),
                     }
                 }
-                let two_alike = nodes.len() == 2 || kind.is_some_and(|k| k.name == "rectifier");
+                let two_alike =
+                    nodes.len() == 2 || kind.is_some_and(|k| k.role == DeviceRole::RectifierValve);
                 (nodes.iter().collect(), letter == 'X' && two_alike)
             }
         }

@@ -2,6 +2,7 @@
 
 use super::symbols::{self, SymbolKind};
 use crate::circuit::{Circuit, Element, Node, Piece, Sense, Sink};
+use crate::device::role::{DeviceRole, Polarity};
 use crate::num;
 use std::collections::{BTreeSet, HashMap};
 
@@ -155,22 +156,64 @@ pub fn nodes(circuit: &Circuit, e: &Element) -> Vec<Node> {
 fn kind(e: &Element, pins: usize) -> (SymbolKind, &'static str) {
     let pairs = pins.saturating_sub(2) / 2;
     let closed = e.position.is_none_or(|p| p >= 0.5);
-    match (e.letter, e.kind.map_or("", |k| k.name)) {
-        ('R', _) => (SymbolKind::Resistor, "resistor"),
-        ('C', _) => (SymbolKind::Capacitor, "capacitor"),
-        ('L', _) => (SymbolKind::Inductor, "inductor"),
-        ('K', _) => (SymbolKind::Coupling, "coupling"),
-        ('V', _) => (SymbolKind::VoltageSource, "voltage source"),
-        ('I', _) => (SymbolKind::CurrentSource, "current source"),
-        ('E' | 'H', _) => (
+    let has = |terminal| e.kind.is_some_and(|k| k.terminals.contains(&terminal));
+    let Some(role) = e.role() else {
+        return match e.letter {
+            'K' => (SymbolKind::Coupling, "coupling"),
+            _ => (SymbolKind::Block(pins), "part"),
+        };
+    };
+    match role {
+        DeviceRole::Resistor => (SymbolKind::Resistor, "resistor"),
+        DeviceRole::Capacitor => (SymbolKind::Capacitor, "capacitor"),
+        DeviceRole::Inductor => (SymbolKind::Inductor, "inductor"),
+        DeviceRole::VoltageSource => (SymbolKind::VoltageSource, "voltage source"),
+        DeviceRole::CurrentSource => (SymbolKind::CurrentSource, "current source"),
+        DeviceRole::ControlledSource => controlled(e, pairs),
+        DeviceRole::Diode => (SymbolKind::Diode, "diode"),
+        DeviceRole::Valve if has("screen") => (SymbolKind::Pentode, "pentode"),
+        DeviceRole::Valve => (SymbolKind::Triode, "triode"),
+        DeviceRole::RectifierValve => (SymbolKind::Rectifier, "rectifier"),
+        DeviceRole::Pot => (SymbolKind::Pot, "potentiometer"),
+        DeviceRole::Toggle => (SymbolKind::Switch(closed), "switch"),
+        DeviceRole::Switch if has("control+") => {
+            (SymbolKind::ControlledSwitch, "controlled switch")
+        }
+        DeviceRole::Switch => (SymbolKind::Switch(false), "controlled switch"),
+        DeviceRole::Choke => (SymbolKind::Choke, "choke"),
+        DeviceRole::Loudspeaker => (SymbolKind::Speaker, "loudspeaker"),
+        DeviceRole::OutputTransformer => {
+            let shape = match (has("screen1"), has("plate2")) {
+                (true, _) => &symbols::ULTRALINEAR,
+                (false, true) => &symbols::PUSH_PULL,
+                (false, false) => &symbols::SINGLE_ENDED,
+            };
+            (SymbolKind::Transformer(shape), "transformer")
+        }
+        DeviceRole::MainsTransformer => (SymbolKind::Transformer(&symbols::MAINS), "transformer"),
+        DeviceRole::Transistor(polarity) => {
+            let p = polarity == Polarity::P;
+            match e.letter {
+                'Q' => (SymbolKind::Bipolar(p, pins > 3), "transistor"),
+                'J' => (SymbolKind::JunctionField(p), "field-effect transistor"),
+                _ => (SymbolKind::Mosfet(p), "field-effect transistor"),
+            }
+        }
+    }
+}
+
+/// Symbol and word of a controlled source.
+fn controlled(e: &Element, pairs: usize) -> (SymbolKind, &'static str) {
+    match e.letter {
+        'E' | 'H' => (
             SymbolKind::ControlledVoltage(pairs),
             "controlled voltage source",
         ),
-        ('F' | 'G', _) => (
+        'F' | 'G' => (
             SymbolKind::ControlledCurrent(pairs),
             "controlled current source",
         ),
-        ('B', _) => {
+        _ => {
             let voltage = (e.ports.first()).is_some_and(|p| matches!(p.piece, Piece::Branch(_)));
             if voltage {
                 (SymbolKind::ControlledVoltage(0), "behavioural source")
@@ -178,33 +221,6 @@ fn kind(e: &Element, pins: usize) -> (SymbolKind, &'static str) {
                 (SymbolKind::ControlledCurrent(0), "behavioural source")
             }
         }
-        (_, "d") => (SymbolKind::Diode, "diode"),
-        (_, "triode") => (SymbolKind::Triode, "triode"),
-        (_, "pentode" | "output") => (SymbolKind::Pentode, "pentode"),
-        (_, "rectifier") => (SymbolKind::Rectifier, "rectifier"),
-        (_, "pot") => (SymbolKind::Pot, "potentiometer"),
-        (_, "toggle") => (SymbolKind::Switch(closed), "switch"),
-        (_, "sw") => (SymbolKind::ControlledSwitch, "controlled switch"),
-        (_, "csw") => (SymbolKind::Switch(false), "controlled switch"),
-        (_, "choke") => (SymbolKind::Choke, "choke"),
-        (_, "speaker") => (SymbolKind::Speaker, "loudspeaker"),
-        (_, "pushpull") => (SymbolKind::Transformer(&symbols::PUSH_PULL), "transformer"),
-        (_, "ultralinear") => (
-            SymbolKind::Transformer(&symbols::ULTRALINEAR),
-            "transformer",
-        ),
-        (_, "singleended") => (
-            SymbolKind::Transformer(&symbols::SINGLE_ENDED),
-            "transformer",
-        ),
-        (_, "mains") => (SymbolKind::Transformer(&symbols::MAINS), "transformer"),
-        (_, "npn") => (SymbolKind::Bipolar(false, pins > 3), "transistor"),
-        (_, "pnp") => (SymbolKind::Bipolar(true, pins > 3), "transistor"),
-        (_, "njf") => (SymbolKind::JunctionField(false), "field-effect transistor"),
-        (_, "pjf") => (SymbolKind::JunctionField(true), "field-effect transistor"),
-        (_, "nmos") => (SymbolKind::Mosfet(false), "field-effect transistor"),
-        (_, "pmos") => (SymbolKind::Mosfet(true), "field-effect transistor"),
-        _ => (SymbolKind::Block(pins), "part"),
     }
 }
 

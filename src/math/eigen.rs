@@ -6,6 +6,7 @@
 //! Francis, Computer Journal 4, 1961; all from memory).
 
 use super::fun;
+use ndarray::Array2;
 use num_complex::Complex;
 
 type C = Complex<f64>;
@@ -20,10 +21,10 @@ pub fn eigenvalues(n: usize, a: &[f64]) -> Option<Vec<C>> {
     if !a.iter().all(|v| v.is_finite()) {
         return None;
     }
-    let mut a = a.to_vec();
-    balance(n, &mut a);
-    hessenberg(n, &mut a);
-    let mut h: Vec<C> = a.iter().map(|&v| C::new(v, 0.0)).collect();
+    let mut a = Array2::from_shape_vec((n, n), a.to_vec()).ok()?;
+    balance(&mut a);
+    hessenberg(&mut a);
+    let mut h = a.mapv(|v| C::new(v, 0.0));
     let mut found = Vec::with_capacity(n);
     // Eigenvalues split off at the lower end of the part that is left, rows 0..end.
     let mut end = n;
@@ -32,13 +33,13 @@ pub fn eigenvalues(n: usize, a: &[f64]) -> Option<Vec<C>> {
         let start = (1..end)
             .rev()
             .find(|&k| {
-                let beside = h[(k - 1) * n + k - 1].l1_norm() + h[k * n + k].l1_norm();
-                let small = h[k * n + k - 1].l1_norm();
+                let beside = h[[k - 1, k - 1]].l1_norm() + h[[k, k]].l1_norm();
+                let small = h[[k, k - 1]].l1_norm();
                 small <= f64::EPSILON * beside || small < f64::MIN_POSITIVE
             })
             .unwrap_or(0);
         if start + 1 == end {
-            found.push(h[(end - 1) * n + end - 1]);
+            found.push(h[[end - 1, end - 1]]);
             end -= 1;
             steps = 0;
             continue;
@@ -49,23 +50,24 @@ pub fn eigenvalues(n: usize, a: &[f64]) -> Option<Vec<C>> {
         }
         // Now and then another shift, in case the usual one goes round in circles.
         let shift = match steps % 11 {
-            10 => h[(end - 1) * n + end - 1] + h[(end - 1) * n + end - 2].l1_norm(),
-            _ => nearer(n, &h, end),
+            10 => h[[end - 1, end - 1]] + h[[end - 1, end - 2]].l1_norm(),
+            _ => nearer(&h, end),
         };
-        qr_step(n, &mut h, start, end, shift);
+        qr_step(&mut h, start, end, shift);
     }
     Some(found)
 }
 
 /// Scales rows and columns by powers of two until they are of like size.
-fn balance(n: usize, a: &mut [f64]) {
+fn balance(a: &mut Array2<f64>) {
+    let n = a.nrows();
     for _ in 0..100 {
         let mut settled = true;
         for i in 0..n {
             let (mut column, mut row) = (0.0, 0.0);
             for j in (0..n).filter(|&j| j != i) {
-                column += a[j * n + i].abs();
-                row += a[i * n + j].abs();
+                column += a[[j, i]].abs();
+                row += a[[i, j]].abs();
             }
             if column == 0.0 || row == 0.0 {
                 continue;
@@ -82,8 +84,8 @@ fn balance(n: usize, a: &mut [f64]) {
             if (column + row) / factor < 0.95 * total {
                 settled = false;
                 for j in 0..n {
-                    a[i * n + j] /= factor;
-                    a[j * n + i] *= factor;
+                    a[[i, j]] /= factor;
+                    a[[j, i]] *= factor;
                 }
             }
         }
@@ -94,43 +96,44 @@ fn balance(n: usize, a: &mut [f64]) {
 }
 
 /// Eliminates what lies below the first subdiagonal, by similarity.
-fn hessenberg(n: usize, a: &mut [f64]) {
+fn hessenberg(a: &mut Array2<f64>) {
+    let n = a.nrows();
     for k in 1..n.saturating_sub(1) {
         let largest = (k..n).max_by(|&i, &j| {
-            let size = |r: usize| a[r * n + k - 1].abs();
+            let size = |r: usize| a[[r, k - 1]].abs();
             size(i).total_cmp(&size(j))
         });
-        let Some(pivot) = largest.filter(|&r| a[r * n + k - 1] != 0.0) else {
+        let Some(pivot) = largest.filter(|&r| a[[r, k - 1]] != 0.0) else {
             continue;
         };
         if pivot != k {
             for j in k - 1..n {
-                a.swap(pivot * n + j, k * n + j);
+                a.swap([pivot, j], [k, j]);
             }
             for i in 0..n {
-                a.swap(i * n + pivot, i * n + k);
+                a.swap([i, pivot], [i, k]);
             }
         }
         for i in k + 1..n {
-            let factor = a[i * n + k - 1] / a[k * n + k - 1];
+            let factor = a[[i, k - 1]] / a[[k, k - 1]];
             if factor == 0.0 {
                 continue;
             }
-            a[i * n + k - 1] = 0.0;
+            a[[i, k - 1]] = 0.0;
             for j in k..n {
-                a[i * n + j] -= factor * a[k * n + j];
+                a[[i, j]] -= factor * a[[k, j]];
             }
             for r in 0..n {
-                a[r * n + k] += factor * a[r * n + i];
+                a[[r, k]] += factor * a[[r, i]];
             }
         }
     }
 }
 
 /// Of the last two by two block the eigenvalue that is nearer to its last entry.
-fn nearer(n: usize, h: &[C], end: usize) -> C {
+fn nearer(h: &Array2<C>, end: usize) -> C {
     let (i, j) = (end - 2, end - 1);
-    let (a, b, c, d) = (h[i * n + i], h[i * n + j], h[j * n + i], h[j * n + j]);
+    let (a, b, c, d) = (h[[i, i]], h[[i, j]], h[[j, i]], h[[j, j]]);
     let half = (a - d) * 0.5;
     let root = square_root(half * half + b * c);
     // d - bc/(half +- root), the sign that does not cancel.
@@ -159,13 +162,13 @@ fn square_root(z: C) -> C {
 }
 
 /// One QR step with a shift on the rows and columns `start..end`, by Givens rotations.
-fn qr_step(n: usize, h: &mut [C], start: usize, end: usize, shift: C) {
+fn qr_step(h: &mut Array2<C>, start: usize, end: usize, shift: C) {
     for k in start..end {
-        h[k * n + k] -= shift;
+        h[[k, k]] -= shift;
     }
     let mut turns = Vec::with_capacity(end - start);
     for k in start..end - 1 {
-        let (x, y) = (h[k * n + k], h[(k + 1) * n + k]);
+        let (x, y) = (h[[k, k]], h[[k + 1, k]]);
         let size = fun::hypot(fun::hypot(x.re, x.im), fun::hypot(y.re, y.im));
         let (c, s) = if size > 0.0 {
             (x / size, y / size)
@@ -173,21 +176,21 @@ fn qr_step(n: usize, h: &mut [C], start: usize, end: usize, shift: C) {
             (C::new(1.0, 0.0), C::default())
         };
         for j in k..end {
-            let (u, v) = (h[k * n + j], h[(k + 1) * n + j]);
-            h[k * n + j] = c.conj() * u + s.conj() * v;
-            h[(k + 1) * n + j] = c * v - s * u;
+            let (u, v) = (h[[k, j]], h[[k + 1, j]]);
+            h[[k, j]] = c.conj() * u + s.conj() * v;
+            h[[k + 1, j]] = c * v - s * u;
         }
         turns.push((c, s));
     }
     for (k, (c, s)) in (start..end - 1).zip(turns) {
         for i in start..(k + 2).min(end) {
-            let (u, v) = (h[i * n + k], h[i * n + k + 1]);
-            h[i * n + k] = u * c + v * s;
-            h[i * n + k + 1] = v * c.conj() - u * s.conj();
+            let (u, v) = (h[[i, k]], h[[i, k + 1]]);
+            h[[i, k]] = u * c + v * s;
+            h[[i, k + 1]] = v * c.conj() - u * s.conj();
         }
     }
     for k in start..end {
-        h[k * n + k] += shift;
+        h[[k, k]] += shift;
     }
 }
 

@@ -260,7 +260,7 @@ fn windings(
     element: &Element,
     rows: &mut Vec<ChartRow>,
 ) {
-    let kind = element.kind.map_or("", |k| k.name);
+    let role = element.role();
     let limit = |quantity: &str| {
         let found = element.limits.iter().find(|l| l.quantity == quantity);
         found.map(|l| l.max)
@@ -274,7 +274,7 @@ fn windings(
             limit: limit(quantity),
         });
     };
-    if element.letter == 'L' || kind == "choke" {
+    if matches!(role, Some(DeviceRole::Inductor | DeviceRole::Choke)) {
         push(
             "direct current",
             Observable::current(element).read(assembly, moment),
@@ -282,13 +282,13 @@ fn windings(
         return;
     }
     for port in windings::windings(element) {
-        let Some(name) = windings::winding_name(kind, port.from, port.to) else {
+        let Some(name) = windings::winding_name(element, port) else {
             continue;
         };
         let value = name.sign * probe::current(assembly, moment, port);
         match name.direct {
             Some(direct) => push(direct, value),
-            None if kind == "mains" => push(name.rms, value),
+            None if role == Some(DeviceRole::MainsTransformer) => push(name.rms, value),
             None => {}
         }
     }

@@ -12,6 +12,7 @@ use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::{Circuit, Element, Node, Sense};
 use crate::device::Answer;
+use crate::device::role::{DeviceRole, Polarity};
 use crate::math::lu::{LinearSolver, StaticLu};
 use crate::system::assemble::Assembly;
 
@@ -92,7 +93,7 @@ impl<'c> Device<'c> {
             laws,
             most_w: limit(&["plate dissipation"]),
             most_v: limit(&["vpk"]),
-            sign: if matches!(kind.name, "pjf" | "pmos") {
+            sign: if kind.role == DeviceRole::Transistor(Polarity::P) {
                 -1.0
             } else {
                 1.0
@@ -104,8 +105,9 @@ impl<'c> Device<'c> {
             device.screen,
             Some(device.cathode),
         ];
-        let known =
-            |n: Node| own.contains(&Some(n)) || n == Node::GROUND || kind.name == "rectifier";
+        let known = |n: Node| {
+            own.contains(&Some(n)) || n == Node::GROUND || kind.role == DeviceRole::RectifierValve
+        };
         let (law, _) = device.plate_current;
         let senses = &circuit.laws[law].controls;
         let fits = senses.iter().all(|s| match s {
@@ -252,7 +254,7 @@ fn loads(
     let reservoirs: Vec<usize> = circuit
         .elements
         .iter()
-        .filter(|e| e.kind.is_some_and(|k| k.name == "rectifier"))
+        .filter(|e| e.role() == Some(DeviceRole::RectifierValve))
         .filter_map(|e| assembly.unknowns.node(*e.terminals.last()?))
         .collect();
     let held: Vec<usize> = reservoirs

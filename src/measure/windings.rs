@@ -29,33 +29,29 @@ pub(crate) struct WindingName {
     pub sign: f64,
 }
 
-/// The name of a winding, by the kind of its part and its ends.
-pub(crate) fn winding_name(kind: &str, from: Pin, to: Pin) -> Option<WindingName> {
-    let ends = match (from, to) {
-        (Pin::T(a), Pin::T(b)) => (a.min(b), a.max(b)),
-        _ => return None,
+/// The place of a terminal of a part, by its name.
+pub(crate) fn terminal(element: &Element, name: &str) -> Option<usize> {
+    element.kind?.terminals.iter().position(|&t| t == name)
+}
+
+/// The name of a winding, by the terminals at its ends.
+pub(crate) fn winding_name(element: &Element, port: &Port) -> Option<WindingName> {
+    let terminals = element.kind?.terminals;
+    let (Pin::T(a), Pin::T(b)) = (port.from, port.to) else {
+        return None;
     };
-    let (rms, direct) = match (kind, ends) {
-        ("mains", (0, 1)) => ("primary rms current", None),
-        ("mains", (2, 3)) => ("ht1 rms current", None),
-        ("mains", (3, 4)) => ("ht2 rms current", None),
-        ("mains", (5, 6)) => ("bias winding rms current", None),
-        ("pushpull", (0, 1)) | ("ultralinear", (0, 1)) => {
-            ("plate1 rms current", Some("plate1 direct current"))
-        }
-        ("pushpull", (1, 2)) | ("ultralinear", (3, 4)) => {
-            ("plate2 rms current", Some("plate2 direct current"))
-        }
-        ("singleended", (0, 1)) => ("primary rms current", Some("standing current")),
-        ("pushpull", (3, 4)) | ("ultralinear", (5, 6)) | ("singleended", (2, 3)) => {
-            ("tap4 rms current", None)
-        }
-        ("pushpull", (4, 5)) | ("ultralinear", (6, 7)) | ("singleended", (3, 4)) => {
-            ("tap8 rms current", None)
-        }
-        ("pushpull", (5, 6)) | ("ultralinear", (7, 8)) | ("singleended", (4, 5)) => {
-            ("tap16 rms current", None)
-        }
+    let ends = (a.min(b), a.max(b));
+    let (rms, direct) = match (*terminals.get(ends.0)?, *terminals.get(ends.1)?) {
+        ("line", "neutral") => ("primary rms current", None),
+        ("ht1", "centre") => ("ht1 rms current", None),
+        ("centre", "ht2") => ("ht2 rms current", None),
+        ("bias1", "bias2") => ("bias winding rms current", None),
+        ("plate1", _) => ("plate1 rms current", Some("plate1 direct current")),
+        (_, "plate2") => ("plate2 rms current", Some("plate2 direct current")),
+        ("plate", "supply") => ("primary rms current", Some("standing current")),
+        ("common", "tap4") => ("tap4 rms current", None),
+        ("tap4", "tap8") => ("tap8 rms current", None),
+        ("tap8", "tap16") => ("tap16 rms current", None),
         _ => return None,
     };
     // Windings run from their dotted end, which for the first plate is the plate.
@@ -67,12 +63,7 @@ pub(crate) fn winding_name(kind: &str, from: Pin, to: Pin) -> Option<WindingName
     Some(WindingName { rms, direct, sign })
 }
 
-/// The first of the four terminals common, tap4, tap8 and tap16.
-pub(crate) fn common_of(kind: &str) -> Option<usize> {
-    match kind {
-        "pushpull" => Some(3),
-        "ultralinear" => Some(5),
-        "singleended" => Some(2),
-        _ => None,
-    }
+/// The first of an output transformer's four terminals common, tap4, tap8 and tap16.
+pub(crate) fn common_of(element: &Element) -> Option<usize> {
+    terminal(element, "common")
 }

@@ -3,6 +3,7 @@
 use super::line::{Line, show, written};
 use super::{power, ratings, valves};
 use crate::circuit::{Circuit, Element};
+use crate::device::role::DeviceRole;
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
 
@@ -72,40 +73,41 @@ fn part(circuit: &Circuit, survey: &Survey, element: &Element) -> Option<Group> 
         let found = survey.find(&element.name, quantity);
         found.and_then(Stress::worst).map_or(0.0, |w| w.0.abs())
     };
-    let kind = element.kind.map_or("", |k| k.name);
-    let (mut line, stress) = match (element.letter, kind) {
-        ('R', _) => resistor(element, worst("driven dissipation"), worst("peak voltage")),
-        ('C', _) => capacitor(
+    let (mut line, stress) = match element.role()? {
+        DeviceRole::Resistor => {
+            resistor(element, worst("driven dissipation"), worst("peak voltage"))
+        }
+        DeviceRole::Capacitor => capacitor(
             circuit,
             element,
             worst("peak voltage"),
             worst("ripple current"),
         ),
-        (_, "pot") => pot(
+        DeviceRole::Pot => pot(
             element,
             worst("driven dissipation"),
             worst("track dissipation"),
         ),
-        ('L', _) => (valued("inductor", element), 0.0),
-        ('D', _) => {
+        DeviceRole::Inductor => (valued("inductor", element), 0.0),
+        DeviceRole::Diode => {
             let volts = worst("peak inverse voltage");
             let mut line = typed("diode", element);
             line.needs = show(volts, "V");
             (line, volts)
         }
-        ('Q' | 'J' | 'M', _) => {
+        DeviceRole::Transistor(_) => {
             let watts = worst("driven dissipation");
             let mut line = typed("transistor", element);
             line.needs = show(watts, "W");
             (line, watts)
         }
-        ('S' | 'W', _) => {
+        DeviceRole::Switch => {
             let volts = worst("peak voltage");
             let mut line = Line::new("relay contact", "");
             line.needs = show(volts, "V");
             (line, volts)
         }
-        (_, "toggle") => {
+        DeviceRole::Toggle => {
             let volts = worst("peak voltage");
             let mut line = Line::new("switch", "1 pole");
             line.needs = show(volts, "V");

@@ -3,6 +3,7 @@
 use super::line::{Line, show};
 use super::{ratings, valves};
 use crate::circuit::{Circuit, Element};
+use crate::device::role::DeviceRole;
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
 
@@ -21,10 +22,9 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
     let mut lines = Vec::new();
     for element in &circuit.elements {
         let of = |quantity: &str| worst(survey, &element.name, quantity);
-        let kind = element.kind.map_or("", |k| k.name);
-        match kind {
-            "mains" => mains(&mut lines, circuit, survey, element),
-            "pushpull" | "ultralinear" | "singleended" => {
+        match element.role() {
+            Some(DeviceRole::MainsTransformer) => mains(&mut lines, circuit, survey, element),
+            Some(DeviceRole::OutputTransformer) => {
                 let mut line = one("output transformer", element);
                 let watts = of("power delivered").unwrap_or(0.0);
                 // Without a signal nothing is delivered but hum.
@@ -45,14 +45,14 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
                 }
                 lines.push(line);
             }
-            "choke" => {
+            Some(DeviceRole::Choke) => {
                 let mut line = one("choke", element);
                 if let Some(amperes) = of("driven direct current") {
                     line.needs = show(amperes.abs(), "A");
                 }
                 lines.push(line);
             }
-            "speaker" => lines.push(one("loudspeaker", element)),
+            Some(DeviceRole::Loudspeaker) => lines.push(one("loudspeaker", element)),
             _ => {}
         }
     }
@@ -90,7 +90,7 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     let delivered = circuit
         .elements
         .iter()
-        .filter(|e| e.kind.is_some_and(|k| k.name == "rectifier"));
+        .filter(|e| e.role() == Some(DeviceRole::RectifierValve));
     let direct: f64 = delivered
         .filter_map(|e| worst(survey, &e.name, "driven direct current"))
         .sum();

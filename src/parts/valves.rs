@@ -3,6 +3,7 @@
 use super::bottles;
 use super::line::{Line, show};
 use crate::circuit::{Circuit, Element};
+use crate::device::role::DeviceRole;
 use crate::measure::chart::is_valve;
 use crate::measure::findings::Finding;
 use crate::measure::stress::Survey;
@@ -138,7 +139,7 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             ));
         }
         for section in &one.sections {
-            let (quantity, unit) = if section.kind.is_some_and(|k| k.name == "rectifier") {
+            let (quantity, unit) = if section.role() == Some(DeviceRole::RectifierValve) {
                 ("driven direct current", "A")
             } else {
                 ("driven plate dissipation", "W")

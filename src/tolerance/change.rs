@@ -4,6 +4,7 @@ use super::list::{Target, Variables, settled};
 use crate::circuit::Circuit;
 use crate::device::Kind;
 use crate::device::production::{self, Deviation};
+use crate::device::role::DeviceRole;
 use crate::device::source::{Drive, Wave};
 
 /// The numbers of the circuit as drawn that variables move.
@@ -146,7 +147,7 @@ impl Drawn {
                 Target::Value | Target::Celsius => {}
             }
         }
-        if kind.name == "rectifier" {
+        if kind.role == DeviceRole::RectifierValve {
             let perv = kind.model_params.iter().position(|p| p.name == "perv");
             model[perv.expect("a rectifier's")] *= 1.0 + valve.current;
         } else if valve != Deviation::default() {

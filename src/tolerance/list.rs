@@ -7,6 +7,7 @@ use super::variable::CLASSES;
 pub use super::variable::{Class, Origin, Shape, Target, Variable};
 use crate::analysis::mains;
 use crate::circuit::{Circuit, Element, Piece};
+use crate::device::role::DeviceRole;
 use crate::device::{mains as mains_transformer, output};
 use crate::diag::{Diagnostic, nearest};
 use crate::measure::chart;
@@ -212,14 +213,14 @@ impl Listing<'_> {
                 self.enter(at, None, class, Target::Value, range, drawn);
             }
             ('V' | 'I', None) => self.source(at, mains),
-            (_, Some(kind)) => match kind.name {
-                "pot" => self.pot(at),
-                "pushpull" | "ultralinear" | "singleended" => {
+            (_, Some(kind)) => match kind.role {
+                DeviceRole::Pot => self.pot(at),
+                DeviceRole::OutputTransformer => {
                     self.transformer(at, &["lp", "leak", "dcr", "dcrs"]);
                 }
-                "choke" => self.transformer(at, &["l", "r"]),
-                "mains" => self.transformer(at, &["rpri", "rht", "rbias"]),
-                "toggle" => has = false,
+                DeviceRole::Choke => self.transformer(at, &["l", "r"]),
+                DeviceRole::MainsTransformer => self.transformer(at, &["rpri", "rht", "rbias"]),
+                DeviceRole::Toggle => has = false,
                 _ => match valves::of(element) {
                     Some(spread) => self.valve(at, &spread),
                     None => has = false,
@@ -445,11 +446,12 @@ impl Listing<'_> {
 pub(super) fn settled(element: &Element) -> Vec<f64> {
     let mut model = element.made.model.clone();
     match element.kind {
-        Some(kind) if chart::is_valve(element) || kind.name == "pot" => {}
-        Some(kind) if ["pushpull", "ultralinear", "singleended"].contains(&kind.name) => {
+        Some(kind) if kind.role == DeviceRole::OutputTransformer => {
             output::settle(kind, &mut model);
         }
-        Some(kind) if kind.name == "mains" => mains_transformer::settle(&mut model),
+        Some(kind) if kind.role == DeviceRole::MainsTransformer => {
+            mains_transformer::settle(&mut model)
+        }
         _ => {}
     }
     model

@@ -3,6 +3,7 @@
 
 use crate::circuit::Element;
 use crate::device::production::{TOLHALF, TOLIP, TOLMU, TOLVCT};
+use crate::device::role::DeviceRole;
 use crate::netlist::card::Tolerance;
 
 /// What a valve varies in.
@@ -27,7 +28,7 @@ const RECTIFIER: f64 = 0.1;
 /// The spread of a valve; none if it is not a valve.
 pub fn of(element: &Element) -> Option<Spread> {
     let kind = element.kind?;
-    if kind.name == "rectifier" {
+    if kind.role == DeviceRole::RectifierValve {
         return Some(Spread {
             current: Tolerance::both(RECTIFIER),
             mu: Tolerance::both(0.0),

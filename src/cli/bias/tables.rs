@@ -3,6 +3,7 @@
 use super::figures::{rating, shown, unit, verdict};
 use super::findings::Findings;
 use crate::circuit::{Circuit, Element};
+use crate::device::role::DeviceRole;
 use crate::measure::chart::{self, ChartRow, Verdict};
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::report::table::{Side, Table};
@@ -375,8 +376,7 @@ impl<'a> Tables<'a> {
                 let direct = r.quantity == "direct current" || r.quantity == "standing current";
                 direct || chart::is_rms(r) || r.quantity.ends_with("direct current")
             };
-            let rectifier =
-                element.letter == 'D' || element.kind.is_some_and(|k| k.name == "rectifier");
+            let rectifier = element.role().is_some_and(DeviceRole::rectifies);
             let own = self.charted.iter().filter(|r| r.subject == element.name);
             for row in own.filter(winds).filter(|_| !rectifier) {
                 let ac = if chart::is_rms(row) { " AC" } else { "" };

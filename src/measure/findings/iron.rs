@@ -51,7 +51,7 @@ pub fn unloaded(circuit: &Circuit) -> Vec<Finding> {
 
 fn transformers(circuit: &Circuit) -> impl Iterator<Item = (&Element, usize)> {
     let all = circuit.elements.iter();
-    all.filter_map(|e| Some((e, common_of(e.kind?.name)?)))
+    all.filter_map(|e| Some((e, common_of(e)?)))
 }
 
 /// Whether a few ohms lead from a tap to another, or to the common node, outside of the

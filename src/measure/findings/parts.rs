@@ -3,6 +3,7 @@
 use super::finding::{Finding, show};
 use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Element, Node};
+use crate::device::role::DeviceRole;
 use crate::measure::stress::REVERSED_V;
 use crate::system::assemble::Assembly;
 
@@ -42,7 +43,7 @@ pub(super) fn rectifiers(
     let circuit = assembly.circuit;
     let mut found = Vec::new();
     let all = circuit.elements.iter();
-    for element in all.filter(|e| e.kind.is_some_and(|k| k.name == "rectifier")) {
+    for element in all.filter(|e| e.role() == Some(DeviceRole::RectifierValve)) {
         let Some((&cathode, plates)) = element.terminals.split_last() else {
             continue;
         };

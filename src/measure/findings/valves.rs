@@ -7,6 +7,7 @@
 
 use super::finding::{Finding, show};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
+use crate::device::role::DeviceRole;
 use crate::measure::chart::is_valve;
 use crate::measure::impedance::{self, Resistances, SmallDirect};
 use crate::system::assemble::Assembly;
@@ -181,7 +182,7 @@ impl Joined {
             group[node] = lowest(&mut group, node);
         }
         let open = circuit.elements.iter().filter_map(|e| {
-            let open = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(0.0);
+            let open = e.role() == Some(DeviceRole::Toggle) && e.position == Some(0.0);
             match e.terminals[..] {
                 [a, b] if open => Some((a, b)),
                 _ => None,

@@ -79,7 +79,7 @@ fn electrodes(element: &Element) -> Option<[Node; 3]> {
 fn plates(circuit: &Circuit) -> Vec<Node> {
     let all = circuit.elements.iter();
     let primaries = all.filter_map(|e| {
-        let common = common_of(e.kind?.name)?;
+        let common = common_of(e)?;
         Some(e.terminals[..common].to_vec())
     });
     primaries.flatten().collect()

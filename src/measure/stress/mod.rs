@@ -24,6 +24,7 @@ pub use wanted::{REVERSED_V, body_volts};
 use super::chart::{ROUNDING, Verdict};
 use crate::analysis::periodic::Trouble;
 use crate::circuit::Circuit;
+use crate::device::role::DeviceRole;
 
 /// A figure of one part over all states.
 #[derive(Debug, Clone, PartialEq)]
@@ -176,7 +177,7 @@ fn joined(figures: Vec<Stress>) -> Vec<Stress> {
 pub fn standby(circuit: &Circuit) -> Vec<usize> {
     let all = circuit.elements.iter().enumerate();
     all.filter(|(_, e)| {
-        let toggle = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(1.0);
+        let toggle = e.role() == Some(DeviceRole::Toggle) && e.position == Some(1.0);
         toggle && e.name.to_lowercase().contains("standby")
     })
     .map(|(k, _)| k)
@@ -232,7 +233,7 @@ pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, mains: Option<(f64, f64)>
     };
     if has_valves {
         let valve_rectifier =
-            |e: &crate::circuit::Element| e.kind.is_some_and(|k| k.name == "rectifier");
+            |e: &crate::circuit::Element| e.role() == Some(DeviceRole::RectifierValve);
         states.push(named("warming up", cold(Cold::Signal)));
         if circuit.elements.iter().any(valve_rectifier) {
             states.push(named("all cold", cold(Cold::All)));

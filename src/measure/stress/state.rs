@@ -5,6 +5,7 @@ use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point;
 use crate::analysis::periodic::{self, Accuracy, Periodic, Signal, Trouble};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
+use crate::device::role::DeviceRole;
 use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::probe::Moment;
 
@@ -116,7 +117,7 @@ pub(super) fn put<R>(
 
 /// Whether a valve is cold in a state.
 fn is_cold(element: &Element, cold: Cold) -> bool {
-    let rectifier = element.kind.is_some_and(|k| k.name == "rectifier");
+    let rectifier = element.role() == Some(DeviceRole::RectifierValve);
     match cold {
         Cold::None => false,
         Cold::Signal => crate::measure::chart::is_valve(element) && !rectifier,

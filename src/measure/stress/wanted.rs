@@ -1,9 +1,10 @@
 //! Which figures of a part are watched, and what it stands.
 
-use super::super::windings::{common_of, into_terminal, winding_name, windings};
+use super::super::windings::{common_of, into_terminal, terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
 use crate::circuit::{Branch, Circuit, Element, Node, Piece, Port, Sense, Sink};
 use crate::device::Pin;
+use crate::device::role::DeviceRole;
 
 /// Volts that the body of a resistor withstands, by its watts (common practice, no published
 /// source): 0.25 W 250 V, 0.5 W 350 V, 1 W and larger 500 V.
@@ -35,17 +36,16 @@ pub(super) fn gauge(circuit: &Circuit) -> Gauge {
 
 /// Puts meters on a part.
 fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
-    let kind = element.kind.map_or("", |kind| kind.name);
-    match (element.letter, kind) {
-        ('R', _) => resistor(gauge, k, element),
-        (_, "pot") => pot(gauge, circuit, k, element),
-        ('C', _) => capacitor(gauge, k, element),
-        ('V' | 'I', _) => source(gauge, k, element),
-        ('L', _) => winding(gauge, k, element, None),
-        (_, "rectifier") | ('D', _) => rectifier(gauge, k, element),
-        (_, "toggle") | ('S' | 'W', _) => switch(gauge, k, element),
-        ('Q' | 'J' | 'M', _) => transistor(gauge, k, element),
-        _ if crate::measure::chart::is_valve(element) => valve(gauge, k, element),
+    match element.role() {
+        Some(DeviceRole::Resistor) => resistor(gauge, k, element),
+        Some(DeviceRole::Pot) => pot(gauge, circuit, k, element),
+        Some(DeviceRole::Capacitor) => capacitor(gauge, k, element),
+        Some(DeviceRole::VoltageSource | DeviceRole::CurrentSource) => source(gauge, k, element),
+        Some(DeviceRole::Inductor) => winding(gauge, k, element, None),
+        Some(DeviceRole::RectifierValve | DeviceRole::Diode) => rectifier(gauge, k, element),
+        Some(DeviceRole::Toggle | DeviceRole::Switch) => switch(gauge, k, element),
+        Some(DeviceRole::Transistor(_)) => transistor(gauge, k, element),
+        Some(DeviceRole::Valve) => valve(gauge, k, element),
         _ if windings(element).next().is_some() => wound(gauge, circuit, k, element),
         _ => {}
     }
@@ -332,7 +332,6 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
 
 /// A transformer or choke: every winding by its ends.
 fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
-    let kind = element.kind.map_or("", |kind| kind.name);
     let copper = gauge.meter(Read::Heated(copper(circuit, element)));
     gauge.show(
         k,
@@ -340,13 +339,13 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
         ("driven dissipation", W),
         None,
     );
-    if kind == "choke" {
+    if element.role() == Some(DeviceRole::Choke) {
         winding(gauge, k, element, limit(element, "direct current"));
         return;
     }
     let ports: Vec<_> = windings(element).copied().collect();
     for port in ports {
-        let Some(name) = winding_name(kind, port.from, port.to) else {
+        let Some(name) = winding_name(element, &port) else {
             continue;
         };
         let through = gauge.meter(Read::Amperes(vec![(port, name.sign)]));
@@ -374,7 +373,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             limit(element, "power delivered"),
         );
     }
-    for &(a, b) in across(kind) {
+    for (a, b) in across(element) {
         if let (Some(&a), Some(&b)) = (element.terminals.get(a), element.terminals.get(b)) {
             let across = gauge.meter(Read::Volts(a, b));
             gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
@@ -401,7 +400,7 @@ fn copper(circuit: &Circuit, element: &Element) -> Vec<(Port, f64)> {
 /// What an output transformer gives to all that is connected to its taps: the volts of each section of
 /// the secondary times its current, taken backwards.
 fn delivered(_: &Circuit, element: &Element, kind: &str) -> Option<Read> {
-    let common = common_of(kind)?;
+    let common = common_of(element)?;
     let secondary = windings(element).filter(|p| {
         let inside = |pin: Pin| matches!(pin, Pin::T(n) if n >= common);
         inside(p.from) && inside(p.to)
@@ -416,13 +415,12 @@ fn delivered(_: &Circuit, element: &Element, kind: &str) -> Option<Read> {
     Some(Read::Power(turned.collect()))
 }
 
-/// Pairs of terminals whose volts are watched.
-fn across(kind: &str) -> &'static [(usize, usize)] {
-    match kind {
-        "mains" => &[(2, 4)],
-        "pushpull" => &[(0, 2)],
-        "ultralinear" => &[(0, 4)],
-        "singleended" => &[(0, 1)],
-        _ => &[],
-    }
+/// A pair of terminals whose volts are watched: the whole of the winding on the plates' or the
+/// rectifier's side.
+fn across(element: &Element) -> Option<(usize, usize)> {
+    let pairs = [("plate1", "plate2"), ("plate", "supply"), ("ht1", "ht2")];
+    let place = |name| terminal(element, name);
+    pairs
+        .into_iter()
+        .find_map(|(a, b)| Some((place(a)?, place(b)?)))
 }
