@@ -100,6 +100,16 @@ impl Diagnostic {
         self
     }
 
+    /// The error of a problem, with its words and its kind, and with a remedy where it has one.
+    pub fn of_problem<P: std::error::Error>(
+        problem: &P,
+        span: impl Into<Option<Span>>,
+        hint: Option<String>,
+    ) -> Self {
+        let diagnostic = Diagnostic::error(problem.to_string(), span).of(problem);
+        Diagnostic { hint, ..diagnostic }
+    }
+
     /// The same with the kind of problem that it is made of.
     pub fn of(mut self, problem: &impl std::fmt::Debug) -> Self {
         let name = format!("{problem:?}");

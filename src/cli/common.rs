@@ -104,6 +104,11 @@ pub fn number_option(name: &'static str, value: &'static str, help: &'static str
     word_option(name, value, help).allow_hyphen_values(true)
 }
 
+/// `--vary`, which may be repeated.
+pub fn vary_option(help: &'static str) -> Arg {
+    word_option("vary", "NAME=a,b,c", help).action(ArgAction::Append)
+}
+
 /// An option that takes a word.
 pub fn word_option(name: &'static str, value: &'static str, help: &'static str) -> Arg {
     Arg::new(name).long(name).value_name(value).help(help)

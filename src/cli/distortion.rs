@@ -5,7 +5,7 @@ mod levels;
 mod shown;
 
 use super::command::Command;
-use super::common::{self, PendingText, Session, number_option};
+use super::common::{self, PendingText, Session, number_option, vary_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::variant::Variant;
@@ -80,16 +80,10 @@ fn options(command: clap::Command) -> clap::Command {
                      is 19 and 20 kHz at 1:1; --level is then the sum of both peaks",
                 ),
         )
-        .arg(
-            Arg::new("vary")
-                .long("vary")
-                .value_name("NAME=a,b,c")
-                .action(ArgAction::Append)
-                .help(
-                    "Once for each value of an element, NAME.parameter, pot or toggle. Given \
-                     again: every combination",
-                ),
-        )
+        .arg(vary_option(
+            "Once for each value of an element, NAME.parameter, pot or toggle. Repeat it to run \
+             every combination",
+        ))
         .arg(Arg::new("plot").long("plot").value_name("PATH").help(
             "Draw output and distortion over level as SVG, or the harmonics of a single level",
         ))

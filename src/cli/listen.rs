@@ -10,7 +10,7 @@ mod heard;
 mod shown;
 
 use super::command::{Command, SAFETY};
-use super::common::{PendingText, Session, out_option};
+use super::common::{PendingText, Session, out_option, vary_option};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
@@ -50,16 +50,10 @@ fn options(command: clap::Command) -> clap::Command {
                      such as a recording of the amplifier as built",
                 ),
         )
-        .arg(
-            Arg::new("vary")
-                .long("vary")
-                .value_name("NAME=a,b,c")
-                .action(ArgAction::Append)
-                .help(
-                    "A version for each value of an element, NAME.parameter, pot or toggle; \
-                     repeat it for every combination",
-                ),
-        )
+        .arg(vary_option(
+            "A version for each value of an element, NAME.parameter, pot or toggle. Repeat it to \
+             run every combination",
+        ))
         .arg(
             Arg::new("figure")
                 .long("figure")

@@ -5,7 +5,7 @@ pub(super) mod playing;
 mod summary;
 
 use super::command::Command;
-use super::common::{self, Session, number_option, out_option};
+use super::common::{self, Session, number_option, out_option, vary_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt, parallel, variant};
@@ -55,18 +55,11 @@ fn options(command: clap::Command) -> clap::Command {
             "LUFS",
             "Bring the file to this integrated loudness (ITU-R BS.1770), for example -16",
         ))
-        .arg(
-            Arg::new("vary")
-                .long("vary")
-                .value_name("NAME=a,b,c")
-                .action(ArgAction::Append)
-                .help(
-                    "Render once for each value of an element, NAME.parameter, pot or toggle, \
-                     side by side; `--out out.wav` becomes out-NAME=a.wav and so on (in file \
-                     names, what is no letter, digit or one of . _ + = - becomes _). Given \
-                     again: every combination",
-                ),
-        )
+        .arg(vary_option(
+            "Render once for each value of an element, NAME.parameter, pot or toggle, side by \
+             side; `--out out.wav` becomes out-NAME=a.wav and so on (in file names, anything but \
+             letters, digits and . _ + = - becomes _). Repeat it to run every combination",
+        ))
         .arg(
             Arg::new("automate")
                 .long("automate")

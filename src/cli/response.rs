@@ -4,7 +4,7 @@ mod drawn;
 mod shown;
 
 use super::command::Command;
-use super::common::{PendingText, Session};
+use super::common::{PendingText, Session, vary_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::variant::Variant;
@@ -53,16 +53,10 @@ fn options(command: clap::Command) -> clap::Command {
                 .action(ArgAction::SetTrue)
                 .help("Give the group delay of each probe too"),
         )
-        .arg(
-            Arg::new("vary")
-                .long("vary")
-                .value_name("NAME=a,b,c")
-                .action(ArgAction::Append)
-                .help(
-                    "Once for each value of an element, NAME.parameter, pot or toggle: a family \
-                     of curves. Repeat it to run every combination",
-                ),
-        )
+        .arg(vary_option(
+            "Once for each value of an element, NAME.parameter, pot or toggle: a family of \
+             curves. Repeat it to run every combination",
+        ))
         .arg(
             Arg::new("plot")
                 .long("plot")

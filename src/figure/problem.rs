@@ -126,12 +126,7 @@ impl FigureProblem {
 
     /// With its place and remedy.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
-        let hint = self.hint();
-        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
-        match hint {
-            Some(hint) => diagnostic.hint(hint),
-            None => diagnostic,
-        }
+        Diagnostic::of_problem(&self, span, self.hint())
     }
 
     /// What to do about it, where there is something to say.

@@ -47,11 +47,7 @@ impl ToleranceProblem {
 
     /// The problem with the place of the words that it is about.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
-        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
-        match self.hint() {
-            Some(hint) => diagnostic.hint(hint),
-            None => diagnostic,
-        }
+        Diagnostic::of_problem(&self, span, self.hint())
     }
 }
 

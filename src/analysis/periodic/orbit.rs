@@ -143,11 +143,7 @@ impl Orbit {
             assembly.memory.clone_from(&self.memory[step]);
             for stage in 0..STAGES {
                 let t = self.times[step] + radau::C[stage] * h;
-                for (k, rate) in rates.iter_mut().enumerate() {
-                    let start = self.before(step)[k];
-                    let rise = |j: usize| d[stage][j] * (self.stage(step, j)[k] - start);
-                    *rate = (0..STAGES).map(rise).sum::<f64>() / h;
-                }
+                self.rates(step, &d[stage], &mut rates);
                 if let Some(external) = &mut assembly.external {
                     external.1 = drive(t);
                 }
@@ -160,6 +156,16 @@ impl Orbit {
             }
         }
         (assembly.memory, assembly.external) = kept;
+    }
+
+    /// The rates of all unknowns at a stage of a step, by the stage's weights, 1/s.
+    fn rates(&self, step: usize, weights: &[f64], rates: &mut [f64]) {
+        let h = self.times[step + 1] - self.times[step];
+        for (k, rate) in rates.iter_mut().enumerate() {
+            let start = self.before(step)[k];
+            let rise = |j: usize| weights[j] * (self.stage(step, j)[k] - start);
+            *rate = (0..STAGES).map(rise).sum::<f64>() / h;
+        }
     }
 
     /// The wave of a probe. `clock` tells the time that sources are read at, `drive` the
@@ -182,11 +188,7 @@ impl Orbit {
             let mut at = [0.0; STAGES + 1];
             for stage in 0..STAGES {
                 let t = self.times[step] + radau::C[stage] * h;
-                for (k, rate) in rates.iter_mut().enumerate() {
-                    let start = self.before(step)[k];
-                    let rise = |j: usize| d[stage][j] * (self.stage(step, j)[k] - start);
-                    *rate = (0..STAGES).map(rise).sum::<f64>() / h;
-                }
+                self.rates(step, &d[stage], &mut rates);
                 if let Some(external) = &mut assembly.external {
                     external.1 = drive(t);
                 }
