@@ -50,9 +50,7 @@ impl Stability {
                 "it would oscillate near {}",
                 num::engineering(freq_hz, "Hz", 3)
             )),
-            Stability::RunsAway { .. } => {
-                Some("it would run away from its bias point".to_string())
-            }
+            Stability::RunsAway { .. } => Some("it would run away from its bias point".to_string()),
             Stability::Stable | Stability::Unknown => None,
         }
     }
