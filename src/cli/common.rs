@@ -316,13 +316,8 @@ impl<'m> Session<'m> {
     /// Says that a circuit whose figures were asked for is unstable where it stands. `of` says
     /// which version of it, and is empty for the only one.
     pub fn warn_unstable(&self, of: &str, stability: Stability) {
-        let what = match stability {
-            Stability::Oscillates { freq_hz, .. } => format!(
-                "it would oscillate near {}",
-                num::engineering(freq_hz, "Hz", 3)
-            ),
-            Stability::RunsAway { .. } => "it would run away from its bias point".to_string(),
-            Stability::Stable | Stability::Unknown => return,
+        let Some(what) = stability.trouble() else {
+            return;
         };
         if !self.quiet {
             tell(&format!(
