@@ -10,7 +10,6 @@ use crate::circuit::{Circuit, Element, Piece};
 use crate::device::role::DeviceRole;
 use crate::device::{mains as mains_transformer, output};
 use crate::diag::{Diagnostic, nearest};
-use crate::measure::chart;
 use crate::netlist::card::Tolerance;
 use crate::system::assemble::Driven;
 

@@ -364,7 +364,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             );
         }
     }
-    if let Some(power) = delivered(circuit, element, kind) {
+    if let Some(power) = delivered(element) {
         let watts = gauge.meter(power);
         gauge.show(
             k,
@@ -399,7 +399,7 @@ fn copper(circuit: &Circuit, element: &Element) -> Vec<(Port, f64)> {
 
 /// What an output transformer gives to all that is connected to its taps: the volts of each section of
 /// the secondary times its current, taken backwards.
-fn delivered(_: &Circuit, element: &Element, kind: &str) -> Option<Read> {
+fn delivered(element: &Element) -> Option<Read> {
     let common = common_of(element)?;
     let secondary = windings(element).filter(|p| {
         let inside = |pin: Pin| matches!(pin, Pin::T(n) if n >= common);
