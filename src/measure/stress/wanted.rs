@@ -373,7 +373,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             limit(element, "power delivered"),
         );
     }
-    for (a, b) in across(element) {
+    if let Some((a, b)) = across(element) {
         if let (Some(&a), Some(&b)) = (element.terminals.get(a), element.terminals.get(b)) {
             let across = gauge.meter(Read::Volts(a, b));
             gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
