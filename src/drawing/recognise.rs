@@ -108,14 +108,24 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
         (scheme.nets[n].pins.iter())
             .any(|&(p, _)| matches!(scheme.parts[p].kind, SymbolKind::Transformer(_)))
     };
-    let has_reservoir = |n: usize| {
-        scheme.nets[n].pins.iter().any(|&(p, _)| {
-            let part = &scheme.parts[p];
+    // The far nets of a net's large capacitors.
+    let reservoirs = |n: usize| {
+        let parts = scheme.nets[n]
+            .pins
+            .iter()
+            .map(|&(p, pin)| (&scheme.parts[p], pin));
+        let large = parts.filter(|(part, _)| {
             let value = circuit.elements[part.element].value.unwrap_or(0.0);
-            part.kind == SymbolKind::Capacitor
-                && value >= RESERVOIR
-                && part.nets.iter().any(|&m| ground(m))
-        })
+            part.kind == SymbolKind::Capacitor && value >= RESERVOIR
+        });
+        large.map(|(part, pin)| part.nets[1 - pin])
+    };
+    let to_ground = |n: usize| reservoirs(n).any(ground);
+    let has_reservoir = |n: usize| !ground(n) && to_ground(n);
+    // Of two over one another the net between them.
+    let middle = |n: usize| {
+        let mut far = reservoirs(n).filter(|&far| !ground(far) && to_ground(far));
+        far.next().filter(|_| !ground(n))
     };
     // Where a valve is steered, or stands, there is signal.
     let is_signal = |n: usize, plates: bool| {
@@ -130,11 +140,17 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
     };
     for part in scheme.parts.iter().filter(|p| p.kind == SymbolKind::Diode) {
         let (anode, cathode) = (part.nets[0], part.nets[1]);
-        if is_transformer(anode) && has_reservoir(cathode) {
-            rails[cathode] = Some(false);
-        }
-        if is_transformer(cathode) && has_reservoir(anode) {
-            rails[anode] = Some(true);
+        for (winding, out, negative) in [(anode, cathode, false), (cathode, anode, true)] {
+            if !is_transformer(winding) {
+                continue;
+            }
+            let middle = middle(out);
+            if has_reservoir(out) || middle.is_some() {
+                rails[out] = Some(negative);
+            }
+            if let Some(middle) = middle {
+                rails[middle] = Some(negative);
+            }
         }
     }
     loop {
