@@ -19,6 +19,9 @@ pub struct Recognised {
     pub depth: Vec<Option<u32>>,
     /// Height by a rough direct voltage: 0 ground, 1 the highest supply.
     pub height: Vec<f64>,
+    /// Resistors that a draughtsman stands whatever they drop, below a cathode (an emitter, a source)
+    /// or from a grid to where its leak returns: the pin that goes up.
+    pub upper_pin: Vec<Option<usize>>,
 }
 
 /// The least capacitor that makes a supply of a net behind a resistor, F.
@@ -31,11 +34,13 @@ impl Recognised {
         let supply = supply(scheme, &rails);
         let depth = depth(circuit, scheme, &rails, &supply);
         let height = heights(circuit, scheme, &rails);
+        let upper_pin = upper_pin(circuit, scheme, &height);
         Recognised {
             rails,
             supply,
             depth,
             height,
+            upper_pin,
         }
     }
 
@@ -350,6 +355,55 @@ fn heights(circuit: &Circuit, scheme: &Scheme, rails: &[Option<bool>]) -> Vec<f6
         }
     }
     height
+}
+
+/// The resistor below each cathode: of several that lead down the one that carries most. And each
+/// that carries nothing from a grid, or from behind its stopper, to another net than ground.
+fn upper_pin(circuit: &Circuit, scheme: &Scheme, height: &[f64]) -> Vec<Option<usize>> {
+    let mut found: Vec<Option<usize>> = vec![None; scheme.parts.len()];
+    let resistors = |net: usize| {
+        let pins = scheme.nets[net].pins.iter().copied();
+        let own = pins.filter(|&(p, _)| scheme.parts[p].kind == SymbolKind::Resistor);
+        own.map(|(p, pin)| (p, pin, scheme.parts[p].nets[1 - pin]))
+    };
+    let ohms = |p: usize| {
+        circuit.elements[scheme.parts[p].element]
+            .value
+            .unwrap_or(0.0)
+    };
+    for part in &scheme.parts {
+        let Some((grid, _, bottom)) = part.kind.electrodes() else {
+            continue;
+        };
+        let (grid, net) = (part.nets[grid], part.nets[bottom]);
+        let down = resistors(net).filter(|&(.., far)| height[far] < height[net]);
+        if let Some((p, pin, _)) = down.min_by(|a, b| ohms(a.0).total_cmp(&ohms(b.0))) {
+            found[p] = Some(pin);
+        }
+        let mut leaky = vec![grid];
+        if scheme.nets[grid].pins.len() == 2 {
+            leaky.extend(resistors(grid).map(|(.., far)| far));
+        }
+        // The only way for direct current, and so without any.
+        let mut away = leaky
+            .iter()
+            .flat_map(|&from| resistors(from))
+            .filter(|(.., far)| !leaky.contains(far));
+        let (leak, more) = (away.next(), away.next());
+        let blocks = |&(p, pin): &(usize, usize)| {
+            let kind = scheme.parts[p].kind;
+            matches!(kind, SymbolKind::Resistor | SymbolKind::Capacitor)
+                || kind.electrodes().is_some_and(|(grid, ..)| grid == pin)
+        };
+        let mut pins = leaky.iter().flat_map(|&n| &scheme.nets[n].pins);
+        if let (Some((p, pin, far)), None) = (leak, more)
+            && !scheme.nets[far].is_ground()
+            && pins.all(blocks)
+        {
+            found[p] = Some(pin);
+        }
+    }
+    found
 }
 
 /// Sweeps over all nets: enough for a valve stage, more only moves digits.

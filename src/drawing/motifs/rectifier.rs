@@ -11,6 +11,8 @@ use crate::drawing::symbols::{MAINS, SymbolKind};
 
 /// Rows from one end of a winding to the next where a diode hangs between.
 const HANGING: i32 = 9;
+/// Columns from a winding to its first diode.
+const START: i32 = 5;
 /// Rows below a diode that hangs, its ground included.
 const BELOW: i32 = 9;
 
@@ -19,6 +21,17 @@ const BELOW: i32 = 9;
 struct End {
     net: usize,
     at: At,
+    /// Columns to the right of it in which its wire goes down to its row.
+    aside: i32,
+}
+
+/// What is set so far.
+#[derive(Debug, Clone, Default)]
+struct Set {
+    block: Block,
+    wires: Vec<(usize, Vec<At>)>,
+    /// What is set next keeps below this.
+    floor: Option<i32>,
 }
 
 /// The diodes at an end.
@@ -30,6 +43,16 @@ struct Diodes {
     back: Option<Joined>,
 }
 
+impl Set {
+    /// A motif, if there are so many parts at least.
+    fn motif(self, least: usize) -> Option<Motif> {
+        (self.block.places.len() >= least).then_some(Motif {
+            places: self.block.places,
+            wires: self.wires,
+        })
+    }
+}
+
 impl Finder<'_> {
     /// A mains transformer with the rectifiers behind its windings.
     pub(super) fn mains_supply(&mut self, t: usize) -> Option<Motif> {
@@ -37,21 +60,23 @@ impl Finder<'_> {
             return None;
         }
         let shape = (self.shape)(t, UPRIGHT);
-        let mut block = Block::default();
-        block.add(t, &shape, At::default());
+        let mut set = Set::default();
+        set.block.add(t, &shape, At::default());
         self.taken[t] = true;
         let nets = &self.scheme.parts[t].nets;
-        for (upper, lower) in [(2, 4), (5, 6)] {
-            let ends = [upper, lower].map(|pin| End {
+        // What comes from further below goes down further to the left.
+        for ends in [[(2, 4), (4, 3)], [(5, 2), (6, 1)]] {
+            let ends = ends.map(|(pin, aside): (usize, i32)| End {
                 net: nets[pin],
                 at: shape.symbol.pins[pin].at,
+                aside,
             });
-            self.rectified(&mut block, ends);
+            self.rectified(&mut set, ends);
+            // The next winding's parts stand below all of this one's.
+            let hanging = set.block.cells.iter().skip(shape.cells.len());
+            set.floor = hanging.map(|c| c.y1).max();
         }
-        (block.places.len() > 1).then_some(Motif {
-            places: block.places,
-            wires: vec![],
-        })
+        set.motif(2)
     }
 
     /// A bridge whose winding is something else.
@@ -69,35 +94,33 @@ impl Finder<'_> {
         let ends = [(upper, 0), (lower, HANGING)].map(|(net, y)| End {
             net,
             at: At::new(0, y),
+            aside: 0,
         });
         let found = self.diodes(ends)?;
         if found.iter().any(|d| d.out.is_none() || d.back.is_none()) {
             return None;
         }
-        let mut block = Block::default();
-        self.solid(&mut block, ends, found);
-        (block.places.len() > 3).then_some(Motif {
-            places: block.places,
-            wires: vec![],
-        })
+        let mut set = Set::default();
+        self.solid(&mut set, ends, found);
+        set.motif(4)
     }
 
     /// Sets what rectifies a winding, if it is known, and its reservoir.
-    fn rectified(&mut self, block: &mut Block, ends: [End; 2]) {
+    fn rectified(&mut self, set: &mut Set, ends: [End; 2]) {
         if ends[0].net == ends[1].net {
             return;
         }
-        let before = (block.clone(), self.taken.clone());
-        let ends = self.through(block, ends);
-        if self.valve(block, ends) {
+        let before = (set.clone(), self.taken.clone());
+        let ends = self.through(&mut set.block, ends);
+        if self.valve(&mut set.block, ends) {
             return;
         }
         if let Some(found) = self.diodes(ends)
-            && self.solid(block, ends, found)
+            && self.solid(set, ends, found)
         {
             return;
         }
-        (*block, self.taken) = before;
+        (*set, self.taken) = before;
     }
 
     /// Lays a resistor or fuse that is all that an end leads to.
@@ -124,6 +147,7 @@ impl Finder<'_> {
             End {
                 net: far,
                 at: pins[1 - joined.pin].at.plus(at),
+                ..end
             }
         })
     }
@@ -157,15 +181,8 @@ impl Finder<'_> {
         };
         block.add(valve, &shape, at);
         self.taken[valve] = true;
-        let cathode = End {
-            net: self.scheme.parts[valve].nets[2],
-            at: pins[2].at.plus(at),
-        };
-        self.reservoir(
-            block,
-            cathode.net,
-            At::new(cathode.at.x + 3, cathode.at.y + 2),
-        );
+        let (net, cathode) = (self.scheme.parts[valve].nets[2], pins[2].at.plus(at));
+        self.reservoir(block, net, At::new(cathode.x + 3, cathode.y + 2));
         true
     }
 
@@ -179,11 +196,13 @@ impl Finder<'_> {
         let fars = || all.iter().flatten().map(|(_, far)| *far);
         // The supply: what is not ground; of two such that which the diodes lead to.
         let grounded = fars().any(ground);
-        let mut outs = all
-            .iter()
-            .flatten()
-            .filter(|(j, far)| !ground(*far) && (grounded || j.pin == 0));
-        let out = outs.next()?.1;
+        let mut sides = all.iter().flatten().map(|(j, _)| j.pin);
+        let first = sides.next();
+        let alike = sides.all(|pin| Some(pin) == first);
+        let mut outs = all.iter().flatten();
+        let leads =
+            |(j, far): &&(Joined, usize)| !ground(*far) && (grounded || alike || j.pin == 0);
+        let out = outs.find(leads)?.1;
         let mut back = fars().filter(|&far| far != out);
         let first = back.next();
         if back.any(|far| Some(far) != first) || ends.iter().any(|e| e.net == out) {
@@ -206,26 +225,27 @@ impl Finder<'_> {
     }
 
     /// Sets diodes and the reservoir behind them.
-    fn solid(&mut self, block: &mut Block, ends: [End; 2], found: [Diodes; 2]) -> bool {
-        let start = block.clone();
+    fn solid(&mut self, set: &mut Set, ends: [End; 2], found: [Diodes; 2]) -> bool {
         let x = ends.iter().map(|e| e.at.x).max().unwrap_or(0);
         let mut rows = ends.map(|e| e.at.y);
+        let lower = set.floor.map_or(0, |y| (y + 3 - rows[0]).max(0));
+        rows = rows.map(|y| y + lower);
         if found[0].back.is_some() {
             rows[1] = rows[1].max(rows[0] + HANGING);
         }
         // As near as it fits, below what is there already.
-        let places = (0..2 * FAR).flat_map(|down| (3..FAR).map(move |k| (k, down)));
+        let places = (0..2 * FAR).flat_map(|down| (START..FAR).map(move |k| (k, down)));
         for (k, down) in places {
-            let rows = rows.map(|y| y + down);
-            let mut tried = start.clone();
+            let mut tried = set.clone();
             let edge = (0..2).try_fold(x + k, |edge, n| {
-                let reach = self.row(&mut tried, found[n], At::new(x + k, rows[n]))?;
+                let at = At::new(x + k, rows[n] + down);
+                let reach = self.row(&mut tried, ends[n], found[n], at)?;
                 Some(edge.max(reach))
             });
             let Some(edge) = edge else {
                 continue;
             };
-            *block = tried;
+            *set = tried;
             let all = found.iter().flat_map(|d| [d.out, d.back]).flatten();
             for joined in all {
                 self.taken[joined.part] = true;
@@ -233,16 +253,39 @@ impl Finder<'_> {
             let first = found.iter().position(|d| d.out.is_some()).unwrap_or(0);
             if let Some(out) = found[first].out {
                 let net = self.scheme.parts[out.part].nets[1 - out.pin];
-                self.reservoir(block, net, At::new(edge + 2, rows[first] + 1));
+                let level = rows[first] + down;
+                let at = At::new(edge + 2, level + 1);
+                let hung = self.reservoir(&mut set.block, net, at);
+                self.bus(set, net, found, At::new(edge + 1, level), hung);
             }
             return true;
         }
         false
     }
 
+    /// Wires diodes that lie to one column, and on to the reservoir at its own place.
+    fn bus(&self, set: &mut Set, net: usize, found: [Diodes; 2], bus: At, reservoir: Option<At>) {
+        for out in found.iter().filter_map(|d| d.out) {
+            let Some(&(_, turn, at)) = set.block.places.iter().find(|p| p.0 == out.part) else {
+                continue;
+            };
+            let shape = (self.shape)(out.part, turn);
+            let from = shape.symbol.pins[1 - out.pin].at.plus(at);
+            let mut wire = vec![from, At::new(bus.x, from.y)];
+            if from.y != bus.y {
+                wire.push(bus);
+            }
+            set.wires.push((net, wire));
+        }
+        if let Some(top) = reservoir {
+            set.wires.push((net, vec![bus, At::new(top.x, bus.y), top]));
+        }
+    }
+
     /// One end's diodes: the one back hangs at a place, the one out lies right of it. Gives how far
     /// to the right they reach; none if there is no room.
-    fn row(&self, block: &mut Block, diodes: Diodes, at: At) -> Option<i32> {
+    fn row(&self, set: &mut Set, end: End, diodes: Diodes, at: At) -> Option<i32> {
+        let block = &mut set.block;
         if let Some(back) = diodes.back {
             let shape = (self.shape)(back.part, back.standing(Way::North, false));
             let by = shape.symbol.pins[back.pin].at;
@@ -263,11 +306,18 @@ impl Finder<'_> {
             .map(|k| At::new(at.x + k - by.x, at.y - by.y))
             .find(|&place| block.fits(&shape, place))?;
         block.add(out.part, &shape, place);
+        if end.at.y != at.y {
+            // Down to its row, clear of the winding's other ends.
+            let x = end.at.x + end.aside;
+            let corners = [At::new(x, end.at.y), At::new(x, at.y), by.plus(place)];
+            let wire = std::iter::once(end.at).chain(corners).collect();
+            set.wires.push((end.net, wire));
+        }
         Some(pins[1 - out.pin].at.x + place.x)
     }
 
-    /// Hangs a supply's capacitor, or two over one another, at a place or right of it.
-    fn reservoir(&mut self, block: &mut Block, net: usize, at: At) {
+    /// Hangs a supply's capacitor, or two over one another, at a place or right of it; gives where.
+    fn reservoir(&mut self, block: &mut Block, net: usize, at: At) -> Option<At> {
         let ground = |n: usize| self.scheme.nets[n].is_ground();
         let all = self.on(net, SymbolKind::Capacitor);
         let straight = all.iter().find(|(_, far)| ground(*far));
@@ -293,12 +343,14 @@ impl Finder<'_> {
             let mut all = shapes.iter();
             all.all(|(_, shape, place)| block.fits(shape, place.plus(At::new(*k, 0))))
         };
-        let Some(k) = (0..FAR).find(fits) else {
-            return;
-        };
+        if shapes.is_empty() {
+            return None;
+        }
+        let k = (0..FAR).find(fits)?;
         for (part, shape, place) in &shapes {
             block.add(*part, shape, place.plus(At::new(k, 0)));
             self.taken[*part] = true;
         }
+        Some(At::new(at.x + k, at.y))
     }
 }
