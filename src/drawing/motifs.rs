@@ -9,6 +9,7 @@
 //! - A long-tailed pair: side by side, the right one mirrored, plate loads up, the tail on the
 //!   axis.
 //! - A pentode with its screen's parts.
+//! - A cathode over two resistors down to ground.
 //! - A mains transformer with its rectifiers, half-wave, full-wave, bridge or doubler, solid or valve,
 //!   and their reservoirs.
 //!
@@ -16,6 +17,7 @@
 //! placed like any other part. Distances are found, not given: each part stands as near as its
 //! lettering allows.
 
+mod cathode;
 mod finder;
 mod long_tail;
 mod output;
@@ -70,6 +72,9 @@ pub fn find(
     }
     for p in 0..scheme.parts.len() {
         motifs.extend(finder.pentode(p));
+    }
+    for p in 0..scheme.parts.len() {
+        motifs.extend(finder.cathode_chain(p));
     }
     motifs
 }
