@@ -15,6 +15,7 @@ use super::failure::Failure;
 use super::outcome::Outcome;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
+use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{ChartRow, Verdict};
@@ -127,6 +128,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let mut findings = measured::at_rest(&mut assembly, &quiescent.x, mains_hz);
     findings.extend(parts::overloaded(&circuit));
+    let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
+    let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
+    findings.extend(measured::unstable(&mut small));
     let charted = rows.len();
     if let Some(stressed) = &stressed {
         rows.extend(stressed.rows());
@@ -178,10 +182,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if !session.quiet {
         for finding in &findings.all {
             let word = if finding.grave { "warning" } else { "note" };
-            common::tell(&format!(
-                "{word}: `{}`: {}\n",
-                finding.subject, finding.text
-            ));
+            common::tell(&format!("{word}: {}\n", finding.told()));
         }
     }
     let grave = findings.all.iter().any(|f| f.grave);
