@@ -5,11 +5,12 @@
 //! weight that the method's quadrature has for it (order five), so that an average is one sum.
 
 use super::orbit::Orbit;
-use super::shooting::{Last, Rest, Search, Tactics};
+use super::search::{Last, Rest, Search};
 use super::signal::{Clock, Driving, Signal};
+use super::solution::{Accuracy, Effort};
 use super::step::{self, Stepper};
+use super::tactics::Tactics;
 use super::trouble::Trouble;
-use super::{Accuracy, Effort};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::circuit::{Circuit, Element, Piece};

@@ -1,10 +1,10 @@
 //! One pass through a period, and what it makes of small changes at its start.
 
-use super::Effort;
 use super::orbit::Orbit;
-use super::shooting::Search;
-use super::signal::Driving;
-use super::step::{Sources, Spread};
+use super::search::Search;
+use super::signal::{Driving, Sources};
+use super::solution::Effort;
+use super::step::Spread;
 use super::trouble::{self, Trouble};
 use crate::math::lu::Singular;
 use crate::math::newton::Failure;
@@ -14,7 +14,7 @@ use crate::math::radau::{self, STAGES};
 const DIVISIONS: usize = 24;
 
 /// One pass through the period.
-pub(super) struct Pass {
+pub struct Pass {
     pub orbit: Orbit,
     /// Charges at the end less those at the start, `[state]`, in V or A.
     pub moved: Vec<f64>,

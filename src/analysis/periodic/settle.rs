@@ -1,11 +1,11 @@
 //! The fallback: period after period until nothing moves any more.
 
-use super::mesh::{self, Lengths};
+use super::mesh::{self, KEPT, Lengths, MOST_STEPS};
 use super::orbit::Orbit;
-use super::shooting::{KEPT, MOST_STEPS, Search, worst};
+use super::search::{Search, worst};
 use super::signal::Driving;
+use super::solution::{Effort, Method, PeriodicState};
 use super::trouble::Trouble;
-use super::{Effort, Method, PeriodicState};
 
 /// Periods that are integrated at most.
 const PERIODS: usize = 400;
@@ -42,7 +42,7 @@ impl Search<'_> {
             let tolerance = self.tolerance(Some(&pass.orbit));
             let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
-            let scale = self.scale(&pass);
+            let scale = self.scale(&pass.orbit, &pass.weights);
             charge.clone_from(&pass.end);
             if worst(&pass.moved, &scale) <= 10.0 && error <= 2.0 * KEPT {
                 return Ok(Ok(PeriodicState {
