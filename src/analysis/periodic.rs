@@ -104,7 +104,7 @@ impl<'c> Periodic<'c> {
             // As in the mains cycle: a winding between blocked diodes swings by hundreds of volts, and
             // settled to a part of those it leaves noise that no mesh smooths.
             stepper.coarsest = cycle::COARSEST;
-            tactics = Tactics::BESIDE_MAINS;
+            tactics = Tactics::beside_mains(accuracy.relative);
         }
         Ok(Periodic {
             driven_rest: rest,

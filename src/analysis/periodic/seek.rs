@@ -3,7 +3,6 @@
 use super::search::{Last, Search};
 use super::signal::Driving;
 use super::solution::{Effort, PeriodicState};
-use super::tactics::Tactics;
 use super::trouble::Trouble;
 
 /// Where the quick search fails beside the mains, it is approached with errors so many times larger
@@ -33,7 +32,7 @@ impl Search<'_> {
                 }
             }
             let quick = self.tactics;
-            self.tactics = Tactics::PATIENT;
+            self.tactics = quick.patient();
             let found = self.gradually(driving, effort, poll);
             self.tactics = quick;
             return found;
