@@ -5,9 +5,9 @@
 //! weight that the method's quadrature has for it (order five), so that an average is one sum.
 
 use super::orbit::Orbit;
+use super::outcome::{Accuracy, Effort};
 use super::search::{Last, Rest, Search};
 use super::signal::{Clock, Driving, Signal};
-use super::solution::{Accuracy, Effort};
 use super::step::{self, Stepper};
 use super::tactics::Tactics;
 use super::trouble::Trouble;

@@ -4,8 +4,6 @@ use super::orbit::Orbit;
 use crate::math::fun;
 use crate::math::radau;
 
-/// Steps of a period at most.
-pub const MOST_STEPS: usize = 200_000;
 /// A mesh is kept while no step strays by more than this, in multiples of what is allowed.
 pub const KEPT: f64 = 1.0;
 /// The largest value of |s (s - c1)(s - c2)(s - 1)| in a step: how far a cubic through the

@@ -3,8 +3,8 @@
 
 use super::monodromy::Monodromy;
 use super::orbit::Orbit;
+use super::outcome::{Accuracy, Effort, Method, PeriodicState};
 use super::signal::{Clock, Driving, Signal, Sources};
-use super::solution::{Accuracy, Effort, Method, PeriodicState};
 use super::step::Stepper;
 use super::tactics::Tactics;
 use crate::analysis::natural::{self, Stability};

@@ -1,8 +1,8 @@
 //! Which way to a steady state is tried after which.
 
+use super::outcome::{Effort, PeriodicState};
 use super::search::{Last, Search};
 use super::signal::Driving;
-use super::solution::{Effort, PeriodicState};
 use super::trouble::Trouble;
 
 /// Where the quick search fails beside the mains, it is approached with errors so many times larger

@@ -1,10 +1,10 @@
 //! The fallback: period after period until nothing moves any more.
 
-use super::mesh::{self, KEPT, Lengths, MOST_STEPS};
+use super::mesh::{self, KEPT, Lengths};
 use super::orbit::Orbit;
+use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
 use super::search::{Search, worst};
 use super::signal::Driving;
-use super::solution::{Effort, Method, PeriodicState};
 use super::trouble::Trouble;
 
 /// Periods that are integrated at most.

@@ -4,11 +4,11 @@
 //! leads astray, in a mains cycle the next period is left to run by itself: a supply that was
 //! thrown far from its charge comes back a good way in one cycle.
 
-use super::mesh::{self, KEPT, Lengths, MOST_STEPS};
+use super::mesh::{self, KEPT, Lengths};
 use super::monodromy::{Monodromy, NEAR, ROUNDS};
+use super::outcome::{Effort, MOST_STEPS, PeriodicState};
 use super::search::{Last, Search, worst};
 use super::signal::{Clock, Driving};
-use super::solution::{Effort, PeriodicState};
 use super::trouble::Trouble;
 
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to

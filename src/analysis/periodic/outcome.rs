@@ -1,4 +1,7 @@
-//! What a steady state is asked for, and what is known of it.
+//! How exact a steady state is to be, and what is said of it when it is found.
+
+/// Steps of a period at most.
+pub(super) const MOST_STEPS: usize = 200_000;
 
 /// How accurate an orbit is.
 #[derive(Debug, Clone, Copy, PartialEq)]
