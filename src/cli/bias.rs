@@ -95,8 +95,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             point.method.name()
         )),
         AtRest::Cycle(mains, _) => session.note(&format!(
-            "{} a rectifier; the chart gives averages over a {} Hz cycle, found \
-             without simulating how the supply charges; other sources rest at their DC values",
+            "{}; the chart gives averages over a {} Hz cycle, found without simulating how \
+             the supply charges; other sources rest at their DC values",
             of_mains(&circuit, mains),
             num::full(mains.freq_hz),
         )),
@@ -206,7 +206,7 @@ fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
         .map(|e| format!("`{}`", e.name))
         .collect();
     match names.as_slice() {
-        [one] => format!("{one} is the mains and feeds"),
-        many => format!("{} are the mains and feed", many.join(" and ")),
+        [one] => format!("{one} is the mains"),
+        many => format!("{} are the mains", many.join(" and ")),
     }
 }

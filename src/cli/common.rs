@@ -94,7 +94,7 @@ pub fn options(command: clap::Command) -> clap::Command {
 pub fn audit_option() -> Arg {
     Arg::new("audit").long("audit").action(ArgAction::SetTrue).help(
         "Check every solution anew by Kirchhoff's laws and the balance of powers, from the parts \
-         alone, and tell where they hold worst; nothing is written if they do not hold (exit \
+         alone, and report where they hold worst; nothing is written if they do not hold (exit \
          code 3)",
     )
 }
