@@ -373,11 +373,11 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             limit(element, "power delivered"),
         );
     }
-    if let Some((a, b)) = across(element) {
-        if let (Some(&a), Some(&b)) = (element.terminals.get(a), element.terminals.get(b)) {
-            let across = gauge.meter(Read::Volts(a, b));
-            gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
-        }
+    let ends =
+        |(a, b): (usize, usize)| Some((*element.terminals.get(a)?, *element.terminals.get(b)?));
+    if let Some((a, b)) = across(element).and_then(ends) {
+        let across = gauge.meter(Read::Volts(a, b));
+        gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
     }
 }
 
