@@ -37,8 +37,9 @@ def zero_page_2(row):
 OTHER_7591 = "the same sheet's tables have 30 % more current at -15 V; the fit follows the tables"
 CHARTS = [
     Chart("12AX7", "negative grid", lambda r, v: r["vg1"] < 0),
-    Chart("12AX7", "0 V, plate to 50 V", lambda r, v: r["vg1"] == 0 and v <= 50),
-    Chart("12AX7", "0 V, plate above 50 V", lambda r, v: r["vg1"] == 0 and v > 50),
+    # Read within 2 % and met by any law with a knee; the negative grid is where the stages work.
+    Chart("12AX7", "0 V, plate to 50 V", lambda r, v: r["vg1"] == 0 and v <= 50, share=0.05),
+    Chart("12AX7", "0 V, plate above 50 V", lambda r, v: r["vg1"] == 0 and v > 50, share=0.05),
     Chart("12AT7", "negative grid", lambda r, v: r["vg1"] < 0),
     Chart("12AT7", "0 V", lambda r, v: r["vg1"] == 0 and before(r, "page 3")),
     Chart("12AT7", "+1 to +8 V", lambda r, v: r["vg1"] > 0),
@@ -49,8 +50,12 @@ CHARTS = [
         held="the same sheet's page 3 gives up to 11 % more",
     ),
     Chart("12AU7", "0 to -25 V", lambda r, v: before(r, "6595")),
-    Chart("12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50),
-    Chart("12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50),
+    Chart(
+        "12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50, share=0.3
+    ),
+    Chart(
+        "12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50, share=0.3
+    ),
     Chart("E88CC", "0 to -10 V, to 100 mA", lambda r, v: before(r, "upper") and r["vg1"] <= 0),
     Chart("E88CC", "+1 to +4 V", lambda r, v: r["vg1"] > 0),
     Chart("E88CC", "0 to -10 V, to 20 mA", lambda r, v: before(r, "lower"), held="to judge by"),

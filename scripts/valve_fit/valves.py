@@ -38,7 +38,7 @@ VALVES = [
         "12AX7",
         "triode",
         aliases=("ECC83", "7025"),
-        chart_weight=90.0,
+        chart_weight=340.0,
         centre={"isl": 0.2, "knee": 35, "kvb": 8, "kp": 900, "vct": 0.8, "ex": 1.6},
         remarks=(
             "The two stage tables disagree on 220 k loads: against the RCA chart the Philips gains "
@@ -63,7 +63,7 @@ VALVES = [
         "12AU7",
         "triode",
         aliases=("ECC82",),
-        chart_weight=5.0,
+        chart_weight=15.0,
         centre={"isl": 0.2, "knee": 2.0, "take": 2.0, "kvb": 50, "kp": 75, "vct": 0.8},
         remarks=(
             "The stage table prints whole numbers of 10 to 12: rounding alone is up to 5 %. "
