@@ -51,18 +51,16 @@ CHARTS = [
     ),
     Chart("12AU7", "0 to -25 V", lambda r, v: before(r, "6595")),
     Chart(
-        "12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50, share=0.3
+        "12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50, share=0.5
     ),
-    Chart(
-        "12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50, share=0.3
-    ),
+    Chart("12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50),
     Chart("E88CC", "0 to -10 V, to 100 mA", lambda r, v: before(r, "upper") and r["vg1"] <= 0),
     Chart("E88CC", "+1 to +4 V", lambda r, v: r["vg1"] > 0),
     Chart("E88CC", "0 to -10 V, to 20 mA", lambda r, v: before(r, "lower"), held="to judge by"),
     Chart("6SL7GT", "0 to -6 V", lambda r, v: True),
     Chart("6V6GT", "screen 285 V", lambda r, v: r.get("vg2") == 285),
     Chart("6V6GT", "screen 225 V", lambda r, v: r.get("vg2") == 225, held="to judge by"),
-    Chart("6V6GT", "triode", lambda r, v: "connection" in r),
+    Chart("6V6GT", "triode", lambda r, v: "connection" in r, share=0.5),
     Chart("6V6GT", "screen current", lambda r, v: True, table="screen_curve"),
     Chart("EL84", "above the knee", lambda r, v: r.get("vg2") == 300 and v >= 60),
     Chart("EL84", "below the knee", lambda r, v: r.get("vg2") == 300 and v < 60),

@@ -1,29 +1,30 @@
-"""RESIDUALS.md: how far every card is from every printed figure."""
+"""RESIDUALS.md: how far every model is from every printed figure."""
 
 import numpy as np
 
 from . import asked
 from .charts import BEFORE
-from .laws import power_valve, triode
+from .laws import MOST, power_valve, triode
 from .rows import TOLERANCE
 from .valves import BOUNDS, mu_bounds
 
 # Percent: what the project promises; "stage" is of plate currents and power of output stages.
 LIMITS = {"point": 10.0, "gain": 6.0, "stage": 10.0}
 PROMISED = ("idle ia", "signal ia", "power")
+UNLESS_GIVEN = {"most": MOST}
 AIMS = {"point": 5.0, "gain": 3.0}
 
 INTRODUCTION = """\
 # Residuals of the valve library
 
 Written by `scripts/fit_valves.py`; `scripts/fit_valves.py --check` recomputes every figure
-from the committed cards and fails if a promise is broken or a file is out of date.
+from the committed model lines and fails if a promise is broken or a file is out of date.
 
 The printed figures are those of `tests/references/valves.toml` and
 `tests/references/resistance_coupled.csv`, and those of valves_more.toml, curves.toml and
 resistance_coupled_more.csv beside them, where each has its source. Most were recalled and
-not seen; the cards say which. Errors are model over printed, less one, in percent; rms figures
-are of those errors. Every model value is computed with the rounded numbers on the card.
+not seen; the model files say which. Errors are model over printed, less one, in percent; rms figures
+are of those errors. Every model value is computed with the rounded numbers of the model line.
 
 - **used** rows pull the fit, each with the weight 1 / tolerance; **held back** rows only judge
   it; **judge** rows are figures that the law is known to miss, or that follow from others.
@@ -45,8 +46,8 @@ are of those errors. Every model value is computed with the rounded numbers on t
   follow the mean current.
 - Figures of the triode and the ultralinear connection, and with the grid driven positive, only
   judge: they have to follow from the same law.
-- Beside the printed rows, priors draw the parameters to a published or related set (named on
-  the card): widths in ln mu 0.08, kg1 0.5, kp 0.4, kvb 1.0; in ex 0.2, in vct 0.3 V round
+- Beside the printed rows, priors draw the parameters to a published or related set (named in
+  the model file): widths in ln mu 0.08, kg1 0.5, kp 0.4, kvb 1.0; in ex 0.2, in vct 0.3 V round
   0.4 V; of output valves 0.06, 0.5 (kg2 0.7), kp 0.3, knee and perv 0.5, vrise 0.4, alphas 0.6;
   ex 0.08. They keep a few points from driving the parameters
   to absurd values. mu of a triode stays within 15 % of the printed ones.
@@ -96,7 +97,7 @@ def table(head, rows):
 
 
 def summary_line(kind, sheet, p):
-    """One sentence for the card's header."""
+    """One sentence for the model file's header."""
     errors = percent(sheet, p)
     at = lambda quantity: worst(pick(sheet, errors, "point", quantity))
     if kind == "rectifier":
@@ -137,7 +138,7 @@ def worst_of_charts(sheet, p):
 
 def triode_summary(entries):
     """The first table: triodes, with the 1996 set under each where there is one."""
-    head = ["card", "points: worst ia", "gm rms", "rp rms", "stage ia rms used / held / all"]
+    head = ["model", "points: worst ia", "gm rms", "rp rms", "stage ia rms used / held / all"]
     head += ["gain rms used / held / all", "THD rms used / held / all"]
     rows = []
     for name, sheet, p in entries:
@@ -151,7 +152,7 @@ def triode_summary(entries):
 
 def power_summary(entries):
     """The second table: power valves."""
-    head = ["card", "points: worst ia", "worst ig2", "gm rms", "rp rms"]
+    head = ["model", "points: worst ia", "worst ig2", "gm rms", "rp rms"]
     head += ["stages, used / held / all: ia at rest rms", "ia driven rms", "power rms"]
     head += ["ig2 at rest rms", "ig2 driven rms", "THD rms"]
     rows = []
@@ -202,18 +203,18 @@ def missed_rows(fits):
 
 
 def parameter_table(fits, kind):
-    """The law's parameters of every card of a kind."""
+    """The law's parameters of every model of a kind."""
     keys = {
-        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "knee", "take", "gg", "cg", "xi"),
+        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "gg", "cg", "xi"),
         "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "alphas", "lams", "gg"),
         "rectifier": ("perv", "ex"),
     }[kind]
     rows = [
-        [valve.name] + [f"{p.get(key, 0.0):.5g}" for key in keys]
+        [valve.name] + [f"{p.get(key, UNLESS_GIVEN.get(key, 0.0)):.5g}" for key in keys]
         for valve, _, p in fits
         if valve.kind == kind
     ]
-    return table(("card", *keys), rows)
+    return table(("model", *keys), rows)
 
 
 def figure(value):
@@ -300,7 +301,7 @@ GENERAL_REMARKS = """\
 
 
 def broken_promises(fits, sheets):
-    """Sentences on every promise that the cards do not keep; empty if all are kept."""
+    """Sentences on every promise that the models do not keep; empty if all are kept."""
     complaints = []
     for valve, sheet, p in fits:
         errors = percent(sheet, p)
