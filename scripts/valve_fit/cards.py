@@ -244,7 +244,7 @@ def file_plain(valve, sheets, p, summary):
     text += comment(LAWS["pentode"])
     text += comment(
         f"mu to kvb and gg: fitted to the rows of {valve.name} before there was a better law, and "
-        "kept; scripts/valve_fit/plain_sets.py. Sources: see that card."
+        "kept; scripts/valve_fit/plain_sets.py. Sources: see that model."
     )
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")
     text += comment(RANGE["pentode"] + " " + SPREAD)

@@ -60,7 +60,7 @@ CHARTS = [
     Chart("6SL7GT", "0 to -6 V", lambda r, v: True),
     Chart("6V6GT", "screen 285 V", lambda r, v: r.get("vg2") == 285),
     Chart("6V6GT", "screen 225 V", lambda r, v: r.get("vg2") == 225, held="to judge by"),
-    Chart("6V6GT", "triode", lambda r, v: "connection" in r, share=0.5),
+    Chart("6V6GT", "triode", lambda r, v: "connection" in r, share=0.45),
     Chart("6V6GT", "screen current", lambda r, v: True, table="screen_curve"),
     Chart("EL84", "above the knee", lambda r, v: r.get("vg2") == 300 and v >= 60),
     Chart("EL84", "below the knee", lambda r, v: r.get("vg2") == 300 and v < 60),

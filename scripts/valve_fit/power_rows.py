@@ -23,7 +23,7 @@ STRAP_FIGURES = [("ia", "ia_ma", "mA"), ("gm", "gm_us", "uS"), ("mu", "mu", "1")
 # 6V6GT outnumber its plate resistances, which an output stage's damping rests on.
 FACTORS = {
     "KT88": {"ig2": 2.0, "idle ig2": 0.67, "signal ig2": 0.5},
-    "6V6GT": {"power valve rp": 0.65},
+    "6V6GT": {"power valve rp": 0.58},
 }
 STEP = 1e-3  # V, for the slopes of the triode connection
 
