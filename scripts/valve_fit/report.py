@@ -6,7 +6,7 @@ from . import asked
 from .charts import BEFORE
 from .laws import MOST, power_valve, triode
 from .rows import TOLERANCE
-from .valves import BOUNDS, mu_bounds
+from .valves import BOUNDS, WIDTHS, mu_bounds
 
 # Percent: what the project promises; "stage" is of plate currents and power of output stages.
 LIMITS = {"point": 10.0, "gain": 6.0, "stage": 10.0}
@@ -47,13 +47,23 @@ are of those errors. Every model value is computed with the rounded numbers of t
 - Figures of the triode and the ultralinear connection, and with the grid driven positive, only
   judge: they have to follow from the same law.
 - Beside the printed rows, priors draw the parameters to a published or related set (named in
-  the model file): widths in ln mu 0.08, kg1 0.5, kp 0.4, kvb 1.0; in ex 0.2, in vct 0.3 V round
-  0.4 V; of output valves 0.06, 0.5 (kg2 0.7), kp 0.3, knee and perv 0.5, vrise 0.4, alphas 0.6;
-  ex 0.08. They keep a few points from driving the parameters
-  to absurd values. mu of a triode stays within 15 % of the printed ones.
+  the model file), with these widths (of ln but for ex, vct):
+  triodes: @triode@;
+  output valves: @output@.
+  They keep a few points from driving the parameters to absurd values. mu of a triode stays within
+  15 % of the printed ones.
 - Real valves spread by some +/- 20 to 30 % in current; most errors here are inside that.
 
 """
+
+
+def introduction():
+    """The head, with the widths of the priors as they are."""
+    text = INTRODUCTION
+    for kind, widths in WIDTHS.items():
+        listed = ", ".join(f"{key} {width:g}" for key, width in widths.items())
+        text = text.replace(f"@{kind}@", listed)
+    return text
 
 
 def percent(sheet, p):
@@ -257,7 +267,7 @@ def residuals_text(fits, sets):
 
     `fits`: (valve, sheet, parameters); `sets`: by valve, the older ones by their heading.
     """
-    text = INTRODUCTION + "## Summary\n\nTriodes, errors in percent:\n\n"
+    text = introduction() + "## Summary\n\nTriodes, errors in percent:\n\n"
     text += triode_summary(with_old(fits, sets, "triode"))
     text += "Power valves, errors in percent:\n\n"
     text += power_summary(with_old(fits, sets, "output"))
@@ -296,7 +306,7 @@ had seen a chart (28 November 2026).
 """
 GENERAL_REMARKS = """\
 - What is said above of fits to gains alone was measured once, apart from this script, with the
-  same law and bounds.
+  law as it then was.
 """
 
 
