@@ -379,6 +379,114 @@ fn long_tailed_pairs_stand_side_by_side_over_their_tail() {
     }
 }
 
+/// Diodes that lie in one column right of their winding, those to ground standing, the reservoir
+/// right of them.
+#[test]
+fn rectifiers_stand_right_of_their_winding() {
+    let bridge: [&[&str]; 2] = [&["D1", "D2"], &["D3", "D4"]];
+    let bias: [&[&str]; 2] = [&["DB3", "DB4"], &["DB1", "DB2"]];
+    let doubler: [&[&str]; 2] = [&["D1"], &["D2"]];
+    let half: [&[&str]; 2] = [&["DB"], &[]];
+    for (path, [out, back], reservoir) in [
+        ("tests/drawn/bridge_pair.cir", bridge, "C1"),
+        ("tests/drawn/bridge_pair.cir", half, "CB1"),
+        ("tests/drawn/doubler.cir", doubler, "C1"),
+        ("tests/drawn/doubler.cir", bias, "CB1"),
+    ] {
+        let drawn = as_read(path);
+        let (transformer, reservoir) = (part(&drawn, "XPT"), part(&drawn, reservoir));
+        let row = |names: &[&str]| -> Vec<&read_back::Part> {
+            names.iter().map(|name| part(&drawn, name)).collect()
+        };
+        let (out, back) = (row(out), row(back));
+        for diode in &out {
+            assert_eq!(
+                diode.pins[0].1, diode.pins[1].1,
+                "{path}: {} lies",
+                diode.name
+            );
+            assert_eq!(diode.frame[0], out[0].frame[0], "{path}: one column");
+            assert!(
+                transformer.frame[2] < diode.frame[0],
+                "{path}: {}",
+                diode.name
+            );
+            assert!(
+                diode.frame[2] < reservoir.pins[0].0,
+                "{path}: {}",
+                diode.name
+            );
+        }
+        for diode in &back {
+            assert_eq!(
+                diode.pins[0].0, diode.pins[1].0,
+                "{path}: {} stands",
+                diode.name
+            );
+            assert_eq!(diode.pins[0].0, back[0].pins[0].0, "{path}: one column");
+            assert!(diode.frame[2] < out[0].frame[2], "{path}: {}", diode.name);
+        }
+        let reach = reservoir.frame[0] - transformer.frame[2];
+        assert!(
+            reach < 300_000,
+            "{path}: {} is {reach} away",
+            reservoir.name
+        );
+    }
+    // The halves of a doubler's reservoir over one another.
+    let drawn = as_read("tests/drawn/doubler.cir");
+    let (upper, lower) = (part(&drawn, "C1"), part(&drawn, "C2"));
+    assert_eq!(upper.pins[0].0, lower.pins[0].0);
+    assert!(upper.frame[3] < lower.frame[1]);
+    // A valve's plates are fed without a crossing: the upper end leads to the right one.
+    let drawn = as_read("tests/drawn/valve_rectifier.cir");
+    let (transformer, valve) = (part(&drawn, "XPT"), part(&drawn, "XV4"));
+    assert!(transformer.frame[2] < valve.frame[0]);
+    assert!(valve.pins[0].0 > valve.pins[1].0 && transformer.pins[2].1 < transformer.pins[4].1);
+    assert_eq!(drawn.crossings(), 0);
+}
+
+/// What carries a cathode's current hangs from it, down to ground.
+#[test]
+fn cathode_resistors_hang_below_their_valve() {
+    for (path, valve, chain) in [
+        ("tests/drawn/effects_loop.cir", "XV1A", &["RK1", "RKT"][..]),
+        ("tests/drawn/bridge_pair.cir", "XV1A", &["RK1", "RFBK"]),
+        ("tests/drawn/bridge_pair.cir", "XV1B", &["RK2", "RKT"]),
+        ("tests/drawn/valve_rectifier.cir", "XV1A", &["RK1"]),
+        ("tests/drawn/tone_switches.cir", "XV2A", &["RCF"]),
+    ] {
+        let drawn = as_read(path);
+        let mut above = *part(&drawn, valve).pins.last().expect("a cathode");
+        for name in chain {
+            let own = &part(&drawn, name).pins;
+            let (top, bottom) = (own[0].min(own[1]), own[0].max(own[1]));
+            assert_eq!(
+                (top.0, bottom.0),
+                (above.0, above.0),
+                "{path}: {name} below {valve}"
+            );
+            assert!(top.1 >= above.1, "{path}: {name} below {valve}");
+            above = bottom;
+        }
+    }
+}
+
+/// A sheet fills its paper: the whole amplifier is no strip with empty quarters.
+#[test]
+fn the_whole_amplifier_is_of_a_sheets_shape() {
+    let built = built("netlists/lapwing/amp.cir", &FileLoader).expect("a circuit");
+    let (svg, _) = drawn(&built, &Notes::default());
+    let side = |name: &str| -> f64 {
+        let start = svg.find(name).expect("a size") + name.len();
+        let end = start + svg[start..].find('"').expect("its end");
+        svg[start..end].parse().expect("a number")
+    };
+    let shape = side("width=\"") / side("height=\"");
+    // A3 and A4 are 1.414 wide.
+    assert!((1.1..1.8).contains(&shape), "{shape}");
+}
+
 /// A screen's lead goes straight to its resistor, at most round two corners.
 #[test]
 fn screens_have_short_leads() {

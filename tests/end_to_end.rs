@@ -5,7 +5,8 @@
 //!
 //! The test takes a share of them; GRIDLEAK_ALL=1 takes all, and the whole amplifiers with their
 //! mains cycle, by the tool with its own audit:
-//! `GRIDLEAK_ALL=1 cargo test --release --test end_to_end -- --nocapture`.
+//! `GRIDLEAK_ALL=1 cargo test --release --test end_to_end -- --nocapture`. GRIDLEAK_ALL=lapwing/amp
+//! takes all of one netlist.
 mod common;
 
 use common::{Gridleak, stability};
@@ -162,7 +163,6 @@ fn audited(name: &str, setting: &(String, String), counts: &mut Counts) -> Resul
         .arg(path(name))
         .option("--set", format!("{}={}", setting.0, setting.1))
         .option("--limit", "seconds=60")
-        .arg("--quiet")
         .run();
     let held = ran
         .audit
@@ -181,7 +181,11 @@ fn audited(name: &str, setting: &(String, String), counts: &mut Counts) -> Resul
 fn every_knob_and_part_ends_in_time_with_a_verdict_that_others_share() {
     let mut counts = Counts::default();
     let mut k = 0;
+    let asked = std::env::var_os("GRIDLEAK_ALL");
     for name in NETLISTS {
+        if asked.as_ref().is_some_and(|one| one != "1" && one != name) {
+            continue;
+        }
         let base = Netlist::open(path(name)).unwrap_or_else(|e| panic!("{name}: {e}"));
         let bench = base.build().unwrap_or_else(|e| panic!("{name}: {e}"));
         let has_mains = mains::find(bench.circuit()).is_some();
@@ -229,7 +233,9 @@ fn every_knob_and_part_ends_in_time_with_a_verdict_that_others_share() {
         counts.solved, counts.unsolved, counts.refused, counts.stable, counts.unstable
     );
     assert!(counts.wrong.is_empty(), "{}", counts.wrong.join("\n"));
-    assert!(counts.solved > 200 && counts.stable > 3);
+    if asked.is_none_or(|one| one == "1") {
+        assert!(counts.solved > 200 && counts.stable > 3);
+    }
     assert!(
         counts.unsolved * 50 <= counts.solved,
         "{} unsolved",

@@ -141,6 +141,37 @@ fn commands_say_that_the_amplifier_is_unstable() {
     assert!(!ran.stderr.contains("unstable"), "{}", ran.stderr);
 }
 
+/// The chart of an amplifier that does not stay at its bias point says so before all else, and
+/// `--strict` fails; on ideal supplies and on the mains.
+#[test]
+fn a_chart_of_what_does_not_stay_there_says_so() {
+    let charted = |netlist: &str| {
+        let netlist = Netlist::new(netlist);
+        let run = Gridleak::command("bias").path(netlist.path());
+        run.arg("--strict").option("--json", "-").run()
+    };
+    let unstable = |stdout: &str| -> Option<String> {
+        let chart: serde_json::Value = serde_json::from_str(stdout).expect("JSON");
+        let findings = chart["findings"].as_array().expect("a list");
+        let own = findings.iter().find(|f| f["quantity"] == "stability")?;
+        assert_eq!(own["grave"], true, "{own}");
+        Some(own["text"].as_str().expect("a text").to_string())
+    };
+    for (netlist, what) in [
+        (pair(2.2e3, ["down", "up"]), "unstable: it would run away"),
+        (choke_fed(0.1), "unstable: it would oscillate near 12.9 Hz"),
+    ] {
+        let ran = charted(&netlist);
+        assert_eq!(ran.status, 1, "{}", ran.stderr);
+        let text = unstable(&ran.stdout).unwrap_or_else(|| panic!("{}", ran.stdout));
+        assert!(text.starts_with(what), "{text}");
+    }
+    for netlist in [pair(15e3, ["up", "down"]), choke_fed(20.0)] {
+        let ran = charted(&netlist);
+        assert_eq!(unstable(&ran.stdout), None, "{}", ran.stderr);
+    }
+}
+
 /// A triode and an output valve on their mains, with a choke of some ohms between the reservoir and
 /// the rest.
 fn choke_fed(ohms: f64) -> String {

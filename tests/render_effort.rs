@@ -8,7 +8,7 @@ use common::{Gridleak, Netlist};
 #[test]
 fn first_samples_of_a_large_circuit_need_no_division() {
     let mut text = String::from("Many diodes\nVIN in 0 DC 0 AC 1\nC1 out 0 10n\nR0 out 0 1meg\n");
-    for k in 0..250 {
+    for k in 0..600 {
         text += &format!("R{n} in a{n} 100k\nD{n} a{n} out DX\n", n = k + 1);
     }
     text += ".model DX D(is=2.5n n=1.75)\n.end\n";

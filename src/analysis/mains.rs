@@ -14,6 +14,9 @@ use std::f64::consts::TAU;
 
 /// A sine that is less than this is a signal, V: the least heater winding has twice as much.
 const LEAST_V: f64 = 3.0;
+/// Nothing but the mains swings as far as this at their frequency, V: 85 V rms, and the lowest mains
+/// have 100.
+const MAINS_V: f64 = 120.0;
 /// Resistances above this pass nothing that would charge anything, ohm.
 const PASSES_OHM: f64 = 1e9;
 /// Resistances below this are a supply's, ohm.
@@ -28,13 +31,15 @@ const CHARGED_F: f64 = 10e-9;
 pub struct Mains {
     /// Their frequency.
     pub freq_hz: f64,
-    /// Sines of that frequency that can charge a capacitor through a rectifier.
+    /// Sines of that frequency that can charge a capacitor through a rectifier, or are as large as
+    /// the mains.
     pub sources: Vec<Driven>,
 }
 
-/// The mains of a circuit, if it has a supply that is fed from them: sines of 40 to 70 Hz without
-/// a DC value of their own which reach a rectifier, by any path, with a capacitor behind it. Of
-/// several frequencies the first counts.
+/// The mains of a circuit, if it is fed from them: sines of 40 to 70 Hz without
+/// a DC value of their own which reach a rectifier, by any path, with a capacitor behind it. One as
+/// large as the mains is taken for them whatever it feeds: what stands across it would be judged
+/// at zero volts otherwise. Of several frequencies the first counts.
 pub fn find(circuit: &Circuit) -> Option<Mains> {
     let mut mains: Option<Mains> = None;
     let paths = Paths::new(circuit);
@@ -45,7 +50,7 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
         if mains.as_ref().is_some_and(|m| m.freq_hz != freq_hz) {
             continue;
         }
-        if charges(circuit, &paths, ends) {
+        if is_large(drive) || charges(circuit, &paths, ends) {
             let found = mains.get_or_insert(Mains {
                 freq_hz,
                 sources: Vec::new(),
@@ -89,11 +94,16 @@ fn sines(circuit: &Circuit) -> impl Iterator<Item = (Driven, &Drive, [Node; 2])>
 /// The frequency of a source that may be the mains. An AC value is a signal's, and so is a swing of
 /// less than [`LEAST_V`].
 fn mains_hz(drive: &Drive) -> Option<f64> {
-    let large = match drive.wave {
+    let counts = match drive.wave {
         Some(Wave::Sin { amplitude, .. }) => amplitude.abs() >= LEAST_V,
         _ => false,
     };
-    drive.mains_hz().filter(|_| large && drive.ac.is_none())
+    drive.mains_hz().filter(|_| counts && drive.ac.is_none())
+}
+
+/// Whether a sine is too large for anything but the mains.
+fn is_large(drive: &Drive) -> bool {
+    matches!(drive.wave, Some(Wave::Sin { amplitude, .. }) if amplitude.abs() >= MAINS_V)
 }
 
 /// Nodes and what joins them.

@@ -9,6 +9,7 @@ use super::small_signal::SmallSignal;
 use crate::math::eigen::eigenvalues;
 use crate::math::fun;
 use crate::math::lu::Singular;
+use crate::num;
 use num_complex::Complex;
 use std::f64::consts::TAU;
 
@@ -39,6 +40,20 @@ pub enum Stability {
     },
     /// The circuit is too large for the answer, or has none.
     Unknown,
+}
+
+impl Stability {
+    /// What an unstable circuit would do, in words.
+    pub fn trouble(self) -> Option<String> {
+        match self {
+            Stability::Oscillates { freq_hz, .. } => Some(format!(
+                "it would oscillate near {}",
+                num::engineering(freq_hz, "Hz", 3)
+            )),
+            Stability::RunsAway { .. } => Some("it would run away from its bias point".to_string()),
+            Stability::Stable | Stability::Unknown => None,
+        }
+    }
 }
 
 /// Whether what a period makes of a small change lies above one, rounding set aside: what nothing

@@ -25,6 +25,7 @@
 
 mod blocks;
 mod lengths;
+mod local;
 mod predict;
 mod reading;
 mod recipe;
@@ -49,6 +50,9 @@ pub use wave::{END, INNER, POINTS};
 /// Parts of one step at most: three corners in it, divided as far as it goes, take some 100. Without
 /// an end a circuit that never settles would go on for 4^9 parts.
 const PARTS: u32 = 2_000;
+
+/// Outputs of a block, at both stages, up to which it is one of a few laws.
+const WIDE: usize = 64;
 
 /// A circuit compiled for a step size, and its state.
 #[derive(Debug)]
@@ -84,7 +88,8 @@ impl<'c> Compiled<'c> {
         driven: Driven,
         watched: Watched<'_>,
     ) -> Result<Self, Singular> {
-        Self::of(Recipe::new(assembly, x, driven, watched, None), step_s)
+        let recipe = Recipe::new(assembly, x, driven, watched, None);
+        Self::of(recipe, assembly, x, step_s)
     }
 
     /// Compiles a circuit that is on its way. Everything is counted from `x`, which need not
@@ -104,14 +109,25 @@ impl<'c> Compiled<'c> {
         let part = |now: &[f64], rest: &[f64]| -> Vec<f64> {
             now.iter().zip(rest).map(|(now, rest)| now - rest).collect()
         };
+        let rest = x;
         let (x, q) = (part(from.x, x), part(from.q, &assembly.q));
-        let mut compiled = Self::of(recipe, step_s)?;
+        let mut compiled = Self::of(recipe, assembly, rest, step_s)?;
         compiled.state.place(&compiled.recipe, &x, &q);
         Ok(compiled)
     }
 
-    fn of(recipe: Recipe<'c>, step_s: f64) -> Result<Self, Singular> {
-        let first = Tables::new(&recipe, step_s, 0, None)?;
+    fn of(
+        mut recipe: Recipe<'c>,
+        assembly: &Assembly<'c>,
+        x: &[f64],
+        step_s: f64,
+    ) -> Result<Self, Singular> {
+        let mut first = Tables::new(&recipe, step_s, 0, None)?;
+        let far = local::far(&recipe, &first.reach);
+        if !far.is_empty() {
+            recipe.localise(assembly, x, &far);
+            first = Tables::new(&recipe, step_s, 0, None)?;
+        }
         let groups = first.blocks.groups();
         let mut tables: Vec<Option<Tables>> = (0..LENGTHS).map(|_| None).collect();
         tables[0] = Some(first);
@@ -128,6 +144,13 @@ impl<'c> Compiled<'c> {
             evaluations: 0,
             divided: 0,
         })
+    }
+
+    /// Whether a step's work grows with the circuit rather than with its square: laws that act on
+    /// their neighbours alone, in blocks of a few.
+    pub fn is_slim(&self) -> bool {
+        let whole = self.tables[0].as_ref().expect("compiled first");
+        whole.near.is_some() && whole.blocks.widest() <= WIDE
     }
 
     /// Says what is listened to: a sum of watched unknowns with signs.

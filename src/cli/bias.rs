@@ -15,6 +15,7 @@ use super::failure::Failure;
 use super::outcome::Outcome;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
+use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{ChartRow, Verdict};
@@ -94,8 +95,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             point.method.name()
         )),
         AtRest::Cycle(mains, _) => session.note(&format!(
-            "{} a rectifier; the chart gives averages over a {} Hz cycle, found \
-             without simulating how the supply charges; other sources rest at their DC values",
+            "{}; the chart gives averages over a {} Hz cycle, found without simulating how \
+             the supply charges; other sources rest at their DC values",
             of_mains(&circuit, mains),
             num::full(mains.freq_hz),
         )),
@@ -127,6 +128,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let mut findings = measured::at_rest(&mut assembly, &quiescent.x, mains_hz);
     findings.extend(parts::overloaded(&circuit));
+    let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
+    let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
+    findings.extend(measured::unstable(&mut small));
     let charted = rows.len();
     if let Some(stressed) = &stressed {
         rows.extend(stressed.rows());
@@ -178,10 +182,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if !session.quiet {
         for finding in &findings.all {
             let word = if finding.grave { "warning" } else { "note" };
-            common::tell(&format!(
-                "{word}: `{}`: {}\n",
-                finding.subject, finding.text
-            ));
+            common::tell(&format!("{word}: {}\n", finding.told()));
         }
     }
     let grave = findings.all.iter().any(|f| f.grave);
@@ -205,7 +206,7 @@ fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
         .map(|e| format!("`{}`", e.name))
         .collect();
     match names.as_slice() {
-        [one] => format!("{one} is the mains and feeds"),
-        many => format!("{} are the mains and feed", many.join(" and ")),
+        [one] => format!("{one} is the mains"),
+        many => format!("{} are the mains", many.join(" and ")),
     }
 }

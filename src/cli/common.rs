@@ -94,7 +94,7 @@ pub fn options(command: clap::Command) -> clap::Command {
 pub fn audit_option() -> Arg {
     Arg::new("audit").long("audit").action(ArgAction::SetTrue).help(
         "Check every solution anew by Kirchhoff's laws and the balance of powers, from the parts \
-         alone, and tell where they hold worst; nothing is written if they do not hold (exit \
+         alone, and report where they hold worst; nothing is written if they do not hold (exit \
          code 3)",
     )
 }
@@ -311,13 +311,8 @@ impl<'m> Session<'m> {
     /// Says that a circuit whose figures were asked for is unstable where it stands. `of` says
     /// which version of it, and is empty for the only one.
     pub fn warn_unstable(&self, of: &str, stability: Stability) {
-        let what = match stability {
-            Stability::Oscillates { freq_hz, .. } => format!(
-                "it would oscillate near {}",
-                num::engineering(freq_hz, "Hz", 3)
-            ),
-            Stability::RunsAway { .. } => "it would run away from its bias point".to_string(),
-            Stability::Stable | Stability::Unknown => return,
+        let Some(what) = stability.trouble() else {
+            return;
         };
         if !self.quiet {
             tell(&format!(

@@ -149,11 +149,12 @@ fn record(circuit: &Circuit, figures: &Figures) -> serde_json::Value {
 
 fn printed(circuit: &Circuit, figures: &Figures, path: &str) -> String {
     let mut text = format!(
-        "{}\n{path}: {} parts, {} nets, {} crossings\n",
+        "{}\n{path}: {} parts, {} nets, {} crossing{}\n",
         circuit.title.trim(),
         figures.parts,
         figures.nets,
         figures.crossings,
+        if figures.crossings == 1 { "" } else { "s" },
     );
     for (what, names) in [
         ("supplies drawn as flags", &figures.supplies),

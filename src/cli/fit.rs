@@ -53,7 +53,7 @@ fn options(command: clap::Command) -> clap::Command {
                      against the cathode, amperes. With --netlist: probe,value, volts against ground",
                 ),
         )
-        .arg(word_option("name", "MINE", "What the model is to be called").required_unless_present("pairs"))
+        .arg(word_option("name", "MINE", "The name of the new model").required_unless_present("pairs"))
         .arg(word_option("out", "MINE.cir", "Where the model goes").required_unless_present("pairs"))
         .arg(
             word_option("valve", "NAME", "The valve of the netlist that was read, such as XV1A; with --pairs \

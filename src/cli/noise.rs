@@ -33,7 +33,7 @@ pub const COMMAND: Command = Command {
 fn options(command: clap::Command) -> clap::Command {
     frequencies::options(command)
         .arg(driven_source::option(
-            "The source that equivalent input noise stands at; without it the one with \
+            "The source at which the equivalent input noise is given; without it the one with \
              an AC value, if there is one",
         ))
         .arg(

@@ -31,7 +31,7 @@ use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::DeviceRole;
 use crate::device::damping::{self, exp_limited};
-use crate::device::junction::{Depletion, Junction, saturation_factor};
+use crate::device::junction::{self, Depletion, Junction, saturation_factor};
 use crate::device::noise::{Noise, Rest};
 
 const PARAMS: &[Param] = &[
@@ -42,8 +42,8 @@ const PARAMS: &[Param] = &[
     Param::new("cjo", "junction capacitance at 0 V", "F", 0.0, 0.0..=1.0),
     Param::new("vj", "junction potential", "V", 1.0, 0.01..=100.0),
     Param::new("m", "grading coefficient", "1", 0.5, 0.0..=0.95),
-    Param::new("eg", "band gap", "eV", 1.11, 0.01..=10.0),
-    Param::new("xti", "temperature exponent of is", "1", 3.0, -10.0..=20.0),
+    junction::EG,
+    junction::XTI,
     Param::new(
         "fc",
         "fraction of vj where the capacitance turns straight",
@@ -53,17 +53,11 @@ const PARAMS: &[Param] = &[
     ),
     Param::new("bv", "breakdown voltage", "V", f64::NAN, 1e-3..=1e6),
     Param::new("ibv", "current at breakdown", "A", 1e-3, 1e-30..=1e3),
-    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
+    junction::KF,
+    junction::AF,
 ];
 
-const INSTANCE: &[Param] = &[Param::new(
-    "area",
-    "how many in parallel",
-    "1",
-    1.0,
-    1e-9..=1e9,
-)];
+const INSTANCE: &[Param] = &[junction::AREA];
 
 /// The diode.
 pub const KIND: Kind = Kind {

@@ -32,7 +32,7 @@ use super::kind::{Device, Given, Kind, Param, Part, Pin, Readout};
 use super::law::{Answer, Law};
 use super::role::{DeviceRole, Polarity};
 use crate::device::damping;
-use crate::device::junction::{Depletion, Junction, saturation_factor};
+use crate::device::junction::{self, Depletion, Junction, saturation_factor};
 use crate::device::noise::{Noise, Rest};
 
 const PARAMS: &[Param] = &[
@@ -64,17 +64,11 @@ const PARAMS: &[Param] = &[
         0.5,
         0.0..=0.95,
     ),
-    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
+    junction::KF,
+    junction::AF,
 ];
 
-const INSTANCE: &[Param] = &[Param::new(
-    "area",
-    "how many in parallel",
-    "1",
-    1.0,
-    1e-9..=1e9,
-)];
+const INSTANCE: &[Param] = &[junction::AREA];
 
 /// The n-channel junction transistor.
 pub const N_CHANNEL: Kind = Kind {

@@ -17,9 +17,21 @@
 //! Tnom is 27 C. Overflow: `damping::exp_limited`. Below a tenth of its value at
 //! Tnom, vj(T) stays: the formula runs through zero near 500 C, silicon does not.
 
+use super::kind::Param;
 use super::law::{Answer, Law, thermal_voltage};
 use crate::device::damping::{self, exp_limited};
 use crate::math::fun;
+
+/// The model parameter `eg`.
+pub const EG: Param = Param::new("eg", "band gap", "eV", 1.11, 0.01..=10.0);
+/// The model parameter `xti`.
+pub const XTI: Param = Param::new("xti", "temperature exponent of is", "1", 3.0, -10.0..=20.0);
+/// The model parameter `kf`.
+pub const KF: Param = Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0);
+/// The model parameter `af`.
+pub const AF: Param = Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0);
+/// The parameter `area` of a part.
+pub const AREA: Param = Param::new("area", "how many in parallel", "1", 1.0, 1e-9..=1e9);
 
 /// Temperature at which model parameters hold, degrees Celsius.
 pub const NOMINAL_C: f64 = 27.0;

@@ -38,6 +38,7 @@ pub mod swept;
 pub mod switch;
 mod toggle;
 pub mod triode;
+mod valve;
 
 #[cfg(test)]
 mod battery;

@@ -39,7 +39,7 @@ use super::role::DeviceRole;
 use crate::device::damping;
 use crate::device::grid::{self, Grid};
 use crate::device::noise::{self, Noise, Rest};
-use crate::device::{base, production};
+use crate::device::{base, production, valve};
 use crate::math::fun;
 
 const PARAMS: &[Param] = &[
@@ -67,52 +67,22 @@ const PARAMS: &[Param] = &[
     ),
     Param::new("kp", "sharpness of cut-off", "1", 48.0, 1e-3..=1e5),
     Param::new("kvb", "knee", "V", 12.0, 1e-6..=1e6),
-    Param::new("vct", "contact potential", "V", 0.0, -10.0..=10.0),
-    Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
-    Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
-    Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
-    Param::new(
-        "fcorner",
-        "corner of flicker noise",
-        "Hz",
-        noise::VALVE_CORNER_HZ,
-        0.0..=1e6,
-    ),
-    Param::new("cgp", "grid-plate capacitance", "F", 0.0, 0.0..=1e-6),
-    Param::new("cgk", "grid-cathode capacitance", "F", 0.0, 0.0..=1e-6),
-    Param::new("cpk", "plate-cathode capacitance", "F", 0.0, 0.0..=1e-6),
-    Param::new("pamax", "plate dissipation, most", "W", f64::NAN, 0.0..=1e6),
-    Param::new(
-        "pg2max",
-        "screen dissipation, most",
-        "W",
-        f64::NAN,
-        0.0..=1e6,
-    ),
-    Param::new("vamax", "plate voltage, most", "V", f64::NAN, 0.0..=1e6),
-    Param::new("vg2max", "screen voltage, most", "V", f64::NAN, 0.0..=1e6),
-    Param::new("ikmax", "cathode current, most", "A", f64::NAN, 0.0..=1e3),
-    Param::new(
-        "vhkmax",
-        "heater-cathode voltage, most",
-        "V",
-        f64::NAN,
-        0.0..=1e6,
-    ),
-    Param::new(
-        "rgmaxfixed",
-        "grid circuit, fixed bias, most",
-        "ohm",
-        f64::NAN,
-        0.0..=1e12,
-    ),
-    Param::new(
-        "rgmaxself",
-        "grid circuit, cathode bias, most",
-        "ohm",
-        f64::NAN,
-        0.0..=1e12,
-    ),
+    valve::VCT,
+    valve::GG,
+    valve::CG,
+    valve::XI,
+    valve::FCORNER,
+    valve::CGP,
+    valve::CGK,
+    valve::CPK,
+    valve::PAMAX,
+    valve::PG2MAX,
+    valve::VAMAX,
+    valve::VG2MAX,
+    valve::IKMAX,
+    valve::VHKMAX,
+    valve::RGMAXFIXED,
+    valve::RGMAXSELF,
     base::BASE,
     base::VH,
     base::IH,

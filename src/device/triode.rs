@@ -59,7 +59,7 @@ use super::role::DeviceRole;
 use crate::device::damping;
 use crate::device::grid;
 use crate::device::noise::{self, Noise, Rest};
-use crate::device::{base, production};
+use crate::device::{base, production, valve};
 use crate::math::lanes;
 
 const PARAMS: &[Param] = &[
@@ -68,7 +68,7 @@ const PARAMS: &[Param] = &[
     Param::new("kg1", "inverse of the perveance", "1", 1060.0, 1e-3..=1e9),
     Param::new("kp", "sharpness of cut-off", "1", 600.0, 1e-3..=1e5),
     Param::new("kvb", "knee, squared volts", "V^2", 300.0, 1e-6..=1e8),
-    Param::new("vct", "contact potential", "V", 0.0, -10.0..=10.0),
+    valve::VCT,
     Param::new(
         "isl",
         "how much mu falls towards cut-off and rises above zero",
@@ -97,43 +97,19 @@ const PARAMS: &[Param] = &[
         0.0,
         0.0..=1e3,
     ),
-    Param::new("gg", "grid perveance, 0 for none", "1", 0.0, 0.0..=1.0),
-    Param::new("cg", "sharpness of grid current", "1/V", 9.901, 0.1..=1e3),
-    Param::new("xi", "exponent of grid current", "1", 1.314, 1.0..=3.0),
-    Param::new(
-        "fcorner",
-        "corner of flicker noise",
-        "Hz",
-        noise::VALVE_CORNER_HZ,
-        0.0..=1e6,
-    ),
-    Param::new("cgp", "grid-plate capacitance", "F", 0.0, 0.0..=1e-6),
-    Param::new("cgk", "grid-cathode capacitance", "F", 0.0, 0.0..=1e-6),
-    Param::new("cpk", "plate-cathode capacitance", "F", 0.0, 0.0..=1e-6),
-    Param::new("pamax", "plate dissipation, most", "W", f64::NAN, 0.0..=1e6),
-    Param::new("vamax", "plate voltage, most", "V", f64::NAN, 0.0..=1e6),
-    Param::new("ikmax", "cathode current, most", "A", f64::NAN, 0.0..=1e3),
-    Param::new(
-        "vhkmax",
-        "heater-cathode voltage, most",
-        "V",
-        f64::NAN,
-        0.0..=1e6,
-    ),
-    Param::new(
-        "rgmaxfixed",
-        "grid circuit, fixed bias, most",
-        "ohm",
-        f64::NAN,
-        0.0..=1e12,
-    ),
-    Param::new(
-        "rgmaxself",
-        "grid circuit, cathode bias, most",
-        "ohm",
-        f64::NAN,
-        0.0..=1e12,
-    ),
+    valve::GG,
+    valve::CG,
+    valve::XI,
+    valve::FCORNER,
+    valve::CGP,
+    valve::CGK,
+    valve::CPK,
+    valve::PAMAX,
+    valve::VAMAX,
+    valve::IKMAX,
+    valve::VHKMAX,
+    valve::RGMAXFIXED,
+    valve::RGMAXSELF,
     base::BASE,
     base::VH,
     base::IH,

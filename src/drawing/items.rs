@@ -6,7 +6,7 @@ use super::geometry::{At, Rect, Turn, Way};
 use super::motifs::{self, Motif};
 use super::place::{Item, Spot, Unit};
 use super::recognise::Recognised;
-use super::scheme::{Part, Scheme};
+use super::scheme::Scheme;
 use super::symbols::{Pin, Symbol, SymbolKind};
 
 /// What an item stands for.
@@ -124,7 +124,7 @@ pub fn ready(
             .into_iter()
             .map(|turn| {
                 let shape = Footprint::new(&upright, turn, &lettering);
-                let cost = standing(scheme, reading, part, &shape, side == 1);
+                let cost = standing(scheme, reading, p, &shape, side == 1);
                 (shape, cost)
             })
             .collect();
@@ -372,10 +372,11 @@ fn turns(kind: SymbolKind) -> Vec<Turn> {
 fn standing(
     scheme: &Scheme,
     reading: &Recognised,
-    part: &Part,
+    p: usize,
     shape: &Footprint,
     in_supply: bool,
 ) -> f64 {
+    let part = &scheme.parts[p];
     let pins = &shape.symbol.pins;
     let mut cost = 0.0;
     let mut is_fixed = false;
@@ -410,14 +411,21 @@ fn standing(
     }
     let (a, b) = (part.nets[0], part.nets[1]);
     let drop = reading.height[a] - reading.height[b];
+    let is_level = pins[0].way.is_level();
+    let first_up = pins[0].way == Way::North;
+    if let Some(upper) = reading.upper_pin[p] {
+        return cost
+            + match (is_level, first_up == (upper == 0)) {
+                (true, _) | (false, false) => 16.0,
+                (false, true) => 0.0,
+            };
+    }
     let carries = matches!(
         part.kind,
         SymbolKind::Resistor | SymbolKind::Inductor | SymbolKind::Choke | SymbolKind::Diode
     ) && drop.abs() > 0.01
         && !in_supply;
-    let is_level = pins[0].way.is_level();
     if carries {
-        let first_up = pins[0].way == Way::North;
         return cost
             + match (is_level, first_up == (drop > 0.0)) {
                 (true, _) => 7.0,

@@ -19,6 +19,9 @@ pub struct Recognised {
     pub depth: Vec<Option<u32>>,
     /// Height by a rough direct voltage: 0 ground, 1 the highest supply.
     pub height: Vec<f64>,
+    /// Resistors that a draughtsman stands whatever they drop, below a cathode (an emitter, a source)
+    /// or from a grid to where its leak returns: the pin that goes up.
+    pub upper_pin: Vec<Option<usize>>,
 }
 
 /// The least capacitor that makes a supply of a net behind a resistor, F.
@@ -31,11 +34,13 @@ impl Recognised {
         let supply = supply(scheme, &rails);
         let depth = depth(circuit, scheme, &rails, &supply);
         let height = heights(circuit, scheme, &rails);
+        let upper_pin = upper_pin(circuit, scheme, &height);
         Recognised {
             rails,
             supply,
             depth,
             height,
+            upper_pin,
         }
     }
 
@@ -108,14 +113,24 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
         (scheme.nets[n].pins.iter())
             .any(|&(p, _)| matches!(scheme.parts[p].kind, SymbolKind::Transformer(_)))
     };
-    let has_reservoir = |n: usize| {
-        scheme.nets[n].pins.iter().any(|&(p, _)| {
-            let part = &scheme.parts[p];
+    // The far nets of a net's large capacitors.
+    let reservoirs = |n: usize| {
+        let parts = scheme.nets[n]
+            .pins
+            .iter()
+            .map(|&(p, pin)| (&scheme.parts[p], pin));
+        let large = parts.filter(|(part, _)| {
             let value = circuit.elements[part.element].value.unwrap_or(0.0);
-            part.kind == SymbolKind::Capacitor
-                && value >= RESERVOIR
-                && part.nets.iter().any(|&m| ground(m))
-        })
+            part.kind == SymbolKind::Capacitor && value >= RESERVOIR
+        });
+        large.map(|(part, pin)| part.nets[1 - pin])
+    };
+    let to_ground = |n: usize| reservoirs(n).any(ground);
+    let has_reservoir = |n: usize| !ground(n) && to_ground(n);
+    // Of two over one another the net between them.
+    let middle = |n: usize| {
+        let mut far = reservoirs(n).filter(|&far| !ground(far) && to_ground(far));
+        far.next().filter(|_| !ground(n))
     };
     // Where a valve is steered, or stands, there is signal.
     let is_signal = |n: usize, plates: bool| {
@@ -130,11 +145,17 @@ fn rails(circuit: &Circuit, scheme: &Scheme) -> Vec<Option<bool>> {
     };
     for part in scheme.parts.iter().filter(|p| p.kind == SymbolKind::Diode) {
         let (anode, cathode) = (part.nets[0], part.nets[1]);
-        if is_transformer(anode) && has_reservoir(cathode) {
-            rails[cathode] = Some(false);
-        }
-        if is_transformer(cathode) && has_reservoir(anode) {
-            rails[anode] = Some(true);
+        for (winding, out, negative) in [(anode, cathode, false), (cathode, anode, true)] {
+            if !is_transformer(winding) {
+                continue;
+            }
+            let middle = middle(out);
+            if has_reservoir(out) || middle.is_some() {
+                rails[out] = Some(negative);
+            }
+            if let Some(middle) = middle {
+                rails[middle] = Some(negative);
+            }
         }
     }
     loop {
@@ -334,6 +355,55 @@ fn heights(circuit: &Circuit, scheme: &Scheme, rails: &[Option<bool>]) -> Vec<f6
         }
     }
     height
+}
+
+/// The resistor below each cathode: of several that lead down the one that carries most. And each
+/// that carries nothing from a grid, or from behind its stopper, to another net than ground.
+fn upper_pin(circuit: &Circuit, scheme: &Scheme, height: &[f64]) -> Vec<Option<usize>> {
+    let mut found: Vec<Option<usize>> = vec![None; scheme.parts.len()];
+    let resistors = |net: usize| {
+        let pins = scheme.nets[net].pins.iter().copied();
+        let own = pins.filter(|&(p, _)| scheme.parts[p].kind == SymbolKind::Resistor);
+        own.map(|(p, pin)| (p, pin, scheme.parts[p].nets[1 - pin]))
+    };
+    let ohms = |p: usize| {
+        circuit.elements[scheme.parts[p].element]
+            .value
+            .unwrap_or(0.0)
+    };
+    for part in &scheme.parts {
+        let Some((grid, _, bottom)) = part.kind.electrodes() else {
+            continue;
+        };
+        let (grid, net) = (part.nets[grid], part.nets[bottom]);
+        let down = resistors(net).filter(|&(.., far)| height[far] < height[net]);
+        if let Some((p, pin, _)) = down.min_by(|a, b| ohms(a.0).total_cmp(&ohms(b.0))) {
+            found[p] = Some(pin);
+        }
+        let mut leaky = vec![grid];
+        if scheme.nets[grid].pins.len() == 2 {
+            leaky.extend(resistors(grid).map(|(.., far)| far));
+        }
+        // The only way for direct current, and so without any.
+        let mut away = leaky
+            .iter()
+            .flat_map(|&from| resistors(from))
+            .filter(|(.., far)| !leaky.contains(far));
+        let (leak, more) = (away.next(), away.next());
+        let blocks = |&(p, pin): &(usize, usize)| {
+            let kind = scheme.parts[p].kind;
+            matches!(kind, SymbolKind::Resistor | SymbolKind::Capacitor)
+                || kind.electrodes().is_some_and(|(grid, ..)| grid == pin)
+        };
+        let mut pins = leaky.iter().flat_map(|&n| &scheme.nets[n].pins);
+        if let (Some((p, pin, far)), None) = (leak, more)
+            && !scheme.nets[far].is_ground()
+            && pins.all(blocks)
+        {
+            found[p] = Some(pin);
+        }
+    }
+    found
 }
 
 /// Sweeps over all nets: enough for a valve stage, more only moves digits.

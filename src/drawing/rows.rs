@@ -15,58 +15,95 @@ fn hull(strip: &Strip, k: usize, spot: Spot) -> Cells {
     strip.items[k].shapes[spot.shape].0.hull.moved(spot.at)
 }
 
-/// Moves the strips' items into rows below one another, as many as make the sheet's shape.
+/// What stands side by side on one line of the sheet: of which strip, and which of its items.
+type Line = Vec<(usize, Vec<usize>)>;
+
+/// Moves the strips' items into rows below one another, as many as make the sheet's shape. A supply
+/// of one row stands right of the signal's last where that makes a better sheet.
 pub fn arrange(strips: &[Strip], spots: &mut [Vec<Spot>]) {
-    let mut best: Option<(f64, Vec<Vec<Vec<usize>>>)> = None;
+    let mut best: Option<(f64, Vec<Line>)> = None;
     for count in 1..=MOST_ROWS {
-        let first = (strips.first().zip(spots.first())).map(|(s, p)| cut(s, p, count));
-        let Some(first) = first else {
-            return;
-        };
-        let width = |rows: &[Vec<usize>], n: usize| {
-            let of = |row: &Vec<usize>| {
-                let all = extent(&strips[n], &spots[n], row);
-                all.x1 - all.x0
+        for beside in [false, true] {
+            let Some(lines) = lines(strips, spots, count, beside) else {
+                continue;
             };
-            rows.iter().map(of).max().unwrap_or(1)
-        };
-        // The supply's rows are no wider than the signal's.
-        let mut rows = vec![first];
-        for n in 1..strips.len() {
-            let everything: Vec<usize> = (0..strips[n].items.len()).collect();
-            let (own, room) = (width(&[everything], n), width(&rows[0], 0));
-            let count = (f64::from(own) / f64::from(room) - 0.1).ceil().max(1.0) as usize;
-            rows.push(cut(&strips[n], &spots[n], count.min(MOST_ROWS)));
-        }
-        let mut size = (1, 1);
-        for (n, rows) in rows.iter().enumerate() {
-            size.0 = size.0.max(width(rows, n));
-            for row in rows {
-                let all = extent(&strips[n], &spots[n], row);
-                size.1 += all.y1 - all.y0 + BETWEEN;
+            let sizes: Vec<(i32, i32)> = (lines.iter())
+                .map(|line| size(strips, spots, line))
+                .collect();
+            let wide = sizes.iter().map(|s| s.0).max().unwrap_or(1);
+            let high: i32 = sizes.iter().map(|s| s.1 + BETWEEN).sum();
+            // The side of the sheet that holds it: the smaller, the larger it prints.
+            let side = (f64::from(wide) / ASPECT).max(f64::from(high));
+            // A row more is worth something only where it helps.
+            let price = fun::ln(side.max(LEGIBLE)) + 0.04 * count as f64;
+            if best.as_ref().is_none_or(|(least, _)| price < *least) {
+                best = Some((price, lines));
             }
-        }
-        let shape = fun::ln(f64::from(size.0) / f64::from(size.1) / ASPECT).abs();
-        // A row more is worth something only where it helps.
-        let price = shape + 0.05 * count as f64;
-        if best.as_ref().is_none_or(|(least, _)| price < *least) {
-            best = Some((price, rows));
         }
     }
     let Some((_, chosen)) = best else {
         return;
     };
     let mut y = 0;
-    for ((strip, spots), rows) in strips.iter().zip(spots.iter_mut()).zip(chosen) {
-        for row in rows {
-            let all = extent(strip, spots, &row);
-            let by = At::new(-all.x0, y - all.y0);
-            for &k in &row {
-                spots[k].at = spots[k].at.plus(by);
+    for line in chosen {
+        let high = size(strips, spots, &line).1;
+        let mut x = 0;
+        for (n, row) in line {
+            let all = extent(&strips[n], &spots[n], &row);
+            // All on one floor.
+            let by = At::new(x - all.x0, y + high - all.y1);
+            for k in row {
+                spots[n][k].at = spots[n][k].at.plus(by);
             }
-            y += all.y1 - all.y0 + BETWEEN;
+            x += all.x1 - all.x0 + ASIDE;
         }
+        y += high + BETWEEN;
     }
+}
+
+/// A sheet of this height, in lattice steps, prints legibly on A4: 1.8 mm of type on 190 mm. A smaller
+/// one is no gain.
+const LEGIBLE: f64 = 95.0;
+
+/// Free columns between what stands side by side.
+const ASIDE: i32 = 12;
+
+/// Width and height of a line.
+fn size(strips: &[Strip], spots: &[Vec<Spot>], line: &Line) -> (i32, i32) {
+    let each = line.iter().map(|(n, row)| {
+        let all = extent(&strips[*n], &spots[*n], row);
+        (all.x1 - all.x0, all.y1 - all.y0)
+    });
+    each.fold((-ASIDE, 0), |(x, y), (w, h)| (x + w + ASIDE, y.max(h)))
+}
+
+/// The signal's strip in N rows and the supply's below them, or right of the last; none where
+/// there is no supply that fits there.
+fn lines(strips: &[Strip], spots: &[Vec<Spot>], count: usize, beside: bool) -> Option<Vec<Line>> {
+    let (signal, own) = strips.first().zip(spots.first())?;
+    let whole = |n: usize| (n, (0..strips[n].items.len()).collect::<Vec<usize>>());
+    let width = |line: &Line| size(strips, spots, line).0;
+    if beside {
+        let [_, _] = strips else {
+            return None;
+        };
+        let supply = width(&vec![whole(1)]) + ASIDE;
+        let rows = cut(signal, own, count, supply);
+        let mut lines: Vec<Line> = rows.into_iter().map(|row| vec![(0, row)]).collect();
+        lines.last_mut()?.push(whole(1));
+        return Some(lines);
+    }
+    let rows = cut(signal, own, count, 0);
+    let mut lines: Vec<Line> = rows.into_iter().map(|row| vec![(0, row)]).collect();
+    // The supply's rows are no wider than the signal's.
+    let room = lines.iter().map(width).max().unwrap_or(1);
+    for n in 1..strips.len() {
+        let count = f64::from(width(&vec![whole(n)])) / f64::from(room.max(1)) - 0.1;
+        let count = (count.ceil().max(1.0) as usize).min(MOST_ROWS);
+        let rows = cut(&strips[n], &spots[n], count, 0);
+        lines.extend(rows.into_iter().map(|row| vec![(n, row)]));
+    }
+    Some(lines)
 }
 
 /// More rows of one strip are not tried.
@@ -83,14 +120,14 @@ fn extent(strip: &Strip, spots: &[Spot], of: &[usize]) -> Cells {
     cells.fold(first, Cells::joined)
 }
 
-/// A strip's items in N rows, cut where the fewest links go across.
-fn cut(strip: &Strip, spots: &[Spot], count: usize) -> Vec<Vec<usize>> {
+/// A strip's items in N rows, cut where the fewest links go across; the last row shorter by `more`.
+fn cut(strip: &Strip, spots: &[Spot], count: usize, more: i32) -> Vec<Vec<usize>> {
     let everything: Vec<usize> = (0..strip.items.len()).collect();
     if count == 1 {
         return vec![everything];
     }
     let all = extent(strip, spots, &everything);
-    let total = f64::from(all.x1 - all.x0);
+    let total = f64::from(all.x1 - all.x0 + more);
     let width = total / count as f64;
     // What keeps together stays in one row.
     let mut middles = vec![0; everything.len()];

@@ -208,8 +208,11 @@ fn kind(e: &Element, pins: usize) -> (SymbolKind, &'static str) {
     }
 }
 
-/// Letters of a value that still read well beside a symbol.
-const LONGEST: usize = 24;
+/// Letters of a value's line that still read well beside a symbol; more would push the parts about,
+/// and the whole line is in the part's title.
+const LONGEST: usize = 18;
+/// Lines of a value.
+const LINES: usize = 3;
 
 /// A part's value or type, and what else a builder reads beside it.
 fn values(e: &Element, line: &str) -> Vec<String> {
@@ -238,32 +241,49 @@ fn values(e: &Element, line: &str) -> Vec<String> {
     }
 }
 
-/// A text in one or two lines, cut where it is longer.
+/// A text in a few short lines, broken between its terms and cut where it is longer.
 fn wrapped(text: &str) -> Vec<String> {
-    let letters = text.chars().count();
-    if letters <= LONGEST {
-        return vec![text.to_string()];
-    }
-    let mut lines = vec![String::new()];
-    for word in text.split(' ') {
-        let long = lines.last().map_or(0, |l: &String| l.chars().count());
-        if long > 0 && long + word.chars().count() >= LONGEST {
-            lines.push(String::new());
+    let mut lines: Vec<String> = Vec::new();
+    for term in terms(text) {
+        match lines.last_mut() {
+            Some(last) if last.chars().count() + 1 + term.chars().count() <= LONGEST => {
+                last.push(' ');
+                last.push_str(&term);
+            }
+            _ => lines.push(term),
         }
-        let last = lines.last_mut().expect("never empty");
-        if !last.is_empty() {
-            last.push(' ');
-        }
-        last.push_str(word);
     }
-    let cut = lines.len() > 2;
-    lines.truncate(2);
+    let more = lines.len() > LINES;
+    lines.truncate(LINES);
+    let last = lines.len().saturating_sub(1);
     for (k, line) in lines.iter_mut().enumerate() {
-        if line.chars().count() > LONGEST + 4 || (cut && k == 1) {
-            *line = line.chars().take(LONGEST).collect::<String>() + "...";
+        if line.chars().count() > LONGEST {
+            *line = line.chars().take(LONGEST - 3).collect::<String>() + "...";
+        } else if more && k == last {
+            line.push_str(" ...");
         }
     }
     lines
+}
+
+/// The words of a text; what stands in brackets is one with what is before them.
+fn terms(text: &str) -> Vec<String> {
+    let mut terms = vec![String::new()];
+    let mut depth = 0usize;
+    for letter in text.chars() {
+        match letter {
+            '(' => depth += 1,
+            ')' => depth = depth.saturating_sub(1),
+            ' ' if depth == 0 => {
+                terms.push(String::new());
+                continue;
+            }
+            _ => {}
+        }
+        terms.last_mut().expect("never empty").push(letter);
+    }
+    terms.retain(|t| !t.is_empty());
+    terms
 }
 
 /// A value as it is lettered: as few digits as it has, at most four, with its prefix and unit.
@@ -295,4 +315,33 @@ fn labels(circuit: &Circuit, chosen: &[usize]) -> Vec<String> {
         _ => circuit.elements[k].name.clone(),
     };
     chosen.iter().map(label).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn long_values_are_short_lines() {
+        for (text, lines) in [
+            ("300", &["300"][..]),
+            ("DC 0 AC 1 SIN(0 50m 1k)", &["DC 0 AC 1", "SIN(0 50m 1k)"]),
+            (
+                "DC 0 PULSE(0 5 1u 10n 10n 2u 4u)",
+                &["DC 0", "PULSE(0 5 1u 10..."],
+            ),
+            ("V=3*v(a)+4*v(b)-limit(v(c),-1,1)", &["V=3*v(a)+4*v(b)..."]),
+            (
+                "POLY(2) a 0 b 0 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15 16 17 18 19 20",
+                &[
+                    "POLY(2) a 0 b 0 1",
+                    "2 3 4 5 6 7 8 9 10",
+                    "11 12 13 14 15 16 ...",
+                ],
+            ),
+        ] {
+            assert_eq!(wrapped(text), lines, "{text}");
+        }
+        assert!(wrapped("").is_empty());
+    }
 }

@@ -127,7 +127,7 @@ impl FigureProblem {
     /// With its place and remedy.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
         let hint = self.hint();
-        let diagnostic = Diagnostic::error(self.to_string(), span);
+        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
         match hint {
             Some(hint) => diagnostic.hint(hint),
             None => diagnostic,
@@ -183,5 +183,12 @@ impl FigureProblem {
             FigureProblem::Mega { .. } => Some("write MEG for mega, m for milli".into()),
             _ => None,
         }
+    }
+}
+
+impl From<FigureProblem> for Diagnostic {
+    /// Where no place is meant.
+    fn from(problem: FigureProblem) -> Self {
+        problem.at(None)
     }
 }

@@ -29,6 +29,14 @@ impl Panels {
         self.columns
     }
 
+    /// The first panels of it.
+    pub fn first(&self, panels: usize) -> Self {
+        Panels {
+            columns: self.columns,
+            entries: self.entries[..panels * self.columns].to_vec(),
+        }
+    }
+
     /// One entry.
     pub fn at(&self, row: usize, column: usize) -> f64 {
         self.entries[row / HEIGHT * self.columns + column][row % HEIGHT]

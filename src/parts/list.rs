@@ -2,9 +2,11 @@
 
 use super::line::{Line, show, written};
 use super::{power, ratings, valves};
+use crate::analysis::mains;
 use crate::circuit::{Circuit, Element};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
+use crate::system::assemble::Driven;
 
 /// Every part of a circuit as an order list: what the maker's shop sells first by kind, then by
 /// value; bottles, sockets, iron and fuses last.
@@ -186,6 +188,9 @@ fn capacitor(circuit: &Circuit, element: &Element, volts: f64, ripple: f64) -> (
             show(volts, "V")
         )),
     }
+    if is_across_mains(circuit, element) {
+        line.notes.push(ACROSS_MAINS.to_string());
+    }
     if element.notes.polar {
         let plus = &circuit.nodes[element.terminals[0].0].name;
         line.notes.push(format!("electrolytic, plus at `{plus}`"));
@@ -196,6 +201,23 @@ fn capacitor(circuit: &Circuit, element: &Element, volts: f64, ripple: f64) -> (
             .push(format!("ripple current {} rms", show(ripple, "A")));
     }
     (line, volts)
+}
+
+/// What a capacitor between the mains' own two leads must be. Source: IEC 60384-14, from memory: a
+/// class of its own, tested with surges, which no rating in volts says.
+const ACROSS_MAINS: &str = "across the mains: class X2 for that voltage, nothing else";
+
+fn is_across_mains(circuit: &Circuit, element: &Element) -> bool {
+    let Some(mains) = mains::find(circuit) else {
+        return false;
+    };
+    let ends = |e: &Element| [e.terminals[0], e.terminals[1]];
+    circuit.elements.iter().any(|e| {
+        let branch = circuit.branch_of(e);
+        let feeds = branch.is_some_and(|b| mains.sources.contains(&Driven::Voltage(b.0)));
+        let own = ends(element);
+        e.letter == 'V' && feeds && ends(e).iter().all(|n| own.contains(n))
+    })
 }
 
 fn pot(element: &Element, watts: f64, whole: f64) -> (Line, f64) {

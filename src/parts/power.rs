@@ -78,9 +78,15 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     let feeds = |e: &&Element| e.letter == 'V' && e.terminals.contains(&line_node);
     let source = circuit.elements.iter().find(feeds);
     let volts = source.and_then(|s| worst(survey, &s.name, "rms voltage"));
-    let primary = of("primary rms current");
-    if let (Some(volts), Some(amperes)) = (volts, primary) {
-        line.needs = show(volts * amperes, "VA");
+    let heat = left_out(circuit, survey, element, source);
+    let mut primary = of("primary rms current");
+    if let (Some(volts), Some(amperes)) = (volts, &mut primary) {
+        *amperes += heat / volts;
+        line.needs = show(volts * *amperes, "VA");
+    }
+    if heat > 0.0 {
+        line.notes
+            .push(format!("{} of it for the heaters", show(heat, "W")));
     }
     let sides = [of("ht1 rms current"), of("ht2 rms current")];
     if let [Some(a), Some(b)] = sides {
@@ -133,6 +139,34 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
             line.quantity = 2;
         }
     }
+}
+
+/// What the heaters take that a mains transformer's model does not count, W, at the highest mains:
+/// they are resistors, so it goes with the square of the volts. Of several transformers none is
+/// known to be the one.
+fn left_out(
+    circuit: &Circuit,
+    survey: &Survey,
+    element: &Element,
+    source: Option<&Element>,
+) -> f64 {
+    let is_mains = |e: &&Element| e.kind.is_some_and(|k| k.name == "mains");
+    if circuit.elements.iter().filter(is_mains).count() != 1 {
+        return 0.0;
+    }
+    let mut limits = element.limits.iter();
+    let counted = limits.find(|l| l.quantity == "heater power");
+    let watts = valves::heaters(circuit).watts() - counted.map_or(0.0, |l| l.max);
+    let volts = source.and_then(|s| survey.find(&s.name, "rms voltage"));
+    let rise = volts.and_then(|figure| {
+        let nominal = survey
+            .states
+            .iter()
+            .position(|s| s.mains_percent == 100.0)?;
+        Some(figure.worst()?.0 / figure.values[nominal]?)
+    });
+    let rise = rise.filter(|r| r.is_finite()).unwrap_or(1.0);
+    (watts * rise * rise).max(0.0)
 }
 
 fn fuse(what: &str, amperes: f64, element: &Element, how: &str) -> Line {

@@ -3,7 +3,7 @@
 use super::bottles;
 use super::line::{Line, show};
 use crate::circuit::{Circuit, Element};
-use crate::measure::chart::is_valve;
+use crate::measure::chart::{Verdict, is_valve};
 use crate::measure::findings::Finding;
 use crate::measure::stress::Survey;
 
@@ -143,6 +143,7 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             } else {
                 ("driven plate dissipation", "W")
             };
+            line.notes.extend(over(survey, section));
             let worst = survey.find(&section.name, quantity).and_then(|f| f.worst());
             if let Some((value, _)) = worst.filter(|w| w.0 >= *most) {
                 *most = value;
@@ -165,4 +166,18 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
         }
     }
     valves.into_iter().map(|v| v.0).chain(sockets).collect()
+}
+
+/// The ratings of a section that it is over: no better valve of its type is sold.
+fn over<'s>(survey: &'s Survey, section: &'s Element) -> impl Iterator<Item = String> + 's {
+    let own = survey.figures.iter().filter(|f| f.subject == section.name);
+    own.filter(|f| f.verdict() == Some(Verdict::Over))
+        .filter_map(|f| {
+            let quantity = f.quantity.strip_prefix("driven ").unwrap_or(f.quantity);
+            let (worst, limit) = (show(f.worst()?.0, f.unit), show(f.limit?, f.unit));
+            Some(format!(
+                "OVER: {quantity} of {} {worst}, rated {limit}",
+                f.subject
+            ))
+        })
 }

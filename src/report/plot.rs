@@ -120,7 +120,7 @@ fn draw_panels(
     let names = traces.iter().map(|t| shown(&t.name).chars().count()).max();
     let right = WIDTH - 34.0 - SAMPLE - wide(names.unwrap_or(0));
 
-    picture(WIDTH, height, |sheet| {
+    picture(title, WIDTH, height, |sheet| {
         let size = 1.25 * LETTERS;
         let middle = 0.5 * (left + right);
         // Centred over the panels, within the picture.
@@ -319,7 +319,7 @@ mod tests {
         assert!(!picture.contains("NaN") && !picture.contains("inf"));
         // Four stretches: three lines and the one point between two gaps.
         assert_eq!(picture.matches("<circle").count(), 1);
-        let lines = picture.matches("stroke=\"#0072B2\"").count();
+        let lines = picture.matches(" stroke=\"#0072B2\"").count();
         assert_eq!(lines, 3 + 1, "three stretches and the sample in the legend");
     }
 

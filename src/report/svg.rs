@@ -41,6 +41,16 @@ pub fn escaped(text: &str) -> String {
     safe
 }
 
+/// Rules for a dark screen: each colour of an element's `fill` and `stroke` gives way to another.
+/// Colours that are attributes need no other rules, so that a page can do without these.
+pub fn dark_rules<'a>(pairs: impl IntoIterator<Item = (&'a str, &'a str)>) -> String {
+    let rule = |(light, dark)| {
+        format!("[fill=\"{light}\"]{{fill:{dark}}}[stroke=\"{light}\"]{{stroke:{dark}}}\n")
+    };
+    let all: String = pairs.into_iter().map(rule).collect();
+    format!("@media (prefers-color-scheme:dark){{\n{all}}}\n")
+}
+
 impl Svg {
     /// An empty picture of a size, with a title and a style sheet of its own.
     pub fn new(width: f64, height: f64, title: &str, style: &str) -> Svg {
@@ -84,6 +94,59 @@ impl Svg {
             ("y", &*y),
         ];
         self.with_text("text", &attributes, words);
+    }
+
+    /// The same in letters of a size and colour of their own.
+    pub fn letters(
+        &mut self,
+        (x, y): (f64, f64),
+        (anchor, size): (&str, f64),
+        ink: &str,
+        more: &[(&str, &str)],
+        words: &str,
+    ) {
+        let (x, y, size) = (length(x), length(y), length(size));
+        let mut attributes = vec![
+            ("x", &*x),
+            ("y", &*y),
+            ("text-anchor", anchor),
+            ("font-size", &*size),
+            ("fill", ink),
+        ];
+        attributes.extend(more);
+        self.with_text("text", &attributes, words);
+    }
+
+    /// A line through points.
+    pub fn line(&mut self, line: &[(f64, f64)], width: f64, ink: &str, more: &[(&str, &str)]) {
+        let (width, points) = (length(width), points(line.iter().copied()));
+        let mut attributes = vec![("fill", "none"), ("stroke", ink), ("stroke-width", &*width)];
+        attributes.extend(more);
+        attributes.push(("points", &points));
+        self.element("polyline", &attributes);
+    }
+
+    /// A rectangle with its upper left corner at a place.
+    pub fn block(&mut self, (x, y): (f64, f64), (width, height): (f64, f64), ink: &str) {
+        let [x, y, width, height] = [x, y, width, height].map(length);
+        let attributes = [
+            ("x", &*x),
+            ("y", &*y),
+            ("width", &*width),
+            ("height", &*height),
+            ("fill", ink),
+        ];
+        self.element("rect", &attributes);
+    }
+
+    /// A circle, filled, with a line of one pixel round it if that has a colour.
+    pub fn disc(&mut self, (x, y): (f64, f64), radius: f64, ink: &str, line: &str) {
+        let [x, y, radius] = [x, y, radius].map(length);
+        let mut attributes = vec![("cx", &*x), ("cy", &*y), ("r", &*radius), ("fill", ink)];
+        if !line.is_empty() {
+            attributes.push(("stroke", line));
+        }
+        self.element("circle", &attributes);
     }
 
     /// Opens an element; [`Svg::close`] ends it.

@@ -141,7 +141,7 @@ impl SheetProblem {
     /// With its place and remedy.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
         let hint = self.hint();
-        let diagnostic = Diagnostic::error(self.to_string(), span);
+        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
         match hint {
             Some(hint) => diagnostic.hint(hint),
             None => diagnostic,
@@ -200,5 +200,12 @@ impl SheetProblem {
             }
             _ => None,
         }
+    }
+}
+
+impl From<SheetProblem> for Diagnostic {
+    /// Where no place is meant.
+    fn from(problem: SheetProblem) -> Self {
+        problem.at(None)
     }
 }

@@ -39,7 +39,7 @@ pub mod list;
 pub mod measure;
 pub mod problem;
 pub mod rest;
-mod rule;
+pub mod rule;
 pub mod sample;
 pub mod shares;
 pub mod statistics;

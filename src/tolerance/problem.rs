@@ -47,10 +47,17 @@ impl ToleranceProblem {
 
     /// The problem with the place of the words that it is about.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
-        let diagnostic = Diagnostic::error(self.to_string(), span);
+        let diagnostic = Diagnostic::error(self.to_string(), span).of(&self);
         match self.hint() {
             Some(hint) => diagnostic.hint(hint),
             None => diagnostic,
         }
+    }
+}
+
+impl From<ToleranceProblem> for Diagnostic {
+    /// Where no place is meant.
+    fn from(problem: ToleranceProblem) -> Self {
+        problem.at(None)
     }
 }

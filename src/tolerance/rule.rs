@@ -23,18 +23,7 @@ impl Rule {
     /// # Errors
     /// If it is none.
     pub fn parse(text: &str, span: Span) -> Result<Self, Diagnostic> {
-        let Some((name, value)) = text.split_once('=') else {
-            return Err(ToleranceProblem::Syntax { text: text.into() }.at(span));
-        };
-        let (name, value) = (name.trim(), value.trim());
-        let bad = || ToleranceProblem::NotATolerance { text: value.into() }.at(span);
-        let is_part = value.ends_with('%');
-        let range = match Tolerance::parse(value) {
-            Some(range) => range,
-            // An amount may be any.
-            None if !is_part => amount(value).ok_or_else(bad)?,
-            None => return Err(bad()),
-        };
+        let (name, range, is_part) = read(text).map_err(|problem| problem.at(span))?;
         Ok(Rule {
             name: name.to_string(),
             range,
@@ -42,6 +31,26 @@ impl Rule {
             span,
         })
     }
+}
+
+/// A name, its tolerance, and whether that is a part of the value.
+///
+/// # Errors
+/// If it is none.
+pub fn read(text: &str) -> Result<(&str, Tolerance, bool), ToleranceProblem> {
+    let Some((name, value)) = text.split_once('=') else {
+        return Err(ToleranceProblem::Syntax { text: text.into() });
+    };
+    let (name, value) = (name.trim(), value.trim());
+    let bad = || ToleranceProblem::NotATolerance { text: value.into() };
+    let is_part = value.ends_with('%');
+    let range = match Tolerance::parse(value) {
+        Some(range) => range,
+        // An amount may be any.
+        None if !is_part => amount(value).ok_or_else(bad)?,
+        None => return Err(bad()),
+    };
+    Ok((name, range, is_part))
 }
 
 /// `0.1` or `-10..+20`, in the quantity's own unit.

@@ -5,11 +5,11 @@
 //! weight that the method's quadrature has for it (order five), so that an average is one sum.
 
 use super::orbit::Orbit;
+use super::outcome::{Accuracy, Effort};
 use super::shooting::{Last, Rest, Search, Tactics};
 use super::signal::{Clock, Driving, Signal};
 use super::step::{self, Stepper};
 use super::trouble::Trouble;
-use super::{Accuracy, Effort};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::circuit::{Circuit, Element, Piece};

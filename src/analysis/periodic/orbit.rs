@@ -310,6 +310,19 @@ impl Wave {
     }
 }
 
+/// One pass through the period.
+pub(super) struct Pass {
+    pub orbit: Orbit,
+    /// Charges at the end less those at the start, `[state]`, in V or A.
+    pub moved: Vec<f64>,
+    /// Charges at the end, `[n]`.
+    pub end: Vec<f64>,
+    /// Columns of the monodromy matrix, `[columns * state]`, in V or A: those that were asked for.
+    pub monodromy: Vec<f64>,
+    /// Charge of a volt or flux of an ampere, `[state]`.
+    pub weights: Vec<f64>,
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,7 +1,7 @@
 //! One pass through a period, and what it makes of small changes at its start.
 
-use super::Effort;
-use super::orbit::Orbit;
+use super::orbit::{Orbit, Pass};
+use super::outcome::Effort;
 use super::shooting::Search;
 use super::signal::Driving;
 use super::step::{Sources, Spread};
@@ -12,19 +12,6 @@ use crate::math::radau::{self, STAGES};
 
 /// A step is divided so often by two before it is given up.
 const DIVISIONS: usize = 24;
-
-/// One pass through the period.
-pub(super) struct Pass {
-    pub orbit: Orbit,
-    /// Charges at the end less those at the start, `[state]`, in V or A.
-    pub moved: Vec<f64>,
-    /// Charges at the end, `[n]`.
-    pub end: Vec<f64>,
-    /// Columns of the monodromy matrix, `[columns * state]`, in V or A: those that were asked for.
-    pub monodromy: Vec<f64>,
-    /// Charge of a volt or flux of an ampere, `[state]`.
-    pub weights: Vec<f64>,
-}
 
 impl Search<'_> {
     /// Integrates the period over the mesh from the charges at its start; `columns` of the

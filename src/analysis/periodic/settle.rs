@@ -2,10 +2,10 @@
 
 use super::mesh::{self, Lengths};
 use super::orbit::Orbit;
-use super::shooting::{KEPT, MOST_STEPS, Search, worst};
+use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
+use super::shooting::{KEPT, Search, worst};
 use super::signal::Driving;
 use super::trouble::Trouble;
-use super::{Effort, Method, PeriodicState};
 
 /// Periods that are integrated at most.
 const PERIODS: usize = 400;

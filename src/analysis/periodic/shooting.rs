@@ -6,20 +6,17 @@
 
 use super::mesh::{self, Lengths};
 use super::monodromy::Monodromy;
-use super::orbit::Orbit;
-use super::pass::Pass;
+use super::orbit::{Orbit, Pass};
+use super::outcome::{Accuracy, Effort, MOST_STEPS, Method, PeriodicState};
 use super::signal::{Clock, Driving};
 use super::step::Stepper;
 use super::trouble::Trouble;
-use super::{Accuracy, Effort, Method, PeriodicState};
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::periodic::Signal;
 use crate::analysis::small_signal::SmallSignal;
 use crate::math::growth::growth;
 use crate::system::audit::{Allowance, Auditor};
 
-/// Steps of a period at most.
-pub(super) const MOST_STEPS: usize = 200_000;
 /// How far unknowns may be off in the first pass, V or A.
 const FIRST_V: f64 = 1e-5;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to

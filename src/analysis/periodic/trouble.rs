@@ -1,7 +1,7 @@
 //! Why there is no steady state, in words.
 
 use super::common_period::Incommensurate;
-use super::shooting::MOST_STEPS;
+use super::outcome::MOST_STEPS;
 use crate::analysis::NoSolution;
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;

@@ -21,6 +21,8 @@ pub(super) use grouping::groups;
 
 /// What moves no control by more than this, V, is not passed on.
 const NEGLIGIBLE_V: f64 = 1e-9;
+/// An entry of the matrices counts that moves a control by this, V for a volt or an ampere.
+pub(super) const FELT: f64 = 1e-12;
 /// Up to so many outputs, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 4;
 
@@ -42,6 +44,12 @@ impl Blocks {
             blocks: prepare(recipe, reach, groups),
             influence,
         }
+    }
+
+    /// The most outputs that one block has.
+    pub fn widest(&self) -> usize {
+        let outputs = self.blocks.iter().map(|block| block.outputs.len());
+        outputs.max().unwrap_or(0)
     }
 
     /// The laws of each block.
@@ -121,6 +129,13 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
             .collect();
         later.sort_unstable();
         later.dedup();
+        later.retain(|panel| {
+            let mut of = outputs.iter().flat_map(|&o| {
+                let rows = panel * HEIGHT..(panel + 1) * HEIGHT;
+                rows.map(move |row| reach.at(row, o).abs())
+            });
+            of.any(|k| is_significant(k, FELT))
+        });
         Block {
             triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
             laws: laws.clone(),

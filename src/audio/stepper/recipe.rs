@@ -116,6 +116,13 @@ enum Motion<'c> {
     Constant,
 }
 
+impl Place<'_> {
+    /// Whether a control is that of an output's own port; a port's charge follows its current.
+    pub fn is_own(&self, output: usize, control: usize) -> bool {
+        output % self.law.outputs() == control
+    }
+}
+
 impl Moving<'_> {
     /// Its value at a time, s, counted from rest; `driven` is that of the driven one.
     #[inline(always)]
@@ -249,12 +256,22 @@ impl<'c> Recipe<'c> {
         recipe
             .controls
             .resize(recipe.controls.len().next_multiple_of(HEIGHT), ground);
-        recipe.settle(x);
+        recipe.settle(x, &[]);
         recipe
     }
 
-    /// What the laws give at the operating point.
-    fn settle(&mut self, x: &[f64]) {
+    /// Counts some laws, by number, from their own conductances alone (see `local.rs`).
+    pub fn localise(&mut self, assembly: &Assembly<'_>, x: &[f64], laws: &[usize]) {
+        let (g, c) = assembly.linear_values();
+        self.g.copy_from_slice(g);
+        self.c.copy_from_slice(c);
+        self.slopes.clear();
+        self.settle(x, laws);
+    }
+
+    /// What the laws give at the operating point; those of `local` without what one of their
+    /// controls does to the output of another.
+    fn settle(&mut self, x: &[f64], local: &[usize]) {
         let at = |k: usize| x.get(k).copied().unwrap_or(0.0);
         self.u = self.controls.iter().map(|&(p, m)| at(p) - at(m)).collect();
         self.y = vec![0.0; self.outputs.len()];
@@ -265,8 +282,12 @@ impl<'c> Recipe<'c> {
         self.banks.triodes.answer(&u[..packs], &mut self.rest);
         for law in 0..self.laws.len() {
             let place = &mut self.laws[law];
+            let is_local = local.contains(&law);
             let slopes = if let Some((pack, lane)) = place.lane {
-                let rest = &self.rest[pack];
+                let rest = &mut self.rest[pack];
+                if is_local {
+                    rest[3][lane] = 0.0;
+                }
                 vec![rest[2][lane], rest[3][lane], 0.0, rest[4][lane]]
             } else {
                 let u: Vec<f64> = place.controls.iter().map(|&c| self.u[c]).collect();
@@ -274,6 +295,13 @@ impl<'c> Recipe<'c> {
                 answer_all(place, &u, &mut y, &mut slopes);
                 if let Some(least) = place.law.least_slopes() {
                     slopes = least;
+                }
+                if is_local {
+                    for (e, slope) in slopes.iter_mut().enumerate() {
+                        if !place.is_own(e / u.len(), e % u.len()) {
+                            *slope = 0.0;
+                        }
+                    }
                 }
                 for (&o, y) in place.outputs.iter().zip(y) {
                     self.y[o] = y;

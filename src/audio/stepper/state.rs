@@ -301,6 +301,9 @@ impl Work {
     #[inline(always)]
     fn take_laws(&mut self, table: &Tables) {
         let panels = 0..self.missing.len();
+        if let Some(near) = &table.near {
+            return near.subtract(&self.y, panels, &mut self.missing);
+        }
         if self.y.len() <= FEW_OUTPUTS {
             return table.reach.subtract(&self.y, panels, &mut self.missing);
         }

@@ -1,6 +1,6 @@
 //! What a compiled circuit needs for one step size.
 
-use super::blocks::{self, Blocks};
+use super::blocks::{self, Blocks, FELT};
 use super::lengths::{LENGTHS, STAGES};
 use super::recipe::Recipe;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
@@ -20,7 +20,9 @@ pub(super) struct Tables {
     pub lead: SparsePanels,
     /// What the laws' outputs at each stage take from the controls: K.
     pub reach: Panels,
-    /// What they take from all rows (those of the controls are not read).
+    /// The same without what is nothing, if that is most of it.
+    pub near: Option<SparsePanels>,
+    /// What they take from the rows beyond those of the controls.
     pub ends: SparsePanels,
     /// How Newton's equations are solved.
     pub blocks: Blocks,
@@ -134,17 +136,21 @@ impl Tables {
                 }
             }
         }
+        let thin = Thin::of(recipe, rows);
+        let controls = rows.first_state() / HEIGHT;
+        let lead = SparsePanels::of(&lead, 0..rows.panels(), |r, c, v| {
+            thin.counts(r, thin.lead[c], v)
+        });
+        let counts =
+            |row: usize, column: usize, v: f64| thin.counts(row, thin.outputs[column % outputs], v);
+        let ends = SparsePanels::of(&reach, controls..rows.panels(), counts);
+        let reach = reach.first(controls);
+        let near = SparsePanels::of(&reach, 0..controls, counts);
+        let near = Some(near).filter(|near| near.kept() * SPARSE <= controls * reach.columns());
         let blocks = match groups {
             Some(groups) => Blocks::new(recipe, &reach, groups),
             None => Blocks::new(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
         };
-        let thin = Thin::of(recipe, rows);
-        let lead = SparsePanels::of(&lead, rows.panels(), |r, c, v| {
-            thin.counts(r, thin.lead[c], v)
-        });
-        let ends = SparsePanels::of(&reach, rows.panels(), |r, c, v| {
-            thin.counts(r, thin.outputs[c % outputs], v)
-        });
         Ok(Tables {
             step_s,
             level,
@@ -154,11 +160,15 @@ impl Tables {
             },
             lead,
             reach,
+            near,
             ends,
             blocks,
         })
     }
 }
+
+/// K is taken without what is nothing where that leaves less than one part in this many.
+const SPARSE: usize = 2;
 
 /// What an entry of the matrices must be to count, so that what is left out is below the last
 /// digit of what it would have been added to.
@@ -172,9 +182,7 @@ struct Thin {
     states: std::ops::Range<usize>,
 }
 
-/// An entry counts that moves a control by this, V for a volt or an ampere.
-const FELT: f64 = 1e-12;
-/// Or a state by this in a step: what slow states lose adds up.
+/// An entry counts that moves a control by [`FELT`], or a state by this in a step: what slow states lose adds up.
 const FELT_SLOWLY: f64 = 1e-18;
 
 impl Thin {

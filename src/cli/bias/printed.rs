@@ -122,7 +122,7 @@ fn verdicts(
         text += &format!("OVER: {}\n", exceeded(row));
     }
     for finding in &findings.all {
-        text += &format!("CHECK: `{}`: {}\n", finding.subject, finding.text);
+        text += &format!("CHECK: {}\n", finding.told());
     }
     text += &match (judged, over.len()) {
         (0, _) => "no ratings are known\n".to_string(),

@@ -387,21 +387,17 @@ fn short(section: &Section, line: &str) -> String {
     }
 }
 
-/// A plot, as wide as the page.
+/// A plot, as wide as the page, without its rules for dark screens: paper is white.
 fn picture(svg: &str, name: &str, class: &str) -> String {
-    let Some((_, rest)) = svg.split_once('>') else {
+    let Some((head, rest)) = svg.split_once('>') else {
         return String::new();
     };
-    let head = svg.split('>').next().unwrap_or_default();
-    let attribute = |name: &str| {
-        let value = head.split_once(&format!(" {name}=\""))?.1;
-        value.split_once('"').map(|v| v.0)
-    };
-    let view = attribute("viewBox").unwrap_or("0 0 960 728");
-    let join =
-        attribute("stroke-linejoin").map_or(String::new(), |j| format!(" stroke-linejoin=\"{j}\""));
+    let view = head.split_once(" viewBox=\"");
+    let view = view.and_then(|(_, after)| after.split_once('"'));
+    let view = view.map_or("0 0 960 728", |(view, _)| view);
+    let drawn = rest.split_once("</style>").map_or(rest, |(_, drawn)| drawn);
     format!(
-        "<div class=\"picture {class}\"><svg role=\"img\" aria-label=\"{}\" viewBox=\"{view}\"{join}>{rest}</div>\n",
+        "<div class=\"picture {class}\"><svg role=\"img\" aria-label=\"{}\" viewBox=\"{view}\">{drawn}</div>\n",
         escaped(name)
     )
 }

@@ -54,8 +54,12 @@ pub(super) mod read {
 
 /// Readings of a valve.
 pub(super) mod readings {
-    use super::super::row::{rows, s};
-    use crate::fit::problem::{FitProblem, Slip};
+    use super::super::made::returned;
+    use super::super::row::s;
+    use crate::circuit::library;
+    use crate::fit::frame::Frame;
+    use crate::fit::problem::FitProblem;
+    use crate::fit::{plausible, readings};
 
     fn text(problem: &FitProblem) -> String {
         match problem {
@@ -66,23 +70,46 @@ pub(super) mod readings {
         }
     }
 
-    rows! { FitProblem, text, |_: &FitProblem| false, FitProblem::hint;
-        Empty { } => "The table has a heading and nothing under it.";
-        TooMany { most: 5000 } => "A fit looks at every reading some thousand times.";
-        NoColumn { column: "plate_current", expected: s("vpk,vgk,plate_current") } => "The heading does not name what is needed.";
-        ShortRow { found: 2, expected: 3 } => "A comma is missing, or a decimal comma made two values of one.";
-        NoValue { column: "vgk" } => "A reading without its volts, or volts without a reading, says nothing.";
-        NotANumber { column: "vpk", text: s("high") } => "Something else stands where a number is expected.";
-        NotATable { why: s("invalid UTF-8") } => "The file is something else than a table.";
-        Backwards { column: "plate_current", value: s("-1.20 mA") } => "Current flows from plate to cathode and never back.";
-        NoVolts { electrode: "plate", volts: s("0.00 V") } => "Without volts that draw electrons over no current flows.";
-        Unlikely { column: "plate_current", read: s("1.20 A"), valve: s("12AX7"), usual: s("1.21 mA"), meant: Some(Slip::Unit { column: "plate_current", meant: s("1.20 mA") }) } => "The current is far beyond what bottles of the type differ by, weak and strong ones included.";
-        Dead { valve: s("12AX7"), usual: s("1.21 mA") } => "The reading is zero where the type conducts well.";
-        NoPoint { name: s("v(plate9)") } => "Readings taken in an amplifier name the points of its netlist.";
-        Twice { other: 2 } => "A point has one voltage at rest.";
-        NoType { name: s("12AX8"), near: Some(s("12AX7")) } => "No built-in type has that name.";
-        NoGrid { name: s("5AR4") } => "A rectifier's model has nothing that readings at a grid could tell.";
-        BadName { name: s("my valve") } => "A netlist could not name such a model.";
+    /// What is wrong with a table of a triode's readings.
+    fn of_table(text: &str) -> FitProblem {
+        *readings::read(text, false).expect_err("a mistake").problem
+    }
+
+    /// What is wrong with a reading of a 12AX7 in line 3.
+    fn of_reading(line: &str) -> FitProblem {
+        let shipped = library::shipped();
+        let valve = shipped
+            .iter()
+            .find(|v| v.name == "12AX7")
+            .expect("built in");
+        let table = format!("vpk,vgk,plate_current\n250,-2,1.2m\n{line}\n");
+        let read = readings::read(&table, false).expect("a table");
+        *plausible::check(&Frame::of(valve), &read)
+            .expect_err("a mistake")
+            .problem
+    }
+
+    fn of_many() -> String {
+        "vpk,vgk,plate_current\n".to_string() + &"250,-2,1m\n".repeat(readings::MOST + 1)
+    }
+
+    returned! { FitProblem, text, FitProblem::hint;
+        Empty: of_table("vpk,vgk,plate_current\n") => "The table has a heading and nothing under it.";
+        TooMany: of_table(&of_many()) => "A fit looks at every reading some thousand times.";
+        NoColumn: of_table("vpk,vgk,current\n250,-2,1m\n") => "The heading does not name what is needed.";
+        ShortRow: of_table("vpk,vgk,plate_current\n250,-2\n") => "A comma is missing, or a decimal comma made two values of one.";
+        NoValue: of_table("vpk,vgk,plate_current\n250,,1m\n") => "A reading without its volts, or volts without a reading, says nothing.";
+        NotANumber: of_table("vpk,vgk,plate_current\nhigh,-2,1m\n") => "Something else stands where a number is expected.";
+        NotATable: FitProblem::NotATable { why: s("invalid UTF-8") } => "The file is something else than a table.";
+        Backwards: of_reading("250,-2,-1.2m") => "Current flows from plate to cathode and never back.";
+        NoVolts: of_reading("0,-2,1m") => "Without volts that draw electrons over no current flows.";
+        Unlikely: of_reading("250,-2,1.2") => "The current is far beyond what bottles of the type differ by, weak and strong ones included.";
+        Dead: of_reading("250,-1,0") => "The reading is zero where the type conducts well.";
+        NoPoint: FitProblem::NoPoint { name: s("v(plate9)") } => "Readings taken in an amplifier name the points of its netlist.";
+        Twice: FitProblem::Twice { other: 2 } => "A point has one voltage at rest.";
+        NoType: FitProblem::NoType { name: s("12AX8"), near: Some(s("12AX7")) } => "No built-in type has that name.";
+        NoGrid: FitProblem::NoGrid { name: s("5AR4") } => "A rectifier's model has nothing that readings at a grid could tell.";
+        BadName: FitProblem::BadName { name: s("my valve") } => "A netlist could not name such a model.";
     }
 }
 
@@ -99,7 +126,7 @@ pub(super) mod texts {
     rows! { LoadProblem, text, |_: &LoadProblem| false, LoadProblem::hint;
         Input { 0: InputProblem::NotFound } => "The file cannot be opened; see above.", "Check the spelling and the folder.";
         TooLarge { } => "The file is larger than any real netlist.";
-        NoRoom { megabytes: 22.0 } => "So much memory is not there, or the system does not give it.";
+        NoRoom { megabytes: 22.0 } => "Not enough memory is available.";
         NotText { line: 12, column: 7 } => "The file is not text, or is in an old encoding.";
     }
 }
@@ -187,19 +214,23 @@ mod cabinets {
 }
 
 mod knobs {
-    use super::super::row::{rows, s};
-    use crate::audio::automation::CurveProblem;
+    use super::super::made::returned;
+    use crate::audio::automation::{Curve, CurveProblem};
 
     fn text(problem: &CurveProblem) -> String {
         format!("`turns.csv`: {problem}")
     }
 
-    rows! { CurveProblem, text, |_: &CurveProblem| false, |_: &CurveProblem| None;
-        Columns { line: 3, found: 1 } => "Each line of the file is a time and a position.", "Write, for example, `1.5,7`.";
-        NoNumber { line: 3, what: "position", found: s("up") } => "A number was expected there.", "Write a position from 0 to 10, or a time in seconds.";
-        Early { line: 3, found: -1.0 } => "The clip begins at 0 s.", "Begin the list there.";
-        Falling { line: 3, found: 1.0, before: 2.0 } => "The lines are not in the order of time.", "Sort them by their first column.";
-        Position { line: 3, found: 11.0 } => "The control cannot be turned so far.", "Knobs run from 0 to 10.";
-        Empty { } => "The file has no line with numbers.", "Write lines such as `0,3`.";
+    fn of(table: &str) -> CurveProblem {
+        Curve::parse(table).expect_err("a mistake")
+    }
+
+    returned! { CurveProblem, text, |_: &CurveProblem| None;
+        Columns: of("0,3\n1,4\n2") => "Each line of the file is a time and a position.", "Write, for example, `1.5,7`.";
+        NoNumber: of("0,3\n1,4\n2,up") => "A number was expected there.", "Write a position from 0 to 10, or a time in seconds.";
+        Early: of("-1,3") => "The clip begins at 0 s.", "Begin the list there.";
+        Falling: of("0,3\n2,4\n1,5") => "The lines are not in the order of time.", "Sort them by their first column.";
+        Position: of("0,3\n1,4\n2,11") => "The control cannot be turned so far.", "Knobs run from 0 to 10.";
+        Empty: of("time_s,position") => "The file has no line with numbers.", "Write lines such as `0,3`.";
     }
 }

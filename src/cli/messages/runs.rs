@@ -37,7 +37,7 @@ rows! { Failure, text, |_: &Failure| false, hint;
     Interrupted { } => "Ctrl-C was pressed, the terminal was closed or the run was asked to end.", "Run it again if that was not meant.";
     OutOfTime { } => "The system limits the processor time of a program.";
     TooSlow { seconds: 60 } => "The run took longer than `--limit seconds` allows.";
-    NoRoom { what: "the figures that are asked for", bytes: 4.8e9 } => "So much memory is not there, or the system does not give it.";
+    NoRoom { what: "the figures that are asked for", bytes: 4.8e9 } => "Not enough memory is available.";
 }
 
 /// No solution.
@@ -110,7 +110,7 @@ pub(super) mod none {
         }
 
         rows! { Trouble, Trouble::to_string, |_: &Trouble| false, hint;
-            Incommensurate { 0: Incommensurate { source: s("VHUM"), freq_hz: 50.0, signal_hz: 1234.5 } } => "Another source moves in a rhythm of its own, so that nothing ever repeats.";
+            Incommensurate { 0: Incommensurate { source: s("VHUM"), freq_hz: 50.0, signal_hz: 1234.5 } } => "Another source has a frequency of its own that shares no short period with the tone, so the circuit never repeats itself.";
             NoSolution { 0: Box::new(super::example(false)) } => "The circuit has no operating point, or a step of the wave could not be solved.";
             TooLong { steps: 5_000_000 } => "The sources repeat together only after a very long time.";
             NotPeriodic { periods: 400, place: s("v(plate1)"), moves: 0.3, unit: "V", unknown: 0 } => "The circuit does not come to repeat itself: it oscillates, or settles for very long.";
@@ -120,16 +120,20 @@ pub(super) mod none {
 
 /// `--limit`.
 pub(super) mod limits {
-    use super::super::row::{rows, s};
-    use crate::limits::LimitProblem;
+    use super::super::made::returned;
+    use crate::limits::{LimitProblem, Limits};
+
+    fn of(text: &str) -> LimitProblem {
+        Limits::default().set(text).expect_err("a mistake")
+    }
 
     fn hint(problem: &LimitProblem) -> Option<String> {
         Some(problem.hint())
     }
 
-    rows! { LimitProblem, LimitProblem::to_string, |_: &LimitProblem| false, hint;
-        Syntax { text: s("elements") } => "The option needs a name, `=` and a number.";
-        Unknown { name: s("element"), near: Some("elements") } => "No limit has that name.";
-        Value { name: "elements", found: s("many"), most: 100_000_000 } => "The limit cannot be that, or not so high.";
+    returned! { LimitProblem, LimitProblem::to_string, hint;
+        Syntax: of("elements") => "The option needs a name, `=` and a number.";
+        Unknown: of("element=5") => "No limit has that name.";
+        Value: of("elements=many") => "The limit cannot be that, or not so high.";
     }
 }

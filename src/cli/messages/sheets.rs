@@ -1,94 +1,107 @@
 //! Mistakes in sheets, and in figures by name.
 
-use super::row::{rows, s};
+use super::made::{Example, expect, made, sheet, written};
+use super::row::s;
 use crate::sheet::problem::SheetProblem;
 
-rows! { SheetProblem, SheetProblem::to_string, |_: &SheetProblem| false, SheetProblem::hint;
-    Syntax { why: s("expected `=`") } => "The file is not TOML, the form that sheets are written in.", "Mend the place that is shown; texts stand in quotes.";
-    Codes { } => "Names of cases and figures are printed and put into result files. Codes in them could change what a terminal or a log shows.", "Write them in plain letters, on one line.";
-    UnknownKey { name: s("tolerence"), near: Some(s("tolerance")), known: s("figure, value, tolerance") } => "A sheet has no such key.";
-    WrongType { key: s("value"), found: s("a list"), expected: s("text in quotes") } => "The key takes another kind of value.", "Write what is expected.";
-    MissingKey { key: "netlist", meaning: "the path of the netlist" } => "The sheet cannot do without this key.";
-    Netlist { path: s("amp.cir"), why: s("no such file") } => "The netlist that the sheet is about cannot be read.";
-    NoExpectations { } => "Nothing is expected, so nothing can fail.";
-    UnequalChoices { name: s("BRIGHT"), found: 2, expected: 3 } => "Names that vary together need equally many values.";
-    NoChoices { name: s("VOLUME") } => "The list of what it varies through is empty.", "Write values, for example `VOLUME = [0, 5, 10]`.";
-    EmptyVary { } => "A block says that something varies and not what.";
-    VariedTwice { name: s("VOLUME") } => "Two blocks vary one thing, and only one can be right.", "Take it out of one of them.";
-    SameCase { name: s("clean") } => "Two cases could not be told apart.", "Give them different names.";
-    TooManyCases { count: s("1000000"), most: 10_000 } => "Blocks of `vary` multiply, and these make more cases than anybody looks at.";
-    TooManyChoices { count: 2_000_000, most: 1_000_000 } => "Every case keeps its own copy of all that is set, and these cases set more in all than a machine keeps.";
-    NoCase { pattern: s("VOLUME=7*"), cases: s("`VOLUME=0`, `VOLUME=5`") } => "The expectation is for cases that do not exist.";
-    UnknownCase { name: s("clen"), near: Some(s("clean")), cases: s("`clean`, `drive`") } => "A value is given for a case that does not exist.";
-    LevelsOfCases { count: 3 } => "The levels of a sound stand for one sound, and several cases fit.";
-    NothingExpected { figure: s("gain of v(out)"), needed: "`value`, `at-least` or `at-most`" } => "The block names a figure and not what it should be.";
-    DoesNotGo { key: s("at-least"), with: s("`value`") } => "The two keys contradict each other.", "Leave one of them away.";
-    NoTolerance { } => "Two measurements are never quite equal, so the sheet must say how near is near enough.";
-    ZeroTolerance { } => "Not even the same circuit on another computer would pass.";
-    NegativeTolerance { text: s("-1 %") } => "A distance cannot be less than nothing.", "Take the minus away; in dB below a sound it is right.";
-    IdleTolerance { text: s("0 dB") } => "The tolerance is so wide that the expectation could not fail.";
-    EmptyRange { least: s("5 V"), most: s("3 V") } => "The lower bound lies above the upper one.", "Exchange them.";
-    MaskOrder { text: s("20 Hz") } => "The places of a mask stand in rising order.", "Sort its pairs.";
-    EmptyMask { } => "A mask is a list of places with a tolerance each.";
-    MaskPair { found: s("one value") } => "Each member of a mask is a place and a tolerance.";
-    Stored { path: s("plate.csv"), why: s("permission denied") } => "The file that the figure is held against cannot be read.", "Check the name; it starts from the sheet's folder. With --sandbox it must lie in that folder.";
-    NotStored { path: s("plate.csv") } => "There is nothing yet to hold the figure against.";
-    Rate { path: s("out.wav"), found: 44_100, expected: 48_000 } => "The stored sound is of another sample rate than the render.";
-    Length { path: s("out.wav"), found: 100, expected: 200 } => "The stored sound is longer or shorter than the render.";
-    NoColumn { path: s("plate.csv"), column: s("v(a)"), has: s("`time_s`, `v(b)`") } => "The stored table has no column of that name.";
-    CsvLine { path: s("plate.csv"), line: 7, why: s("`x` is not a number") } => "A line of the stored table cannot be read.", "Mend it, or record it anew with --record --overwrite.";
-    Reach { path: s("plate.csv"), found_from: s("0"), found_to: s("0.01"), from: s("0"), to: s("0.02") } => "The stored curve does not cover what is measured.", "Measure less, or record it anew with --record --overwrite.";
-    Fingerprint { key: "bands", found: 9, expected: 10 } => "The stored levels are of another kind of sound than the render.";
+/// Six blocks of ten choices each.
+fn many_cases() -> String {
+    let block = |k| format!("[[vary]]\nR{k} = [1, 2, 3, 4, 5, 6, 7, 8, 9, 10]\n");
+    (1..=6).map(block).collect()
+}
+
+made! { SheetProblem;
+    Syntax: Example::Sheet("netlist \"amp.cir\"".into()) => "The file is not TOML, the form that sheets are written in.", "Mend the place that is shown; texts stand in quotes.";
+    Codes: expect("figure = \"v(out)\"\nat-most = 5\ncases = \"a\\u0007\"") => "Names of cases and figures are printed and put into result files. Codes in them could change what a terminal or a log shows.", "Write them in plain letters, on one line.";
+    UnknownKey: expect("figure = \"v(out)\"\nvalue = 5\ntolerence = 1") => "A sheet has no such key.";
+    WrongType: expect("figure = \"v(out)\"\nvalue = [5]\ntolerance = 1") => "The key takes another kind of value.", "Write what is expected.";
+    MissingKey: Example::Sheet("[[expect]]\nfigure = \"v(out)\"\nat-most = 5".into()) => "The sheet cannot do without this key.";
+    Netlist: written(SheetProblem::Netlist { path: s("amp.cir"), why: s("no such file") }) => "The netlist that the sheet is about cannot be read.";
+    NoExpectations: sheet("expect = []") => "Nothing is expected, so nothing can fail.";
+    UnequalChoices: sheet("[[vary]]\nBRIGHT = [0, 1]\nVOLUME = [0, 5, 10]") => "Names that vary together need equally many values.";
+    NoChoices: sheet("[[vary]]\nVOLUME = []") => "The list of what it varies through is empty.", "Write values, for example `VOLUME = [0, 5, 10]`.";
+    EmptyVary: sheet("[[vary]]") => "A block says that something varies and not what.";
+    VariedTwice: sheet("[[vary]]\nVOLUME = [1, 2]\n[[vary]]\nVOLUME = [3]") => "Two blocks vary one thing, and only one can be right.", "Take it out of one of them.";
+    SameCase: sheet("[[vary]]\nVOLUME = [1, 1]") => "Two cases could not be told apart.", "Give them different names.";
+    TooManyCases: sheet(many_cases()) => "Blocks of `vary` multiply, and these make more cases than anybody looks at.";
+    TooManyChoices: written(SheetProblem::TooManyChoices { count: 2_000_000, most: 1_000_000 }) => "Every case keeps its own copy of all that is set, and these cases set more in all than a machine keeps.";
+    NoCase: sheet("[[vary]]\nVOLUME = [0, 5]\n[[expect]]\nfigure = \"v(out)\"\nat-most = 5\ncases = \"VOLUME=7*\"") => "The expectation is for cases that do not exist.";
+    UnknownCase: sheet("[[vary]]\nVOLUME = [0, 5]\n[[expect]]\nfigure = \"v(out)\"\nvalue = { \"VOLUME=6\" = 5 }\ntolerance = 1") => "A value is given for a case that does not exist.";
+    LevelsOfCases: sheet("[[vary]]\nVOLUME = [0, 5]\n[[expect]]\nfigure = \"render of v(out)\"\ntolerance = \"1 dB\"") => "The levels of a sound stand for one sound, and several cases fit.";
+    NothingExpected: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\n") => "The block names a figure and not what it should be.";
+    DoesNotGo: expect("figure = \"v(out)\"\nvalue = 5\nat-most = 6") => "The two keys contradict each other.", "Leave one of them away.";
+    NoTolerance: expect("figure = \"v(out)\"\nvalue = 5") => "Two measurements are never quite equal, so the sheet must say how near is near enough.";
+    ZeroTolerance: expect("figure = \"v(out)\"\nvalue = 5\ntolerance = 0") => "Not even the same circuit on another computer would pass.";
+    NegativeTolerance: expect("figure = \"v(out)\"\nvalue = 5\ntolerance = \"-1 %\"") => "A distance cannot be less than nothing.", "Take the minus away; in dB below a sound it is right.";
+    IdleTolerance: expect("figure = \"render of v(out)\"\nfile = \"out.wav\"\ntolerance = \"3 dB\"") => "The tolerance is so wide that the expectation could not fail.";
+    EmptyRange: expect("figure = \"v(out)\"\nat-least = \"5 V\"\nat-most = \"3 V\"") => "The lower bound lies above the upper one.", "Exchange them.";
+    MaskOrder: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"plate.csv\"\nmask = [[\"1 ms\", 1], [\"0.5 ms\", 1]]") => "The places of a mask stand in rising order.", "Sort its pairs.";
+    EmptyMask: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"plate.csv\"\nmask = []") => "A mask is a list of places with a tolerance each.";
+    MaskPair: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"plate.csv\"\nmask = [[1, 2, 3]]") => "Each member of a mask is a place and a tolerance.";
+    Stored: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"locked.csv\"\ntolerance = \"1 %\"") => "The file that the figure is held against cannot be read.", "Check the name; it starts from the sheet's folder. With --sandbox it must lie in that folder.";
+    NotStored: written(SheetProblem::NotStored { path: s("plate.csv") }) => "There is nothing yet to hold the figure against.";
+    Rate: expect("figure = \"render of v(out) with source VIN, clip take.wav\"\nfile = \"other.wav\"\ntolerance = \"-60 dB\"") => "The stored sound is of another sample rate than the render.";
+    Length: expect("figure = \"render of v(out) with source VIN, clip take.wav\"\nfile = \"out.wav\"\ntolerance = \"-60 dB\"") => "The stored sound is longer or shorter than the render.";
+    NoColumn: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"other.csv\"\ntolerance = \"1 %\"") => "The stored table has no column of that name.";
+    CsvLine: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"broken.csv\"\ntolerance = \"1 %\"") => "A line of the stored table cannot be read.", "Mend it, or record it anew with --record --overwrite.";
+    Reach: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"long.csv\"\ntolerance = \"1 %\"") => "The stored curve does not cover what is measured.", "Measure less, or record it anew with --record --overwrite.";
+    Fingerprint: expect("figure = \"render of v(out) with source VIN, clip take.wav\"\ntolerance = \"1 dB\"\nbands = [-20, -30]\nenvelope = [-20]") => "The stored levels are of another kind of sound than the render.";
 }
 
 /// Figures by name.
 pub(super) mod figures {
-    use super::super::row::{rows, s};
+    use super::super::made::{Example, expect, made, written};
     use crate::figure::problem::FigureProblem;
 
-    rows! { FigureProblem, FigureProblem::to_string, |_: &FigureProblem| false, FigureProblem::hint;
-        Empty { } => "No figure was named.";
-        NoFigure { text: s("the gain, please") } => "The words are no figure that the tool measures.";
-        UnknownQuantity { name: s("gian"), near: Some(s("gain")) } => "No figure has that name.";
-        NoSubject { quantity: "gain", example: "gain of v(out)" } => "The figure does not say of what.";
-        WrongSubject { quantity: "gain", expected: "a probe", found: s("R1"), example: "gain of v(out)" } => "The figure is of another kind of thing.";
-        UnknownCondition { quantity: "gain", key: s("frequncy"), near: Some(s("frequency")), known: s("frequency, source") } => "The figure has no such condition.";
-        ConditionTwice { key: "frequency" } => "One condition is given two values.", "Take one of them away.";
-        NoConditionValue { key: s("frequency") } => "A condition is named without a value.";
-        ConditionValue { key: "frequency", found: s("low"), expected: s("a frequency") } => "The condition takes another kind of value.", "Write what is expected, for example `1k`.";
-        MissingCondition { quantity: "thd", key: "level", example: "thd of v(out) with level 0.1" } => "The figure cannot be measured without this condition.";
-        NotCharted { element: s("R1"), quantity: "plate current", has: s("dissipation") } => "The part has no such figure.";
-        UnknownElement { name: s("R99"), near: Some(s("R9")) } => "A part is named that does not exist.", "Check the spelling; `gridleak bias` lists them.";
-        UnknownSource { name: s("VX"), near: Some(s("VIN")), known: s("`VIN`") } => "A source is named that does not exist.";
-        WhichSource { quantity: "gain", known: s("`VIN`, `VB`") } => "Several sources could drive the circuit.";
-        Clip { name: s("riff.wav"), why: s("no such file") } => "The clip of the figure cannot be read.", "Check the name; it starts from the sheet's folder. With --sandbox it must lie in that folder.";
-        EmptyClip { name: s("riff.wav") } => "The clip has no sound in it.", "Record it again.";
-        FromAfterStop { from: s("0.03"), stop: s("0.02") } => "The stretch of time ends before it begins.", "Exchange the two, or give `from` anew beside `stop`.";
-        Downwards { from: s("20000"), to: s("20") } => "The band ends below where it begins.", "Exchange the two.";
-        Both { first: "level", second: "output-level" } => "Two conditions say how strong the input is.";
-        NotResistor { quantity: "loop gain", name: s("C1") } => "The figure is about a resistor.", "Name the resistor in the feedback path.";
-        NoLoop { name: s("R1") } => "What the resistor does never comes back to it.";
-        SmallPower { text: s("p(R1)") } => "In small signals only voltages and currents are linear.";
-        TooLong { points: s("1e9"), most: s("1e7") } => "The curve would have more points than are kept.";
-        TooManyStores { found: 10_001, most: 1000 } => "Waves that repeat, and sounds, are worked out with matrices of the whole circuit, which become too large.";
-        NoAmount { text: s("plenty") } => "A value with a unit was expected there.";
-        UnknownUnit { unit: s("lbs") } => "Nothing is measured in that unit.";
-        Mega { unit: s("MV") } => "Capital and small m are easily confused, so the tool asks.";
-        WrongUnit { found: "V", expected: s("A") } => "The value is of another kind than the figure.", "Give it in the unit that is expected.";
-        NoRating { figure: s("v(out)") } => "A percentage is of a rating, and this figure has none.", "Write the value with its unit.";
+    made! { FigureProblem;
+        Empty: Example::Figure("") => "No figure was named.";
+        NoFigure: Example::Figure("the loudness") => "The words are no figure that the tool measures.";
+        UnknownQuantity: Example::Figure("gian of v(out)") => "No figure has that name.";
+        NoSubject: Example::Figure("gain") => "The figure does not say of what.";
+        WrongSubject: Example::Figure("output impedance of i(R1)") => "The figure is of another kind of thing.";
+        UnknownCondition: Example::Figure("gain of v(out) with frequncy 1k") => "The figure has no such condition.";
+        ConditionTwice: Example::Figure("gain of v(out) with frequency 1k, frequency 2k") => "One condition is given two values.", "Take one of them away.";
+        NoConditionValue: Example::Figure("gain of v(out) with frequency") => "A condition is named without a value.";
+        ConditionValue: Example::Figure("gain of v(out) with frequency -1k") => "The condition takes another kind of value.", "Write what is expected, for example `1k`.";
+        MissingCondition: Example::Figure("waveform of v(out)") => "The figure cannot be measured without this condition.";
+        NotCharted: Example::Figure("plate current of R1") => "The part has no such figure.";
+        UnknownElement: Example::Figure("dissipation of R9") => "A part is named that does not exist.", "Check the spelling; `gridleak bias` lists them.";
+        UnknownSource: Example::Figure("gain of v(out) with source VN") => "A source is named that does not exist.";
+        WhichSource: Example::Figure("gain of v(out)") => "Several sources could drive the circuit.";
+        Clip: Example::Figure("render of v(out) with source VIN, clip lost.wav") => "The clip of the figure cannot be read.", "Check the name; it starts from the sheet's folder. With --sandbox it must lie in that folder.";
+        EmptyClip: Example::Figure("render of v(out) with source VIN, clip silence.wav") => "The clip has no sound in it.", "Record it again.";
+        FromAfterStop: Example::Figure("waveform of v(out) with stop 1m, step 1u, from 2m") => "The stretch of time ends before it begins.", "Exchange the two, or give `from` anew beside `stop`.";
+        Downwards: Example::Figure("noise of v(out) with from 20k, to 20") => "The band ends below where it begins.", "Exchange the two.";
+        Both: Example::Figure("thd of v(out) with source VIN, level 1, output-level 1") => "Two conditions say how strong the input is.";
+        NotResistor: Example::Figure("loop gain of C1") => "The figure is about a resistor.", "Name the resistor in the feedback path.";
+        NoLoop: Example::Figure("loop gain of R3") => "What the resistor does never comes back to it.";
+        SmallPower: Example::Figure("gain of p(R1) with source VIN") => "In small signals only voltages and currents are linear.";
+        TooLong: Example::Figure("waveform of v(out) with stop 1, step 1n") => "The curve would have more points than are kept.";
+        TooManyStores: written(FigureProblem::TooManyStores { found: 10_001, most: 1000 }) => "Waves that repeat, and sounds, are worked out with matrices of the whole circuit, which become too large.";
+        NoAmount: expect("figure = \"v(out)\"\nvalue = \"plenty\"\ntolerance = 1") => "A value with a unit was expected there.";
+        UnknownUnit: expect("figure = \"v(out)\"\nvalue = \"5 lbs\"\ntolerance = 1") => "Nothing is measured in that unit.";
+        Mega: expect("figure = \"v(out)\"\nvalue = \"5 MV\"\ntolerance = 1") => "Capital and small m are easily confused, so the tool asks.";
+        WrongUnit: expect("figure = \"v(out)\"\nvalue = \"5 A\"\ntolerance = 1") => "The value is of another kind than the figure.", "Give it in the unit that is expected.";
+        NoRating: expect("figure = \"v(out)\"\nat-most = \"70 %\"") => "A percentage is of a rating, and this figure has none.", "Write the value with its unit.";
     }
 }
 
 /// Tolerances.
 pub mod tolerances {
-    use super::super::row::{rows, s};
+    use super::super::made::returned;
+    use super::super::row::s;
     use crate::tolerance::problem::ToleranceProblem;
+    use crate::tolerance::rule;
 
-    rows! { ToleranceProblem, ToleranceProblem::to_string, |_: &ToleranceProblem| false, ToleranceProblem::hint;
-        Syntax { text: s("R5%") } => "A tolerance on the command line says what it is of.";
-        NotATolerance { text: s("five") } => "How far a value may be off is a percentage of it.";
-        NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance is given for something that is not bought by value.";
-        Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
-        Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is not a part that one could buy.";
+    fn of_option(text: &str) -> ToleranceProblem {
+        rule::read(text).expect_err("a mistake")
+    }
+
+    returned! { ToleranceProblem, ToleranceProblem::to_string, ToleranceProblem::hint;
+        Syntax: of_option("R5%") => "A tolerance on the command line says what it is of.";
+        NotATolerance: of_option("R=five") => "How far a value may be off is a percentage of it.";
+        NoValue: ToleranceProblem::NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance is given for something that is not bought by value.";
+        Unknown: ToleranceProblem::Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
+        Impossible: ToleranceProblem::Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is not a part that one could buy.";
     }
 }

@@ -5,7 +5,7 @@ use super::board::Board;
 use super::shown::ranked;
 use super::work::{Shares, Told};
 use crate::figure::digits::shown;
-use std::fmt::Write;
+use crate::report::svg::{Svg, dark_rules};
 
 /// Figures that are drawn at most: of a sound the first bands.
 const MOST: usize = 40;
@@ -19,43 +19,55 @@ const ROW: f64 = 210.0;
 const LEFT: f64 = 24.0;
 const HISTOGRAM: f64 = 470.0;
 
+/// Colours on white paper.
+const PAPER: &str = "#ffffff";
+const INK: &str = "#1a1a1a";
+const PALE: &str = "#6a6a6a";
+const BAR: &str = "#8fb3d9";
+const QUANTILE: &str = "#2f5d8c";
+const DRAWN: &str = "#b03a2e";
+/// Of the share of a part alone, and with all it acts on.
+const ALONE: &str = "#4a7fb5";
+const ALL: &str = "#c7d9ec";
+/// And on a dark screen.
+const COLOURS: [(&str, &str); 8] = [
+    (PAPER, "#16181c"),
+    (INK, "#e8e8e8"),
+    (PALE, "#a8a8a8"),
+    (BAR, "#3f6690"),
+    (QUANTILE, "#9cc8f5"),
+    (DRAWN, "#ff8a80"),
+    (ALONE, "#7db7ff"),
+    (ALL, "#2f4763"),
+];
+
 /// One panel a figure: a histogram with mean, quantiles and the drawing's own value; beside it the
 /// parts with the largest shares.
 pub fn picture(asked: &Asked<'_>, board: &Board, told: &Told, shares: &Shares) -> String {
     let count = board.columns.len().min(MOST);
     let height = 44.0 + ROW * count as f64;
-    let mut svg = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDTH}\" height=\"{height}\" \
-         viewBox=\"0 0 {WIDTH} {height}\" font-family=\"sans-serif\" font-size=\"12\">\n\
-         <rect width=\"{WIDTH}\" height=\"{height}\" fill=\"#ffffff\"/>\n"
-    );
     let head = format!("{}: {} amplifiers", asked.title, told.runs);
-    text(&mut svg, (LEFT, 26.0), "start", "#1a1a1a", 15, &head);
+    let mut svg = Svg::new(WIDTH, height, &head, &dark_rules(COLOURS));
+    svg.open("g", &[("font-family", "sans-serif")]);
+    svg.block((0.0, 0.0), (WIDTH, height), PAPER);
+    text(&mut svg, (LEFT, 26.0), "start", INK, 15, &head);
     for k in 0..count {
         let top = 44.0 + ROW * k as f64;
         histogram(&mut svg, board, told, k, top);
         causes(&mut svg, asked, shares, k, top);
     }
-    svg.push_str("</svg>\n");
-    svg
+    svg.finish()
 }
 
-fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
+fn histogram(svg: &mut Svg, board: &Board, told: &Told, k: usize, top: f64) {
     let (column, summary) = (&board.columns[k], &told.summaries[k]);
-    text(
-        svg,
-        (LEFT, top + 16.0),
-        "start",
-        "#1a1a1a",
-        13,
-        &column.name,
-    );
+    text(svg, (LEFT, top + 16.0), "start", INK, 13, &column.name);
     if summary.count == 0 {
         text(
             svg,
             (LEFT, top + 60.0),
             "start",
-            "#6a6a6a",
+            PALE,
             12,
             "no amplifier has this figure",
         );
@@ -78,29 +90,24 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
     let bar = ((x(high) - x(low)) / BARS as f64).max(2.0);
     for (n, &count) in counts.iter().enumerate().filter(|c| *c.1 > 0) {
         let height = tall * count as f64 / most;
-        let _ = writeln!(
-            svg,
-            "<rect x=\"{:.2}\" y=\"{:.2}\" width=\"{:.2}\" height=\"{height:.2}\" fill=\"#8fb3d9\"/>",
-            x(low) + n as f64 * bar,
-            base - height,
-            bar * 0.92
-        );
+        let corner = (x(low) + n as f64 * bar, base - height);
+        svg.block(corner, (bar * 0.92, height), BAR);
     }
-    line(svg, (LEFT, base), (LEFT + wide, base), "#6a6a6a", 1.0);
+    line(svg, (LEFT, base), (LEFT + wide, base), PALE, 1.0);
     let quantiles = summary.quantiles(&[0.01, 0.5, 0.99]);
     for (value, word) in quantiles.iter().zip(["1 %", "50 %", "99 %"]) {
         line(
             svg,
             (x(*value), base - tall - 4.0),
             (x(*value), base),
-            "#2f5d8c",
+            QUANTILE,
             1.0,
         );
         text(
             svg,
             (x(*value), base - tall - 8.0),
             "middle",
-            "#2f5d8c",
+            QUANTILE,
             10,
             word,
         );
@@ -110,13 +117,13 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
             svg,
             (x(drawn), base - tall),
             (x(drawn), base + 5.0),
-            "#b03a2e",
+            DRAWN,
             2.0,
         );
     }
     for (value, anchor) in [(from, "start"), (to, "end")] {
         let label = shown(value, column.unit);
-        text(svg, (x(value), base + 17.0), anchor, "#1a1a1a", 11, &label);
+        text(svg, (x(value), base + 17.0), anchor, INK, 11, &label);
     }
     let say = |v: f64| {
         if v.is_finite() {
@@ -131,7 +138,7 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
         say(summary.mean),
         say(summary.deviation())
     );
-    text(svg, (LEFT, base + 34.0), "start", "#1a1a1a", 11, &line);
+    text(svg, (LEFT, base + 34.0), "start", INK, 11, &line);
     let line = format!(
         "1 % {}, 50 % {}, 99 % {}, least {}, greatest {}",
         say(quantiles[0]),
@@ -140,44 +147,32 @@ fn histogram(svg: &mut String, board: &Board, told: &Told, k: usize, top: f64) {
         say(summary.least.0),
         say(summary.most.0)
     );
-    text(svg, (LEFT, base + 49.0), "start", "#1a1a1a", 11, &line);
+    text(svg, (LEFT, base + 49.0), "start", INK, 11, &line);
 }
 
-fn causes(svg: &mut String, asked: &Asked<'_>, shares: &Shares, k: usize, top: f64) {
+fn causes(svg: &mut Svg, asked: &Asked<'_>, shares: &Shares, k: usize, top: f64) {
     let left = HISTOGRAM + 150.0;
     let all = ranked(asked, shares, k);
     if all.is_empty() {
         return;
     }
     let head = match shares {
-        Shares::Exact(_) => "share of the variance: alone (dark), with all it acts on (light)",
+        Shares::Exact(_) => "share of the variance: alone (strong), with all it acts on (pale)",
         _ => "share of the variance",
     };
-    text(
-        svg,
-        (HISTOGRAM + 30.0, top + 16.0),
-        "start",
-        "#6a6a6a",
-        11,
-        head,
-    );
+    text(svg, (HISTOGRAM + 30.0, top + 16.0), "start", PALE, 11, head);
     let wide = WIDTH - left - 70.0;
     for (n, (name, own, error, total)) in all.iter().take(NAMED).enumerate() {
         let y = top + 28.0 + 19.0 * n as f64;
         let bar = |part: f64| wide * part.clamp(0.0, 1.0);
-        text(svg, (left - 8.0, y + 11.0), "end", "#1a1a1a", 11, name);
-        let mut rect = |width: f64, ink: &str| {
-            let _ = writeln!(
-                svg,
-                "<rect x=\"{left}\" y=\"{y:.2}\" width=\"{width:.2}\" height=\"13\" fill=\"{ink}\"/>"
-            );
-        };
+        text(svg, (left - 8.0, y + 11.0), "end", INK, 11, name);
+        let mut rect = |width: f64, ink: &str| svg.block((left, y), (width, 13.0), ink);
         if total.is_finite() {
-            rect(bar(*total), "#c7d9ec");
+            rect(bar(*total), ALL);
         }
-        rect(bar(*own), "#4a7fb5");
+        rect(bar(*own), ALONE);
         let ends = (left + bar(own - error), left + bar(own + error));
-        line(svg, (ends.0, y + 6.5), (ends.1, y + 6.5), "#1a1a1a", 1.5);
+        line(svg, (ends.0, y + 6.5), (ends.1, y + 6.5), INK, 1.5);
         let label = format!("{:.1} %", 100.0 * own);
         let at = left
             + bar(if total.is_finite() {
@@ -185,28 +180,14 @@ fn causes(svg: &mut String, asked: &Asked<'_>, shares: &Shares, k: usize, top: f
             } else {
                 own + error
             });
-        text(svg, (at + 6.0, y + 11.0), "start", "#1a1a1a", 11, &label);
+        text(svg, (at + 6.0, y + 11.0), "start", INK, 11, &label);
     }
 }
 
-fn line(svg: &mut String, from: (f64, f64), to: (f64, f64), ink: &str, width: f64) {
-    let _ = writeln!(
-        svg,
-        "<line x1=\"{:.2}\" y1=\"{:.2}\" x2=\"{:.2}\" y2=\"{:.2}\" stroke=\"{ink}\" \
-         stroke-width=\"{width}\"/>",
-        from.0, from.1, to.0, to.1
-    );
+fn line(svg: &mut Svg, from: (f64, f64), to: (f64, f64), ink: &str, width: f64) {
+    svg.line(&[from, to], width, ink, &[]);
 }
 
-fn text(svg: &mut String, at: (f64, f64), anchor: &str, ink: &str, size: usize, words: &str) {
-    let safe = words
-        .replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;");
-    let _ = writeln!(
-        svg,
-        "<text x=\"{:.2}\" y=\"{:.2}\" text-anchor=\"{anchor}\" fill=\"{ink}\" \
-         font-size=\"{size}\">{safe}</text>",
-        at.0, at.1
-    );
+fn text(svg: &mut Svg, at: (f64, f64), anchor: &str, ink: &str, size: u8, words: &str) {
+    svg.letters(at, (anchor, f64::from(size)), ink, &[], words);
 }

@@ -5,8 +5,8 @@ use crate::circuit::library::Shipped;
 use crate::device::base::Base;
 use crate::device::{Answer, Given, Part};
 use crate::num::engineering;
+use crate::report::svg::{Svg, dark_rules};
 use std::f64::consts::TAU;
-use std::fmt::Write;
 
 const WIDE: f64 = 720.0;
 const HIGH: f64 = 420.0;
@@ -18,23 +18,55 @@ const STEPS: usize = 120;
 const INKS: [&str; 8] = [
     "#1b6ca8", "#b2452f", "#3c7d3c", "#7a4b94", "#946b1f", "#2b7f86", "#a33f6d", "#555555",
 ];
+const PAPER: &str = "#ffffff";
+const INK: &str = "#000000";
+const GRID: &str = "#dddddd";
+/// Of the dissipation limit.
+const LIMIT: &str = "#666666";
+/// Of the base and what is on it.
+const BASE: &str = "#f6f6f6";
+const RIM: &str = "#444444";
+/// All of these on a dark screen.
+const DARK: [(&str, &str); 14] = [
+    (INKS[0], "#5fb0ee"),
+    (INKS[1], "#f08a74"),
+    (INKS[2], "#7cc57c"),
+    (INKS[3], "#c396dd"),
+    (INKS[4], "#d9b060"),
+    (INKS[5], "#6cc7cf"),
+    (INKS[6], "#e886b5"),
+    (INKS[7], "#b5b5b5"),
+    (PAPER, "#16181c"),
+    (INK, "#e8e8e8"),
+    (GRID, "#363a41"),
+    (LIMIT, "#999999"),
+    (BASE, "#24272c"),
+    (RIM, "#b0b0b0"),
+];
 
 /// The picture as SVG.
 pub fn drawn(valve: &Shipped) -> String {
     let curves = curves(valve);
     let base = valve.base();
     let high = HIGH + base.map_or(0.0, |_| 330.0);
-    let mut svg = format!(
-        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDE}\" height=\"{high}\" viewBox=\"0 0 {WIDE} {high}\" \
-         font-family=\"sans-serif\" font-size=\"12\">\n<title>{}</title>\n\
-         <rect width=\"{WIDE}\" height=\"{high}\" fill=\"#ffffff\"/>\n",
-        valve.name
-    );
+    let mut svg = Svg::new(WIDE, high, &valve.name, &dark_rules(DARK));
+    svg.open("g", &[("font-family", "sans-serif")]);
+    svg.block((0.0, 0.0), (WIDE, high), PAPER);
     axes(&mut svg, valve, &curves);
     if let Some(base) = base {
         socket(&mut svg, valve, base);
     }
-    svg + "</svg>\n"
+    svg.finish()
+}
+
+/// Words in the size that most have here.
+fn words(svg: &mut Svg, at: (f64, f64), anchor: &str, ink: &str, words: &str) {
+    svg.letters(at, (anchor, 12.0), ink, &[], words);
+}
+
+fn heading(svg: &mut Svg, y: f64, words: &str) {
+    let bold = [("font-weight", "bold")];
+    svg.letters((LEFT, y), ("start", 15.0), INK, &bold, words);
 }
 
 /// A family of curves: V across, A up.
@@ -157,36 +189,24 @@ fn round(least: f64) -> f64 {
     fits.copied().unwrap_or(10.0) * power
 }
 
-fn axes(svg: &mut String, valve: &Shipped, curves: &Curves) {
+fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
     let x = |v: f64| LEFT + (RIGHT - LEFT) * v / curves.volts;
     let y = |i: f64| BOTTOM - (BOTTOM - TOP) * i / curves.amperes;
-    let _ = writeln!(
-        svg,
-        "<text x=\"{LEFT}\" y=\"22\" font-size=\"15\" font-weight=\"bold\">{}: plate current{}</text>",
-        valve.name, curves.held
-    );
+    let title = format!("{}: plate current{}", valve.name, curves.held);
+    heading(svg, 22.0, &title);
     for (most, unit, across) in [(curves.volts, "V", true), (curves.amperes, "A", false)] {
         let step = round(most / 8.0);
         let mut value = 0.0;
         while value <= most * (1.0 + 1e-9) {
             let (a, b) = (x(value), y(value));
             let label = engineering(value, unit, 3);
-            let _ = if across {
-                writeln!(
-                    svg,
-                    "<line x1=\"{a:.1}\" y1=\"{TOP}\" x2=\"{a:.1}\" y2=\"{BOTTOM}\" stroke=\"#dddddd\"/>\
-                     <text x=\"{a:.1}\" y=\"{}\" text-anchor=\"middle\">{label}</text>",
-                    BOTTOM + 18.0
-                )
+            if across {
+                svg.line(&[(a, TOP), (a, BOTTOM)], 1.0, GRID, &[]);
+                words(svg, (a, BOTTOM + 18.0), "middle", INK, &label);
             } else {
-                writeln!(
-                    svg,
-                    "<line x1=\"{LEFT}\" y1=\"{b:.1}\" x2=\"{RIGHT}\" y2=\"{b:.1}\" stroke=\"#dddddd\"/>\
-                     <text x=\"{}\" y=\"{:.1}\" text-anchor=\"end\">{label}</text>",
-                    LEFT - 6.0,
-                    b + 4.0
-                )
-            };
+                svg.line(&[(LEFT, b), (RIGHT, b)], 1.0, GRID, &[]);
+                words(svg, (LEFT - 6.0, b + 4.0), "end", INK, &label);
+            }
             value += step;
         }
     }
@@ -207,13 +227,9 @@ fn axes(svg: &mut String, valve: &Shipped, curves: &Curves) {
         let Some(&(end_x, end_y)) = inside.last() else {
             continue;
         };
-        polyline(svg, &inside, ink, "");
-        let _ = writeln!(
-            svg,
-            "<text x=\"{:.1}\" y=\"{:.1}\" fill=\"{ink}\">{label}</text>",
-            end_x + 4.0,
-            end_y + if end_y < TOP + 8.0 { -4.0 } else { 4.0 }
-        );
+        svg.line(&inside, 1.5, ink, &[]);
+        let beside = if end_y < TOP + 8.0 { -4.0 } else { 4.0 };
+        words(svg, (end_x + 4.0, end_y + beside), "start", ink, label);
     }
     if let Some(watts) = curves.most_watts {
         let hyperbola: Vec<(f64, f64)> = (1..=STEPS)
@@ -221,52 +237,28 @@ fn axes(svg: &mut String, valve: &Shipped, curves: &Curves) {
             .filter(|v| watts / v <= curves.amperes)
             .map(|v| (x(v), y(watts / v)))
             .collect();
-        polyline(svg, &hyperbola, "#888888", " stroke-dasharray=\"6 4\"");
+        svg.line(&hyperbola, 1.5, LIMIT, &[("stroke-dasharray", "6 4")]);
         if let Some(&(a, b)) = hyperbola.get(hyperbola.len() / 3) {
-            let _ = writeln!(
-                svg,
-                "<text x=\"{:.1}\" y=\"{:.1}\" fill=\"#666666\">most, {}</text>",
-                a + 6.0,
-                b - 6.0,
-                engineering(watts, "W", 3)
-            );
+            let most = format!("most, {}", engineering(watts, "W", 3));
+            words(svg, (a + 6.0, b - 6.0), "start", LIMIT, &most);
         }
     }
 }
 
-fn polyline(svg: &mut String, points: &[(f64, f64)], ink: &str, more: &str) {
-    let pairs: Vec<String> = points
-        .iter()
-        .map(|(x, y)| format!("{x:.1},{y:.1}"))
-        .collect();
-    let _ = writeln!(
-        svg,
-        "<polyline points=\"{}\" fill=\"none\" stroke=\"{ink}\" stroke-width=\"1.5\"{more}/>",
-        pairs.join(" ")
-    );
-}
-
 /// The base from below: pins clockwise from the key or the gap, which points down.
-fn socket(svg: &mut String, valve: &Shipped, base: &Base) {
+fn socket(svg: &mut Svg, valve: &Shipped, base: &Base) {
     let (cx, cy, r) = (WIDE / 2.0, HIGH + 170.0, 88.0);
-    let _ = writeln!(
-        svg,
-        "<text x=\"{LEFT}\" y=\"{}\" font-size=\"15\" font-weight=\"bold\">Base {}, {}, seen from below</text>\n\
-         <circle cx=\"{cx}\" cy=\"{cy}\" r=\"{}\" fill=\"#f6f6f6\" stroke=\"#444444\"/>",
-        HIGH + 22.0,
+    let title = format!(
+        "Base {}, {}, seen from below",
         base.name,
-        base.socket.name(),
-        r + 24.0
+        base.socket.name()
     );
+    heading(svg, HIGH + 22.0, &title);
+    svg.disc((cx, cy), r + 24.0, BASE, RIM);
     let key = base.socket == crate::device::base::Socket::Octal;
     if key {
-        let _ = writeln!(
-            svg,
-            "<circle cx=\"{cx}\" cy=\"{cy}\" r=\"26\" fill=\"#ffffff\" stroke=\"#444444\"/>\
-             <rect x=\"{}\" y=\"{}\" width=\"10\" height=\"9\" fill=\"#444444\"/>",
-            cx - 5.0,
-            cy + 22.0
-        );
+        svg.disc((cx, cy), 26.0, PAPER, RIM);
+        svg.block((cx - 5.0, cy + 22.0), (10.0, 9.0), RIM);
     }
     let room = base.socket.pins();
     // Glass bases leave the place of one pin free; it is the gap.
@@ -275,21 +267,18 @@ fn socket(svg: &mut String, valve: &Shipped, base: &Base) {
     for pin in 1..=room {
         let turn = TAU * (f64::from(pin) - if key || room < 6 { 0.5 } else { 0.0 }) / places;
         let (dx, dy) = (-crate::math::fun::sin(turn), crate::math::fun::cos(turn));
-        let (x, y) = (cx + r * dx, cy + r * dy);
-        let mut words = String::new();
+        let at = |from: f64| (cx + from * dx, cy + from * dy);
+        let below = |(x, y): (f64, f64)| (x, y + 4.0);
+        let mut name = String::new();
         for use_of in base.pins.iter().filter(|p| p.pin == pin) {
-            words = page::name(use_of.role).to_string();
+            name = page::name(use_of.role).to_string();
             if use_of.section != 0 && !sections.contains(&use_of.section) {
-                words += ", other valve";
+                name += ", other valve";
             } else if use_of.section != 0 && sections.len() > 1 {
-                words += &format!(" {}", use_of.section);
+                name += &format!(" {}", use_of.section);
             }
         }
-        let fill = if words.is_empty() {
-            "#ffffff"
-        } else {
-            "#333333"
-        };
+        let fill = if name.is_empty() { PAPER } else { RIM };
         let anchor = if dx.abs() < 0.2 {
             "middle"
         } else if dx < 0.0 {
@@ -297,22 +286,13 @@ fn socket(svg: &mut String, valve: &Shipped, base: &Base) {
         } else {
             "start"
         };
-        let _ = writeln!(
-            svg,
-            "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"7\" fill=\"{fill}\" stroke=\"#333333\"/>\
-             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{pin}</text>\
-             <text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"{anchor}\">{words}</text>",
-            cx + (r - 20.0) * dx,
-            cy + (r - 20.0) * dy + 4.0,
-            cx + (r + 34.0) * dx,
-            cy + (r + 34.0) * dy + 4.0
-        );
+        svg.disc(at(r), 7.0, fill, RIM);
+        let number = pin.to_string();
+        words(svg, below(at(r - 20.0)), "middle", INK, &number);
+        words(svg, below(at(r + 34.0)), anchor, INK, &name);
     }
     if base.pins.iter().any(|p| p.pin == 0) {
-        let _ = writeln!(
-            svg,
-            "<text x=\"{cx}\" y=\"{:.1}\" text-anchor=\"middle\">cap on top: plate</text>",
-            cy + r + 68.0
-        );
+        let under = (cx, cy + r + 68.0);
+        words(svg, under, "middle", INK, "cap on top: plate");
     }
 }

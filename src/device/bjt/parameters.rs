@@ -1,5 +1,6 @@
 //! What a transistor's model can say, with the published defaults.
 
+use crate::device::junction;
 use crate::device::kind::Param;
 
 pub(super) const PARAMS: &[Param] = &[
@@ -116,8 +117,8 @@ pub(super) const PARAMS: &[Param] = &[
         0.0,
         -20.0..=20.0,
     ),
-    Param::new("eg", "band gap", "eV", 1.11, 0.01..=10.0),
-    Param::new("xti", "temperature exponent of is", "1", 3.0, -10.0..=20.0),
+    junction::EG,
+    junction::XTI,
     Param::new(
         "fc",
         "fraction of a potential where its capacitance turns straight",
@@ -125,14 +126,8 @@ pub(super) const PARAMS: &[Param] = &[
         0.5,
         0.0..=0.95,
     ),
-    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
+    junction::KF,
+    junction::AF,
 ];
 
-pub(super) const INSTANCE: &[Param] = &[Param::new(
-    "area",
-    "how many in parallel",
-    "1",
-    1.0,
-    1e-9..=1e9,
-)];
+pub(super) const INSTANCE: &[Param] = &[junction::AREA];

@@ -1,5 +1,6 @@
 //! What a MOSFET's model can say, with the published defaults.
 
+use crate::device::junction;
 use crate::device::kind::Param;
 
 pub(super) const PARAMS: &[Param] = &[
@@ -151,8 +152,8 @@ pub(super) const PARAMS: &[Param] = &[
         0.5,
         0.0..=0.95,
     ),
-    Param::new("kf", "flicker noise", "1", 0.0, 0.0..=1.0),
-    Param::new("af", "flicker noise exponent", "1", 1.0, 0.0..=10.0),
+    junction::KF,
+    junction::AF,
 ];
 
 pub(super) const INSTANCE: &[Param] = &[

@@ -17,6 +17,19 @@ pub struct Finding {
 /// What a finding about a transformer without a load is about: with a signal it is grave.
 pub const NO_LOAD: &str = "load";
 
+/// What a finding about the whole circuit is about: it does not stay where it is charted.
+pub const STABILITY: &str = "stability";
+
+impl Finding {
+    /// The finding as a line says it.
+    pub fn told(&self) -> String {
+        match self.quantity {
+            STABILITY => format!("the {} is {}", self.subject, self.text),
+            _ => format!("`{}`: {}", self.subject, self.text),
+        }
+    }
+}
+
 /// A value as messages show it.
 pub(super) fn show(value: f64, unit: &str) -> String {
     let value = if unit == "A" && value.abs() < 1e-12 {

@@ -7,6 +7,7 @@
 mod finding;
 mod iron;
 mod parts;
+mod stability;
 mod valves;
 
 use crate::system::assemble::Assembly;
@@ -24,3 +25,4 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains_hz: Option<f64>) ->
 
 pub use finding::{Finding, NO_LOAD};
 pub use iron::unloaded;
+pub use stability::unstable;

@@ -40,7 +40,7 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
         top: head,
         bottom: head + ONLY_PANEL,
     };
-    picture(WIDTH, frame.bottom + BELOW, |sheet| {
+    picture(title, WIDTH, frame.bottom + BELOW, |sheet| {
         let size = 1.25 * LETTERS;
         let middle = 0.5 * (frame.left + frame.right);
         let most = (WIDTH / (size * LETTER)) as usize;

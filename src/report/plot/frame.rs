@@ -2,8 +2,10 @@
 
 use super::axis::Axis;
 use super::labels::{Labels, NEAR, Room};
-use super::sheet::{Anchor, Ink, Sheet};
-use super::style::{COLOURS, FINE_GRID, FRAME, GRID, INK, LETTERS, NOUGHT, SAMPLE, shown, wide};
+use super::sheet::{Anchor, Sheet};
+use super::style::{
+    COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, NOUGHT, RATING, SAMPLE, shown, wide,
+};
 use super::trace::{Mark, Side, Trace, of_name};
 use crate::num;
 
@@ -33,7 +35,7 @@ impl Frame {
 
     /// Grid, frame and lettering; the common axis is lettered under the last panel only. A
     /// number that would touch the one before is left out.
-    pub fn grid(&self, sheet: &mut Sheet<'_>, across: &Axis, axis: &Axis, last: bool) {
+    pub fn grid(&self, sheet: &mut Sheet, across: &Axis, axis: &Axis, last: bool) {
         for &value in &across.fine {
             let x = self.x(across, value);
             sheet.line((x, self.top), (x, self.bottom), 1.0, FINE_GRID);
@@ -86,7 +88,7 @@ impl Frame {
         }
     }
 
-    pub fn outline(&self, sheet: &mut Sheet<'_>) {
+    pub fn outline(&self, sheet: &mut Sheet) {
         let corners = [
             (self.left, self.top),
             (self.right, self.top),
@@ -100,7 +102,7 @@ impl Frame {
     /// Curves, their ratings and marked places, in this order, words last.
     pub fn contents(
         &self,
-        sheet: &mut Sheet<'_>,
+        sheet: &mut Sheet,
         (across, axis): (&Axis, &Axis),
         points: &[f64],
         (traces, curves): (&[Trace], &[(usize, &Trace)]),
@@ -142,7 +144,7 @@ impl Frame {
 
     fn curve(
         &self,
-        sheet: &mut Sheet<'_>,
+        sheet: &mut Sheet,
         (across, axis): (&Axis, &Axis),
         points: &[f64],
         which: usize,
@@ -180,7 +182,7 @@ impl Frame {
     /// A dashed line at each rating that the axis reaches, with a word.
     fn ratings(
         &self,
-        sheet: &mut Sheet<'_>,
+        sheet: &mut Sheet,
         axis: &Axis,
         traces: &[Trace],
         curves: &[(usize, &Trace)],
@@ -219,7 +221,7 @@ impl Frame {
         }
     }
 
-    pub fn legend(&self, sheet: &mut Sheet<'_>, traces: &[Trace], curves: &[(usize, &Trace)]) {
+    pub fn legend(&self, sheet: &mut Sheet, traces: &[Trace], curves: &[(usize, &Trace)]) {
         let lines = curves.len().min(LEGEND);
         let pitch = PITCH.min((self.bottom - self.top - LETTERS) / lines.max(1) as f64);
         let (x, mut y) = (self.right + 12.0, self.top + 10.0);
@@ -246,9 +248,6 @@ impl Frame {
     }
 }
 
-/// What must not be passed: a red that no curve has.
-const RATING: Ink = Ink(0xb0, 0x10, 0x20);
-
 pub fn colour(which: usize) -> Ink {
     COLOURS[which % COLOURS.len()]
 }
@@ -257,14 +256,14 @@ pub fn colour(which: usize) -> Ink {
 const DASH: f64 = 5.0;
 
 /// Draws a curve in its colour; past the last colour they come again, dashed.
-fn pen(sheet: &mut Sheet<'_>, points: &[(f64, f64)], width: f64, which: usize) {
+fn pen(sheet: &mut Sheet, points: &[(f64, f64)], width: f64, which: usize) {
     if (which / COLOURS.len()).is_multiple_of(2) {
         return sheet.path(points, width, colour(which));
     }
     dashed(sheet, points, width, colour(which));
 }
 
-fn dashed(sheet: &mut Sheet<'_>, points: &[(f64, f64)], width: f64, ink: Ink) {
+fn dashed(sheet: &mut Sheet, points: &[(f64, f64)], width: f64, ink: Ink) {
     let mut along = 0.0;
     let mut dash = vec![points[0]];
     for pair in points.windows(2) {

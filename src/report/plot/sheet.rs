@@ -1,12 +1,7 @@
-//! The paper: lines and letters in pixels, by the SVG backend of `plotters`.
+//! The paper of a plot: lines and letters in pixels.
 
-use plotters::backend::{DrawingBackend, SVGBackend};
-use plotters::style::text_anchor::{HPos, Pos, VPos};
-use plotters::style::{Color, FontTransform, IntoFont, RGBColor, ShapeStyle, TextStyle};
-
-/// A colour: red, green, blue.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Ink(pub u8, pub u8, pub u8);
+use super::style::{self, Ink};
+use crate::report::svg::{Svg, dark_rules, length};
 
 /// Where a text stands, seen from its point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,107 +16,67 @@ pub enum Anchor {
     Upright,
 }
 
-/// The backend knows whole pixels only, which makes a slow curve a staircase.
-/// So it draws this many times as large, and the picture is shown reduced.
-const FINENESS: f64 = 4.0;
+/// From the base line of letters up to their middle, and to their top, as a part of their height.
+const MIDDLE: f64 = 0.36;
+const TOP: f64 = 0.76;
 
 /// A point, px from the upper left.
 type Point = (f64, f64);
 
 /// A picture being drawn.
-pub struct Sheet<'a> {
-    backend: SVGBackend<'a>,
+pub struct Sheet {
+    svg: Svg,
 }
 
-/// The SVG text of a picture of `width` by `height` pixels that `draw` draws.
-pub fn picture(width: f64, height: f64, draw: impl FnOnce(&mut Sheet<'_>)) -> String {
-    let size = (whole(width) as u32, whole(height) as u32);
-    let mut text = String::new();
-    let mut sheet = Sheet {
-        backend: SVGBackend::with_string(&mut text, size),
-    };
-    let paper = [(0.0, 0.0), (width, height)].map(fine);
-    drawn(
-        sheet
-            .backend
-            .draw_rect(paper[0], paper[1], &style(Ink(255, 255, 255), 0.0), true),
-    );
+/// The SVG text of a picture of `width` by `height` pixels that `draw` draws. Its colours are
+/// attributes, so that a page can have them without the rules for dark screens.
+pub fn picture(title: &str, width: f64, height: f64, draw: impl FnOnce(&mut Sheet)) -> String {
+    let colours = style::all().map(|ink| (ink.light, ink.dark));
+    let mut svg = Svg::new(width, height, title, &dark_rules(colours));
+    // Mitred joins would stand out as spikes of a noisy curve.
+    let look = [("font-family", "sans-serif"), ("stroke-linejoin", "round")];
+    svg.open("g", &look);
+    svg.block((0.0, 0.0), (width, height), style::PAPER.light);
+    let mut sheet = Sheet { svg };
     draw(&mut sheet);
-    drawn(sheet.backend.present());
-    drop(sheet);
-    // The view box keeps the fine measures. Mitred joins would stand out as spikes of a noisy curve.
-    let large = format!("width=\"{}\" height=\"{}\"", size.0, size.1);
-    let shown = format!("width=\"{width}\" height=\"{height}\" stroke-linejoin=\"round\"");
-    text.replacen(&large, &shown, 1)
+    sheet.svg.finish()
 }
 
-/// The backend's only error is that of a file, and there is none.
-fn drawn<E>(result: Result<(), E>) {
-    assert!(result.is_ok(), "a text in memory could not be written");
-}
-
-fn whole(length: f64) -> i32 {
-    (length * FINENESS).round() as i32
-}
-
-fn fine(point: Point) -> (i32, i32) {
-    (whole(point.0), whole(point.1))
-}
-
-fn style(ink: Ink, width: f64) -> ShapeStyle {
-    ShapeStyle {
-        color: RGBColor(ink.0, ink.1, ink.2).to_rgba(),
-        filled: false,
-        stroke_width: whole(width) as u32,
-    }
-}
-
-impl Sheet<'_> {
+impl Sheet {
     /// A straight line.
     pub fn line(&mut self, from: Point, to: Point, width: f64, ink: Ink) {
-        let style = style(ink, width);
-        drawn(self.backend.draw_line(fine(from), fine(to), &style));
+        self.path(&[from, to], width, ink);
     }
 
     /// A line through points.
-    pub fn path(&mut self, points: &[Point], width: f64, ink: Ink) {
-        let points = points.iter().copied().map(fine);
-        drawn(self.backend.draw_path(points, &style(ink, width)));
+    pub fn path(&mut self, line: &[Point], width: f64, ink: Ink) {
+        self.svg.line(line, width, ink.light, &[]);
     }
 
     /// A filled circle.
     pub fn dot(&mut self, at: Point, radius: f64, ink: Ink) {
-        let radius = whole(radius) as u32;
-        let style = style(ink, 0.0);
-        drawn(self.backend.draw_circle(fine(at), radius, &style, true));
+        self.svg.disc(at, radius, ink.light, "");
     }
 
     /// A line of letters of a height in pixels.
-    pub fn text(&mut self, at: Point, size: f64, text: &str, ink: Ink, anchor: Anchor) {
+    pub fn text(&mut self, (x, y): Point, size: f64, text: &str, ink: Ink, anchor: Anchor) {
         if text.is_empty() {
             return;
         }
-        let (across, along) = match anchor {
-            Anchor::Left => (HPos::Right, VPos::Center),
-            Anchor::Right => (HPos::Left, VPos::Center),
-            Anchor::Under => (HPos::Center, VPos::Top),
-            Anchor::Upright => (HPos::Center, VPos::Center),
+        let (side, down) = match anchor {
+            Anchor::Left => ("end", MIDDLE),
+            Anchor::Right => ("start", MIDDLE),
+            Anchor::Under => ("middle", TOP),
+            Anchor::Upright => ("middle", MIDDLE),
         };
-        // The backend divides by this, its estimate of a font's full height over its nominal size.
-        let font = ("sans-serif", size * FINENESS * 1.24).into_font();
-        let font = match anchor {
-            Anchor::Upright => font.transform(FontTransform::Rotate270),
-            _ => font,
+        let turn = format!("rotate(-90 {} {})", length(x), length(y));
+        let more = [("transform", &*turn)];
+        let more = if anchor == Anchor::Upright {
+            &more[..]
+        } else {
+            &[]
         };
-        let colour = RGBColor(ink.0, ink.1, ink.2);
-        let style = TextStyle::from(font)
-            .color(&colour)
-            .pos(Pos::new(across, along));
-        // Control characters are not allowed in XML, not even escaped.
-        let text: String = text
-            .chars()
-            .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-            .collect();
-        drawn(self.backend.draw_text(&text, &style, fine(at)));
+        let base = (x, y + down * size);
+        self.svg.letters(base, (side, size), ink.light, more, text);
     }
 }

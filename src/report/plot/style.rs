@@ -1,6 +1,13 @@
 //! Sizes and colours of a plot, and how names fit in.
 
-use super::sheet::Ink;
+/// A colour on white paper, and what stands for it on a dark screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Ink {
+    /// As `#RRGGBB`.
+    pub light: &'static str,
+    /// The same.
+    pub dark: &'static str,
+}
 
 /// What is less than this below the top of a panel in decibels is shown.
 pub(super) const DEPTH_DB: f64 = 150.0;
@@ -30,28 +37,44 @@ pub(super) const LONGEST_NAME: usize = 28;
 
 pub(super) const SAMPLE: f64 = 24.0;
 
-pub(super) const INK: Ink = Ink(0x22, 0x22, 0x22);
+const fn ink(light: &'static str, dark: &'static str) -> Ink {
+    Ink { light, dark }
+}
 
-pub(super) const FRAME: Ink = Ink(0x99, 0x99, 0x99);
+pub(super) const PAPER: Ink = ink("#FFFFFF", "#16181C");
 
-pub(super) const GRID: Ink = Ink(0xe2, 0xe2, 0xe2);
+pub(super) const INK: Ink = ink("#222222", "#E0E0E0");
 
-pub(super) const FINE_GRID: Ink = Ink(0xf1, 0xf1, 0xf1);
+pub(super) const FRAME: Ink = ink("#999999", "#7A7E86");
 
-pub(super) const NOUGHT: Ink = Ink(0xb0, 0xb0, 0xb0);
+pub(super) const GRID: Ink = ink("#E2E2E2", "#363A41");
+
+pub(super) const FINE_GRID: Ink = ink("#F1F1F1", "#24272C");
+
+pub(super) const NOUGHT: Ink = ink("#B0B0B0", "#5E636B");
+
+/// What must not be passed: a red that no curve has.
+pub(super) const RATING: Ink = ink("#B01020", "#FF7A85");
 
 /// Colours that most colour-blind readers tell apart: M. Okabe and K. Ito,
 /// "Color universal design", 2008 (from memory), less the yellow, which is
 /// too pale on white.
 pub(super) const COLOURS: [Ink; 7] = [
-    Ink(0x00, 0x72, 0xb2),
-    Ink(0xd5, 0x5e, 0x00),
-    Ink(0x00, 0x9e, 0x73),
-    Ink(0xcc, 0x79, 0xa7),
-    Ink(0x00, 0x00, 0x00),
-    Ink(0xe6, 0x9f, 0x00),
-    Ink(0x56, 0xb4, 0xe9),
+    ink("#0072B2", "#4AA8E0"),
+    ink("#D55E00", "#FF8A3D"),
+    ink("#009E73", "#2CC79B"),
+    ink("#CC79A7", "#E39AC3"),
+    ink("#000000", "#FFFFFF"),
+    ink("#E69F00", "#F0B43C"),
+    ink("#56B4E9", "#9AD6FA"),
 ];
+
+/// All colours of a plot.
+pub(super) fn all() -> impl Iterator<Item = &'static Ink> {
+    [&PAPER, &INK, &FRAME, &GRID, &FINE_GRID, &NOUGHT, &RATING]
+        .into_iter()
+        .chain(&COLOURS)
+}
 
 /// About how wide N letters are, px.
 pub(super) fn wide(letters: usize) -> f64 {

@@ -67,9 +67,7 @@ fn solve_of<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut 
         let slopes = &mut step.rows[number * width..][..width];
         row.slopes(step.bank, step.slopes, slopes);
     }
-    let small = block.rows.len() <= SMALL;
-    let keeps = !small && block.rows.len() <= MANY;
-    (keeps && kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
+    (kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
 }
 
 /// The step of the block's controls, and what it adds to the outputs.
@@ -224,9 +222,12 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
     }
     kept.solved.clear();
     kept.solved.resize(n, 0.0);
+    let keeps = (SMALL + 1..=MANY).contains(&block.rows.len());
     kept.inverse.clear();
-    kept.inverse.extend_from_slice(matrix);
-    kept.made = block.rows.len() <= MANY && invert(&mut kept.inverse, n);
+    kept.made = keeps && {
+        kept.inverse.extend_from_slice(matrix);
+        invert(&mut kept.inverse, n)
+    };
     if kept.made {
         add_inverse(&kept.inverse, side, &mut kept.solved);
     } else {
@@ -237,7 +238,7 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
         kept.solved.copy_from_slice(side);
     }
     take(block, outputs, &kept.solved, part);
-    if kept.made && block.rows.len() > SMALL {
+    if kept.made {
         kept.pack(block);
     }
     done::<W>(block, step);
