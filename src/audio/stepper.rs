@@ -23,6 +23,7 @@
 //! and the processor's best is taken when the circuit is compiled; as no sum changes its
 //! order and no product is joined to one, all give the same bits.
 
+mod answers;
 mod blocks;
 mod lengths;
 mod local;
@@ -32,6 +33,7 @@ mod recipe;
 mod state;
 mod tables;
 mod wave;
+mod work;
 
 use crate::math::lu::Singular;
 use crate::math::radau_pair;
@@ -51,8 +53,9 @@ pub use wave::{END, INNER, POINTS};
 /// an end a circuit that never settles would go on for 4^9 parts.
 const PARTS: u32 = 2_000;
 
-/// Outputs of a block, at both stages, up to which it is one of a few laws.
-const WIDE: usize = 64;
+/// Outputs of a block, at both stages, beyond which it is wide: those of 24 triodes. (40 stages in
+/// a row, each driven far into clipping, are one block of 39: minutes for 0.1 s of sound.)
+const WIDE: usize = 96;
 
 /// A circuit compiled for a step size, and its state.
 #[derive(Debug)]
@@ -146,11 +149,21 @@ impl<'c> Compiled<'c> {
         })
     }
 
-    /// Whether a step's work grows with the circuit rather than with its square: laws that act on
-    /// their neighbours alone, in blocks of a few.
+    /// Whether laws act on their neighbours alone, so that a step's work grows with the circuit
+    /// rather than with its square.
     pub fn is_slim(&self) -> bool {
-        let whole = self.tables[0].as_ref().expect("compiled first");
-        whole.near.is_some() && whole.blocks.widest() <= WIDE
+        self.whole().near.is_some()
+    }
+
+    /// Whether so many laws act on each other both ways that solving them together, whose cost is
+    /// the cube of their number, would take longer than all else.
+    pub fn is_wide(&self) -> bool {
+        self.whole().blocks.widest() > WIDE
+    }
+
+    /// The tables of a whole step.
+    fn whole(&self) -> &Tables {
+        self.tables[0].as_ref().expect("compiled first")
     }
 
     /// Says what is listened to: a sum of watched unknowns with signs.

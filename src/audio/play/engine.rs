@@ -26,7 +26,7 @@ const ALLOWED: Allowance = Allowance {
     known: 1e-9,
     volts: 1e-4,
 };
-/// Controls of laws up to which any circuit is compiled: the compiled step grows with the square of
+/// Controls of laws up to which a circuit is compiled as a rule: the compiled step grows with the square of
 /// the circuit and more, the general solver with the circuit.
 const COMPILED_CONTROLS: usize = 96;
 /// The same where laws act on their neighbours alone ([`Compiled::is_slim`]): there making the
@@ -123,7 +123,8 @@ impl<'c, 'p> Engine<'c, 'p> {
             }
             None => Compiled::new(&mut assembly, &rest, step_s, settings.driven, watched).ok(),
         };
-        let compiled = compiled.filter(|c| controls <= COMPILED_CONTROLS || c.is_slim());
+        let small = controls <= COMPILED_CONTROLS;
+        let compiled = compiled.filter(|c| (small || c.is_slim()) && !c.is_wide());
         if let Some(mut compiled) = compiled {
             compiled.set_time(begin_s);
             if let Some([a, b]) = nodes {

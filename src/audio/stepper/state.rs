@@ -1,10 +1,12 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
-use super::blocks::{BlockStep, Kept};
+use super::answers::evaluate;
+use super::blocks::BlockStep;
 use super::lengths::{LENGTHS, STAGES, length};
 use super::predict::History;
-use super::recipe::{self, Recipe};
+use super::recipe::Recipe;
 use super::tables::{Rows, Tables};
+use super::work::Work;
 use crate::device::WIDTH;
 use crate::math::panels::HEIGHT;
 use crate::math::radau_pair;
@@ -69,38 +71,6 @@ pub(super) struct State {
     work: Work,
 }
 
-/// Buffers.
-#[derive(Debug, Clone)]
-struct Work {
-    /// States, then the moving sources at each stage.
-    lead: Vec<f64>,
-    /// Rows of the tables, laws at rest.
-    rows: Vec<[f64; HEIGHT]>,
-    /// Controls, counted from rest, and the bank's in full.
-    u: Vec<f64>,
-    at: Vec<[[f64; WIDTH]; 2]>,
-    bank: Vec<[[f64; WIDTH]; 5]>,
-    y: Vec<f64>,
-    dy: Vec<f64>,
-    delta: Vec<f64>,
-    missing: Vec<[f64; HEIGHT]>,
-    matrix: Vec<f64>,
-    side: Vec<f64>,
-    part: Vec<f64>,
-    significant: Vec<usize>,
-    significant_slopes: Vec<f64>,
-    /// Inverses of blocks' matrices, by length of step.
-    kept: Vec<Vec<Kept>>,
-    /// Slopes of single laws beyond those at rest.
-    slopes: Vec<f64>,
-    /// A single law's controls, outputs and slopes.
-    single: [Vec<f64>; 3],
-    /// One over each control's swing, 1/V.
-    per_swing: Vec<f64>,
-    /// The least that this is for settling.
-    narrow: Vec<f64>,
-}
-
 impl State {
     pub fn new(recipe: &Recipe<'_>) -> Self {
         let rows = Rows::of(recipe);
@@ -145,6 +115,7 @@ impl State {
                 at: vec![[[0.0; WIDTH]; 2]; packs],
                 bank: vec![[[0.0; WIDTH]; 5]; packs],
                 y: vec![0.0; no],
+                guess: vec![0.0; no],
                 dy: vec![0.0; no],
                 delta: vec![0.0; nc],
                 missing: vec![[0.0; HEIGHT]; nc / HEIGHT],
@@ -300,19 +271,18 @@ impl Work {
     /// Takes what the laws give from what is missing.
     #[inline(always)]
     fn take_laws(&mut self, table: &Tables) {
-        let panels = 0..self.missing.len();
-        if let Some(near) = &table.near {
-            return near.subtract(&self.y, panels, &mut self.missing);
+        take(table, &self.y, &mut self.significant, &mut self.missing);
+    }
+
+    /// What is missing where the controls are those of a guess: what the laws do not give of it. Most
+    /// guesses are so near that only the laws that move are left to be taken.
+    #[inline(always)]
+    fn miss_guess(&mut self, table: &Tables) {
+        for ((beyond, y), guess) in self.dy.iter_mut().zip(&self.y).zip(&self.guess) {
+            *beyond = y - guess;
         }
-        if self.y.len() <= FEW_OUTPUTS {
-            return table.reach.subtract(&self.y, panels, &mut self.missing);
-        }
-        table
-            .blocks
-            .significant(0..self.y.len(), &self.y, &mut self.significant);
-        table
-            .reach
-            .subtract_columns(&self.significant, &self.y, panels, &mut self.missing);
+        self.missing.fill([0.0; HEIGHT]);
+        take(table, &self.dy, &mut self.significant, &mut self.missing);
     }
 
     #[inline(always)]
@@ -335,6 +305,28 @@ impl Work {
     }
 }
 
+/// Takes what outputs do to the controls from these.
+#[inline(always)]
+fn take(
+    table: &Tables,
+    outputs: &[f64],
+    significant: &mut Vec<usize>,
+    controls: &mut [[f64; HEIGHT]],
+) {
+    let panels = 0..controls.len();
+    if let Some(near) = &table.near {
+        return near.subtract(outputs, panels, controls);
+    }
+    if outputs.len() <= FEW_OUTPUTS {
+        return table.reach.subtract(outputs, panels, controls);
+    }
+    let all = 0..outputs.len();
+    table.blocks.significant(all, outputs, significant);
+    table
+        .reach
+        .subtract_columns(significant, outputs, panels, controls);
+}
+
 /// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the
 /// laws give; both `work.y` and `work.rows` get the solution, with what is read now and then
 /// if `look` says so.
@@ -351,18 +343,23 @@ fn solve(
     work.missing.copy_from_slice(&work.rows[..panels]);
     work.take_laws(table);
     work.u.copy_from_slice(work.missing.as_flattened());
+    work.guess.copy_from_slice(&work.y);
     let mut iteration = 0;
     loop {
         iteration += 1;
         *evaluations += STAGES as u64;
         evaluate(recipe, work);
         // What is missing: rows - K y - u.
-        let goal = work.rows[..panels].as_flattened();
-        let missing = work.missing.as_flattened_mut();
-        for ((f, u), goal) in missing.iter_mut().zip(&work.u).zip(goal) {
-            *f = goal - u;
+        if iteration == 1 {
+            work.miss_guess(table);
+        } else {
+            let goal = work.rows[..panels].as_flattened();
+            let missing = work.missing.as_flattened_mut();
+            for ((f, u), goal) in missing.iter_mut().zip(&work.u).zip(goal) {
+                *f = goal - u;
+            }
+            work.take_laws(table);
         }
-        work.take_laws(table);
         let mut step = BlockStep {
             bank: &work.bank,
             slopes: &work.slopes,
@@ -453,119 +450,6 @@ fn stuck(recipe: &Recipe<'_>, delta: &[f64]) -> Stuck {
     let unknown = if plus < recipe.n { plus } else { minus };
     Stuck {
         unknown: unknown.min(recipe.n.saturating_sub(1)),
-    }
-}
-
-/// All laws at `work.u`: what they give beyond their slopes at rest (`y`) and the slopes
-/// beyond those.
-#[inline(always)]
-fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
-    let packs = recipe.rest.len();
-    let (nc, no) = (recipe.controls.len(), recipe.outputs.len());
-    let (rest_u, _) = recipe.u.as_chunks::<WIDTH>();
-    let (rest_u, _) = rest_u.as_chunks::<2>();
-    for stage in 0..STAGES {
-        let (u, _) = work.u[stage * nc..][..nc].as_chunks::<WIDTH>();
-        let (u, _) = u.as_chunks::<2>();
-        let at = &mut work.at[stage * packs..][..packs];
-        let bank = &mut work.bank[stage * packs..][..packs];
-        for ((at, u), rest) in at.iter_mut().zip(u).zip(rest_u) {
-            for lane in 0..WIDTH {
-                at[0][lane] = u[0][lane] + rest[0][lane];
-                at[1][lane] = u[1][lane] + rest[1][lane];
-            }
-        }
-        recipe.banks.triodes.answer(at, bank);
-        let (y, _) = work.y[stage * no..][..no].as_chunks_mut::<WIDTH>();
-        let (y, _) = y.as_chunks_mut::<2>();
-        for (((y, u), answer), rest) in y.iter_mut().zip(u).zip(bank).zip(&recipe.rest) {
-            for lane in 0..WIDTH {
-                let moved = rest[2][lane] * u[0][lane] + rest[3][lane] * u[1][lane];
-                y[0][lane] = answer[0][lane] - rest[0][lane] - moved;
-                y[1][lane] = answer[1][lane] - rest[1][lane] - rest[4][lane] * u[1][lane];
-            }
-            for (slope, rest) in answer[2..].iter_mut().zip(&rest[2..]) {
-                for lane in 0..WIDTH {
-                    slope[lane] -= rest[lane];
-                }
-            }
-        }
-    }
-    output_valves(recipe, work);
-    if !recipe.singles.is_empty() {
-        singles(recipe, work);
-    }
-}
-
-/// Output valves, whose controls and slopes stand among those of single laws.
-#[inline(always)]
-fn output_valves(recipe: &Recipe<'_>, work: &mut Work) {
-    let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
-    for stage in 0..STAGES {
-        let u = &work.u[stage * controls..][..controls];
-        let y = &mut work.y[stage * outputs..][..outputs];
-        let own = &mut work.slopes[stage * recipe.slopes.len()..][..recipe.slopes.len()];
-        for (pack, laws) in recipe.output_valves.chunks(WIDTH).enumerate() {
-            let mut at = [[0.0; WIDTH]; 3];
-            for (lane, &law) in laws.iter().enumerate() {
-                let place = &recipe.laws[law];
-                for (at, &c) in at.iter_mut().zip(&place.controls) {
-                    at[lane] = u[c] + recipe.u[c];
-                }
-            }
-            let answer = recipe.banks.output_valves.answer(pack, &at);
-            for (lane, &law) in laws.iter().enumerate() {
-                let place = &recipe.laws[law];
-                let [vpk, vg2k, vgk] = [0, 1, 2].map(|c| u[place.controls[c]]);
-                let rest = &recipe.slopes[place.first_slope..][..9];
-                let own = &mut own[place.first_slope..][..9];
-                for (k, own) in own.iter_mut().enumerate() {
-                    let slope = match k {
-                        0..6 => answer[3 + k][lane],
-                        6 | 7 => 0.0,
-                        _ => answer[9][lane],
-                    };
-                    *own = slope - rest[k];
-                }
-                for (o, &output) in place.outputs.iter().enumerate() {
-                    let rest = &rest[3 * o..][..3];
-                    let moved = rest[0] * vpk + rest[1] * vg2k + rest[2] * vgk;
-                    y[output] = answer[o][lane] - recipe.y[output] - moved;
-                }
-            }
-        }
-    }
-}
-
-/// The laws that are answered one by one.
-fn singles(recipe: &Recipe<'_>, work: &mut Work) {
-    let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
-    let [at, answers, slopes] = &mut work.single;
-    for stage in 0..STAGES {
-        let u = &work.u[stage * controls..];
-        let y = &mut work.y[stage * outputs..];
-        let own = &mut work.slopes[stage * recipe.slopes.len()..];
-        for &law in &recipe.singles {
-            let place = &recipe.laws[law];
-            at.clear();
-            at.extend(place.controls.iter().map(|&c| u[c] + recipe.u[c]));
-            recipe::answer_all(place, at, answers, slopes);
-            let mut e = place.first_slope;
-            for ((&o, answer), slopes) in place
-                .outputs
-                .iter()
-                .zip(answers.iter())
-                .zip(slopes.chunks(at.len().max(1)))
-            {
-                let mut beyond = answer - recipe.y[o];
-                for (&c, slope) in place.controls.iter().zip(slopes) {
-                    beyond -= recipe.slopes[e] * u[c];
-                    own[e] = slope - recipe.slopes[e];
-                    e += 1;
-                }
-                y[o] = beyond;
-            }
-        }
     }
 }
 

@@ -1,0 +1,119 @@
+//! What the laws answer at the controls of both stages.
+
+use super::lengths::STAGES;
+use super::recipe::{self, Recipe};
+use super::work::Work;
+use crate::device::WIDTH;
+
+/// All laws at `work.u`: what they give beyond their slopes at rest (`y`) and the slopes
+/// beyond those.
+#[inline(always)]
+pub(super) fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
+    let packs = recipe.rest.len();
+    let (nc, no) = (recipe.controls.len(), recipe.outputs.len());
+    let (rest_u, _) = recipe.u.as_chunks::<WIDTH>();
+    let (rest_u, _) = rest_u.as_chunks::<2>();
+    for stage in 0..STAGES {
+        let (u, _) = work.u[stage * nc..][..nc].as_chunks::<WIDTH>();
+        let (u, _) = u.as_chunks::<2>();
+        let at = &mut work.at[stage * packs..][..packs];
+        let bank = &mut work.bank[stage * packs..][..packs];
+        for ((at, u), rest) in at.iter_mut().zip(u).zip(rest_u) {
+            for lane in 0..WIDTH {
+                at[0][lane] = u[0][lane] + rest[0][lane];
+                at[1][lane] = u[1][lane] + rest[1][lane];
+            }
+        }
+        recipe.banks.triodes.answer(at, bank);
+        let (y, _) = work.y[stage * no..][..no].as_chunks_mut::<WIDTH>();
+        let (y, _) = y.as_chunks_mut::<2>();
+        for (((y, u), answer), rest) in y.iter_mut().zip(u).zip(bank).zip(&recipe.rest) {
+            for lane in 0..WIDTH {
+                let moved = rest[2][lane] * u[0][lane] + rest[3][lane] * u[1][lane];
+                y[0][lane] = answer[0][lane] - rest[0][lane] - moved;
+                y[1][lane] = answer[1][lane] - rest[1][lane] - rest[4][lane] * u[1][lane];
+            }
+            for (slope, rest) in answer[2..].iter_mut().zip(&rest[2..]) {
+                for lane in 0..WIDTH {
+                    slope[lane] -= rest[lane];
+                }
+            }
+        }
+    }
+    output_valves(recipe, work);
+    if !recipe.singles.is_empty() {
+        singles(recipe, work);
+    }
+}
+
+/// Output valves, whose controls and slopes stand among those of single laws.
+#[inline(always)]
+fn output_valves(recipe: &Recipe<'_>, work: &mut Work) {
+    let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
+    for stage in 0..STAGES {
+        let u = &work.u[stage * controls..][..controls];
+        let y = &mut work.y[stage * outputs..][..outputs];
+        let own = &mut work.slopes[stage * recipe.slopes.len()..][..recipe.slopes.len()];
+        for (pack, laws) in recipe.output_valves.chunks(WIDTH).enumerate() {
+            let mut at = [[0.0; WIDTH]; 3];
+            for (lane, &law) in laws.iter().enumerate() {
+                let place = &recipe.laws[law];
+                for (at, &c) in at.iter_mut().zip(&place.controls) {
+                    at[lane] = u[c] + recipe.u[c];
+                }
+            }
+            let answer = recipe.banks.output_valves.answer(pack, &at);
+            for (lane, &law) in laws.iter().enumerate() {
+                let place = &recipe.laws[law];
+                let [vpk, vg2k, vgk] = [0, 1, 2].map(|c| u[place.controls[c]]);
+                let rest = &recipe.slopes[place.first_slope..][..9];
+                let own = &mut own[place.first_slope..][..9];
+                for (k, own) in own.iter_mut().enumerate() {
+                    let slope = match k {
+                        0..6 => answer[3 + k][lane],
+                        6 | 7 => 0.0,
+                        _ => answer[9][lane],
+                    };
+                    *own = slope - rest[k];
+                }
+                for (o, &output) in place.outputs.iter().enumerate() {
+                    let rest = &rest[3 * o..][..3];
+                    let moved = rest[0] * vpk + rest[1] * vg2k + rest[2] * vgk;
+                    y[output] = answer[o][lane] - recipe.y[output] - moved;
+                }
+            }
+        }
+    }
+}
+
+/// The laws that are answered one by one.
+fn singles(recipe: &Recipe<'_>, work: &mut Work) {
+    let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
+    let [at, answers, slopes] = &mut work.single;
+    for stage in 0..STAGES {
+        let u = &work.u[stage * controls..];
+        let y = &mut work.y[stage * outputs..];
+        let own = &mut work.slopes[stage * recipe.slopes.len()..];
+        for &law in &recipe.singles {
+            let place = &recipe.laws[law];
+            at.clear();
+            at.extend(place.controls.iter().map(|&c| u[c] + recipe.u[c]));
+            recipe::answer_all(place, at, answers, slopes);
+            let mut e = place.first_slope;
+            for ((&o, answer), slopes) in place
+                .outputs
+                .iter()
+                .zip(answers.iter())
+                .zip(slopes.chunks(at.len().max(1)))
+            {
+                let mut beyond = answer - recipe.y[o];
+                for (&c, slope) in place.controls.iter().zip(slopes) {
+                    beyond -= recipe.slopes[e] * u[c];
+                    own[e] = slope - recipe.slopes[e];
+                    e += 1;
+                }
+                y[o] = beyond;
+            }
+        }
+    }
+}
