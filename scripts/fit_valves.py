@@ -51,7 +51,9 @@ def fit_law(valve, sheet, tables, fitted):
     """The law's parameters of one triode or output valve."""
     centre = centre_of(valve, tables, fitted)
     priors = {
-        key: (centre[key], width) for key, width in WIDTHS[valve.kind].items() if key in centre
+        key: (centre[key], width)
+        for key, width in (WIDTHS[valve.kind] | valve.widths).items()
+        if key in centre
     }
     bounds = {"mu": mu_bounds(valve, tables)} | BOUNDS[valve.kind]
     held = HELD if valve.kind == "output" else ()

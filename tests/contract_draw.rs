@@ -399,3 +399,21 @@ fn types_stand_by_themselves_and_slips_are_told() {
     );
     assert_eq!(Gridleak::command("curves").unaudited().run().status, 2);
 }
+
+/// A rectifier on the mains rests nowhere: the averages of a cycle once made a load line at -293 V and
+/// no current. And a transistor has a drain, not a plate.
+#[test]
+fn rectifiers_have_their_forward_curve_and_transistors_their_own_words() {
+    let curves = |path: &str, valve: &str| {
+        let path = format!("{}/tests/drawn/{path}", env!("CARGO_MANIFEST_DIR"));
+        let run = Gridleak::command("curves").arg(path);
+        run.option("--valve", valve).run()
+    };
+    let ran = curves("valve_rectifier.cir", "XV4");
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    assert!(!ran.stdout.contains("load line"), "{}", ran.stdout);
+    assert!(ran.stderr.contains("fed from the mains"), "{}", ran.stderr);
+    let ran = curves("booster.cir", "J1");
+    assert!(ran.stdout.contains("at the drain"), "{}", ran.stdout);
+    assert!(!ran.stdout.contains("plate"), "{}", ran.stdout);
+}

@@ -1,4 +1,4 @@
-"""The table of RESIDUALS.md that holds every figure asked for against what the cards give."""
+"""The table of RESIDUALS.md that holds every figure asked for against what the models give."""
 
 import numpy as np
 
@@ -86,7 +86,7 @@ HEAD = ["valve", "what", "asked", "met", "worst", "all"]
 INTRODUCTION = """\
 ## What was asked for
 
-Every figure asked of the library against what the cards give. A stage row is one printed figure;
+Every figure asked of the library against what the models give. A stage row is one printed figure;
 "met" counts those within what is asked. Makers that the fit does not follow ("Known
 disagreements") are not in it. Whole circuits are in tests/published_circuits.rs, single valves'
 fits in tests/fit.rs.

@@ -12,7 +12,7 @@ from .triode_rows import apart
 
 WIDTH = 96
 ORDER = (
-    "mu ex kg1 kg2 kp kvb vct isl knee take perv vrise mup fade alphas lams gg cg xi cgp cgk cpk "
+    "mu ex kg1 kg2 kp kvb vct isl most knee take perv vrise mup fade alphas lams gg cg xi cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
     "cmax rsmin "
     "base vh ih tolip tolmu vtest"
@@ -24,7 +24,7 @@ LAWS = {
     "triode": (
         "Law: Koren 1996 with contact potential; ip = 2 E1^ex / kg1, E1 = (vpk/kp) ln(1 + "
         "exp(kp (1/mu + r))), q = (vgk + vct)/sqrt(kvb + vpk^2). src/device/triode.rs says how "
-        "isl bends r = q, and what knee and take leave of ip at low plate volts. Volts, amperes."
+        "isl and most bend r = q, and what knee and take leave of ip at low plate volts. Volts, amperes."
     ),
     "pentode": (
         "Law: Koren 1996; ip = 2 E1^ex / kg1 atan(vpk/kvb), E1 = (vg2k/kp) ln(1 + exp(kp (1/mu "
@@ -244,7 +244,7 @@ def file_plain(valve, sheets, p, summary):
     text += comment(LAWS["pentode"])
     text += comment(
         f"mu to kvb and gg: fitted to the rows of {valve.name} before there was a better law, and "
-        "kept; scripts/valve_fit/plain_sets.py. Sources: see that card."
+        "kept; scripts/valve_fit/plain_sets.py. Sources: see that model."
     )
     text += comment(f"Residuals: {summary} See RESIDUALS.md.")
     text += comment(RANGE["pentode"] + " " + SPREAD)

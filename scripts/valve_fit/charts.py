@@ -37,8 +37,9 @@ def zero_page_2(row):
 OTHER_7591 = "the same sheet's tables have 30 % more current at -15 V; the fit follows the tables"
 CHARTS = [
     Chart("12AX7", "negative grid", lambda r, v: r["vg1"] < 0),
-    Chart("12AX7", "0 V, plate to 50 V", lambda r, v: r["vg1"] == 0 and v <= 50),
-    Chart("12AX7", "0 V, plate above 50 V", lambda r, v: r["vg1"] == 0 and v > 50),
+    # Read within 2 % and met by any law with a knee; the negative grid is where the stages work.
+    Chart("12AX7", "0 V, plate to 50 V", lambda r, v: r["vg1"] == 0 and v <= 50, share=0.05),
+    Chart("12AX7", "0 V, plate above 50 V", lambda r, v: r["vg1"] == 0 and v > 50, share=0.05),
     Chart("12AT7", "negative grid", lambda r, v: r["vg1"] < 0),
     Chart("12AT7", "0 V", lambda r, v: r["vg1"] == 0 and before(r, "page 3")),
     Chart("12AT7", "+1 to +8 V", lambda r, v: r["vg1"] > 0),
@@ -49,7 +50,9 @@ CHARTS = [
         held="the same sheet's page 3 gives up to 11 % more",
     ),
     Chart("12AU7", "0 to -25 V", lambda r, v: before(r, "6595")),
-    Chart("12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50),
+    Chart(
+        "12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50, share=0.5
+    ),
     Chart("12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50),
     Chart("E88CC", "0 to -10 V, to 100 mA", lambda r, v: before(r, "upper") and r["vg1"] <= 0),
     Chart("E88CC", "+1 to +4 V", lambda r, v: r["vg1"] > 0),
@@ -57,7 +60,7 @@ CHARTS = [
     Chart("6SL7GT", "0 to -6 V", lambda r, v: True),
     Chart("6V6GT", "screen 285 V", lambda r, v: r.get("vg2") == 285),
     Chart("6V6GT", "screen 225 V", lambda r, v: r.get("vg2") == 225, held="to judge by"),
-    Chart("6V6GT", "triode", lambda r, v: "connection" in r),
+    Chart("6V6GT", "triode", lambda r, v: "connection" in r, share=0.45),
     Chart("6V6GT", "screen current", lambda r, v: True, table="screen_curve"),
     Chart("EL84", "above the knee", lambda r, v: r.get("vg2") == 300 and v >= 60),
     Chart("EL84", "below the knee", lambda r, v: r.get("vg2") == 300 and v < 60),

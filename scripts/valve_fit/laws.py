@@ -11,7 +11,7 @@ import numpy as np
 
 FOOT = 10.0  # V^2, rounds the foot of an output valve's screen curve
 NEAR = 5.0  # V, below which a plate hardly reaches through the screen
-MOST = 0.8  # how far the bend of a triode's grid control goes
+MOST = 0.8  # how far the bend of a triode's grid control goes unless a card says otherwise
 GRID_CG = 11.22  # 1/V, the 12AX7's sharpness of grid current, which every card has
 
 
@@ -32,12 +32,13 @@ def triode(p, vgk, vpk):
     v = np.maximum(np.asarray(vpk, float), 1e-9)
     root = np.sqrt(p["kvb"] + v * v)
     q = vg / root
+    most = p.get("most", MOST)
     y = p.get("isl", 0.0) * p["mu"] * q
-    hyperbola = np.sqrt(y * y + MOST * MOST)
-    bent = q + MOST * y * q / (hyperbola + MOST)
+    hyperbola = np.sqrt(y * y + most * most)
+    bent = q + most * y * q / (hyperbola + most)
     u = p["kp"] * (1.0 / p["mu"] + bent)
     soft = softplus(u)
-    slope = logistic(u) * (1.0 + MOST * y / hyperbola)
+    slope = logistic(u) * (1.0 + most * y / hyperbola)
     e1 = v / p["kp"] * soft
     # Deep in cut-off `soft` is below the smallest float; the current is then zero.
     space = 2.0 * e1 ** p["ex"] / p["kg1"]

@@ -18,9 +18,13 @@ OUTPUT_FIGURES = [
     ("power thd", "thd", "%"),
 ]
 STRAP_FIGURES = [("ia", "ia_ma", "mA"), ("gm", "gm_us", "uS"), ("mu", "mu", "1")]
-# Valves whose point and pairs disagree on the screen's current by a factor of two: the fit follows
-# the pairs, where the valve works and its screen runs hot. Factors on the tolerances.
-FOLLOWS_PAIRS = {"KT88": {"ig2": 2.0, "idle ig2": 0.67, "signal ig2": 0.5}}
+# Factors on the tolerances. The KT88's point and pair disagree on the screen's current by a factor
+# of two: the fit follows the pair, where the valve works and its screen runs hot. Charts of the
+# 6V6GT outnumber its plate resistances, which an output stage's damping rests on.
+FACTORS = {
+    "KT88": {"ig2": 2.0, "idle ig2": 0.67, "signal ig2": 0.5},
+    "6V6GT": {"power valve rp": 0.58},
+}
 STEP = 1e-3  # V, for the slopes of the triode connection
 
 
@@ -46,7 +50,7 @@ class PowerSheet:
     def __init__(self, sheets, stages, name):
         del stages  # none are printed for power valves
         self.charts = charts_of(sheets, name)
-        factors = FOLLOWS_PAIRS.get(name, {})
+        factors = FACTORS.get(name, {})
         self.relative = lambda kind, value: factors.get(kind, 1.0) * relative(kind, value)
         self.points = [
             row

@@ -1,29 +1,30 @@
-"""RESIDUALS.md: how far every card is from every printed figure."""
+"""RESIDUALS.md: how far every model is from every printed figure."""
 
 import numpy as np
 
 from . import asked
 from .charts import BEFORE
-from .laws import power_valve, triode
+from .laws import MOST, power_valve, triode
 from .rows import TOLERANCE
-from .valves import BOUNDS, mu_bounds
+from .valves import BOUNDS, WIDTHS, mu_bounds
 
 # Percent: what the project promises; "stage" is of plate currents and power of output stages.
 LIMITS = {"point": 10.0, "gain": 6.0, "stage": 10.0}
 PROMISED = ("idle ia", "signal ia", "power")
+UNLESS_GIVEN = {"most": MOST}
 AIMS = {"point": 5.0, "gain": 3.0}
 
 INTRODUCTION = """\
 # Residuals of the valve library
 
 Written by `scripts/fit_valves.py`; `scripts/fit_valves.py --check` recomputes every figure
-from the committed cards and fails if a promise is broken or a file is out of date.
+from the committed model lines and fails if a promise is broken or a file is out of date.
 
 The printed figures are those of `tests/references/valves.toml` and
 `tests/references/resistance_coupled.csv`, and those of valves_more.toml, curves.toml and
 resistance_coupled_more.csv beside them, where each has its source. Most were recalled and
-not seen; the cards say which. Errors are model over printed, less one, in percent; rms figures
-are of those errors. Every model value is computed with the rounded numbers on the card.
+not seen; the model files say which. Errors are model over printed, less one, in percent; rms figures
+are of those errors. Every model value is computed with the rounded numbers of the model line.
 
 - **used** rows pull the fit, each with the weight 1 / tolerance; **held back** rows only judge
   it; **judge** rows are figures that the law is known to miss, or that follow from others.
@@ -45,14 +46,24 @@ are of those errors. Every model value is computed with the rounded numbers on t
   follow the mean current.
 - Figures of the triode and the ultralinear connection, and with the grid driven positive, only
   judge: they have to follow from the same law.
-- Beside the printed rows, priors draw the parameters to a published or related set (named on
-  the card): widths in ln mu 0.08, kg1 0.5, kp 0.4, kvb 1.0; in ex 0.2, in vct 0.3 V round
-  0.4 V; of output valves 0.06, 0.5 (kg2 0.7), kp 0.3, knee and perv 0.5, vrise 0.4, alphas 0.6;
-  ex 0.08. They keep a few points from driving the parameters
-  to absurd values. mu of a triode stays within 15 % of the printed ones.
+- Beside the printed rows, priors draw the parameters to a published or related set (named in
+  the model file), with these widths (of ln but for ex, vct):
+  triodes: @triode@;
+  output valves: @output@.
+  They keep a few points from driving the parameters to absurd values. mu of a triode stays within
+  15 % of the printed ones.
 - Real valves spread by some +/- 20 to 30 % in current; most errors here are inside that.
 
 """
+
+
+def introduction():
+    """The head, with the widths of the priors as they are."""
+    text = INTRODUCTION
+    for kind, widths in WIDTHS.items():
+        listed = ", ".join(f"{key} {width:g}" for key, width in widths.items())
+        text = text.replace(f"@{kind}@", listed)
+    return text
 
 
 def percent(sheet, p):
@@ -96,7 +107,7 @@ def table(head, rows):
 
 
 def summary_line(kind, sheet, p):
-    """One sentence for the card's header."""
+    """One sentence for the model file's header."""
     errors = percent(sheet, p)
     at = lambda quantity: worst(pick(sheet, errors, "point", quantity))
     if kind == "rectifier":
@@ -137,7 +148,7 @@ def worst_of_charts(sheet, p):
 
 def triode_summary(entries):
     """The first table: triodes, with the 1996 set under each where there is one."""
-    head = ["card", "points: worst ia", "gm rms", "rp rms", "stage ia rms used / held / all"]
+    head = ["model", "points: worst ia", "gm rms", "rp rms", "stage ia rms used / held / all"]
     head += ["gain rms used / held / all", "THD rms used / held / all"]
     rows = []
     for name, sheet, p in entries:
@@ -151,7 +162,7 @@ def triode_summary(entries):
 
 def power_summary(entries):
     """The second table: power valves."""
-    head = ["card", "points: worst ia", "worst ig2", "gm rms", "rp rms"]
+    head = ["model", "points: worst ia", "worst ig2", "gm rms", "rp rms"]
     head += ["stages, used / held / all: ia at rest rms", "ia driven rms", "power rms"]
     head += ["ig2 at rest rms", "ig2 driven rms", "THD rms"]
     rows = []
@@ -202,18 +213,18 @@ def missed_rows(fits):
 
 
 def parameter_table(fits, kind):
-    """The law's parameters of every card of a kind."""
+    """The law's parameters of every model of a kind."""
     keys = {
-        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "knee", "take", "gg", "cg", "xi"),
+        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "gg", "cg", "xi"),
         "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "alphas", "lams", "gg"),
         "rectifier": ("perv", "ex"),
     }[kind]
     rows = [
-        [valve.name] + [f"{p.get(key, 0.0):.5g}" for key in keys]
+        [valve.name] + [f"{p.get(key, UNLESS_GIVEN.get(key, 0.0)):.5g}" for key in keys]
         for valve, _, p in fits
         if valve.kind == kind
     ]
-    return table(("card", *keys), rows)
+    return table(("model", *keys), rows)
 
 
 def figure(value):
@@ -256,7 +267,7 @@ def residuals_text(fits, sets):
 
     `fits`: (valve, sheet, parameters); `sets`: by valve, the older ones by their heading.
     """
-    text = INTRODUCTION + "## Summary\n\nTriodes, errors in percent:\n\n"
+    text = introduction() + "## Summary\n\nTriodes, errors in percent:\n\n"
     text += triode_summary(with_old(fits, sets, "triode"))
     text += "Power valves, errors in percent:\n\n"
     text += power_summary(with_old(fits, sets, "output"))
@@ -295,12 +306,12 @@ had seen a chart (28 November 2026).
 """
 GENERAL_REMARKS = """\
 - What is said above of fits to gains alone was measured once, apart from this script, with the
-  same law and bounds.
+  law as it then was.
 """
 
 
 def broken_promises(fits, sheets):
-    """Sentences on every promise that the cards do not keep; empty if all are kept."""
+    """Sentences on every promise that the models do not keep; empty if all are kept."""
     complaints = []
     for valve, sheet, p in fits:
         errors = percent(sheet, p)

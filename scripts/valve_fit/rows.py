@@ -16,7 +16,7 @@ TOLERANCE = {
     "rp": 0.10,
     "mu": 0.10,
     "stage ia": 0.03,
-    "gain": 0.03,
+    "gain": 0.016,
     "thd": 0.25,
     "measured": 0.20,
     "power valve ia": 0.02,

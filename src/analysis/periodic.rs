@@ -23,10 +23,13 @@ mod monodromy;
 mod orbit;
 mod outcome;
 mod pass;
+mod search;
+mod seek;
 mod settle;
 mod shooting;
 mod signal;
 mod step;
+mod tactics;
 mod trouble;
 
 pub use common_period::Incommensurate;
@@ -41,23 +44,18 @@ use super::{NoSolution, mains, operating_point};
 use crate::circuit::Circuit;
 use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::probe::{Moment, Observable};
-use shooting::{Last, Rest, Search, Tactics};
-use signal::{Clock, Driving};
-use step::{Sources, Stepper};
+use search::{Rest, Search};
+use signal::{Clock, Driving, Sources};
+use step::Stepper;
+use tactics::Tactics;
 
 /// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
-/// holds many cycles ...
+/// holds many cycles.
 const BESIDE_MAINS: f64 = 10.0;
-/// ... and on the way there by so many times more again, at these parts of the signal: a supply
-/// that sags takes Newton far from its start.
-const APPROACH: (f64, [f64; 2]) = (10.0, [0.5, 1.0]);
-
 /// A circuit whose steady states are sought, one after the other: each starts from the last.
 #[derive(Debug)]
 pub struct Periodic<'c> {
     search: Search<'c>,
-    /// Whether the mains feed a supply of the circuit.
-    has_mains: bool,
     /// The driven source at rest, V or A.
     driven_rest: f64,
     /// What small changes are about: the operating point, or the average of the mains cycle.
@@ -106,10 +104,9 @@ impl<'c> Periodic<'c> {
             // As in the mains cycle: a winding between blocked diodes swings by hundreds of volts, and
             // settled to a part of those it leaves noise that no mesh smooths.
             stepper.coarsest = cycle::COARSEST;
-            tactics = Tactics::BESIDE_MAINS;
+            tactics = Tactics::beside_mains(accuracy.relative);
         }
         Ok(Periodic {
-            has_mains: supply.is_some(),
             driven_rest: rest,
             middle,
             unreported_evaluations: stepper.assembly.evaluations,
@@ -164,34 +161,9 @@ impl<'c> Periodic<'c> {
         };
         let before = search.stepper.assembly.evaluations;
         let mut effort = Effort::default();
-        let mut known = search.last.take().filter(|l| l.clock == clock);
-        if self.has_mains && known.is_none() {
-            let (accuracy, tactics) = (search.accuracy, search.tactics);
-            search.accuracy.relative *= APPROACH.0;
-            search.tactics.closed *= APPROACH.0;
-            for part in APPROACH.1 {
-                let nearer = signal.times(part);
-                let driving = Driving {
-                    signal: &nearer,
-                    clock,
-                };
-                // What fails here is reported where the signal itself fails.
-                let done = search.newton(driving, known.clone(), &mut effort, &mut poll);
-                if let Ok(Err(stopped)) = done {
-                    (search.accuracy, search.tactics) = (accuracy, tactics);
-                    return Ok(Err(stopped));
-                }
-                known = search.last.take().or(known);
-            }
-            (search.accuracy, search.tactics) = (accuracy, tactics);
-        }
+        let known = search.last.take().filter(|l| l.clock == clock);
         let driving = Driving { signal, clock };
-        let mut done = search.sought(driving, known.clone(), &mut effort, &mut poll);
-        if done.is_err() && known.is_some() {
-            // The start was to blame, perhaps, and not the circuit: once more from rest.
-            done = search.sought(driving, None, &mut effort, &mut poll);
-        }
-        let found = match done? {
+        let found = match search.seek(driving, known, &mut effort, &mut poll)? {
             Ok(found) => found,
             Err(stopped) => return Ok(Err(stopped)),
         };
@@ -235,23 +207,6 @@ impl<'c> Periodic<'c> {
             |t| driving.value(t),
             read,
         );
-    }
-}
-
-impl Search<'_> {
-    /// By Newton, or else by running period after period.
-    fn sought<E>(
-        &mut self,
-        driving: Driving<'_>,
-        known: Option<Last>,
-        effort: &mut Effort,
-        poll: &mut impl FnMut() -> Result<(), E>,
-    ) -> Result<Result<PeriodicState, E>, Trouble> {
-        match self.newton(driving, known, effort, poll)? {
-            Ok(Some(found)) => Ok(Ok(found)),
-            Ok(None) => self.settle(driving, effort, poll),
-            Err(stopped) => Ok(Err(stopped)),
-        }
     }
 }
 

@@ -38,8 +38,13 @@ pub const COMMAND: Command = Command {
 
 fn options(command: clap::Command) -> clap::Command {
     command
-        .arg(out_option("FILE.html", "Where the book goes; - is standard output"))
-        .arg(driven_source::option("The source that is the input; without it the one with an AC value"))
+        .arg(out_option(
+            "FILE.html",
+            "Where the book goes; - is standard output",
+        ))
+        .arg(driven_source::option(
+            "The source that is the input; without it the one with an AC value",
+        ))
         .arg(
             Arg::new("sheet")
                 .long("sheet")
@@ -52,7 +57,7 @@ fn options(command: clap::Command) -> clap::Command {
                 .long("runs")
                 .value_name("N")
                 .value_parser(clap::value_parser!(u64).range(1..=1_000_000))
-                .help("Amplifiers whose voltages make the ranges of the chart (200; fed from the mains 50)"),
+                .help("Amplifiers whose voltages make the ranges of the chart (200)"),
         )
         .arg(
             Arg::new("sound")
@@ -69,11 +74,8 @@ fn options(command: clap::Command) -> clap::Command {
         )
 }
 
-/// Amplifiers whose voltages make the ranges, unless said; and where each is a mains cycle of
-/// its own. One whole Lapwing takes 2.5 s of processor in a build that is not optimised, its
-/// preamplifier alone 0.01 s: 200 of the former would take longer than all the rest of the book.
+/// Amplifiers whose voltages make the ranges, unless said.
 const RUNS: u64 = 200;
-const RUNS_ON_MAINS: u64 = 50;
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
@@ -91,7 +93,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     });
     let files: Vec<(String, String)> = files.filter(|f| !OWN.contains(&f.0.as_str())).collect();
     let settings = answer::settings(matches);
-    let mut choice = Choice {
+    let choice = Choice {
         netlist: session.text("netlist").expect("required"),
         settings: &settings,
         runs: matches.get_one::<u64>("runs").copied().unwrap_or(RUNS),
@@ -109,9 +111,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let progress = Progress::new("book", 100.0, session.quiet);
     progress.says("looking at the circuit".to_string());
     let found = found::find(&mut session)?;
-    if found.mains && matches.get_one::<u64>("runs").is_none() {
-        choice.runs = RUNS_ON_MAINS;
-    }
     let asked = sections::all(&found, &choice);
     let answered = answered(asked, &progress)?;
     drop(progress);

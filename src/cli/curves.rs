@@ -10,11 +10,14 @@ use super::common::{PendingText, Session, number_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt};
+use crate::analysis::mains;
 use crate::analysis::periodic::{Accuracy, Periodic, Signal};
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element, library};
 use crate::device;
+use crate::device::role::DeviceRole;
 use crate::diag::{Files, nearest};
+use crate::measure::chart::is_transistor;
 use crate::measure::load_line::{self, Device, State};
 use crate::num::{self, Role};
 use crate::system::probe::Observable;
@@ -125,8 +128,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         &device,
         freq_hz,
         level,
-        type_name.is_some(),
+        type_name.is_some() || is_on_mains(&session, &circuit, element),
     )?;
+    if is_transistor(element) {
+        found.terms = ["drain", "gate", "source"];
+    }
     found.name = type_name.cloned().unwrap_or(element.name.clone());
     if let (Some(model), None) = (&element.model, type_name) {
         found.name += &format!(" ({model})");
@@ -149,6 +155,19 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     session.finish(outputs, || record(&found), || printed(&found))?;
     Ok(Outcome::Done)
+}
+
+/// Whether a rectifier is fed from the mains, which is said: it rests nowhere, and a line through
+/// the averages of a cycle would show a load that it never has.
+fn is_on_mains(session: &Session<'_>, circuit: &Circuit, element: &Element) -> bool {
+    let fed = element.role().is_some_and(DeviceRole::rectifies) && mains::find(circuit).is_some();
+    if fed {
+        session.note(&format!(
+            "`{}` is fed from the mains: its forward curve alone, without a load line",
+            element.name
+        ));
+    }
+    fed
 }
 
 /// A netlist with one valve of a built-in type.
@@ -285,6 +304,7 @@ fn find(
         most_v: device.most_v,
         path,
         pair: None,
+        terms: ["plate", "grid", "cathode"],
     })
 }
 
@@ -401,14 +421,15 @@ fn record(found: &Findings) -> serde_json::Value {
 fn printed(found: &Findings) -> String {
     let show = |v: f64, unit: &str| num::engineering(v, unit, 4);
     let mut text = format!("{}\nCharacteristics of {}\n\n", found.title, found.name);
+    let [plate, grid, cathode] = found.terms;
     if let Some(w) = &found.worked {
         let p = w.point;
         text += &format!(
-            "  at rest      {} at the plate, {}{}\n",
+            "  at rest      {} at the {plate}, {}{}\n",
             show(p.vpk, "V"),
             show(p.plate, "A"),
             if found.has_grid {
-                format!(", grid {}", show(p.vgk, "V"))
+                format!(", {grid} {}", show(p.vgk, "V"))
             } else {
                 String::new()
             },
@@ -425,11 +446,11 @@ fn printed(found: &Findings) -> String {
         text += &format!("  screen       {}\n", show(found.vsk, "V"));
     }
     if let Some(watts) = found.most_w {
-        text += &format!("  limit        {} at the plate\n", show(watts, "W"));
+        text += &format!("  limit        {} at the {plate}\n", show(watts, "W"));
     }
     if let Some((low, high)) = extremes(&found.path) {
         text += &format!(
-            "  path         plate {} to {}\n",
+            "  path         {plate} {} to {}\n",
             show(low, "V"),
             show(high, "V")
         );
@@ -437,7 +458,7 @@ fn printed(found: &Findings) -> String {
     if let Some(pushed) = &found.pair {
         text += &pair::printed(pushed);
     }
-    text += "  volts against the cathode\n";
+    text += &format!("  volts against the {cathode}\n");
     text
 }
 

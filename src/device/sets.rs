@@ -30,6 +30,7 @@ const BUSY: &[(&str, Values, Values)] = &[
             ("vct", 0.8),
             ("kvb", 6.0),
             ("isl", 0.2),
+            ("most", 0.3),
             ("knee", 40.0),
             ("take", 7.0),
         ],

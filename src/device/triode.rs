@@ -9,19 +9,22 @@
 //! cathode; volts, amperes. With vg = vgk + vct, s = sqrt(kvb + vpk^2), q = vg/s:
 //!
 //! ```text
-//! y  = isl mu q      h = sqrt(y^2 + 0.8^2)      r = q + 0.8 y q/(h + 0.8)
+//! y  = isl mu q      h = sqrt(y^2 + m^2)      r = q + m y q/(h + m)
 //! z  = kp (1/mu + r)      E1 = vpk/kp ln(1 + exp(z))      J = 2 E1^ex/kg1 for E1 > 0, else 0
 //! D  = knee + take ln(1 + exp(cg vgk))/cg      ip = J vpk/(vpk + D)
 //! ```
 //!
-//! isl, knee and take are 0 unless given: then r = q, D = 0 and this is Koren's law to the
-//! last bit. They are this project's own terms, each for what a printed chart shows:
+//! m is `most`, 0.8 unless given; isl, knee and take are 0: then r = q, D = 0 and this is Koren's
+//! law to the last bit. They are this project's own terms, each for what a printed chart shows:
 //!
 //! - `isl`: a grid's mesh is not even, so that parts of it ("islands", Inselbildung; Reich,
 //!   "Theory and Applications of Electron Tubes", 1944, from memory) let current pass where
 //!   the rest is cut off: mu falls towards cut-off. Here the grid's control r bends round its
-//!   zero, its slope falling to 0.2 far below and rising to 1.8 far above. Without it the fit
+//!   zero, its slope falling to 1 - m far below and rising to 1 + m far above. Without it the fit
 //!   takes an exponent of 1.8 for the 12AX7's 3/2 and is 17 % low near cut-off.
+//! - `most` is m, how far that goes. The 12AU7 asks for less of it: with 0.28 in place of
+//!   0.8 the 12AU7's chart to -25 V comes from 4.2 to 3.9 % rms, up to +30 V with the plate below
+//!   50 V from 4.5 to 3.6, above it from 5.1 to 3.7. The 12AX7's and 12AT7's have no use for it.
 //! - `knee`: what starts at the cathode with the grid near zero does not all reach a plate of
 //!   a few volts; the 12AX7's zero-bias curve is nearly straight from 5 V up, Koren's goes
 //!   with vpk^1.4.
@@ -32,7 +35,7 @@
 //! bias below 50 V 8.3 and 2.0 %; 12AT7 8.7 and 6.9 %, from +1 to +8 V 6.2 and 3.2 %; 12AU7 up
 //! to +30 V with the plate below 50 V 8.8 and 3.3 %.
 //!
-//! Derivatives, with f = 1/(1 + exp(-z)) (1 + 0.8 y/h), S = vpk + D:
+//! Derivatives, with f = 1/(1 + exp(-z)) (1 + m y/h), S = vpk + D:
 //!
 //! ```text
 //! dE1/dvg  = vpk f/s              dE1/dvpk = ln(1 + exp(z))/kp - f vg vpk^2/s^3
@@ -74,6 +77,13 @@ const PARAMS: &[Param] = &[
         0.0..=10.0,
     ),
     Param::new(
+        "most",
+        "by what part mu falls or rises at most",
+        "1",
+        0.8,
+        0.01..=0.95,
+    ),
+    Param::new(
         "knee",
         "plate volts at which the plate gets half of the current",
         "V",
@@ -110,9 +120,6 @@ const PARAMS: &[Param] = &[
     production::VTEST,
 ];
 
-/// How far the bend of the grid's control goes at most: its slope lies between 0.2 and 1.8.
-const MOST: f64 = 0.8;
-
 /// The triode.
 pub const KIND: Kind = Kind {
     name: "triode",
@@ -148,6 +155,7 @@ fn build(given: &Given<'_>) -> Device {
                 given.model("kvb"),
                 given.model("vct"),
                 given.model("isl") * given.model("mu"),
+                given.model("most"),
                 given.model("knee"),
                 given.model("take"),
                 gg,
@@ -194,8 +202,8 @@ struct Triode {
     fcorner: f64,
 }
 
-/// 1/mu, ex, 2/kg1, kp, 1/kp, kvb, vct, isl mu, knee, take, then the grid's gg, cg, 1/cg, xi.
-const CONSTANTS: usize = 14;
+/// 1/mu, ex, 2/kg1, kp, 1/kp, kvb, vct, isl mu, most, knee, take, then the grid's gg, cg, 1/cg, xi.
+const CONSTANTS: usize = 15;
 
 /// Plate and grid current, then the slopes dip/dvpk, dip/dvgk and dig/dvgk. Without a
 /// branch, so that [`Bank`] has several triodes answered at a time by the same instructions.
@@ -210,6 +218,7 @@ fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
         kvb,
         vct,
         bend,
+        most,
         knee,
         take,
         gg,
@@ -221,10 +230,10 @@ fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
     let per_s = 1.0 / (kvb + vpk * vpk).sqrt();
     let q = vg * per_s;
     let y = bend * q;
-    let hyperbola = (y * y + MOST * MOST).sqrt();
-    let per_both = 1.0 / (hyperbola * (hyperbola + MOST));
-    let (soft, f) = lanes::softplus(kp * (per_mu + q + MOST * y * q * hyperbola * per_both));
-    let f = f * (1.0 + MOST * y * (hyperbola + MOST) * per_both);
+    let hyperbola = (y * y + most * most).sqrt();
+    let per_both = 1.0 / (hyperbola * (hyperbola + most));
+    let (soft, f) = lanes::softplus(kp * (per_mu + q + most * y * q * hyperbola * per_both));
+    let f = f * (1.0 + most * y * (hyperbola + most) * per_both);
     let e1 = vpk * per_kp * soft;
     let on = e1 > f64::MIN_POSITIVE;
     let e1 = if on { e1 } else { 1.0 };
@@ -307,13 +316,29 @@ impl Bank {
     #[inline(always)]
     pub fn answer(&self, u: &[[[f64; WIDTH]; 2]], out: &mut [[[f64; WIDTH]; 5]]) {
         for ((constants, u), out) in self.packs.packs.iter().zip(u).zip(out) {
-            let [c0, c1, c2, c3, c4, c5, c6, c7, c8, c9, c10, c11, c12, c13] = constants;
+            let [
+                c0,
+                c1,
+                c2,
+                c3,
+                c4,
+                c5,
+                c6,
+                c7,
+                c8,
+                c9,
+                c10,
+                c11,
+                c12,
+                c13,
+                c14,
+            ] = constants;
             let [vpk, vgk] = u;
             let [mut o0, mut o1, mut o2, mut o3, mut o4] = [[0.0; WIDTH]; 5];
             for lane in 0..WIDTH {
                 let constants = [
                     c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
-                    c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane],
+                    c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane], c14[lane],
                 ];
                 let a = answer(constants, vpk[lane], vgk[lane]);
                 o0[lane] = a[0];

@@ -14,6 +14,7 @@ mod scalar;
 mod sides;
 
 use plan::Plan;
+use pulp::{Arch, Simd, WithSimd};
 pub use scalar::{Scalar, Singular};
 pub use sides::{Side, Sides};
 
@@ -91,7 +92,7 @@ impl<T: Scalar> StaticLu<T> {
     /// same size. Each comes out as [`LinearSolver::solve`] would have it, to the bit.
     pub fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], work: &mut [[T; L]]) {
         let plan = self.plan.as_ref().expect("factored");
-        plan.solve_lanes(b, work);
+        Arch::new().dispatch(Lanes { plan, b, work });
     }
 
     /// Solves with the transposed matrix (adjoint systems).
@@ -120,6 +121,22 @@ impl<T: Scalar> StaticLu<T> {
         for i in 0..n {
             b[plan.row_at[i] as usize] = y[i];
         }
+    }
+}
+
+/// A solution in lanes, with what the processor has for them: the bits are the same everywhere.
+struct Lanes<'a, T, const L: usize> {
+    plan: &'a Plan<T>,
+    b: &'a mut [[T; L]],
+    work: &'a mut [[T; L]],
+}
+
+impl<T: Scalar, const L: usize> WithSimd for Lanes<'_, T, L> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _simd: S) {
+        self.plan.solve_lanes(self.b, self.work);
     }
 }
 

@@ -6,9 +6,10 @@
 
 use super::orbit::Orbit;
 use super::outcome::{Accuracy, Effort};
-use super::shooting::{Last, Rest, Search, Tactics};
+use super::search::{Last, Rest, Search};
 use super::signal::{Clock, Driving, Signal};
 use super::step::{self, Stepper};
+use super::tactics::Tactics;
 use super::trouble::Trouble;
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};

@@ -4,6 +4,8 @@ use super::orbit::Orbit;
 use crate::math::fun;
 use crate::math::radau;
 
+/// A mesh is kept while no step strays by more than this, in multiples of what is allowed.
+pub const KEPT: f64 = 1.0;
 /// The largest value of |s (s - c1)(s - c2)(s - 1)| in a step: how far a cubic through the
 /// four points strays, for each unit of fourth difference.
 const STRAYS: f64 = 0.0182;

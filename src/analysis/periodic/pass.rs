@@ -2,9 +2,9 @@
 
 use super::orbit::{Orbit, Pass};
 use super::outcome::Effort;
-use super::shooting::Search;
-use super::signal::Driving;
-use super::step::{Sources, Spread};
+use super::search::Search;
+use super::signal::{Driving, Sources};
+use super::step::Spread;
 use super::trouble::{self, Trouble};
 use crate::math::lu::Singular;
 use crate::math::newton::Failure;

@@ -1,9 +1,9 @@
 //! The fallback: period after period until nothing moves any more.
 
-use super::mesh::{self, Lengths};
+use super::mesh::{self, KEPT, Lengths};
 use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
-use super::shooting::{KEPT, Search, worst};
+use super::search::{Search, worst};
 use super::signal::Driving;
 use super::trouble::Trouble;
 
@@ -42,7 +42,7 @@ impl Search<'_> {
             let tolerance = self.tolerance(Some(&pass.orbit));
             let errors = mesh::errors(&pass.orbit, &tolerance, &self.stepper.differential, lengths);
             let error = errors.iter().copied().fold(0.0, f64::max);
-            let scale = self.scale(&pass);
+            let scale = self.scale(&pass.orbit, &pass.weights);
             charge.clone_from(&pass.end);
             if worst(&pass.moved, &scale) <= 10.0 && error <= 2.0 * KEPT {
                 return Ok(Ok(PeriodicState {

@@ -1,8 +1,15 @@
 //! What drives a circuit in its steady state, and the clock that all its sources share.
 
-use super::step::Sources;
 use crate::math::fun;
 use std::f64::consts::TAU;
+
+/// What the sources do at a moment, s after the start of the period.
+pub trait Sources {
+    /// The driven source's value, V or A.
+    fn value(&self, time_s: f64) -> f64;
+    /// The time that all other sources are read at, s.
+    fn clock(&self, time_s: f64) -> f64;
+}
 
 /// A signal of one or more sines that starts at zero and repeats.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,7 +30,7 @@ impl Signal {
     }
 
     /// No signal: what moves is another source of the circuit, the mains.
-    pub(super) fn silence(base_hz: f64) -> Self {
+    pub fn silence(base_hz: f64) -> Self {
         Signal {
             base_hz,
             parts: Vec::new(),
@@ -31,7 +38,7 @@ impl Signal {
     }
 
     /// Its value at a part of its period.
-    pub(super) fn value(&self, part: f64) -> f64 {
+    pub fn value(&self, part: f64) -> f64 {
         let sine = |&(multiple, peak): &(u64, f64)| {
             let turns = part * multiple as f64;
             peak * fun::sin(TAU * (turns - turns.floor()))
@@ -40,7 +47,7 @@ impl Signal {
     }
 
     /// The same signal, so much larger.
-    pub(super) fn times(&self, factor: f64) -> Signal {
+    pub fn times(&self, factor: f64) -> Signal {
         let parts = self.parts.iter();
         Signal {
             base_hz: self.base_hz,
@@ -48,14 +55,15 @@ impl Signal {
         }
     }
 
-    pub(super) fn highest(&self) -> u64 {
+    /// The highest multiple of its frequency.
+    pub fn highest(&self) -> u64 {
         self.parts.iter().map(|p| p.0).max().unwrap_or(1)
     }
 }
 
 /// What the sources do in a period.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Clock {
+pub struct Clock {
     pub period_s: f64,
     /// Cycles of the signal in it.
     pub cycles: u64,
@@ -67,7 +75,7 @@ pub(super) struct Clock {
 
 /// A signal on its clock.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Driving<'a> {
+pub struct Driving<'a> {
     pub signal: &'a Signal,
     pub clock: Clock,
 }

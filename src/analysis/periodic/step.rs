@@ -1,5 +1,6 @@
 //! One step of Radau IIA: three moments of the circuit solved together.
 
+use super::signal::Sources;
 use crate::circuit::BranchKind;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
@@ -15,14 +16,6 @@ const SETTLED: f64 = 1e-2;
 pub(super) const ROUNDED: f64 = 1e4;
 /// Iterations before the residual is asked: what they leave over is about its square.
 const NEARLY: f64 = 1e3;
-
-/// What the sources do at a moment, s after the start of the period.
-pub trait Sources {
-    /// The driven source's value, V or A.
-    fn value(&self, time_s: f64) -> f64;
-    /// The time that all other sources are read at, s.
-    fn clock(&self, time_s: f64) -> f64;
-}
 
 /// So many small changes are carried at a time: each number of a factorisation is fetched once
 /// for all of them.

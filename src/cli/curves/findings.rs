@@ -23,6 +23,8 @@ pub(super) struct Findings {
     pub(super) path: Vec<State>,
     /// The pair that it is one of.
     pub(super) pair: Option<Pushed>,
+    /// What plate, grid and cathode are called.
+    pub(super) terms: [&'static str; 3],
 }
 
 /// Points of a line.

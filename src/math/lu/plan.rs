@@ -93,6 +93,7 @@ impl<T: Scalar> Plan<T> {
 }
 
 impl<T: Scalar> Plan<T> {
+    #[inline(always)]
     pub(super) fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], y: &mut [[T; L]]) {
         let nl = self.lower.len();
         let (l, ud) = self.values.split_at(nl);

@@ -177,7 +177,11 @@ pub fn standby(circuit: &Circuit) -> Vec<usize> {
     let all = circuit.elements.iter().enumerate();
     all.filter(|(_, e)| {
         let toggle = e.kind.is_some_and(|k| k.name == "toggle") && e.position == Some(1.0);
-        toggle && e.name.to_lowercase().contains("standby")
+        let name = e.name.to_lowercase();
+        toggle
+            && ["standby", "stdby", "stby"]
+                .iter()
+                .any(|word| name.contains(word))
     })
     .map(|(k, _)| k)
     .collect()

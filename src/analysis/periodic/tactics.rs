@@ -1,0 +1,99 @@
+//! How a steady state is sought: under a signal, in a mains cycle, or both.
+
+/// Far from the answer, where the last correction was more than this in multiples of what counts as
+/// closed, a mains cycle may stray by so many times more.
+const FAR: (f64, f64) = (1e5, 100.0);
+const FAR_PLAIN: f64 = 10.0;
+/// Beside the mains a signal's may stray by the part of the last correction that is over this, up to
+/// this part of an amplitude. With ten times as much the corrections did not shrink below 10^4.
+const NEARLY: f64 = 100.0;
+const LOOSEST: f64 = 1e-4;
+/// There a period counts as closed at this part of what an unknown may be off by.
+const CLOSED: f64 = 0.1;
+
+/// How a steady state is sought.
+#[derive(Debug, Clone, Copy)]
+pub struct Tactics {
+    /// Steps of the first pass in a cycle of the highest sine.
+    pub first: f64,
+    /// Steps in such a cycle at least: with 36 a sine's cubics stray by 4e-7 of its amplitude.
+    pub least: f64,
+    /// Newton's corrections are believed down to this part of an amplitude, V or A besides.
+    pub closed: f64,
+    /// Passes of Newton before the search is given up.
+    pub passes: usize,
+    /// Whether a period that closes on [`CLOSED_AGAIN`] meshes in a row is accepted whatever its
+    /// flanks look like.
+    pub leaps: bool,
+    /// Whether a period is left to run by itself after a correction that led astray (or else the
+    /// next one is halved) and a monodromy's growth is not asked for.
+    pub mains: bool,
+    /// By how much a pass may stray more than the answer where that is far.
+    pub loosest: f64,
+    /// See [`super::monodromy::Monodromy::whole`].
+    pub counts: f64,
+    /// Whether steps are taken in passing far from the answer, a monodromy serves for several passes,
+    /// errors count by their time and a mesh is only refined at last. Where that fails the search
+    /// is begun anew without.
+    pub quick: bool,
+}
+
+impl Tactics {
+    /// Under a signal.
+    pub const SIGNAL: Tactics = Tactics {
+        first: 48.0,
+        least: 36.0,
+        closed: 1e-7,
+        passes: 30,
+        leaps: false,
+        mains: false,
+        loosest: 1.0,
+        counts: 0.0,
+        quick: false,
+    };
+    /// Under a signal, where the mains feed a supply; unknowns may be off by the part `relative` of
+    /// their amplitudes.
+    pub fn beside_mains(relative: f64) -> Tactics {
+        Tactics {
+            closed: CLOSED * relative,
+            leaps: true,
+            loosest: (LOOSEST / relative).max(1.0),
+            // Biases that take seconds to settle make hundreds of what a column leaves out.
+            counts: 1e-5,
+            quick: true,
+            ..Tactics::SIGNAL
+        }
+    }
+
+    /// The same where the quick search does not lead there.
+    pub fn patient(self) -> Tactics {
+        Tactics {
+            quick: false,
+            ..self
+        }
+    }
+
+    /// In a mains cycle.
+    pub const MAINS: Tactics = Tactics {
+        first: 48.0,
+        least: 36.0,
+        closed: 1e-5,
+        passes: 40,
+        leaps: true,
+        mains: true,
+        loosest: FAR.1,
+        counts: 1e-2,
+        quick: true,
+    };
+
+    /// By how much a pass may stray more than the answer, after a correction of `off` in multiples
+    /// of what counts as closed.
+    pub fn looser(&self, off: f64) -> f64 {
+        match (self.mains, self.quick) {
+            (true, true) if off > FAR.0 => self.loosest,
+            (true, false) if off > FAR.0 => FAR_PLAIN,
+            (false, true) => (off / NEARLY).clamp(1.0, self.loosest),
+            _ => 1.0,
+        }
+    }
+}
