@@ -417,3 +417,23 @@ fn an_unknown_valve_names_the_netlist_that_has_it() {
     let (code, rows, _) = run("unknown", STAGE, &built, &[]);
     assert_eq!((code, rows.as_str()), (2, ""));
 }
+
+/// Which way a capacitor stands on its line is no difference; but where both lines say which end is
+/// the plus of an electrolytic, and the built one is at the minus, it is said.
+#[test]
+fn a_reversed_electrolytic_is_said() {
+    let drawn = "Supply\nV1 a 0 300\nR1 a b 1k\nC1 b 0 22u ; electrolytic\nR2 b 0 100k\n.end\n";
+    let turned = drawn.replace("C1 b 0", "C1 0 b");
+    let (code, _, chart) = run("reversed", drawn, &turned, &[]);
+    assert_eq!(code, 0);
+    assert!(
+        chart.contains("CHECK: the electrolytic `C1` stands the other way round"),
+        "{chart}"
+    );
+    let unmarked = turned.replace(" ; electrolytic", "");
+    for built in [drawn, &unmarked] {
+        let (code, _, chart) = run("as-drawn", drawn, built, &[]);
+        assert_eq!(code, 0);
+        assert!(!chart.contains("CHECK"), "{chart}");
+    }
+}

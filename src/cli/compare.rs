@@ -146,6 +146,7 @@ fn record(drawn: &Netlist, built: &Netlist, found: &Comparison) -> serde_json::V
             "what": d.what,
         })).collect::<Vec<_>>(),
         "harmless": found.harmless,
+        "reversed": found.reversed,
     })
 }
 
@@ -180,6 +181,9 @@ fn printed(drawn: &Netlist, built: &Netlist, ours: &Graph, found: &Comparison) -
             ]);
         }
         text.push_str(&table.text());
+    }
+    for line in &found.reversed {
+        text.push_str(&format!("CHECK: {line}\n"));
     }
     for line in &found.harmless {
         text.push_str(&format!("note: {line}\n"));

@@ -59,6 +59,8 @@ pub struct Part {
     pub leads: Vec<Net>,
     /// Which leads are alike.
     pub alike: Leads,
+    /// Whether its line says that its first lead is the plus of an electrolytic.
+    pub polar: bool,
     /// What is fitted.
     pub facts: Facts,
 }
@@ -222,6 +224,7 @@ impl Maker<'_> {
             kind,
             leads,
             alike,
+            polar: letter == 'C' && line.notes.polar,
             facts,
         });
     }

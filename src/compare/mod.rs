@@ -28,6 +28,9 @@ pub struct Comparison {
     pub differences: Vec<Difference>,
     /// What differs without changing the circuit.
     pub harmless: Vec<String>,
+    /// Electrolytics that stand the other way round, where both netlists mark them as such. Which way
+    /// a capacitor stands on its line is no difference by itself.
+    pub reversed: Vec<String>,
     /// Parts that correspond.
     pub parts: usize,
     /// Drawn and built names of parts that correspond.
@@ -42,7 +45,9 @@ pub struct Comparison {
 pub fn compare(drawn: &Graph, built: &Graph, go_on: GoOn<'_>) -> Comparison {
     let account = search::shortest(drawn, built, go_on);
     let pairs: Vec<(usize, usize)> = account.mapping.pairs().collect();
+    let nets = search::nets(drawn, built, &account.mapping);
     Comparison {
+        reversed: words::reversed(drawn, built, &pairs, &nets),
         differences: words::differences(drawn, built, &account),
         harmless: words::harmless(drawn, built, &account),
         parts: pairs.len(),
@@ -50,7 +55,7 @@ pub fn compare(drawn: &Graph, built: &Graph, go_on: GoOn<'_>) -> Comparison {
             .into_iter()
             .map(|(p, q)| (drawn.parts[p].name.clone(), built.parts[q].name.clone()))
             .collect(),
-        nets: search::nets(drawn, built, &account.mapping),
+        nets,
         broken_off: account.broken_off,
     }
 }

@@ -404,3 +404,34 @@ fn list(all: &[String]) -> String {
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
     }
 }
+
+/// Electrolytics whose plus is where the drawing has their minus. `nets` are names that correspond.
+pub(super) fn reversed(
+    drawn: &Graph,
+    built: &Graph,
+    pairs: &[(usize, usize)],
+    nets: &[(String, String)],
+) -> Vec<String> {
+    let image = |net: usize| match net {
+        0 => Some(built.nets[0].as_str()),
+        _ => {
+            let own = nets.iter().find(|(d, _)| *d == drawn.nets[net]);
+            own.map(|(_, b)| b.as_str())
+        }
+    };
+    let turned = |&&(p, q): &&(usize, usize)| {
+        let (ours, theirs) = (&drawn.parts[p], &built.parts[q]);
+        let at = |k: usize| Some(built.nets[theirs.leads[k]].as_str());
+        let both = ours.polar && theirs.polar && ours.leads[0] != ours.leads[1];
+        both && image(ours.leads[0]) == at(1) && image(ours.leads[1]) == at(0)
+    };
+    let text = |&(p, q): &(usize, usize)| {
+        format!(
+            "the electrolytic `{}` stands the other way round: its plus is at `{}`, drawn at `{}`",
+            built.parts[q].name,
+            built.nets[built.parts[q].leads[0]],
+            drawn.nets[drawn.parts[p].leads[0]]
+        )
+    };
+    pairs.iter().filter(turned).map(text).collect()
+}
