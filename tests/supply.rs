@@ -186,7 +186,7 @@ fn ratings_are_judged_cold_and_hot() {
     let strict = run(&["--strict"]);
     assert_eq!(strict.status, 1);
     assert!(strict.stderr.contains("`CR` is"), "{}", strict.stderr);
-    assert!(strict.stderr.contains("feed a rectifier"));
+    assert!(strict.stderr.contains("`VHT1` and `VHT2` are the mains"));
     assert_eq!(run(&["--quiet"]).stderr, "");
 }
 

@@ -33,7 +33,7 @@ mod tactics;
 mod trouble;
 
 pub use common_period::Incommensurate;
-pub use cycle::{Cycle, Instant, State, cycle, cycle_near, multiplier, supply};
+pub use cycle::{Cycle, Instant, Reading, State, cycle, cycle_near, multiplier, supply};
 pub use orbit::{Orbit, Wave};
 pub use outcome::{Accuracy, Effort, Method, PeriodicState};
 pub use signal::Signal;

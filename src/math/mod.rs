@@ -2,6 +2,7 @@
 
 pub mod convert;
 pub mod convolve;
+pub mod crests;
 pub mod dense;
 pub mod eigen;
 pub mod fft;

@@ -8,8 +8,9 @@ use crate::analysis::operating_point::{self, Point};
 use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
+use crate::math::crests::Crests;
 use crate::system::assemble::{Assembly, SourceState};
-use crate::system::probe::{Moment, Observable};
+use crate::system::probe::Observable;
 
 /// What was solved.
 // One is made a run: its size does not matter.
@@ -180,18 +181,18 @@ fn capacitors(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
 
 fn peaks(assembly: &Assembly<'_>, found: &AtRest) -> Vec<f64> {
     let circuit = assembly.circuit;
-    let mut most = vec![0.0f64; capacitors(circuit).count()];
-    let mut look = |x: &[f64]| {
+    let mut across = vec![Crests::default(); capacitors(circuit).count()];
+    let mut look = |time_s: f64, x: &[f64]| {
         let v = |node: Node| assembly.unknowns.voltage(x, node);
-        for (most, (_, a, b)) in most.iter_mut().zip(capacitors(circuit)) {
-            *most = most.max((v(a) - v(b)).abs());
+        for (across, (_, a, b)) in across.iter_mut().zip(capacitors(circuit)) {
+            across.take(time_s, v(a) - v(b));
         }
     };
     match found {
-        AtRest::Point(point) => look(&point.x),
-        AtRest::Cycle(_, cycle) => cycle.instants.iter().for_each(|i| look(&i.x)),
+        AtRest::Point(point) => look(0.0, &point.x),
+        AtRest::Cycle(_, cycle) => cycle.round().for_each(|r| look(r.time_s, r.moment().x)),
     }
-    most
+    across.iter().map(|c| c.high.max(-c.low)).collect()
 }
 
 impl Quiescent {
@@ -245,27 +246,20 @@ fn averaged(
     probes: &[Observable],
 ) -> Vec<ChartRow> {
     let circuit = assembly.circuit;
-    let mut sums: Vec<(f64, f64, f64, f64)> = Vec::new();
+    // Of each row the mean, the mean square and the crests.
+    let mut sums: Vec<(f64, f64, Crests)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
     let mut strain = vec![Strain::default(); rectifiers.len()];
-    for instant in &cycle.instants {
-        let moment = Moment {
-            time: Some(instant.time_s),
-            x: &instant.x,
-            rates: Some(&instant.x_rate),
-        };
-        let now = chart::moving_rows(assembly, moment, probes);
-        sums.resize(now.len(), (0.0, f64::INFINITY, f64::NEG_INFINITY, 0.0));
-        for (sum, row) in sums.iter_mut().zip(&now) {
-            *sum = (
-                sum.0 + instant.weight * row.value,
-                sum.1.min(row.value),
-                sum.2.max(row.value),
-                sum.3 + instant.weight * row.value * row.value,
-            );
+    for reading in cycle.round() {
+        let now = chart::moving_rows(assembly, reading.moment(), probes);
+        sums.resize(now.len(), (0.0, 0.0, Crests::default()));
+        for ((sum, squares, crests), row) in sums.iter_mut().zip(&now) {
+            *sum += reading.weight * row.value;
+            *squares += reading.weight * row.value * row.value;
+            crests.take(reading.time_s, row.value);
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
-            strain.look(assembly, moment, instant.weight, element);
+            strain.look(assembly, &reading, element);
         }
     }
     let mut sums = sums.into_iter();
@@ -274,17 +268,20 @@ fn averaged(
         if row.quantity == "grid circuit resistance" {
             continue;
         }
-        let Some((sum, low, high, squares)) = sums.next() else {
+        let Some((mean, square, crests)) = sums.next() else {
             continue;
         };
-        let (mean, square) = (sum, squares);
         row.value = if chart::is_rms(row) {
             square.sqrt()
         } else {
             mean
         };
         if row.quantity == "voltage" && row.subject.starts_with("v(") {
-            ripples.push((k, high - low, (square - mean * mean).max(0.0).sqrt()));
+            ripples.push((
+                k,
+                crests.high - crests.low,
+                (square - mean * mean).max(0.0).sqrt(),
+            ));
         }
     }
     for (k, ripple, ac) in ripples.into_iter().rev() {
@@ -327,27 +324,29 @@ fn rectifies(element: &Element) -> bool {
 }
 
 /// What a cycle does to a rectifier.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Default)]
 struct Strain {
     mean: f64,
-    peak: f64,
-    inverse: f64,
+    /// Of each plate: its current, and the volts that it blocks.
+    currents: Vec<Crests>,
+    blocked: Vec<Crests>,
 }
 
 impl Strain {
     fn look(
         &mut self,
         assembly: &mut Assembly<'_>,
-        moment: Moment<'_>,
-        weight: f64,
+        reading: &periodic::Reading<'_>,
         element: &Element,
     ) {
+        let (moment, time_s) = (reading.moment(), reading.time_s);
         let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
         let Some((&cathode, plates)) = element.terminals.split_last() else {
             return;
         };
-        for &plate in plates {
-            self.inverse = self.inverse.max(volts(cathode) - volts(plate));
+        self.blocked.resize(plates.len(), Crests::default());
+        for (blocked, &plate) in self.blocked.iter_mut().zip(plates) {
+            blocked.take(time_s, volts(cathode) - volts(plate));
         }
         let currents: Vec<f64> = match element.role() {
             Some(DeviceRole::RectifierValve) => element
@@ -357,8 +356,11 @@ impl Strain {
                 .collect(),
             _ => vec![Observable::current(element).read(assembly, moment)],
         };
-        self.mean += weight * currents.iter().sum::<f64>();
-        self.peak = currents.iter().fold(self.peak, |m, i| m.max(*i));
+        self.mean += reading.weight * currents.iter().sum::<f64>();
+        self.currents.resize(currents.len(), Crests::default());
+        for (crests, amperes) in self.currents.iter_mut().zip(currents) {
+            crests.take(time_s, amperes);
+        }
     }
 
     fn rows(self, element: &Element) -> Vec<ChartRow> {
@@ -379,14 +381,15 @@ impl Strain {
                 limit,
             };
         let inverse = limit("inverse voltage").or(element.rated);
+        let most = |all: &[Crests]| all.iter().fold(0.0f64, |most, c| most.max(c.high));
         let mut rows = vec![
             row(
                 "peak plate current",
-                self.peak,
+                most(&self.currents),
                 "A",
                 limit("peak plate current"),
             ),
-            row("inverse voltage", self.inverse, "V", inverse),
+            row("inverse voltage", most(&self.blocked), "V", inverse),
         ];
         if !is_valve {
             rows[0].quantity = "peak current";

@@ -19,6 +19,7 @@ use crate::math::eigen::eigenvalues;
 use crate::math::newton::Failure;
 use crate::math::radau::{self, STAGES};
 use crate::system::assemble::{Assembly, SourceState, Switching};
+use crate::system::probe::Moment;
 use num_complex::Complex;
 use std::convert::Infallible;
 
@@ -33,6 +34,45 @@ pub struct Instant {
     pub x: Vec<f64>,
     /// Their rates, 1/s.
     pub x_rate: Vec<f64>,
+}
+
+/// A moment as it is read in a round of the cycle.
+#[derive(Debug, Clone, Copy)]
+pub struct Reading<'c> {
+    /// Since the start of the cycle, s; less than zero or more than the period for a moment of the
+    /// cycle's neighbours.
+    pub time_s: f64,
+    /// As [`Instant::weight`].
+    pub weight: f64,
+    instant: &'c Instant,
+}
+
+impl<'c> Reading<'c> {
+    fn of(instant: &'c Instant) -> Self {
+        Reading {
+            time_s: instant.time_s,
+            weight: instant.weight,
+            instant,
+        }
+    }
+
+    /// The same a cycle earlier or later.
+    fn again(instant: &'c Instant, by_s: f64) -> Self {
+        Reading {
+            time_s: instant.time_s + by_s,
+            weight: 0.0,
+            instant,
+        }
+    }
+
+    /// What is there to read, at its own time in the cycle.
+    pub fn moment(&self) -> Moment<'c> {
+        Moment {
+            time: Some(self.instant.time_s),
+            x: &self.instant.x,
+            rates: Some(&self.instant.x_rate),
+        }
+    }
 }
 
 /// All that a transient starts from.
@@ -107,6 +147,16 @@ impl Cycle {
             slopes: laws.into_iter().map(mean).collect(),
             multiplier: None,
         }
+    }
+
+    /// The moments in the order of time, the last before the first one and the first after the last
+    /// one again, without a weight: a crest at the cycle's ends has neighbours on both sides.
+    pub fn round(&self) -> impl Iterator<Item = Reading<'_>> {
+        let period_s = 1.0 / self.freq_hz;
+        let ahead = self.instants.last().map(|i| Reading::again(i, -period_s));
+        let behind = self.instants.first().map(|i| Reading::again(i, period_s));
+        let own = self.instants.iter().map(Reading::of);
+        ahead.into_iter().chain(own).chain(behind)
     }
 
     /// The average of what is read at each moment.

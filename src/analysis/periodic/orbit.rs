@@ -1,5 +1,6 @@
 //! One period of a circuit, and waves read from it.
 
+use crate::math::crests::Crests;
 use crate::math::fun;
 use crate::math::radau::{self, STAGES};
 use crate::system::assemble::{Assembly, SourceState};
@@ -276,12 +277,17 @@ impl Wave {
         self.mean_of(|_, y| [(y - mean) * (y - mean)])[0].sqrt()
     }
 
-    /// The lowest and the highest of the computed points.
+    /// The lowest and the highest value, by the computed points.
     pub fn extremes(&self) -> (f64, f64) {
-        let all = self.values.iter().flatten();
-        all.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), &y| {
-            (low.min(y), high.max(y))
-        })
+        let mut crests = Crests::default();
+        for (ends, values) in self.times.windows(2).zip(&self.values) {
+            let h = ends[1] - ends[0];
+            // A step's start is the end of the one before.
+            for (c, value) in radau::C.iter().zip(&values[1..]) {
+                crests.take(ends[0] + c * h, *value);
+            }
+        }
+        (crests.low, crests.high)
     }
 
     /// The part that repeats `cycles` times in the period: cosine and sine amplitudes, peak.

@@ -2,6 +2,7 @@
 //! each as a mean, a root mean square and its two extremes.
 
 use crate::circuit::{Node, Port};
+use crate::math::crests::Crests;
 use crate::system::assemble::Assembly;
 use crate::system::probe::{self, Moment};
 
@@ -88,8 +89,7 @@ struct Meter {
     read: Read,
     sum: f64,
     squares: f64,
-    low: f64,
-    high: f64,
+    crests: Crests,
 }
 
 impl Meter {
@@ -98,8 +98,7 @@ impl Meter {
             read,
             sum: 0.0,
             squares: 0.0,
-            low: f64::INFINITY,
-            high: f64::NEG_INFINITY,
+            crests: Crests::default(),
         }
     }
 
@@ -107,9 +106,9 @@ impl Meter {
         match statistic {
             Statistic::Mean => self.sum,
             Statistic::Rms => self.squares.max(0.0).sqrt(),
-            Statistic::Peak => self.high.abs().max(self.low.abs()),
-            Statistic::Reverse => (-self.low).max(0.0),
-            Statistic::Highest => self.high,
+            Statistic::Peak => self.crests.high.abs().max(self.crests.low.abs()),
+            Statistic::Reverse => (-self.crests.low).max(0.0),
+            Statistic::Highest => self.crests.high,
         }
     }
 }
@@ -138,14 +137,18 @@ pub(super) struct Gauge {
 }
 
 impl Gauge {
-    /// Reads a moment; `weight` is its part of the period.
-    pub fn look(&mut self, assembly: &mut Assembly<'_>, moment: Moment<'_>, weight: f64) {
+    /// Reads a moment at a time, s, which only rises; `weight` is its part of the period.
+    pub fn look(
+        &mut self,
+        assembly: &mut Assembly<'_>,
+        moment: Moment<'_>,
+        (time_s, weight): (f64, f64),
+    ) {
         for meter in &mut self.meters {
             let value = meter.read.at(assembly, moment);
             meter.sum += weight * value;
             meter.squares += weight * value * value;
-            meter.low = meter.low.min(value);
-            meter.high = meter.high.max(value);
+            meter.crests.take(time_s, value);
         }
     }
 

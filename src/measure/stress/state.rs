@@ -154,7 +154,7 @@ pub(super) fn read<E>(
                 x: &point.x,
                 rates: None,
             };
-            gauge.look(&mut assembly, moment, 1.0);
+            gauge.look(&mut assembly, moment, (0.0, 1.0));
         }
         Some(mains) => supplied(assembly, &mains, gauge)?,
     }
@@ -165,13 +165,9 @@ pub(super) fn read<E>(
 fn supplied(assembly: Assembly<'_>, mains: &Mains, gauge: &mut Gauge) -> Result<(), Trouble> {
     let (cycle, mut assembly) = periodic::cycle(assembly, mains)?;
     assembly.moving = Some(mains.sources.clone());
-    for instant in &cycle.instants {
-        let moment = Moment {
-            time: Some(instant.time_s),
-            x: &instant.x,
-            rates: Some(&instant.x_rate),
-        };
-        gauge.look(&mut assembly, moment, instant.weight);
+    for reading in cycle.round() {
+        let part = (reading.time_s, reading.weight);
+        gauge.look(&mut assembly, reading.moment(), part);
     }
     Ok(())
 }
@@ -188,7 +184,10 @@ fn driven<E>(
     if let Err(stopped) = search.solve(&signal, poll)? {
         return Ok(Err(stopped));
     }
-    search.moments(|assembly, moment, weight| gauge.look(assembly, moment, weight));
+    search.moments(|assembly, moment, weight| {
+        let time_s = moment.time.unwrap_or_default();
+        gauge.look(assembly, moment, (time_s, weight));
+    });
     Ok(Ok(()))
 }
 
