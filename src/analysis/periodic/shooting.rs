@@ -173,11 +173,14 @@ impl Search<'_> {
                 m.renew_all();
             }
             last_off = off;
-            looser = tactics.looser(off);
-            kept = error <= KEPT * looser;
+            // A mains cycle's mesh is laid out by what this pass was allowed: by what the next one is,
+            // the whole Lapwing took a pass more.
+            let before = std::mem::replace(&mut looser, tactics.looser(off));
+            let allowed = if tactics.mains { before } else { looser };
+            kept = error <= KEPT * allowed;
             if !kept {
-                errors.iter_mut().for_each(|e| *e /= looser);
-                let near = off <= REFINED.0 && looser == 1.0;
+                errors.iter_mut().for_each(|e| *e /= allowed);
+                let near = off <= REFINED.0 && allowed == 1.0;
                 let small = !tactics.mains || pass.orbit.steps() < REFINED.1;
                 mesh = if lengths.by_time && near && small {
                     mesh::refined(&pass.orbit, &errors, lengths)
