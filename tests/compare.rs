@@ -411,6 +411,34 @@ fn figures_list_what_the_differences_do_to_the_voltages() {
     );
 }
 
+/// Hazards come first: what is found wrong as built alone, and that an amplifier does not stay at
+/// its figures once the ends of its feedback are exchanged.
+#[test]
+fn figures_say_first_what_is_wrong_as_built_alone() {
+    let built = STAGE.replace("RK k 0 1.5k", "RK k 0 1.5meg");
+    let (_, _, chart) = run("cut-off", STAGE, &built, &["--figures"]);
+    let at = |text: &str| {
+        chart
+            .find(text)
+            .unwrap_or_else(|| panic!("{text}: {chart}"))
+    };
+    assert!(at("CHECK, as built: `XV1A`") < at("at rest"), "{chart}");
+    let (_, _, chart) = run("right-again", &built, STAGE, &["--figures"]);
+    assert!(chart.contains("only as drawn: `XV1A`"), "{chart}");
+    let (_, _, chart) = run("same", STAGE, STAGE, &["--figures"]);
+    assert!(!chart.contains("CHECK"), "{chart}");
+    // Its feedback is positive; with the ends of the primary exchanged it is not.
+    let pair = std::fs::read_to_string("tests/drawn/split_load.cir").expect("it is there");
+    let turned = pair.replace("XOT plateA bplus plateB", "XOT plateB bplus plateA");
+    assert_ne!(pair, turned);
+    let (_, _, chart) = run("turned", &turned, &pair, &["--figures"]);
+    let said = "CHECK, as built: the circuit is unstable";
+    assert!(chart.contains(said), "{chart}");
+    let (_, _, chart) = run("turned-back", &pair, &turned, &["--figures"]);
+    let said = "only as drawn: the circuit is unstable";
+    assert!(chart.contains(said), "{chart}");
+}
+
 #[test]
 fn an_unknown_valve_names_the_netlist_that_has_it() {
     let built = STAGE.replace("12AX7", "12AXE");

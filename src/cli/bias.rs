@@ -12,17 +12,16 @@ use super::command::Command;
 use super::common::{self, Session, number_option};
 use super::driven;
 use super::failure::Failure;
+use super::findings as found;
 use super::outcome::Outcome;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
-use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::bind::Timing;
 use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings as measured;
 use crate::measure::quiescent::{self, AtRest};
 use crate::num;
-use crate::parts;
 use crate::report::progress::Progress;
 use crate::system::assemble::Driven;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -122,15 +121,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         session.note("no solution with cold valves; cold capacitor voltages are omitted");
     }
     let mut rows = quiescent.rows(&mut assembly, &probes);
-    let mains_hz = match &quiescent.found {
-        AtRest::Cycle(mains, _) => Some(mains.freq_hz),
-        AtRest::Point(_) => None,
-    };
-    let mut findings = measured::at_rest(&mut assembly, &quiescent.x, mains_hz);
-    findings.extend(parts::overloaded(&circuit));
-    let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
-    let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
-    findings.extend(measured::unstable(&mut small));
+    let (mut findings, assembly) = found::of(&quiescent, assembly);
     let charted = rows.len();
     if let Some(stressed) = &stressed {
         rows.extend(stressed.rows());

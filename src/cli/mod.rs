@@ -16,6 +16,7 @@ mod examples;
 mod failure;
 mod faults;
 mod feedback;
+mod findings;
 mod fit;
 mod frequencies;
 mod guards;

@@ -3,8 +3,10 @@
 use crate::circuit::Circuit;
 use crate::cli::common::Session;
 use crate::cli::failure::Failure;
+use crate::cli::findings;
 use crate::compare::Comparison;
 use crate::measure::chart::{ChartRow, Verdict};
+use crate::measure::findings::{Finding, STABILITY};
 use crate::measure::quiescent;
 use crate::netlist::card::Netlist;
 use crate::num;
@@ -16,8 +18,17 @@ use std::collections::HashMap;
 pub struct Changes {
     /// Figures of both, those with a verdict that gets worse first.
     rows: Vec<Change>,
+    /// What is found wrong with one of them alone, with its side; what is new first.
+    findings: Vec<(Alone, Finding)>,
     /// Why one of them has no figures.
     unsolved: Vec<String>,
+}
+
+/// Whether something is so as drawn alone or as built alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Alone {
+    Drawn,
+    Built,
 }
 
 struct Change {
@@ -53,8 +64,8 @@ pub fn changes(
             Err(why) => unsolved.push(format!("{what}: {why}")),
         }
     }
-    let mut rows = Vec::new();
-    if let [ours, theirs] = &sides[..] {
+    let (mut rows, mut findings) = (Vec::new(), Vec::new());
+    if let [(ours, found_in_ours), (theirs, found_in_theirs)] = &sides[..] {
         let at: HashMap<(String, &str), &ChartRow> = theirs
             .iter()
             .map(|row| ((row.subject.to_lowercase(), row.quantity), row))
@@ -68,6 +79,7 @@ pub fn changes(
             .chain(nets)
             .map(|(a, b)| (a.to_lowercase(), b.to_lowercase()))
             .collect();
+        findings = alone(found_in_ours, found_in_theirs, &fellow);
         for row in ours {
             let Some(name) = fellow.get(&row.subject.to_lowercase()) else {
                 continue;
@@ -98,14 +110,47 @@ pub fn changes(
             _ => 3,
         });
     }
-    Ok(Changes { rows, unsolved })
+    Ok(Changes {
+        rows,
+        findings,
+        unsolved,
+    })
 }
+
+/// Findings that only one of the circuits has: those of the built one first. `fellow` names the
+/// built part of a drawn one.
+fn alone(
+    drawn: &[Finding],
+    built: &[Finding],
+    fellow: &HashMap<String, String>,
+) -> Vec<(Alone, Finding)> {
+    let name = |f: &Finding| f.subject.to_lowercase();
+    let as_built = |f: &Finding| match f.quantity {
+        STABILITY => Some(name(f)),
+        _ => fellow.get(&name(f)).cloned(),
+    };
+    let is_same = |ours: &Finding, theirs: &Finding| {
+        ours.quantity == theirs.quantity && as_built(ours).is_some_and(|n| n == name(theirs))
+    };
+    let new = built
+        .iter()
+        .filter(|theirs| !drawn.iter().any(|ours| is_same(ours, theirs)));
+    let gone = drawn
+        .iter()
+        .filter(|ours| !built.iter().any(|theirs| is_same(ours, theirs)));
+    new.map(|f| (Alone::Built, f.clone()))
+        .chain(gone.map(|f| (Alone::Drawn, f.clone())))
+        .collect()
+}
+
+/// What a circuit's chart says, and what is found wrong with it.
+type Charted = (Vec<ChartRow>, Vec<Finding>);
 
 /// The chart of one circuit, or why there is none.
 fn solved(
     session: &mut Session<'_>,
     netlist: &Netlist,
-) -> Result<Result<Vec<ChartRow>, String>, Failure> {
+) -> Result<Result<Charted, String>, Failure> {
     let settings = session.settings().clone();
     let built = session.draft.build_other(netlist, &settings);
     let circuit: Circuit = match built {
@@ -118,7 +163,10 @@ fn solved(
         }
     };
     Ok(match quiescent::solve(&circuit) {
-        Ok((rest, mut assembly)) => Ok(rest.rows(&mut assembly, &[])),
+        Ok((rest, mut assembly)) => {
+            let rows = rest.rows(&mut assembly, &[]);
+            Ok((rows, findings::of(&rest, assembly).0))
+        }
         Err(why) => Err(why.to_string()),
     })
 }
@@ -135,6 +183,14 @@ pub fn record(changes: &Changes) -> serde_json::Value {
             "over_as_drawn": c.was_over,
             "over_as_built": c.over,
         })).collect::<Vec<_>>(),
+        "findings": changes.findings.iter().map(|(alone, f)| json!({
+            "subject": f.subject,
+            "quantity": f.quantity,
+            "text": f.text,
+            "grave": f.grave,
+            "as_drawn": *alone == Alone::Drawn,
+            "as_built": *alone == Alone::Built,
+        })).collect::<Vec<_>>(),
         "unsolved": changes.unsolved,
     })
 }
@@ -144,6 +200,16 @@ pub fn printed(changes: &Changes) -> String {
     let mut text = String::new();
     for why in &changes.unsolved {
         text.push_str(&format!("\nno figures {why}\n"));
+    }
+    if !changes.findings.is_empty() {
+        text.push('\n');
+    }
+    for (alone, finding) in &changes.findings {
+        let word = match alone {
+            Alone::Built => "CHECK, as built",
+            Alone::Drawn => "only as drawn",
+        };
+        text.push_str(&format!("{word}: {}\n", finding.told()));
     }
     if changes.rows.is_empty() {
         if changes.unsolved.is_empty() {

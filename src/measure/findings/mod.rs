@@ -23,6 +23,6 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains_hz: Option<f64>) ->
     found
 }
 
-pub use finding::{Finding, NO_LOAD};
+pub use finding::{Finding, NO_LOAD, STABILITY};
 pub use iron::unloaded;
 pub use stability::unstable;
