@@ -36,8 +36,9 @@ const GRID_V: f64 = 20.0;
 const SURPRISE: f64 = 1e-3;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 const FADE: f64 = 0.9999;
-/// The least swing that counts, V.
-const LEAST_SWING_V: f64 = 0.1;
+/// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
+/// amplifier at a tenth of its output needed times 8 for what times 4 does so.
+const LEAST_SWING_V: f64 = 0.02;
 /// Up to so many outputs at both stages, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 32;
 /// A step beyond this is no way to a solution, V.
