@@ -36,6 +36,15 @@ pub struct Mains {
     pub sources: Vec<Driven>,
 }
 
+impl Mains {
+    /// Whether an element of the circuit is one of their voltage sources.
+    pub fn are(&self, circuit: &Circuit, element: &Element) -> bool {
+        let branch = circuit.branch_of(element);
+        element.letter == 'V'
+            && branch.is_some_and(|b| self.sources.contains(&Driven::Voltage(b.0)))
+    }
+}
+
 /// The mains of a circuit, if it is fed from them: sines of 40 to 70 Hz without
 /// a DC value of their own which reach a rectifier, by any path, with a capacitor behind it. One as
 /// large as the mains is taken for them whatever it feeds: what stands across it would be judged

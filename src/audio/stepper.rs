@@ -155,8 +155,8 @@ impl<'c> Compiled<'c> {
         self.whole().near.is_some()
     }
 
-    /// Whether so many laws act on each other both ways that solving them together, whose cost is
-    /// the cube of their number, would take longer than all else.
+    /// Whether too many laws act on each other both ways: to solve them together costs the cube of
+    /// their number, more than all else.
     pub fn is_wide(&self) -> bool {
         self.whole().blocks.widest() > WIDE
     }

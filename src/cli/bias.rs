@@ -16,14 +16,13 @@ use super::findings as found;
 use super::outcome::Outcome;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
+use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
-use crate::circuit::{Circuit, Element};
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings as measured;
 use crate::measure::quiescent::{self, AtRest};
 use crate::num;
 use crate::report::progress::Progress;
-use crate::system::assemble::Driven;
 use clap::{Arg, ArgAction, ArgMatches};
 use figures::exceeded;
 use findings::Findings;
@@ -101,11 +100,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         )),
         AtRest::Point(_) => {}
     }
-    let mains = match &quiescent.found {
-        AtRest::Cycle(mains, _) => Some(mains),
-        AtRest::Point(_) => None,
-    };
-    let still = mains::left_at_rest(&circuit, mains);
+    let still = mains::left_at_rest(&circuit, quiescent.mains());
     if !still.is_empty() {
         let names: Vec<String> = still.iter().map(|n| format!("`{n}`")).collect();
         session.note(&format!(
@@ -185,15 +180,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
 /// The sources that are the mains, as the note names them.
 fn of_mains(circuit: &Circuit, mains: &Mains) -> String {
-    let is_mains = |e: &&Element| {
-        let branch = circuit.branch_of(e);
-        branch.is_some_and(|b| mains.sources.contains(&Driven::Voltage(b.0)))
-    };
     let names: Vec<String> = circuit
         .elements
         .iter()
-        .filter(|e| e.letter == 'V')
-        .filter(is_mains)
+        .filter(|e| mains.are(circuit, e))
         .map(|e| format!("`{}`", e.name))
         .collect();
     match names.as_slice() {

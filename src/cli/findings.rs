@@ -2,17 +2,14 @@
 
 use crate::analysis::small_signal::SmallSignal;
 use crate::measure::findings::{self, Finding};
-use crate::measure::quiescent::{self, AtRest, Quiescent};
+use crate::measure::quiescent::{self, Quiescent};
 use crate::parts;
 use crate::system::assemble::Assembly;
 
 /// Everything that is found: part by part, and of the whole circuit that it does not stay there. The
 /// assembly comes back.
 pub fn of<'c>(quiescent: &Quiescent, mut assembly: Assembly<'c>) -> (Vec<Finding>, Assembly<'c>) {
-    let mains_hz = match &quiescent.found {
-        AtRest::Cycle(mains, _) => Some(mains.freq_hz),
-        AtRest::Point(_) => None,
-    };
+    let mains_hz = quiescent.mains().map(|mains| mains.freq_hz);
     let mut all = findings::at_rest(&mut assembly, &quiescent.x, mains_hz);
     all.extend(parts::overloaded(assembly.circuit));
     let mut assembly = quiescent::with_swings(assembly, &quiescent.found);

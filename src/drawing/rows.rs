@@ -61,8 +61,8 @@ pub fn arrange(strips: &[Strip], spots: &mut [Vec<Spot>]) {
     }
 }
 
-/// A sheet of this height, in lattice steps, prints legibly on A4: 1.8 mm of type on 190 mm. A smaller
-/// one is no gain.
+/// A sheet of this height, in lattice steps, prints legibly on A4: 1.8 mm of type on 190 mm. It
+/// need not be smaller.
 const LEGIBLE: f64 = 95.0;
 
 /// Free columns between what stands side by side.

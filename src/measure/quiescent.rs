@@ -196,6 +196,14 @@ fn peaks(assembly: &Assembly<'_>, found: &AtRest) -> Vec<f64> {
 }
 
 impl Quiescent {
+    /// The mains, if the circuit is fed from them.
+    pub fn mains(&self) -> Option<&Mains> {
+        match &self.found {
+            AtRest::Cycle(mains, _) => Some(mains),
+            AtRest::Point(_) => None,
+        }
+    }
+
     /// The chart: nodes, valves, resistors, capacitors, sources, and last the probes. In a
     /// mains cycle each figure is its average; ripple and what the cycle does to the
     /// rectifiers are added.

@@ -7,7 +7,6 @@ use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
-use crate::system::assemble::Driven;
 
 /// Every part of a circuit as an order list: what the maker's shop sells first by kind, then by
 /// value; bottles, sockets, iron and fuses last.
@@ -210,16 +209,13 @@ fn capacitor(circuit: &Circuit, element: &Element, volts: f64, ripple: f64) -> (
 const ACROSS_MAINS: &str = "across the mains: class X2 for that voltage, nothing else";
 
 fn is_across_mains(circuit: &Circuit, element: &Element) -> bool {
-    let Some(mains) = mains::find(circuit) else {
-        return false;
-    };
     let ends = |e: &Element| [e.terminals[0], e.terminals[1]];
-    circuit.elements.iter().any(|e| {
-        let branch = circuit.branch_of(e);
-        let feeds = branch.is_some_and(|b| mains.sources.contains(&Driven::Voltage(b.0)));
-        let own = ends(element);
-        e.letter == 'V' && feeds && ends(e).iter().all(|n| own.contains(n))
-    })
+    let own = ends(element);
+    let is_beside = |e: &&Element| e.letter == 'V' && ends(e).iter().all(|n| own.contains(n));
+    let mut beside = circuit.elements.iter().filter(is_beside).peekable();
+    // The mains are looked for only where a source stands there.
+    beside.peek().is_some()
+        && mains::find(circuit).is_some_and(|mains| beside.any(|e| mains.are(circuit, e)))
 }
 
 fn pot(element: &Element, watts: f64, whole: f64) -> (Line, f64) {

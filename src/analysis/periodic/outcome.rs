@@ -29,7 +29,7 @@ impl Default for Accuracy {
 pub enum Method {
     /// By shooting.
     Direct,
-    /// By integrating so many periods until nothing moved any more.
+    /// By integrating N periods, until nothing moved any more.
     Settled {
         /// Periods.
         periods: usize,

@@ -5,8 +5,8 @@ use super::search::{Last, Search};
 use super::signal::Driving;
 use super::trouble::Trouble;
 
-/// Where the quick search fails beside the mains, it is approached with errors so many times larger
-/// at these parts of the signal: a supply that sags takes Newton far from its start.
+/// Where the quick search fails beside the mains, it is approached with errors N times larger, at
+/// these parts of the signal: a supply that sags takes Newton far from its start.
 const APPROACH: (f64, [f64; 2]) = (10.0, [0.5, 1.0]);
 
 impl Search<'_> {
@@ -37,12 +37,7 @@ impl Search<'_> {
             self.tactics = quick;
             return found;
         }
-        let again = known.is_some();
-        match self.sought(driving, known, effort, poll) {
-            // The start was to blame, perhaps, and not the circuit: once more from rest.
-            Err(_) if again => self.sought(driving, None, effort, poll),
-            found => found,
-        }
+        self.sought(driving, known, effort, poll)
     }
 
     /// Step by step from rest to the whole signal.
@@ -73,15 +68,11 @@ impl Search<'_> {
         (self.accuracy, self.tactics) = (accuracy, tactics);
         match stopped {
             Some(e) => Ok(Err(e)),
-            None if known.is_some() => match self.sought(driving, known, effort, poll) {
-                Err(_) => self.sought(driving, None, effort, poll),
-                found => found,
-            },
-            None => self.sought(driving, None, effort, poll),
+            None => self.sought(driving, known, effort, poll),
         }
     }
 
-    /// By Newton, or else by running period after period.
+    /// By Newton, or else by running period after period; from a known start, or else from rest.
     fn sought<E>(
         &mut self,
         driving: Driving<'_>,
@@ -89,10 +80,17 @@ impl Search<'_> {
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
     ) -> Result<Result<PeriodicState, E>, Trouble> {
-        match self.newton(driving, known, effort, poll)? {
-            Ok(Some(found)) => Ok(Ok(found)),
-            Ok(None) => self.settle(driving, effort, poll),
-            Err(stopped) => Ok(Err(stopped)),
+        let again = known.is_some();
+        let found = match self.newton(driving, known, effort, poll) {
+            Ok(Ok(Some(found))) => Ok(Ok(found)),
+            Ok(Ok(None)) => self.settle(driving, effort, poll),
+            Ok(Err(stopped)) => Ok(Err(stopped)),
+            Err(trouble) => Err(trouble),
+        };
+        match found {
+            // The start was to blame, perhaps, and not the circuit: once more from rest.
+            Err(_) if again => self.sought(driving, None, effort, poll),
+            found => found,
         }
     }
 }

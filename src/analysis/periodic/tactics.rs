@@ -1,7 +1,7 @@
 //! How a steady state is sought: under a signal, in a mains cycle, or both.
 
-/// Far from the answer, where the last correction was more than this in multiples of what counts as
-/// closed, a mains cycle may stray by so many times more.
+/// Far from the answer a mains cycle may stray by N times more: where the last correction was more than
+/// the first, in multiples of what counts as closed, by the second.
 const FAR: (f64, f64) = (1e5, 100.0);
 const FAR_PLAIN: f64 = 10.0;
 /// Beside the mains a signal's may stray by the part of the last correction that is over this, up to

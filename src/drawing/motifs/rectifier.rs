@@ -44,7 +44,7 @@ struct Diodes {
 }
 
 impl Set {
-    /// A motif, if there are so many parts at least.
+    /// A motif, if it has N parts at least.
     fn motif(self, least: usize) -> Option<Motif> {
         (self.block.places.len() >= least).then_some(Motif {
             places: self.block.places,
