@@ -6,7 +6,7 @@ mod start;
 
 use super::automation::Turning;
 use super::clip::{BLOCK, SampleStream, SourceProblem};
-use super::stepper::POINTS;
+use super::stepper::{AHEAD, LONGEST};
 use crate::analysis::NoSolution;
 use crate::circuit::Circuit;
 use crate::math::resample::{Decimator, Interpolator, REACH};
@@ -81,7 +81,9 @@ pub fn play_from<E>(
         engine,
         knobs,
         step_s,
-        recent: [0.0; POINTS],
+        ahead: [0.0; AHEAD],
+        taken: 0,
+        owed: LONGEST - 1,
         full_scale: settings.full_scale,
         start_s,
         steps: 0,
@@ -97,6 +99,9 @@ pub fn play_from<E>(
         for part in fast.chunks(2 * ASKED) {
             line.push(part, &mut answers).map_err(Stopped::NoSolution)?;
             receive(&[]).map_err(Stopped::Receiver)?;
+        }
+        if ended {
+            line.finish(&mut answers).map_err(Stopped::NoSolution)?;
         }
         out.clear();
         answers.extend(line.held.take_if(|_| ended));
@@ -137,8 +142,14 @@ struct Line<'c, 'p> {
     engine: Engine<'c, 'p>,
     knobs: &'p [Turning],
     step_s: f64,
-    /// The input at the start and inner point of the last three steps.
-    recent: [f64; POINTS],
+    /// The input at the start and inner point of the sample's step behind, of the next one and of those that a
+    /// long step takes.
+    ahead: [f64; AHEAD],
+    /// Samples that came in.
+    taken: u64,
+    /// How many of them more must come before the next step: the first needs some ahead, and a long one takes
+    /// several.
+    owed: usize,
     full_scale: f64,
     /// When the circuit's rest ends, s.
     start_s: f64,
@@ -151,20 +162,44 @@ impl Line<'_, '_> {
     /// Takes the input at the start and inner point of steps, one after the other.
     fn push(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
         let (pairs, _) = input.as_chunks::<2>();
-        for pair in pairs {
-            self.recent.rotate_left(2);
-            self.recent[POINTS - 2] = self.full_scale * pair[0];
-            self.recent[POINTS - 1] = self.full_scale * pair[1];
-            for knob in self.knobs {
-                knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
-            }
-            // The step to the start of the newest one.
-            let [end, between] = self.engine.step(&self.recent)?;
+        self.taken += pairs.len() as u64;
+        for &pair in pairs {
+            self.shift(pair, out)?;
+        }
+        Ok(())
+    }
+
+    /// The steps for which input was kept ahead.
+    fn finish(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        for _ in 1..LONGEST {
+            self.shift([0.0; 2], out)?;
+        }
+        debug_assert_eq!(self.steps, self.taken);
+        Ok(())
+    }
+
+    fn shift(&mut self, pair: [f64; 2], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        self.ahead.rotate_left(2);
+        self.ahead[AHEAD - 2] = self.full_scale * pair[0];
+        self.ahead[AHEAD - 1] = self.full_scale * pair[1];
+        if self.owed > 0 {
+            self.owed -= 1;
+            return Ok(());
+        }
+        for knob in self.knobs {
+            knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
+        }
+        // What turns within a long step would be taken for what stands still.
+        let room = if self.knobs.is_empty() { LONGEST } else { 1 };
+        let room = room.min((self.taken - self.steps) as usize);
+        let answers = self.engine.step(&self.ahead, room)?;
+        for &[end, between] in answers.samples() {
             if let Some(held) = self.held.replace(end + 0.5 * between) {
                 out.push(held + 0.5 * between);
             }
-            self.steps += 1;
         }
+        self.owed = answers.samples().len() - 1;
+        self.steps += answers.samples().len() as u64;
         Ok(())
     }
 }
