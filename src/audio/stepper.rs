@@ -47,8 +47,8 @@ use pulp::{Arch, Simd, WithSimd};
 use reading::Reading;
 use recipe::Recipe;
 pub use recipe::{Underway, Watched};
-use state::{FADE, SURPRISE, State};
 pub use state::Stuck;
+use state::{FADE, State};
 use tables::Tables;
 use wave::Wave;
 pub use wave::{AHEAD, END, INNER};
@@ -61,6 +61,21 @@ const FAILED: u32 = 2_000;
 /// all is smooth (16 times in volts, as it is a polynomial of degree three, and half as much is allowed). At 32
 /// errors on music are 1.5 dB larger and no law calls are saved; at 128 they are 1.3 dB smaller for 1 % more.
 const LONGER: f64 = 64.0;
+
+/// In a step twice as long a cubic strays as much further from what is heard.
+const LONGER_HEARD: f64 = 16.0;
+
+/// Steps of several samples take sines up to this, rad a step, as smooth where corners are about: what the
+/// method errs for one (its cube over 72) is then as little heard as what corners leave. Errors on music grow by
+/// 0 to 1 dB; at twice as much by 8.
+const SMOOTH: f64 = 0.19;
+
+/// Up to this long, s, shorter samples ask for more: a finer factor is asked for the sake of less error.
+const RATE_S: f64 = 1.0 / 192e3;
+
+/// How long corners are about: a quarter of a second. Where there are none a sound is exact to -120 dB and more,
+/// which longer steps would spoil.
+const ROUGH_FADE: f64 = 0.99998;
 
 /// A guess up to this far off, as a part of what it may be, calls for half the step; beyond, a quarter.
 const HALF_WILL_DO: f64 = 16.0;
@@ -90,6 +105,8 @@ pub struct Compiled<'c> {
     ends: Ends,
     /// The driven source's swing, V or A.
     swing: f64,
+    /// The largest surprise of late, as a part of what it may be.
+    rough: f64,
     /// Evaluations of all laws.
     pub evaluations: u64,
     /// Steps that had to be divided.
@@ -165,6 +182,7 @@ impl<'c> Compiled<'c> {
             may_be_long: false,
             ends: Ends::default(),
             swing: 0.0,
+            rough: 0.0,
             evaluations: 0,
             divided: 0,
         })
@@ -233,7 +251,10 @@ impl<'c> Compiled<'c> {
                     self.adapt(surprise);
                     return Ok(taken);
                 }
-                Err(stuck) => self.level = finer(self.level, stuck.surprise),
+                Err(stuck) => {
+                    self.level = finer(self.level, stuck.surprise);
+                    self.rough = 1.0;
+                }
             }
         }
         self.divided += 1;
@@ -250,10 +271,9 @@ impl<'c> Compiled<'c> {
     /// Whether a step that is longer than a sample can be tried.
     fn is_calm(&self, drive: &[f64; AHEAD], room: usize) -> bool {
         let taken = samples(self.level);
-        let part = 1.0 / taken as f64;
         self.may_be_long
             && taken <= room
-            && wave::strays(drive, taken) <= SURPRISE * part * self.swing
+            && wave::strays(drive, taken) <= self.smooth() * self.swing
     }
 
     /// Makes the next step longer where this one, and what is heard of it, would have come out well in a longer
@@ -262,15 +282,23 @@ impl<'c> Compiled<'c> {
         let taken = samples(self.level);
         let now = self.reading.of(self.state.watched(&self.recipe));
         self.ends.push(now, taken);
+        self.rough = (ROUGH_FADE * self.rough).max(surprise);
         if taken == 1 && !(self.may_be_long && surprise * LONGER < 1.0) {
             return;
         }
-        let heard = self.ends.surprise() * taken as f64 / SURPRISE;
+        let heard = self.ends.surprise() / self.smooth();
         if heard > 1.0 {
             self.level = (self.level + 1).min(WHOLE);
-        } else if self.level > 0 && surprise.max(heard) * LONGER < 1.0 {
+        } else if self.level > 0 && surprise * LONGER < 1.0 && heard * LONGER_HEARD < 1.0 {
             self.level -= 1;
         }
+    }
+
+    /// How far a cubic may stray in a long step, as a part of the swing.
+    fn smooth(&self) -> f64 {
+        let rate = (self.step_s / RATE_S).min(1.0);
+        let squared = SMOOTH * SMOOTH * (rate * rate) * (rate * rate) * self.rough;
+        squared * squared
     }
 
     /// A step of the tables' length; how far off its guess was, as a part of what it may be.

@@ -243,7 +243,11 @@ impl Player<'_, '_> {
         // An audit needs rates, and these where the step began; both steps are samples then.
         let looks = self.auditor.is_some() && self.voltage && self.unaudited <= 2;
         self.compiled.look(looks);
-        let room = if self.unaudited <= LONGEST + 2 { 1 } else { room };
+        let room = if self.unaudited <= LONGEST + 2 {
+            1
+        } else {
+            room
+        };
         let taken = match self.compiled.step(drive, room) {
             Ok(taken) => taken,
             Err(stuck) => return Err(self.lost(stuck)),
