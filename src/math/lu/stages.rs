@@ -46,7 +46,8 @@ impl Block {
             [minor(1, 2, 2, 0), minor(0, 2, 0, 2), minor(0, 1, 2, 0)],
             [minor(1, 2, 0, 1), minor(0, 2, 1, 0), minor(0, 1, 0, 1)],
         ];
-        let determinant = m[0][0] * adjoint[0][0] + m[0][1] * adjoint[1][0] + m[0][2] * adjoint[2][0];
+        let determinant =
+            m[0][0] * adjoint[0][0] + m[0][1] * adjoint[1][0] + m[0][2] * adjoint[2][0];
         let over = 1.0 / determinant;
         Block::of(|row, column| adjoint[column][row] * over)
     }
@@ -396,7 +397,9 @@ mod tests {
 
     #[test]
     fn an_inverse_undoes_its_block() {
-        let block = Block::of(|row, column| [3.2, 1.2, -0.3, -3.6, 0.8, 1.1, 5.5, -7.5, 5.0][row * 3 + column]);
+        let block = Block::of(|row, column| {
+            [3.2, 1.2, -0.3, -3.6, 0.8, 1.1, 5.5, -7.5, 5.0][row * 3 + column]
+        });
         let product = block * block.inverse() - Block::ONE;
         assert!(product.magnitude() < 1e-14, "{product:?}");
         assert!(!Block::default().inverse().magnitude().is_finite());
