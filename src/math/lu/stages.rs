@@ -4,6 +4,9 @@
 //! Beside an order of all `3 n` unknowns (the whole Lapwing, 132 unknowns: 31 000 updates, one place
 //! each) a block is fetched by one place and updated in lanes: 911 updates of a block.
 
+// Lanes are written by their numbers: iterators stay calls inside a function for a wider processor.
+#![allow(clippy::needless_range_loop)]
+
 use super::plan::Plan;
 use super::scalar::{Scalar, Vector};
 use super::{LinearSolver, Singular, StaticLu, WORN_OUT};
