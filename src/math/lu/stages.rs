@@ -35,6 +35,19 @@ impl Block {
         block
     }
 
+    #[inline(always)]
+    fn times(self, other: Self) -> Self {
+        let [a, b, c] = self.0;
+        let mut product = Block::default();
+        for column in 0..STAGES {
+            let [x, y, z, _] = other.0[column];
+            for row in 0..ROWS {
+                product.0[column][row] = a[row] * x + b[row] * y + c[row] * z;
+            }
+        }
+        product
+    }
+
     /// By cofactors: those of the method's own matrix, of conductances alone and of sums of both are
     /// sums without cancellation.
     #[inline(always)]
@@ -86,15 +99,7 @@ impl Mul for Block {
     type Output = Self;
     #[inline(always)]
     fn mul(self, other: Self) -> Self {
-        let [a, b, c] = self.0;
-        let mut product = Block::default();
-        for column in 0..STAGES {
-            let [x, y, z, _] = other.0[column];
-            for row in 0..ROWS {
-                product.0[column][row] = a[row] * x + b[row] * y + c[row] * z;
-            }
-        }
-        product
+        self.times(other)
     }
 }
 
@@ -102,7 +107,7 @@ impl Div for Block {
     type Output = Self;
     #[inline(always)]
     fn div(self, other: Self) -> Self {
-        self * other.inverse()
+        self.times(other.inverse())
     }
 }
 
