@@ -219,7 +219,7 @@ impl Player<'_, '_> {
         let looks = self.auditor.is_some() && self.voltage && self.unaudited <= 2;
         self.compiled.look(looks);
         let stuck = self.compiled.step(drive);
-        if let Err(Stuck { unknown }) = stuck {
+        if let Err(Stuck { unknown, .. }) = stuck {
             let failure = Failure::Unsettled {
                 unknown,
                 equation: unknown,
