@@ -204,8 +204,63 @@ impl<'c> Stepper<'c> {
         }
     }
 
+    /// The same for a change of its own, `[n]`.
+    pub fn carry_one(&mut self, h: f64, charge: &mut [f64]) {
+        let n = self.n;
+        let mut right = vec![0.0; STAGES * n];
+        for (part, row) in right.chunks_exact_mut(n).zip(&self.d) {
+            let weight = row.iter().sum::<f64>() / h;
+            part.iter_mut()
+                .zip(charge.iter())
+                .for_each(|(r, c)| *r = weight * c);
+        }
+        self.lu.solve(&mut right);
+        charge.fill(0.0);
+        let (_, indices) = self.assembly.pattern();
+        let end = &right[(STAGES - 1) * n..];
+        for &e in &self.stored {
+            charge[self.row_of[e]] += self.storage[STAGES - 1][e] * end[indices[e]];
+        }
+    }
+
+    /// What a stage conducts and stores where it was evaluated last, in the order of the pattern.
+    pub fn slopes(&self, stage: usize) -> (&[f64], &[f64]) {
+        (&self.conduct[stage], &self.storage[stage])
+    }
+
+    /// Evaluates the stages of the step of `h` from `t` at `x`, `[STAGES][n]`.
+    pub fn linearise(&mut self, sources: &dyn Sources, (t, h): (f64, f64), x: &[f64]) {
+        let n = self.n;
+        for (stage, x) in x.chunks_exact(n).enumerate() {
+            self.evaluate_stage(sources, t + radau::C[stage] * h, (stage, x), false);
+        }
+    }
+
+    /// Evaluates a stage at a time, s into the period; whether laws were drawn back.
+    fn evaluate_stage(
+        &mut self,
+        sources: &dyn Sources,
+        t: f64,
+        (stage, x): (usize, &[f64]),
+        limit: bool,
+    ) -> bool {
+        if let Some(external) = &mut self.assembly.external {
+            external.1 = sources.value(t);
+        }
+        let ask = SourceState::at(sources.clock(t));
+        self.assembly.exchange_history(&mut self.histories[stage]);
+        let storage = &mut self.storage[stage];
+        let limited = self.assembly.evaluate_apart(x, ask, limit, storage);
+        self.assembly.exchange_history(&mut self.histories[stage]);
+        self.conduct[stage].copy_from_slice(&self.assembly.jacobian);
+        limited
+    }
+
     /// Factors the matrix of a step of `h` at what was evaluated last.
-    fn factor(&mut self, h: f64) -> Result<(), Singular> {
+    ///
+    /// # Errors
+    /// If it has no inverse.
+    pub fn factor(&mut self, h: f64) -> Result<(), Singular> {
         let [g0, g1, g2] = [0, 1, 2].map(|stage| &self.conduct[stage]);
         for (e, value) in self.values.iter_mut().enumerate() {
             let g = [g0[e], g1[e], g2[e]];
@@ -271,20 +326,10 @@ impl RadauStep<'_, '_> {
         let mut limited = false;
         for stage in 0..STAGES {
             let t = self.t + radau::C[stage] * self.h;
-            if let Some(external) = &mut at.assembly.external {
-                external.1 = self.sources.value(t);
-            }
-            let ask = SourceState::at(self.sources.clock(t));
             let part = stage * n..(stage + 1) * n;
-            at.assembly.exchange_history(&mut at.histories[stage]);
-            let storage = &mut at.storage[stage];
-            limited |= at
-                .assembly
-                .evaluate_apart(&x[part.clone()], ask, limit, storage);
-            at.assembly.exchange_history(&mut at.histories[stage]);
+            limited |= at.evaluate_stage(self.sources, t, (stage, &x[part.clone()]), limit);
             at.f[part.clone()].copy_from_slice(&at.assembly.f);
             at.q[part].copy_from_slice(&at.assembly.q);
-            at.conduct[stage].copy_from_slice(&at.assembly.jacobian);
         }
         residual.copy_from_slice(&at.f);
         for (i, row) in at.d.iter().enumerate() {
