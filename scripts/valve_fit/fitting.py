@@ -4,9 +4,9 @@ import numpy as np
 from scipy.optimize import least_squares
 
 LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
-LOGARITHMIC |= {"isl", "most", "take", "fade"}
+LOGARITHMIC |= {"isl", "most", "take", "fade", "wide"}
 FITTED = {
-    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take"),
+    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide"),
     "output": (
         ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "fade", "alphas", "lams", "vct")
     ),

@@ -88,6 +88,7 @@ const FACTORS: &[(&str, &str, f64)] = &[
     ("sharpness of cut-off", "kp", 0.3),
     ("bend at low plate volts", "kvb", 0.7),
     ("knee", "knee", 0.3),
+    ("widening of cut-off", "wide", 0.3),
     ("space before the plate", "perv", 0.5),
     ("pull of the plate", "mup", 0.2),
     ("rise with the plate's volts", "vrise", 0.4),
