@@ -39,8 +39,20 @@ VALVES = [
         "12AX7",
         "triode",
         aliases=("ECC83", "7025"),
-        chart_weight=495.0,
-        centre={"isl": 0.2, "knee": 35, "kvb": 8, "kp": 900, "vct": 0.8, "ex": 1.6},
+        chart_weight=150.0,
+        centre={
+            "mu": 108,
+            "ex": 1.45,
+            "kg1": 1550,
+            "kp": 1200,
+            "kvb": 2,
+            "vct": 0.65,
+            "isl": 0.1,
+            "most": 0.58,
+            "knee": 14,
+            "take": 2,
+            "wide": 500,
+        },
         remarks=(
             "The two stage tables disagree on 220 k loads: against the RCA chart the Philips gains "
             "are some 8 % low at 200 V and 8 % high at 300 V, so no set meets both.",
@@ -67,13 +79,17 @@ VALVES = [
         aliases=("ECC82",),
         chart_weight=8.5,
         centre={
+            "mu": 22,
+            "ex": 1.45,
+            "kg1": 1700,
+            "kp": 80,
+            "kvb": 700,
+            "vct": 0.75,
             "isl": 0.2,
-            "most": 0.3,
-            "knee": 2.0,
-            "take": 2.0,
-            "kvb": 50,
-            "kp": 75,
-            "vct": 0.8,
+            "most": 0.2,
+            "knee": 7,
+            "take": 1,
+            "wide": 40,
         },
         remarks=(
             "The stage table prints whole numbers of 10 to 12: rounding alone is up to 5 %. "
@@ -377,6 +393,11 @@ def grid_law(sheets):
     rows = of_valve(sheets, "dempwolf", "12AX7")
     mean = lambda key: sum(row[key] for row in rows) / len(rows)
     return {key: float(f"{mean(key):.4g}") for key in ("gg", "cg", "xi")}
+
+
+# kg1 of the 12AX7 by the laws whose knee takes part of the current at all plate volts: what gg of
+# valves with such laws is scaled from.
+KNEE_KG1 = 1571.4
 
 
 def grid_scale(kind, p):
