@@ -101,10 +101,20 @@ def output_valve(p, vgk, vg2k, vpk):
     total = k + v * np.sqrt(v)
     s = k / total
     rise = 1.0 + v / p["vrise"]
-    ip = space / p["kg1"] * rise * (1.0 - s)
+    # What turns back before a low plate, and how much of it arrives.
+    eback, vback = p.get("eback", 1.0), p.get("vback", 60.0)
+    x = (v / vback) ** 2
+    arrives = x * x / (1.0 + x * x)
+    b = p.get("back", 0.0) / (1.0 + e1 / eback)
+    through = 1.0 - s + b * (arrives - (1.0 - s))
+    ip = space / p["kg1"] * rise * through
     ig2 = space / p["kg2"] * (1.0 + p["alphas"] * v2 / (v2 + p["lams"] * pull))
-    gm = rise_to_grid / p["kg1"] * rise * (1.0 - s) * (1.0 - crowd / total)
-    gp = space / p["kg1"] * ((1.0 - s) / p["vrise"] + rise * 1.5 * s * np.sqrt(v) / total)
+    less = b * (1.0 - s - arrives) * e1 / (p["ex"] * (e1 + eback))
+    per_space = (1.0 - b) * (1.0 - s) * (1.0 - crowd / total) + b * arrives + less
+    gm = rise_to_grid / p["kg1"] * rise * per_space
+    steep = (1.0 - b) * 1.5 * s * np.sqrt(v) / total
+    steep = steep + b * 4.0 * v * x / (vback * (1.0 + x * x)) ** 2
+    gp = space / p["kg1"] * (through / p["vrise"] + rise * steep)
     gp = gp + gm * per_mup * v * (v + 2.0 * NEAR) / reach**2
     return ip, ig2, gm, np.where(np.asarray(vpk) > 0.0, gp, 0.0)
 

@@ -100,6 +100,8 @@ const PARTS: &[(&str, &str, f64)] = &[
     ("screen's share at low plate volts", "alphas", 0.3),
     ("how soon the plate takes it over", "lams", 0.3),
     ("levelling of the plate's pull", "fade", 0.3),
+    ("part that a low plate turns back", "back", 0.3),
+    ("volts up to which it does", "vback", 0.15),
 ];
 
 /// What readings of plate and screen currents say nothing of.
