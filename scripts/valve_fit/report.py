@@ -288,7 +288,6 @@ def residuals_text(fits, sets):
         text += "".join(f"- {valve.name}: {remark}\n" for remark in valve.remarks)
     for (name, label, quantity), why in CONTRADICTED.items():
         text += f"- {name}, {label}: {quantity} is not promised; {why}.\n"
-    text += GENERAL_REMARKS
     text += "\nFigures of output stages that are not met within 10 %:\n\n" + missed_rows(fits)
     text += "\n## Parameters\n\n"
     for kind in ("triode", "output", "rectifier"):
@@ -307,12 +306,6 @@ leads to its picture, printed points over the model's curves. "Before" is the li
 had seen a chart (28 November 2026).
 
 """
-GENERAL_REMARKS = """\
-- What is said above of fits to gains alone was measured once, apart from this script, with the
-  law as it then was.
-"""
-
-
 def broken_promises(fits, sheets):
     """Sentences on every promise that the models do not keep; empty if all are kept."""
     complaints = []
