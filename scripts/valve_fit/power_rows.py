@@ -24,6 +24,8 @@ STRAP_FIGURES = [("ia", "ia_ma", "mA"), ("gm", "gm_us", "uS"), ("mu", "mu", "1")
 FACTORS = {
     "KT88": {"ig2": 2.0, "idle ig2": 0.67, "signal ig2": 0.5},
     "6V6GT": {"power valve rp": 0.58},
+    # Fourteen outputs and two charts hold its currents; how pairs cancel, only distortions do.
+    "EL84": {"power thd": 0.3},
     # Its screens' two tables and its pairs' power pull apart; the power is what an amplifier has.
     "6L6GC": {"power": 0.5},
 }

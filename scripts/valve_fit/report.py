@@ -327,7 +327,6 @@ def broken_promises(fits, sheets):
     return complaints
 
 
-FIXED = "SE A1, distortion with fixed bias"
 # Rows whose own maker prints something else elsewhere; they are shown, and promised nothing.
 CONTRADICTED = {
     ("EL84", "PP B fixed (pair), 300 V, screen 300 V, -14.7 V, 8000 ohm", "idle ia"): (
@@ -339,13 +338,6 @@ CONTRADICTED = {
     ("EL84", "250 V, 250 V, -7.3 V", "rp"): (
         "the same sheet's chart C rises by 3.6 mA from 200 to 300 V at 57 mA, which is 28 k where "
         "38 k are printed at 48 mA; the fit follows the chart"
-    ),
-    ("EL84", f"{FIXED}, 250 V, screen 250 V, -8.4 V, 7000 ohm", "power"): (
-        "the same sheet's chart C puts the knee where 4.2 W are not reached at 10 %"
-    ),
-    ("EL84", f"{FIXED}, 250 V, screen 210 V, -6.4 V, 7000 ohm", "power"): (
-        "the volts into 7 k hang on the plate resistance: 40 k are printed, chart C, which the fit "
-        "follows, has 28 k"
     ),
 }
 
