@@ -3,7 +3,7 @@
 Driven by a sine, quasi-static, with an ideal transformer, so the figures are those of the
 valve law alone. All stages of one valve are solved at once: arrays of shape (stages,) or
 (stages, SAMPLES). Printed powers are about what the terminals of a lossless transformer
-would give.
+would give; `handed_on` says which are not.
 """
 
 import re
