@@ -5,10 +5,10 @@ use crate::math::radau_pair;
 /// Points of a step that are solved for.
 pub(super) const STAGES: usize = radau_pair::NODES.len();
 
-/// Lengths of steps, each a quarter of the one before.
-pub(super) const LENGTHS: usize = 10;
+/// Lengths of steps, each half the one before.
+pub(super) const LENGTHS: usize = 19;
 
 /// A step of a length, counted in the shortest.
 pub(super) const fn length(level: usize) -> u64 {
-    1 << (2 * (LENGTHS - 1 - level))
+    1 << (LENGTHS - 1 - level)
 }

@@ -14,12 +14,10 @@ use crate::math::radau_pair;
 /// Newton iterations before a step is divided.
 const ITERATIONS: usize = 12;
 /// No further evaluation once no control moves by more than this part of its swing: what such
-/// a step leaves over is the laws' curvature along it. Before, the rest was estimated and held
-/// below 1e-5 V. On the overdrive cascade times 4 that took 6.9 law calls a step on music, this
-/// takes 4.6, and errors from 10 mV to 3 V stay the same to 0.2 dB. Twice as much saves another 5 %
-/// there, but what is left over then disturbs the guesses: at 3 V and times 8 five times as many
-/// steps were divided.
-const SETTLED: f64 = 5e-4;
+/// a step leaves over is the laws' curvature along it. It is twice what a guess may be off, so that the second
+/// evaluation is for parts of a step, which may be further off, and for what is narrow. At 5e-4 the overdrive
+/// cascade takes 13 % more law calls for the same error, at 1e-2 errors grow by 1 to 3 dB.
+const SETTLED: f64 = 2e-3;
 /// The most that counts as the swing of a law that is answered by itself, V: a diode blocks
 /// hundreds of volts and bends within a tenth of one. Without this the supply's rectifiers never
 /// settled.
@@ -31,8 +29,8 @@ const MOVED_V: f64 = 0.01;
 /// grid driven by 300 V was left 0.15 V off and its current 8e-4 of itself.
 const GRID_V: f64 = 20.0;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
-/// steps: the step is divided. What a corner spoils grows with the step too, so a quarter of a
-/// step may be four times as far off.
+/// steps: the step is divided. What a corner spoils grows with the step too, so half a
+/// step may be twice as far off.
 const SURPRISE: f64 = 1e-3;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 const FADE: f64 = 0.9999;
@@ -45,10 +43,12 @@ const FEW_OUTPUTS: usize = 32;
 const WILD_V: f64 = 1e4;
 
 /// No step, however short, could be solved.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Stuck {
     /// The unknown whose law would not settle.
     pub unknown: usize,
+    /// How far off the guess was, as a part of what it may be; infinite where nothing was found.
+    pub surprise: f64,
 }
 
 /// Where the circuit is, counted from the operating point.
@@ -62,11 +62,8 @@ pub(super) struct State {
     charge: Vec<f64>,
     /// The last step.
     step_s: f64,
-    /// What the laws gave beyond their slopes at rest in the last steps of each length, the
-    /// longest first.
-    histories: Vec<History>,
-    /// How far it is, in the shortest steps.
-    pub clock: u64,
+    /// What the laws gave beyond their slopes at rest in the last steps.
+    history: History,
     /// Whether what is read now and then is worked out.
     pub look: bool,
     work: Work,
@@ -106,8 +103,7 @@ impl State {
             rows: row.clone(),
             before: row.clone(),
             step_s: f64::INFINITY,
-            histories: vec![History::resting(&vec![0.0; no]); LENGTHS],
-            clock: 0,
+            history: History::resting(&vec![0.0; no]),
             look: false,
             work: Work {
                 lead: vec![0.0; rows.states + STAGES * recipe.drives.len()],
@@ -158,35 +154,16 @@ impl State {
         self.work.u.copy_from_slice(&placed[..controls]);
         self.before.copy_from_slice(&self.rows);
         evaluate(recipe, &mut self.work);
-        self.histories = vec![History::resting(&self.work.y); LENGTHS];
+        self.history = History::resting(&self.work.y);
         self.work.rows.copy_from_slice(&self.rows);
         self.work.remember_swing();
     }
 
-    /// Makes the guess for a quarter of a step from those behind it.
-    pub fn quarter(&mut self, level: usize) {
-        let (coarse, fine) = self.histories.split_at_mut(level + 1);
-        if !fine[0].leads_to(self.clock) {
-            coarse[level].quartered(&mut fine[0]);
-        }
-    }
-
-    /// What the laws gave at the first stage of the last step of a length, `[outputs]`.
-    pub fn inner(&self, level: usize) -> Vec<f64> {
-        let newest = self.histories[level].newest();
-        newest[..newest.len() / STAGES].to_vec()
-    }
-
-    /// Counts quarters that were gone through as a step, with what the laws gave a third of the
-    /// way.
-    pub fn join(&mut self, level: usize, mut inner: Vec<f64>) {
-        let newest = self.histories[level + 1].newest();
-        inner.extend_from_slice(&newest[newest.len() / STAGES..]);
-        self.histories[level].push(&mut inner, self.clock, length(level));
-    }
-
     /// A step, the driven source passing through the two values; on failure the state is as
-    /// it was.
+    /// it was. How far off the guess was, as a part of what it may be.
+    ///
+    /// # Errors
+    /// If the guess was further off than that, or the step could not be solved.
     #[inline(always)]
     pub fn advance(
         &mut self,
@@ -194,7 +171,7 @@ impl State {
         table: &Tables,
         drive: [f64; STAGES],
         evaluations: &mut u64,
-    ) -> Result<(), Stuck> {
+    ) -> Result<f64, Stuck> {
         let work = &mut self.work;
         let (states, sources) = work.lead.split_at_mut(self.charge.len());
         states.copy_from_slice(&self.charge);
@@ -204,13 +181,11 @@ impl State {
                 *to = source.value(time_s, drive[stage]);
             }
         }
-        let history = &mut self.histories[table.level];
-        history.ahead(&mut work.y);
-        solve(recipe, table, work, self.look, evaluations)?;
+        self.history.ahead(length(table.level), &mut work.y);
+        let surprise = solve(recipe, table, work, self.look, evaluations)?;
         // Done: the new state.
         self.step_s = table.step_s;
-        self.clock += length(table.level);
-        history.push(&mut work.y, self.clock, length(table.level));
+        self.history.push(&mut work.y, length(table.level));
         work.remember_swing();
         let first = STAGES * recipe.controls.len();
         let end = &work.rows.as_flattened()[first..];
@@ -219,7 +194,7 @@ impl State {
         }
         std::mem::swap(&mut self.before, &mut self.rows);
         std::mem::swap(&mut self.rows, &mut work.rows);
-        Ok(())
+        Ok(surprise)
     }
 
     /// The unknowns that are read now and then, counted from the operating point; they hold if
@@ -338,7 +313,7 @@ fn solve(
     work: &mut Work,
     look: bool,
     evaluations: &mut u64,
-) -> Result<(), Stuck> {
+) -> Result<f64, Stuck> {
     let panels = work.missing.len();
     table.lead.multiply(&work.lead, 0..panels, &mut work.rows);
     work.missing.copy_from_slice(&work.rows[..panels]);
@@ -346,6 +321,7 @@ fn solve(
     work.u.copy_from_slice(work.missing.as_flattened());
     work.guess.copy_from_slice(&work.y);
     let mut iteration = 0;
+    let mut surprise = 0.0;
     loop {
         iteration += 1;
         *evaluations += STAGES as u64;
@@ -375,12 +351,18 @@ fn solve(
         };
         let kept = &mut work.kept[table.level];
         if !table.blocks.solve(&table.reach, &mut step, kept) {
-            return Err(Stuck { unknown: 0 });
+            return Err(Stuck {
+                unknown: 0,
+                surprise: f64::INFINITY,
+            });
         }
         let [largest, off, part] = sizes(&work.delta, &work.per_swing, &work.narrow);
-        // The guess was further off than a step without a corner would have it.
-        if iteration == 1 && off > SURPRISE * table.patience {
-            return Err(stuck(recipe, &work.delta));
+        if iteration == 1 {
+            surprise = off / (SURPRISE * table.patience);
+            // The guess was further off than a step without a corner would have it.
+            if surprise > 1.0 {
+                return Err(stuck(recipe, &work.delta, surprise));
+            }
         }
         if part <= SETTLED {
             break;
@@ -388,7 +370,7 @@ fn solve(
         // Written so that NaN is wild too.
         let tame = largest <= WILD_V;
         if iteration >= ITERATIONS || !tame {
-            return Err(stuck(recipe, &work.delta));
+            return Err(stuck(recipe, &work.delta, f64::INFINITY));
         }
         for (u, d) in work.u.iter_mut().zip(&work.delta) {
             *u += d;
@@ -412,7 +394,7 @@ fn solve(
         .lead
         .multiply(&work.lead, beyond.clone(), &mut work.rows);
     table.ends.subtract(&work.y, beyond, &mut work.rows);
-    Ok(())
+    Ok(surprise)
 }
 
 /// The largest move: V, as a part of its control's swing, and of that with its limits; all NaN
@@ -444,13 +426,14 @@ fn sizes(delta: &[f64], per_swing: &[f64], narrow: &[f64]) -> [f64; 3] {
 
 /// The unknown behind the control that moves most.
 #[cold]
-fn stuck(recipe: &Recipe<'_>, delta: &[f64]) -> Stuck {
+fn stuck(recipe: &Recipe<'_>, delta: &[f64], surprise: f64) -> Stuck {
     let size = |d: f64| if d.is_nan() { f64::INFINITY } else { d.abs() };
     let worst = (0..delta.len()).max_by(|&a, &b| size(delta[a]).total_cmp(&size(delta[b])));
     let (plus, minus) = worst.map_or((0, 0), |k| recipe.controls[k % recipe.controls.len()]);
     let unknown = if plus < recipe.n { plus } else { minus };
     Stuck {
         unknown: unknown.min(recipe.n.saturating_sub(1)),
+        surprise,
     }
 }
 

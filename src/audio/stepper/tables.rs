@@ -12,7 +12,7 @@ use crate::math::sparse_panels::SparsePanels;
 #[derive(Debug)]
 pub(super) struct Tables {
     pub step_s: f64,
-    /// How often the step was divided by four.
+    /// How often the step was halved.
     pub level: usize,
     /// How much more of a surprise it may be than a whole one.
     pub patience: f64,
@@ -84,8 +84,8 @@ impl Tables {
         groups: Option<&[Vec<usize>]>,
     ) -> Result<Self, Singular> {
         let n = recipe.n;
-        let quarters = (1u64 << (2 * level)) as f64;
-        let step_s = whole_s / quarters;
+        let parts = (1u64 << level) as f64;
+        let step_s = whole_s / parts;
         let mut lu = factored(recipe, step_s)?;
         let rows = Rows::of(recipe);
         let (height, outputs) = (rows.panels() * HEIGHT, recipe.outputs.len());
@@ -156,7 +156,7 @@ impl Tables {
             step_s,
             level,
             patience: match level + 1 < LENGTHS {
-                true => quarters,
+                true => parts,
                 false => f64::INFINITY,
             },
             lead,
