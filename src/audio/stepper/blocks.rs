@@ -57,7 +57,10 @@ impl Blocks {
     pub fn widest(&self) -> usize {
         let blocks = self.blocks.iter().zip(&self.rows);
         let whole = blocks.filter(|(_, row)| row.is_none());
-        whole.map(|(block, _)| block.outputs.len()).max().unwrap_or(0)
+        whole
+            .map(|(block, _)| block.outputs.len())
+            .max()
+            .unwrap_or(0)
     }
 
     /// The laws of each block.

@@ -88,7 +88,11 @@ impl Row {
             own.any(|o| most(to, o) > COUNTS * most(from, o))
         };
         let mut rows: Vec<BTreeSet<usize>> = (0..n)
-            .map(|to| (0..n).filter(|&from| from == to || acts(to, from)).collect())
+            .map(|to| {
+                (0..n)
+                    .filter(|&from| from == to || acts(to, from))
+                    .collect()
+            })
             .collect();
         for law in 0..n {
             // What elimination fills in.
@@ -363,7 +367,9 @@ mod tests {
             outputs: (0..height).collect(),
             widest: 2,
             height,
-            k: (0..height * height).map(|e| k(e % height, e / height)).collect(),
+            k: (0..height * height)
+                .map(|e| k(e % height, e / height))
+                .collect(),
             rows: (0..height).map(row).collect(),
             spans: vec![[EACH; 2]; laws],
             later: Vec::new(),
