@@ -18,6 +18,13 @@ const STAGES: usize = 3;
 /// A column of a block, filled up to whole lanes.
 const ROWS: usize = 4;
 
+/// Parts of their rows that the pivots of a new order are to reach, the first that one does: as long as
+/// they keep up the next, the order is kept, rather than that each step seeks another one in vain.
+const WEAKER: [f64; 5] = [WORN_OUT, 1e-8, 1e-11, 1e-14, 0.0];
+
+/// Where none reaches any of them, another is sought after so many factorisations.
+const WEAK_LASTS: usize = 32;
+
 /// What the stages of one unknown do to those of one equation, column by column.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Block([[f64; ROWS]; STAGES]);
@@ -248,6 +255,10 @@ pub struct StageLu {
     /// Chooses the order from the matrix of one moment.
     one: StaticLu<f64>,
     all: Option<StaticLu<Block>>,
+    /// The part of its row below which a kept pivot is worn out.
+    worn_out: f64,
+    /// Factorisations until a better order is sought.
+    lasts: usize,
     columns: Vec<Column>,
     work: Vec<Column>,
 }
@@ -258,6 +269,8 @@ impl StageLu {
         StageLu {
             one: StaticLu::new(n, indptr, indices),
             all: None,
+            worn_out: WORN_OUT,
+            lasts: 0,
             columns: vec![Column::default(); n],
             work: vec![Column::default(); n],
         }
@@ -268,29 +281,42 @@ impl StageLu {
     /// # Errors
     /// If there is no order with pivots that can be inverted.
     pub fn factor(&mut self, values: &[Block]) -> Result<(), Singular> {
-        if let Some(all) = &mut self.all
-            && all.refactored(values, WORN_OUT)
+        self.lasts = self.lasts.saturating_sub(1);
+        if let Some(all) = self.all.as_mut().filter(|_| self.lasts > 0)
+            && all.refactored(values, self.worn_out)
         {
             return Ok(());
         }
         // The matrix of one moment has the order of all, unless laws stand differently in them.
+        let mut best: Option<(usize, StaticLu<Block>)> = None;
         let mut singular = Singular { row: 0, column: 0 };
-        for worn_out in [WORN_OUT, 0.0] {
-            for stage in (0..STAGES).rev() {
-                let own: Vec<f64> = values.iter().map(|b| b.0[stage][stage]).collect();
-                self.one.forget_order();
-                if let Err(found) = self.one.factor(&own) {
-                    singular = found;
-                    continue;
-                }
-                let mut all = self.one.recast().expect("just factored");
-                if all.refactored(values, worn_out) {
-                    self.all = Some(all);
-                    return Ok(());
-                }
+        for stage in (0..STAGES).rev() {
+            let own: Vec<f64> = values.iter().map(|b| b.0[stage][stage]).collect();
+            self.one.forget_order();
+            if let Err(found) = self.one.factor(&own) {
+                singular = found;
+                continue;
+            }
+            let mut all = self.one.recast().expect("just factored");
+            let level = WEAKER.iter().position(|&part| all.refactored(values, part));
+            if let Some(level) = level.filter(|&l| best.as_ref().is_none_or(|b| l < b.0)) {
+                best = Some((level, all));
+            }
+            if level == Some(0) {
+                break;
             }
         }
-        Err(singular)
+        let (level, mut all) = best.ok_or(singular)?;
+        self.worn_out = WEAKER[(level + 1).min(WEAKER.len() - 1)].min(WORN_OUT);
+        self.lasts = if level + 1 < WEAKER.len() {
+            usize::MAX
+        } else {
+            WEAK_LASTS
+        };
+        let is_factored = all.refactored(values, WEAKER[level]);
+        debug_assert!(is_factored);
+        self.all = Some(all);
+        Ok(())
     }
 
     /// Replaces the right side, `[STAGES][n]`, by the solution.
