@@ -189,8 +189,8 @@ impl WithSimd for Eliminate<'_> {
                 cells[cell] = form(row, cell, self.slopes, self.width);
             }
             let diagonal = row.diagonal[law];
-            for r in 0..EACH {
-                cells[diagonal][r][r] += 1.0;
+            for (r, column) in cells[diagonal].iter_mut().enumerate() {
+                column[r] += 1.0;
             }
             let mut side = read(row, x, law);
             for cell in own.start..diagonal {
@@ -216,8 +216,9 @@ impl WithSimd for Eliminate<'_> {
         for law in (0..n).rev() {
             let mut side = read(row, x, law);
             let diagonal = row.diagonal[law];
-            for cell in diagonal + 1..row.starts[law + 1] {
-                take(&cells[cell], &read(row, x, row.columns[cell]), &mut side);
+            let later = diagonal + 1..row.starts[law + 1];
+            for (cell, &k) in cells[later.clone()].iter().zip(&row.columns[later]) {
+                take(cell, &read(row, x, k), &mut side);
             }
             let mut found = [0.0; EACH];
             for c in 0..EACH {
@@ -297,8 +298,8 @@ fn invert(cell: &mut Cell) -> bool {
     let mut a = *cell;
     for k in 0..EACH {
         let mut largest = 0.0f64;
-        for r in k + 1..EACH {
-            let size = a[k][r].abs();
+        for below in &a[k][k + 1..] {
+            let size = below.abs();
             largest = if size > largest { size } else { largest };
         }
         // Written so that NaN fails too.
@@ -314,11 +315,11 @@ fn invert(cell: &mut Cell) -> bool {
         }
         column[k] = per;
         a[k] = column;
-        for c in 0..EACH {
+        for (c, other) in a.iter_mut().enumerate() {
             if c != k {
-                let factor = std::mem::take(&mut a[c][k]);
-                for r in 0..EACH {
-                    a[c][r] += factor * column[r];
+                let factor = std::mem::take(&mut other[k]);
+                for (x, m) in other.iter_mut().zip(&column) {
+                    *x += factor * m;
                 }
             }
         }
