@@ -22,6 +22,7 @@ from valve_fit.triode_rows import TriodeSheet
 from valve_fit.valves import (
     BOUNDS,
     HELD,
+    KNEE_KG1,
     SETS_1996,
     VALVES,
     WIDTHS,
@@ -65,7 +66,8 @@ def fit_law(valve, sheet, tables, fitted):
 def add_grid(valve, p, tables, fitted):
     """The parameters with the grid current, scaled from the 12AX7's."""
     law = grid_law(tables)
-    scale = grid_scale(valve.kind, p) / grid_scale("triode", fitted["12AX7"])
+    known = fitted["12AX7"] if "wide" in p else {"kg1": KNEE_KG1}
+    scale = grid_scale(valve.kind, p) / grid_scale("triode", known)
     return p | law | {"gg": float(f"{law['gg'] * scale:.4g}")}
 
 

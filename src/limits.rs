@@ -86,7 +86,7 @@ pub const TABLE: &[Resource] = &[
     row(Bound::Names, "names", "MB of names after expansion (`X1.X2.R5` and its nodes)",
         (500, 100_000), "memory"),
     row(Bound::Stores, "stores", "capacitors, windings, sources and valves in a sound or steady state",
-        (1000, 20_000), "time and memory: they grow with its square and more"),
+        (20_000, 1_000_000), "time and memory: they grow a little faster than their number"),
     row(Bound::ExpressionDepth, "expression-depth", "parentheses and functions inside one another",
         (200, 500), "the stack of the program"),
     row(Bound::ExpressionLength, "expression-length", "operations in a row in an expression",

@@ -623,14 +623,25 @@ fn ten_thousand_nodes_are_answered_or_refused() {
         ),
         (probed("response").option("--points-per-decade", "3"), false),
         (probed("noise").option("--points-per-decade", "3"), false),
-        (probed("distortion").option("--level", "0.1"), true),
+        (probed("distortion").option("--level", "0.1"), false),
+        (
+            probed("distortion")
+                .option("--level", "0.1")
+                .option("--limit", "stores=10000"),
+            true,
+        ),
         (
             probed("feedback")
                 .option("--element", "R5")
                 .option("--values", "open,10k"),
+            false,
+        ),
+        (
+            probed("render")
+                .option("--out", out("x.wav"))
+                .option("--limit", "stores=10000"),
             true,
         ),
-        (probed("render").option("--out", out("x.wav")), true),
         (
             run("vary")
                 .option("--vary", "RL=1,2")

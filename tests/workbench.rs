@@ -65,6 +65,9 @@ fn a_spread_is_that_of_the_command() {
         .option("--runs", "20")
         .option("--seed", "3")
         .option("--figure", figure)
+        // An audit may change the last bit, as it did with the base of 29 November 2026 in one
+        // sample of six; the library's is not audited here.
+        .unaudited()
         .table()
         .unwrap();
     let values = table.column(figure).unwrap();

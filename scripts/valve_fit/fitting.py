@@ -4,11 +4,12 @@ import numpy as np
 from scipy.optimize import least_squares
 
 LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
-LOGARITHMIC |= {"isl", "most", "take", "fade"}
+LOGARITHMIC |= {"isl", "most", "take", "fade", "wide", "back", "vback", "eback"}
 FITTED = {
-    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take"),
+    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide"),
     "output": (
-        ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "fade", "alphas", "lams", "vct")
+        "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "fade", "back", "vback",
+        "eback", "alphas", "lams", "vct",
     ),
 }
 # Relative steps of the slopes; None is least_squares' own, some 1e-8. The mean currents of an

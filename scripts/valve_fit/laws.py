@@ -2,7 +2,7 @@
 
 Triode and pentode: N. Koren, Glass Audio 8(5), 1996, with the contact potential
 `vct` of Cohen and Helie (AES 129th convention, 2010). Grid current: Dempwolf and
-Zoelzer, DAFx-11. What src/device/triode.rs (isl, knee, take) and output_valve.rs add to
+Zoelzer, DAFx-11. What src/device/triode.rs (isl, knee, take, wide) and output_valve.rs add to
 them, these files explain. Every function works on numbers and on arrays alike; a parameter
 set is a plain dictionary whose keys are the names on a `.model` card.
 """
@@ -11,6 +11,7 @@ import numpy as np
 
 FOOT = 10.0  # V^2, rounds the foot of an output valve's screen curve
 NEAR = 5.0  # V, below which a plate hardly reaches through the screen
+CLOSE, LEAST = 1.0, 0.01  # V, V^2: round a triode's curve at the plate's zero where `wide` is given
 MOST = 0.8  # how far the bend of a triode's grid control goes unless a card says otherwise
 GRID_CG = 11.22  # 1/V, the 12AX7's sharpness of grid current, which every card has
 
@@ -30,27 +31,35 @@ def triode(p, vgk, vpk):
     vgk = np.asarray(vgk, float)
     vg = vgk + p.get("vct", 0.0)
     v = np.maximum(np.asarray(vpk, float), 1e-9)
-    root = np.sqrt(p["kvb"] + v * v)
+    wide = p.get("wide", 0.0)
+    root = np.sqrt(p["kvb"] + wide * v + v * v)
+    steep = (0.5 * wide + v) / root**2
     q = vg / root
     most = p.get("most", MOST)
     y = p.get("isl", 0.0) * p["mu"] * q
     hyperbola = np.sqrt(y * y + most * most)
     bent = q + most * y * q / (hyperbola + most)
-    u = p["kp"] * (1.0 / p["mu"] + bent)
-    soft = softplus(u)
-    slope = logistic(u) * (1.0 + most * y / hyperbola)
-    e1 = v / p["kp"] * soft
+    # Koren's scale is the plate's volts, with `wide` it is `root`.
+    scale, run = (root, 1.0) if wide else (v, v / root)
+    u = p["kp"] * (v / (p["mu"] * scale) + bent)
+    soft, open_ = softplus(u), logistic(u)
+    slope = open_ * (1.0 + most * y / hyperbola)
+    e1 = scale / p["kp"] * soft
     # Deep in cut-off `soft` is below the smallest float; the current is then zero.
     space = 2.0 * e1 ** p["ex"] / p["kg1"]
     cg = p.get("cg", GRID_CG)
     taken = p.get("knee", 0.0) + p.get("take", 0.0) * softplus(cg * vgk) / cg
-    share = v / (v + taken)
-    ip = space * share
+    reach, far = (v * v, v + CLOSE) if wide else (v, 1.0)
+    total = reach + taken * far + (LEAST if wide else 0.0)
+    ip = space * reach / total
     di_de = p["ex"] * ip / np.maximum(e1, 1e-300)
-    gm = di_de * v * slope / root
-    gm = gm - ip * p.get("take", 0.0) * logistic(cg * vgk) / (v + taken)
-    gp = di_de * (soft / p["kp"] - slope * vg * v * v / root**3)
-    gp = gp + space * taken / (v + taken) ** 2
+    gm = di_de * slope * run
+    gm = gm - ip * p.get("take", 0.0) * logistic(cg * vgk) * far / total
+    if wide:
+        de_dv = steep * root * soft / p["kp"] + open_ * (1.0 - steep * v) / p["mu"] - slope * vg * steep
+        gp = di_de * de_dv + space * v * (taken * (v + 2.0 * CLOSE) + 2.0 * LEAST) / total**2
+    else:
+        gp = di_de * (soft / p["kp"] - slope * vg * v * v / root**3) + space * taken / total**2
     on = np.asarray(vpk) > 0.0
     return np.where(on, ip, 0.0), np.where(on, gm, 0.0), np.where(on, gp, 0.0)
 
@@ -92,10 +101,20 @@ def output_valve(p, vgk, vg2k, vpk):
     total = k + v * np.sqrt(v)
     s = k / total
     rise = 1.0 + v / p["vrise"]
-    ip = space / p["kg1"] * rise * (1.0 - s)
+    # What turns back before a low plate, and how much of it arrives.
+    eback, vback = p.get("eback", 1.0), p.get("vback", 60.0)
+    x = (v / vback) ** 2
+    arrives = x * x / (1.0 + x * x)
+    b = p.get("back", 0.0) / (1.0 + e1 / eback)
+    through = 1.0 - s + b * (arrives - (1.0 - s))
+    ip = space / p["kg1"] * rise * through
     ig2 = space / p["kg2"] * (1.0 + p["alphas"] * v2 / (v2 + p["lams"] * pull))
-    gm = rise_to_grid / p["kg1"] * rise * (1.0 - s) * (1.0 - crowd / total)
-    gp = space / p["kg1"] * ((1.0 - s) / p["vrise"] + rise * 1.5 * s * np.sqrt(v) / total)
+    less = b * (1.0 - s - arrives) * e1 / (p["ex"] * (e1 + eback))
+    per_space = (1.0 - b) * (1.0 - s) * (1.0 - crowd / total) + b * arrives + less
+    gm = rise_to_grid / p["kg1"] * rise * per_space
+    steep = (1.0 - b) * 1.5 * s * np.sqrt(v) / total
+    steep = steep + b * 4.0 * v * x / (vback * (1.0 + x * x)) ** 2
+    gp = space / p["kg1"] * (through / p["vrise"] + rise * steep)
     gp = gp + gm * per_mup * v * (v + 2.0 * NEAR) / reach**2
     return ip, ig2, gm, np.where(np.asarray(vpk) > 0.0, gp, 0.0)
 

@@ -24,7 +24,14 @@ STRAP_FIGURES = [("ia", "ia_ma", "mA"), ("gm", "gm_us", "uS"), ("mu", "mu", "1")
 FACTORS = {
     "KT88": {"ig2": 2.0, "idle ig2": 0.67, "signal ig2": 0.5},
     "6V6GT": {"power valve rp": 0.58},
+    # Fourteen outputs and two charts hold its currents; how pairs cancel, only distortions do.
+    "EL84": {"power thd": 0.3},
+    # Its screens' two tables and its pairs' power pull apart; the power is what an amplifier has.
+    "6L6GC": {"power": 0.5},
 }
+# Valves with so few output stages that none is held back; those in triode and ultralinear
+# connection still judge.
+EVERY_STAGE = ("EL34", "6L6GC")
 STEP = 1e-3  # V, for the slopes of the triode connection
 
 
@@ -50,6 +57,7 @@ class PowerSheet:
     def __init__(self, sheets, stages, name):
         del stages  # none are printed for power valves
         self.charts = charts_of(sheets, name)
+        self.every = name in EVERY_STAGE
         factors = FACTORS.get(name, {})
         self.relative = lambda kind, value: factors.get(kind, 1.0) * relative(kind, value)
         self.points = [
@@ -105,7 +113,7 @@ class PowerSheet:
         return [f for f in OUTPUT_FIGURES if f[1] in row and not (single and f[1].endswith("0"))]
 
     def output_rows(self):
-        """Currents at rest, then at full drive; every second stage is held back.
+        """Currents at rest, then at full drive; every second stage is held back, but for `EVERY_STAGE`.
 
         Stages in triode or ultralinear connection, or with the grid driven positive, only
         judge: they have to follow from the rest.
@@ -116,7 +124,8 @@ class PowerSheet:
             for quantity, key, unit in self.figures_of(r):
                 tolerance = None if judge else self.relative(quantity, r[key])
                 group = "judged" if judge else "power"
-                row = Row(group, label_of(r), quantity, r[key], unit, i % 2 == 0, tolerance)
+                used = i % 2 == 0 or self.every
+                row = Row(group, label_of(r), quantity, r[key], unit, used, tolerance)
                 row.seen = r["found"]
                 rows.append(row)
         return rows

@@ -30,7 +30,8 @@ are of those errors. Every model value is computed with the rounded numbers of t
   it; **judge** rows are figures that the law is known to miss, or that follow from others.
 - Of the stage rows, curve readings and measured rows one in three is held back, its place
   moving on by one in each three (row i, from 0, where (i + i // 3) mod 3 = 2): the tables run
-  in threes of rising grid leak. Of the output stages every second one is held back. No
+  in threes of rising grid leak. Of the output stages every second one is held back, but of the
+  EL34 and 6L6GC none (their triode, ultralinear and AB2 rows judge). No
   data-sheet point is held back: there are at most four of them to a valve, and the promise covers each. The
   tolerances, priors and bounds were chosen by hand with both columns in view, so the split
   guards against bending to single rows, not against that choice.
@@ -43,7 +44,9 @@ are of those errors. Every model value is computed with the rounded numbers of t
 - An output stage works into an ideal transformer and is driven until the grid just reaches the
   cathode; where Philips and Mullard print 5 or 10 % of distortion, until it has that much, for
   those sheets print the output at such a limit. Cathode resistors are bypassed; their volts
-  follow the mean current.
+  follow the mean current. The EL84's pairs alone are compared behind a transformer that hands on
+  90.5 %: their printed currents carry 19.4 and 12.6 W where 17 and 11 W are printed, and the sheet's
+  own chart 19 W (scripts/valve_fit/README.md). At the plates the model has 9 to 11 % more than is printed.
 - Figures of the triode and the ultralinear connection, and with the grid driven positive, only
   judge: they have to follow from the same law.
 - Beside the printed rows, priors draw the parameters to a published or related set (named in
@@ -215,8 +218,11 @@ def missed_rows(fits):
 def parameter_table(fits, kind):
     """The law's parameters of every model of a kind."""
     keys = {
-        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "gg", "cg", "xi"),
-        "output": ("mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "alphas", "lams", "gg"),
+        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide", "gg", "cg", "xi"),
+        "output": (
+            "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "back", "vback", "eback",
+            "alphas", "lams", "gg",
+        ),
         "rectifier": ("perv", "ex"),
     }[kind]
     rows = [
@@ -285,7 +291,6 @@ def residuals_text(fits, sets):
         text += "".join(f"- {valve.name}: {remark}\n" for remark in valve.remarks)
     for (name, label, quantity), why in CONTRADICTED.items():
         text += f"- {name}, {label}: {quantity} is not promised; {why}.\n"
-    text += GENERAL_REMARKS
     text += "\nFigures of output stages that are not met within 10 %:\n\n" + missed_rows(fits)
     text += "\n## Parameters\n\n"
     for kind in ("triode", "output", "rectifier"):
@@ -304,12 +309,6 @@ leads to its picture, printed points over the model's curves. "Before" is the li
 had seen a chart (28 November 2026).
 
 """
-GENERAL_REMARKS = """\
-- What is said above of fits to gains alone was measured once, apart from this script, with the
-  law as it then was.
-"""
-
-
 def broken_promises(fits, sheets):
     """Sentences on every promise that the models do not keep; empty if all are kept."""
     complaints = []
@@ -331,11 +330,6 @@ def broken_promises(fits, sheets):
     return complaints
 
 
-LOSSY = (
-    "the charts' knee leaves room for more than is printed, at the printed currents: some 10 % "
-    "seem lost on the way to the load"
-)
-FIXED = "SE A1, distortion with fixed bias"
 # Rows whose own maker prints something else elsewhere; they are shown, and promised nothing.
 CONTRADICTED = {
     ("EL84", "PP B fixed (pair), 300 V, screen 300 V, -14.7 V, 8000 ohm", "idle ia"): (
@@ -344,16 +338,9 @@ CONTRADICTED = {
     ("6V6GT", "SE A1, 250 V, screen 100 V, -5 V, 14000 ohm", "power"): (
         "1.5 W in 14 k are 205 V peak, and the same sheet's rest is 250 V: no knee is left"
     ),
-    ("EL34", "PP AB1 cathode bias (pair), 375 V, 130 ohm, 3400 ohm", "power"): LOSSY,
-    ("EL84", "PP B fixed (pair), 250 V, screen 250 V, -11.6 V, 8000 ohm", "power"): LOSSY,
-    ("EL84", "PP AB (pair), common Rk, 250 V, screen 250 V, 130 ohm, 8000 ohm", "power"): LOSSY,
-    ("EL84", "PP AB (pair), common Rk, 300 V, screen 300 V, 130 ohm, 8000 ohm", "power"): LOSSY,
     ("EL84", "250 V, 250 V, -7.3 V", "rp"): (
         "the same sheet's chart C rises by 3.6 mA from 200 to 300 V at 57 mA, which is 28 k where "
         "38 k are printed at 48 mA; the fit follows the chart"
-    ),
-    ("EL84", f"{FIXED}, 250 V, screen 250 V, -8.4 V, 7000 ohm", "power"): (
-        "the same sheet's chart C puts the knee where 4.2 W are not reached at 10 %"
     ),
 }
 

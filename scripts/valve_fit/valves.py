@@ -39,17 +39,28 @@ VALVES = [
         "12AX7",
         "triode",
         aliases=("ECC83", "7025"),
-        chart_weight=495.0,
-        centre={"isl": 0.2, "knee": 35, "kvb": 8, "kp": 900, "vct": 0.8, "ex": 1.6},
+        chart_weight=150.0,
+        centre={
+            "mu": 108,
+            "ex": 1.45,
+            "kg1": 1550,
+            "kp": 1200,
+            "kvb": 2,
+            "vct": 0.65,
+            "isl": 0.1,
+            "most": 0.58,
+            "knee": 14,
+            "take": 2,
+            "wide": 500,
+        },
         remarks=(
             "The two stage tables disagree on 220 k loads: against the RCA chart the Philips gains "
             "are some 8 % low at 200 V and 8 % high at 300 V, so no set meets both.",
-            "The aim of 3 % rms on the gains is out of this law's reach: fitted to the gains alone "
-            "it comes to 2.8 % with the points 93 % off, and to gains and points alone to 3.7 % "
-            "with the distortion 52 % off.",
-            "From 0 to +1 V on the grid with the plate at 25 or 50 V, where an overdriven stage goes, "
-            "the law gives 14 to 37 % more current than the measured samples: it follows the printed "
-            "curve of zero bias, which lies as far above them.",
+            "The aim of 3 % rms on the gains is missed, and must be while the chart is followed: the "
+            "chart by itself, interpolated without any law, has them 7 % off (scripts/valve_fit/README.md).",
+            "At 0 V on the grid with the plate at 25 or 50 V, where an overdriven stage goes, the law "
+            "gives 26 and 36 % more current than the measured samples: it follows the printed curve of "
+            "zero bias, which lies as far above them. At +0.5 and +1 V it is within 10 % of them.",
         ),
     ),
     Valve(
@@ -67,19 +78,20 @@ VALVES = [
         aliases=("ECC82",),
         chart_weight=8.5,
         centre={
+            "mu": 22,
+            "ex": 1.45,
+            "kg1": 1700,
+            "kp": 80,
+            "kvb": 700,
+            "vct": 0.75,
             "isl": 0.2,
-            "most": 0.3,
-            "knee": 2.0,
-            "take": 2.0,
-            "kvb": 50,
-            "kp": 75,
-            "vct": 0.8,
+            "most": 0.2,
+            "knee": 7,
+            "take": 1,
+            "wide": 40,
         },
         remarks=(
-            "The stage table prints whole numbers of 10 to 12: rounding alone is up to 5 %. "
-            "With 220 k loads the law's mu falls off sooner than the table's. Fitted to the gains "
-            "alone the law comes to 2.9 % rms, with the points up to 102 % off; with the points "
-            "within some 12 % it comes to 3.1 %. The aim of 3 % is out of reach.",
+            "The stage table prints whole numbers of 10 to 12: rounding alone is up to 5 %.",
         ),
     ),
     Valve(
@@ -156,12 +168,16 @@ VALVES = [
             "mu": 22,
             "ex": 1.4,
             "kg1": 440,
-            "kg2": 3300,
+            "kg2": 7800,
             "kp": 130,
+            "knee": 8,
             "mup": 105,
             "fade": 2e-3,
-            "alphas": 1,
-            "lams": 8,
+            "back": 0.4,
+            "vback": 60,
+            "eback": 10,
+            "alphas": 7,
+            "lams": 9,
         },
         chart_weight=12.0,
         mu_range=(17, 24),
@@ -223,8 +239,10 @@ VALVES += [
     Valve("ECC99", "triode", **LIKE_12AU7),
     Valve("6N1P", "triode", **LIKE_12AU7),
     Valve("6111", "triode", **LIKE_12AU7),
-    Valve("300B", "triode", **LIKE_12AU7),
-    Valve("2A3", "triode", **LIKE_12AU7),
+    # Directly heated: drawn to the 12AU7 the 2A3 had 12 % more current at 0 V than the load line of RCA's
+    # manual (tests/contract_draw.rs), drawn to its own set of 1996 it has 2 % less.
+    Valve("300B", "triode", **FEW),
+    Valve("2A3", "triode", **FEW),
     Valve("EF86", "output", **FEW, mu_range=(33, 43), centre=SMALL | {"mu": 38, "kg1": 1300, "kg2": 9000, "kp": 200}),
     Valve("5879", "output", **FEW, mu_range=(17, 26), centre=SMALL | {"mu": 21, "kg1": 1700, "kg2": 10000, "kp": 90}),
     Valve("6AU6", "output", **FEW, mu_range=(30, 42), centre=SMALL | {"mu": 36, "kg1": 550, "kg2": 1800, "kp": 200}),
@@ -293,6 +311,7 @@ WIDTHS = {
         "most": 0.5,
         "knee": 1.0,
         "take": 1.0,
+        "wide": 1.0,
     },
     "output": {
         "mu": 0.1,
@@ -305,6 +324,9 @@ WIDTHS = {
         "vrise": 0.4,
         "mup": 0.5,
         "fade": 1.0,
+        "back": 0.5,
+        "vback": 0.3,
+        "eback": 0.7,
         "alphas": 0.8,
         "lams": 0.7,
         "vct": 0.2,
@@ -321,6 +343,7 @@ BOUNDS = {
         "most": (0.1, 0.95),
         "knee": (1e-2, 80),
         "take": (1e-2, 30),
+        "wide": (1.0, 1e5),
     },
     "output": {
         "ex": (1.1, 1.7),
@@ -332,6 +355,9 @@ BOUNDS = {
         "vrise": (300, 1e9),
         "mup": (20, 20000),
         "fade": (2e-4, 0.05),
+        "back": (0.01, 0.95),
+        "vback": (10, 200),
+        "eback": (0.1, 500),
         "alphas": (0.05, 300),
         "lams": (0.3, 100),
         "vct": (-0.5, 1.2),
@@ -375,6 +401,11 @@ def grid_law(sheets):
     rows = of_valve(sheets, "dempwolf", "12AX7")
     mean = lambda key: sum(row[key] for row in rows) / len(rows)
     return {key: float(f"{mean(key):.4g}") for key in ("gg", "cg", "xi")}
+
+
+# kg1 of the 12AX7 by the laws whose knee takes part of the current at all plate volts: what gg of
+# valves with such laws is scaled from.
+KNEE_KG1 = 1571.4
 
 
 def grid_scale(kind, p):

@@ -18,6 +18,7 @@
 
 mod common_period;
 mod cycle;
+mod krylov;
 mod mesh;
 mod monodromy;
 mod orbit;

@@ -80,8 +80,8 @@ const ROUGH_FADE: f64 = 0.99998;
 /// A guess up to this far off, as a part of what it may be, calls for half the step; beyond, a quarter.
 const HALF_WILL_DO: f64 = 16.0;
 
-/// Outputs of a block, at both stages, beyond which it is wide: those of 24 triodes. (40 stages in
-/// a row, each driven far into clipping, are one block of 39: minutes for 0.1 s of sound.)
+/// Outputs of a block, at both stages, beyond which it is wide: those of 24 triodes. (A hundred that
+/// all act on each other: minutes for 0.1 s of sound.)
 const WIDE: usize = 96;
 
 /// A circuit compiled for a step size, and its state.
@@ -195,7 +195,7 @@ impl<'c> Compiled<'c> {
     }
 
     /// Whether too many laws act on each other both ways: to solve them together costs the cube of
-    /// their number, more than all else.
+    /// their number, more than all else. Rows, in which each acts on few, are solved law after law.
     pub fn is_wide(&self) -> bool {
         self.whole().blocks.widest() > WIDE
     }

@@ -257,7 +257,7 @@ impl<'m> Session<'m> {
             .map_err(|problems| self.failed(problems))
     }
 
-    /// Refuses a circuit too large for its matrices to be worked out whole.
+    /// Refuses a circuit whose waves would take too long.
     pub fn fits(&self, circuit: &Circuit) -> Result<(), Failure> {
         let stores = circuit.stores() as f64;
         self.guards.within(Bound::Stores, stores, |found, most| {

@@ -19,7 +19,8 @@
 //! z   = kp (1/mu + (vgk + vct + v/mup)/w)
 //! E1  = vg2k/kp ln(1 + exp(z))  J  = 2 E1^ex, 0 for vg2k <= 0
 //! Q   = vpk^1.5, 0 for vpk < 0  K  = knee^1.5 + J/(kg1 perv)      s = K/(K + Q)
-//! ip  = J/kg1 (1 + vpk/vrise) (1 - s)
+//! b   = back/(1 + E1/eback)      X  = (vpk/vback)^4      p = (1 - b) (1 - s) + b X/(1 + X)
+//! ip  = J/kg1 (1 + vpk/vrise) p
 //! ig2 = J/kg2 (1 + alphas vg2k/(vg2k + lams v))
 //! ```
 //!
@@ -41,6 +42,14 @@
 //! curves above the knee from 5.5 to 4.5 % rms, below it from 7.9 to 7.0, its triode connection
 //! from 9.3 to 7.6.
 //!
+//! `back`, 0 unless given, is the part of the current that turns back before a plate below `vback`, the
+//! less of it the larger the drive: a pentode's suppressor is wires, behind each of which the field
+//! differs, so that besides Child's soft knee its curves have a second one at the same plate volts for
+//! every grid (the EL84's -10 V curve has 45 % of its current at 20 V and 92 % only at 100 V). This
+//! form is the project's own. Fitted to curves and points alone, without and with it: the EL84 above
+//! the knee 3.4 and 2.6 % rms, below it 7.3 and 4.8 %; the 6V6GT, which has no such wires, has no use
+//! for it.
+//!
 //! Screen current follows the ratio of screen and plate volts, as the division of current between
 //! two grids of like pitch does (Spangenberg, ch. 9; there it goes with the root): a tail in
 //! knee/vpk alone gave the 6V6GT the same share at 100 and at 250 V of screen, where the sheet
@@ -56,8 +65,10 @@
 //! ```text
 //! dE1/dvgk = vg2k f/w            dE1/dvg2k = ln(1 + exp(z))/kp - f (z/kp - 1/mu) vg2k^2/w^2
 //! dE1/dvpk = dE1/dvgk d/mup      ds/dK = (1 - s)/T    ds/dvpk = -1.5 s sqrt(vpk)/T
-//! dip/dJ   = (1 + vpk/vrise) (1 - s) (1 - J/(kg1 perv T))/kg1
-//! dip/dvpk = J/kg1 ((1 - s)/vrise + (1 + vpk/vrise) 1.5 s sqrt(vpk)/T) + dip/dJ dJ/dvpk
+//! dip/dJ   = (1 + vpk/vrise)/kg1 ((1 - b) (1 - s) (1 - J/(kg1 perv T)) + b X/(1 + X)
+//!            + b (1 - s - X/(1 + X)) E1/(ex (E1 + eback)))
+//! dp/dvpk  = (1 - b) 1.5 s sqrt(vpk)/T + b 4 X/(vpk (1 + X)^2)
+//! dip/dvpk = J/kg1 (p/vrise + (1 + vpk/vrise) dp/dvpk) + dip/dJ dJ/dvpk
 //! dig2/dJ  = (1 + alphas vg2k/V)/kg2
 //! dig2/dvpk = -J/kg2 alphas lams vg2k d/V^2 + ..   dig2/dvg2k = J/kg2 alphas lams v/V^2 + ..
 //! ```
@@ -139,6 +150,27 @@ const PARAMS: &[Param] = &[
         0.0..=1.0,
     ),
     Param::new(
+        "back",
+        "part of a small current that turns back before a low plate",
+        "1",
+        0.0,
+        0.0..=0.99,
+    ),
+    Param::new(
+        "vback",
+        "plate volts at which half of that part arrives",
+        "V",
+        60.0,
+        1.0..=1e4,
+    ),
+    Param::new(
+        "eback",
+        "drive at which that part is halved",
+        "V",
+        10.0,
+        1e-3..=1e6,
+    ),
+    Param::new(
         "alphas",
         "further screen current at zero plate volts",
         "1",
@@ -210,6 +242,10 @@ fn build(given: &Given<'_>) -> Device {
                 1.0 / given.model("vrise"),
                 1.0 / given.model("mup"),
                 given.model("fade"),
+                given.model("back"),
+                1.0 / (given.model("vback") * given.model("vback")),
+                1.0 / given.model("eback"),
+                1.0 / given.model("ex"),
                 given.model("alphas"),
                 given.model("lams"),
                 given.model("vct"),
@@ -230,9 +266,9 @@ struct OutputValve {
     fcorner: f64,
 }
 
-/// 1/mu, ex, 1/kg1, 1/kg2, kp, 1/kp, knee^1.5, 1/(kg1 perv), 1/vrise, 1/mup, fade, alphas, lams,
-/// vct, then the grid's gg, cg, 1/cg, xi.
-const CONSTANTS: usize = 18;
+/// 1/mu, ex, 1/kg1, 1/kg2, kp, 1/kp, knee^1.5, 1/(kg1 perv), 1/vrise, 1/mup, fade, back, 1/vback^2,
+/// 1/eback, 1/ex, alphas, lams, vct, then the grid's gg, cg, 1/cg, xi.
+const CONSTANTS: usize = 22;
 /// Currents of plate, screen and grid, and all slopes that are not always zero.
 const ANSWERS: usize = 10;
 
@@ -252,6 +288,10 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
         per_rise,
         per_mup,
         fade,
+        back,
+        per_vback2,
+        per_eback,
+        per_ex,
         alphas,
         lams,
         vct,
@@ -285,11 +325,24 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
     let k = knee + crowd;
     let per_total = 1.0 / (k + v * root);
     let s = k * per_total;
-    let through = v * root * per_total;
+    let past = v * root * per_total;
+    // What turns back before a low plate, and how much of it arrives.
+    let x = v * v * per_vback2;
+    let much = per_eback * e1;
+    let per_two = 1.0 / ((1.0 + x * x) * (1.0 + much));
+    let small = (1.0 + x * x) * per_two;
+    let over = (1.0 + much) * per_two;
+    let b = back * small;
+    let arrives = x * x * over;
+    let through = past + b * (arrives - past);
     let rise = 1.0 + v * per_rise;
     let full = per_kg1 * space;
-    let plate = per_kg1 * rise * through * (1.0 - crowd * per_total);
-    let dip = full * (through * per_rise + rise * 1.5 * s * root * per_total) + plate * to_plate;
+    let less = b * (past - arrives) * much * small * per_ex;
+    let plate =
+        per_kg1 * rise * ((1.0 - b) * past * (1.0 - crowd * per_total) + b * arrives + less);
+    let steeper = 4.0 * v * per_vback2 * x * over * over;
+    let steep = (1.0 - b) * 1.5 * s * root * per_total + b * steeper;
+    let dip = full * (through * per_rise + rise * steep) + plate * to_plate;
     let dip = if forward { dip } else { 0.0 };
     let per_field = 1.0 / (v2 + lams * pull);
     let near = alphas * v2 * per_field;
@@ -392,6 +445,10 @@ impl Bank {
             c15,
             c16,
             c17,
+            c18,
+            c19,
+            c20,
+            c21,
         ] = &self.packs.packs[pack];
         let [vpk, vg2k, vgk] = u;
         let mut out = [[0.0; WIDTH]; ANSWERS];
@@ -400,7 +457,7 @@ impl Bank {
             let constants = [
                 c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
                 c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane], c14[lane],
-                c15[lane], c16[lane], c17[lane],
+                c15[lane], c16[lane], c17[lane], c18[lane], c19[lane], c20[lane], c21[lane],
             ];
             let a = answer(constants, [vpk[lane], vg2k[lane], vgk[lane]]);
             o0[lane] = a[0];
@@ -419,158 +476,4 @@ impl Bank {
 }
 
 #[cfg(test)]
-mod tests {
-    use crate::device::Banks;
-    use crate::device::law::Enlisted;
-    use crate::device::packs::WIDTH;
-    use crate::device::trial::{Bench, Sample, answer};
-
-    fn currents(u: [f64; 3]) -> [f64; 2] {
-        let a = answer(Sample::of("output").law(0).as_ref(), &u, 0.0);
-        [a.i[0], a.i[1]]
-    }
-
-    /// The head's formulas written out again with plain library calls.
-    #[test]
-    fn currents_are_the_written_out_law() {
-        let (mu, ex, kg1, kg2, kp): (f64, f64, f64, f64, f64) = (9.8, 1.33, 963.0, 22e3, 34.5);
-        let (knee, perv, vrise, alphas): (f64, f64, f64, f64) = (7.0, 5e-3, 1500.0, 8.0);
-        let (mup, fade, lams, vct) = (200.0, 4e-3, 6.0, 0.3);
-        let law = Sample::of("output").model("mup", mup).model("lams", lams);
-        let law = law.model("vct", vct).model("fade", fade).law(0);
-        for (vp, v2, vg) in [
-            (250.0, 250.0, -14.0),
-            (20.0, 300.0, 5.0),
-            (400.0, 40.0, 0.5),
-        ] {
-            let (vp, v2, vg): (f64, f64, f64) = (vp, v2, vg);
-            let w = (10.0 + v2 * v2).sqrt();
-            let pull = vp * vp / (vp + 5.0 + fade * vp * vp);
-            let drive = 1.0 / mu + (vg + vct + pull / mup) / w;
-            let e1 = v2 / kp * (1.0 + (kp * drive).exp()).ln();
-            let j = 2.0 * e1.powf(ex);
-            let k = knee.powf(1.5) + j / (kg1 * perv);
-            let s = k / (k + vp.powf(1.5));
-            let ip = j / kg1 * (1.0 + vp / vrise) * (1.0 - s);
-            let ig2 = j / kg2 * (1.0 + alphas * v2 / (v2 + lams * pull));
-            let found = answer(law.as_ref(), &[vp, v2, vg], 0.0).i;
-            assert!((found[0] / ip - 1.0).abs() < 1e-12, "{} {ip}", found[0]);
-            assert!((found[1] / ig2 - 1.0).abs() < 1e-12, "{} {ig2}", found[1]);
-        }
-    }
-
-    /// Data sheet 6L6GC, RCA/GE (from memory): 250 V, 250 V, -14 V: 72 mA, 5 mA, 6000 uS,
-    /// 22.5 k. The defaults are near the fitted model.
-    #[test]
-    fn the_defaults_are_near_a_6l6gc() {
-        let law = Sample::of("output").law(0);
-        let a = answer(law.as_ref(), &[250.0, 250.0, -14.0], 0.0);
-        assert!((a.i[0] / 72e-3 - 1.0).abs() < 0.1, "{} A", a.i[0]);
-        assert!((a.i[1] / 5e-3 - 1.0).abs() < 0.2, "{} A", a.i[1]);
-        assert!((a.g[2] / 6e-3 - 1.0).abs() < 0.1, "{} S", a.g[2]);
-        assert!((a.g[0] * 22.5e3 - 1.0).abs() < 0.2, "{} S", a.g[0]);
-    }
-
-    /// Far below the knee, where `knee` itself is small, all grids give one line, perv
-    /// vpk^1.5; and the screen takes what the plate leaves.
-    #[test]
-    fn below_the_knee_the_curves_meet_and_the_screen_takes_over() {
-        let child = 5e-3 * 2f64.powf(1.5);
-        let law = Sample::of("output").model("knee", 1.0).law(0);
-        let plate = |vg| answer(law.as_ref(), &[2.0, 400.0, vg], 0.0).i[0];
-        let (weak, strong) = (plate(0.0), plate(20.0));
-        assert!(weak < strong && strong < child, "{weak} {strong} {child}");
-        assert!(weak > 0.9 * child, "{weak} {child}");
-        let screen = |vp| currents([vp, 250.0, 0.0])[1];
-        assert!((screen(0.0) - screen(-50.0)).abs() == 0.0);
-        let fall: Vec<f64> = [0.0, 10.0, 50.0, 100.0, 250.0].map(screen).to_vec();
-        assert!(fall.is_sorted_by(|a, b| a > b), "{fall:?}");
-        assert!(fall[0] > 4.0 * fall[4], "{fall:?}");
-    }
-
-    /// More grid, screen or plate is never less plate current.
-    #[test]
-    fn plate_current_rises_with_every_electrode() {
-        let law = Sample::of("output").model("ex", 1.6).law(0);
-        for vp in [0.0, 1.0, 10.0, 40.0, 200.0, 800.0] {
-            for v2 in [0.0, 1.0, 50.0, 250.0, 500.0] {
-                for vg in [-80.0, -20.0, -5.0, 0.0, 10.0, 60.0] {
-                    let g = answer(law.as_ref(), &[vp, v2, vg], 0.0).g;
-                    assert!(g[..3].iter().all(|&x| x >= 0.0), "{vp} {v2} {vg} {g:?}");
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn nothing_flows_without_screen_or_at_cut_off_and_no_plate_current_without_plate() {
-        for u in [
-            [300.0, -5.0, 20.0],
-            [300.0, 0.0, 20.0],
-            [300.0, 250.0, -200.0],
-        ] {
-            assert!(currents(u).iter().all(|i| *i < 1e-9), "{u:?}");
-        }
-        assert_eq!(currents([-1.0, 250.0, 0.0])[0], 0.0);
-    }
-
-    #[test]
-    fn a_cathode_biased_output_stage_starts_from_nothing() {
-        let mut bench = Bench::new(3);
-        bench.source(0, 260.0, 200.0);
-        bench.source(1, 250.0, 100.0);
-        bench.resistor(Some(2), None, 170.0);
-        bench.device(
-            Sample::of("output").model("gg", 1e-3).device(),
-            &[Some(0), Some(1), None, Some(2)],
-        );
-        let (v, steps) = bench.solve();
-        assert!((8.0..20.0).contains(&v[2]), "{v:?}");
-        assert!(steps <= 12, "{steps} steps");
-    }
-
-    #[test]
-    fn valves_in_a_bank_answer_to_the_last_bit_as_alone() {
-        let mut banks = Banks::default();
-        let laws: Vec<_> = (0..6)
-            .map(|k| Sample::of("output").model("mu", 8.0 + f64::from(k)).law(0))
-            .collect();
-        for law in &laws {
-            assert_eq!(banks.enlist(law.as_ref()), Some(Enlisted::OutputValve));
-        }
-        assert_eq!(banks.output_valves.packs(), 2);
-        for u in [
-            [250.0, 250.0, -14.0],
-            [20.0, 300.0, 5.0],
-            [-3.0, 400.0, -90.0],
-            [300.0, -5.0, 2.0],
-            [0.0, 0.0, 0.0],
-        ] {
-            for (k, law) in laws.iter().enumerate() {
-                let alone = answer(law.as_ref(), &u, 0.0);
-                let expected = [&alone.i[..], &alone.g[..6], &alone.g[8..]].concat();
-                let found = banks
-                    .output_valves
-                    .answer(k / WIDTH, &u.map(|v| [v; WIDTH]));
-                let found = found.map(|row| row[k % WIDTH].to_bits());
-                let expected: Vec<u64> = expected.iter().map(|v| v.to_bits()).collect();
-                assert_eq!(found[..], expected[..]);
-            }
-        }
-    }
-
-    /// 0 V at the grid and 100 k at the plate: far below the knee, as in `pentode`.
-    #[test]
-    fn a_plate_below_the_knee_is_found() {
-        let mut bench = Bench::new(2);
-        bench.source(0, 300.0, 100e3);
-        bench.source(1, 250.0, 1e3);
-        bench.device(
-            Sample::of("output").device(),
-            &[Some(0), Some(1), None, None],
-        );
-        let (v, steps) = bench.solve();
-        assert!((0.05..5.0).contains(&v[0]), "{v:?}");
-        assert!(steps <= 15, "{steps} steps");
-    }
-}
+mod tests;

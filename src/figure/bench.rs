@@ -125,7 +125,7 @@ impl<'n> Bench<'n> {
             .collect())
     }
 
-    /// Refuses a circuit too large for its matrices to be worked out whole.
+    /// Refuses a circuit whose waves would take too long.
     fn fits(&self, circuit: &Circuit, figure: &Figure, bound: &Bound) -> Result<(), Diagnostic> {
         let most = self.netlist.limits.count(crate::limits::Bound::Stores);
         let found = circuit.stores();

@@ -88,6 +88,7 @@ const FACTORS: &[(&str, &str, f64)] = &[
     ("sharpness of cut-off", "kp", 0.3),
     ("bend at low plate volts", "kvb", 0.7),
     ("knee", "knee", 0.3),
+    ("widening of cut-off", "wide", 0.3),
     ("space before the plate", "perv", 0.5),
     ("pull of the plate", "mup", 0.2),
     ("rise with the plate's volts", "vrise", 0.4),
@@ -99,6 +100,8 @@ const PARTS: &[(&str, &str, f64)] = &[
     ("screen's share at low plate volts", "alphas", 0.3),
     ("how soon the plate takes it over", "lams", 0.3),
     ("levelling of the plate's pull", "fade", 0.3),
+    ("part that a low plate turns back", "back", 0.3),
+    ("volts up to which it does", "vback", 0.15),
 ];
 
 /// What readings of plate and screen currents say nothing of.

@@ -61,6 +61,16 @@ impl Four {
 }
 
 impl Scalar for Four {
+    type Sizes = f64;
+    fn sizes(self) -> f64 {
+        self.magnitude()
+    }
+    fn largest(a: f64, b: f64) -> f64 {
+        a.max(b)
+    }
+    fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
+        self.magnitude() > worn_out * row
+    }
     const ONE: Four = Four([1.0; 4]);
     /// The same for all: a pivot that is bad for one of them must not turn the others away from
     /// their order. Whoever solves so judges each by its residual.

@@ -12,11 +12,13 @@ mod order;
 mod plan;
 mod scalar;
 mod sides;
+mod stages;
 
 use plan::Plan;
 use pulp::{Arch, Simd, WithSimd};
 pub use scalar::{Scalar, Singular};
 pub use sides::{Side, Sides};
+pub use stages::{Block, Moments, StageLu};
 
 /// A sparse linear solver for matrices of one pattern in compressed rows.
 pub trait LinearSolver<T> {
@@ -52,6 +54,11 @@ impl<T: Scalar> StaticLu<T> {
             orderings: 0,
             work: vec![T::default(); n],
         }
+    }
+
+    /// Lets the next factorisation choose a new pivot order.
+    fn forget_order(&mut self) {
+        self.plan = None;
     }
 
     /// The same pattern and pivot order over another field, without values; none before the
@@ -136,7 +143,7 @@ impl<T: Scalar, const L: usize> WithSimd for Lanes<'_, T, L> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _simd: S) {
-        self.plan.solve_lanes(self.b, self.work);
+        self.plan.solve(self.b, self.work);
     }
 }
 

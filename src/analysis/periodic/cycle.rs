@@ -4,9 +4,11 @@
 //! other sources at their DC values. What it gives are the stages of its steps, each with the
 //! weight that the method's quadrature has for it (order five), so that an average is one sum.
 
+use super::krylov::Linear;
 use super::orbit::Orbit;
 use super::outcome::{Accuracy, Effort};
 use super::search::{Last, Rest, Search};
+use super::shooting::MOST_COLUMNS;
 use super::signal::{Clock, Driving, Signal};
 use super::step::{self, Stepper};
 use super::tactics::Tactics;
@@ -376,7 +378,10 @@ pub fn multiplier<'c>(
     let mut search = search(assembly, guess);
     search.tactics.quick = false;
     let tolerance = search.tolerance(Some(orbit));
-    let columns: Vec<usize> = (0..search.stepper.state.len()).collect();
+    let state = search.stepper.state.len();
+    let matrix_free = state > MOST_COLUMNS;
+    let columns: Vec<usize> = (0..if matrix_free { 0 } else { state }).collect();
+    let begun = search.stepper.assembly.memory.clone();
     let pass = search.pass(
         &driving,
         (&orbit.times, charge),
@@ -385,12 +390,14 @@ pub fn multiplier<'c>(
         &columns,
         &mut Effort::default(),
     );
-    let values = pass
-        .ok()
-        .and_then(|p| eigenvalues(columns.len(), &p.monodromy));
-    let largest = values.and_then(|all| {
-        all.into_iter()
-            .max_by(|a, b| a.norm_sqr().total_cmp(&b.norm_sqr()))
+    let largest = pass.ok().and_then(|pass| {
+        if matrix_free {
+            let mut linear = Linear::new(&mut search.stepper, driving, &pass.orbit, begun);
+            let Ok(largest) = linear.largest(&mut || Ok::<(), Infallible>(()));
+            return largest;
+        }
+        let values = eigenvalues(columns.len(), &pass.monodromy)?.into_iter();
+        values.max_by(|a, b| a.norm_sqr().total_cmp(&b.norm_sqr()))
     });
     let mut assembly = search.stepper.assembly;
     assembly.moving = moving;

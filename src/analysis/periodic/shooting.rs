@@ -4,6 +4,7 @@
 //! leads astray, in a mains cycle the next period is left to run by itself: a supply that was
 //! thrown far from its charge comes back a good way in one cycle.
 
+use super::krylov::Linear;
 use super::mesh::{self, KEPT, Lengths};
 use super::monodromy::{Monodromy, NEAR, ROUNDS};
 use super::outcome::{Effort, MOST_STEPS, PeriodicState};
@@ -28,6 +29,8 @@ const CLOSED_AGAIN: usize = 3;
 /// A monodromy worked out where the correction was no more than this, a thousandth of an amplitude,
 /// says what grows.
 const FRESH: f64 = 1e3;
+/// With more charges than these a period's matrix is not made: see [`super::krylov`].
+pub(super) const MOST_COLUMNS: usize = 400;
 /// Passes after which a quick search for a mains cycle is given up, beside a neighbour and without
 /// one, and steps of one: the whole Lapwing takes 14 passes. One of 20 amplifiers of `spread` never
 /// ended without.
@@ -75,7 +78,8 @@ impl Search<'_> {
         let mut closed_before = 0;
         let known = old.is_some();
         let state = self.stepper.state.len();
-        let mut monodromy = near;
+        let matrix_free = state > MOST_COLUMNS;
+        let mut monodromy = near.filter(|_| !matrix_free);
         let beside = known;
         let hurried = tactics.quick && tactics.mains;
         let passes = match (hurried, known) {
@@ -101,6 +105,7 @@ impl Search<'_> {
             let mut tolerance = self.tolerance(old.as_ref());
             tolerance.iter_mut().for_each(|t| *t *= looser);
             let columns = match &monodromy {
+                _ if matrix_free => Vec::new(),
                 Some(known) => known.due(state),
                 None => (0..state).collect(),
             };
@@ -119,14 +124,26 @@ impl Search<'_> {
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass.orbit, &pass.weights);
             let carried = std::mem::take(&mut pass.monodromy);
-            let m = match monodromy.take() {
-                Some(mut known) => {
-                    known.renew(&columns, carried, &pass.moved, (&scale, tactics.counts));
-                    monodromy.insert(known)
+            let counting = (&scale[..], tactics.counts);
+            let step = if matrix_free {
+                let mut linear =
+                    Linear::new(&mut self.stepper, driving, &pass.orbit, memory.clone());
+                match linear.correction(&pass.moved, &scale, poll) {
+                    Ok(step) => step,
+                    Err(e) => return Ok(Err(e)),
                 }
-                None => monodromy.insert(Monodromy::whole(carried, &scale, tactics.counts)),
+            } else {
+                let known = match monodromy.take() {
+                    Some(mut known) => {
+                        known.renew(&columns, carried, &pass.moved, counting);
+                        known
+                    }
+                    None => Monodromy::whole(carried, &scale, tactics.counts),
+                };
+                let m = monodromy.insert(known);
+                m.correction(&pass.moved, tactics.mains)
             };
-            let Some(step) = m.correction(&pass.moved, tactics.mains) else {
+            let Some(step) = step else {
                 break;
             };
             let off = worst(&step, &scale);
@@ -136,15 +153,24 @@ impl Search<'_> {
                 || mesh.len() > MOST_STEPS
                 || tactics.leaps && closed_before >= CLOSED_AGAIN;
             // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
-            let fresh = !columns.is_empty() || state == 0;
+            let fresh = !columns.is_empty() || state == 0 || matrix_free;
             let stuck = fresh && kept && trust.part == 1.0 && off > ROUNDS * last_off;
             let rounding = stuck && off <= ROUNDED;
             let moved = worst(&pass.moved, &scale);
             let closed = (off <= 1.0 || rounding) && fine && same_memory && !in_passing;
-            if !tactics.mains && columns.len() == state && (closed || off <= FRESH) {
+            let whole = monodromy.as_ref().filter(|_| columns.len() == state);
+            if let Some(m) = whole.filter(|_| !tactics.mains && (closed || off <= FRESH)) {
                 grown = Some(m.growth());
             }
-            if closed && (tactics.mains || grown.is_some()) {
+            if closed && matrix_free && !tactics.mains {
+                let mut linear =
+                    Linear::new(&mut self.stepper, driving, &pass.orbit, memory.clone());
+                grown = match linear.largest(poll) {
+                    Ok(largest) => largest.map(|m| m.norm_sqr().sqrt()),
+                    Err(e) => return Ok(Err(e)),
+                };
+            }
+            if closed && (tactics.mains || grown.is_some() || matrix_free) {
                 let m = monodromy.filter(|_| tactics.mains || tactics.quick);
                 return Ok(Ok(Some(PeriodicState {
                     growth: grown,
@@ -164,13 +190,15 @@ impl Search<'_> {
                 }
                 step.into_iter().map(|s| part * s).collect()
             };
-            if tactics.quick {
-                m.applied(applied, &pass.moved);
-                m.decide(off, last_off, (fresh, kept), same_memory);
-            }
-            let asks = !tactics.mains && grown.is_none() && off <= FRESH;
-            if !tactics.quick || asks {
-                m.renew_all();
+            if let Some(m) = &mut monodromy {
+                if tactics.quick {
+                    m.applied(applied, &pass.moved);
+                    m.decide(off, last_off, (fresh, kept), same_memory);
+                }
+                let asks = !tactics.mains && grown.is_none() && off <= FRESH;
+                if !tactics.quick || asks {
+                    m.renew_all();
+                }
             }
             last_off = off;
             // A mains cycle's mesh is laid out by what this pass was allowed: by what the next one is,

@@ -2,7 +2,7 @@
 
 use super::signal::Sources;
 use crate::circuit::BranchKind;
-use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::math::lu::{Block, Moments, Singular, StageLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
 use crate::math::radau::{self, STAGES};
 use crate::system::assemble::{Assembly, LimitHistory, SourceState};
@@ -61,16 +61,14 @@ pub struct Stepper<'c> {
     pub differential: Vec<bool>,
     n: usize,
     d: [[f64; STAGES]; STAGES],
-    lu: StaticLu<f64>,
-    values: Vec<f64>,
-    /// Where each entry of a stage's own matrix goes, stage by stage.
-    own: Vec<Vec<usize>>,
+    lu: StageLu,
     /// Entries that store charge.
     stored: Vec<usize>,
-    /// Where these go for each pair of different stages: row stage, column stage, places.
-    across: Vec<(usize, usize, Vec<usize>)>,
+    values: Vec<Block>,
     row_of: Vec<usize>,
     histories: Vec<LimitHistory>,
+    /// What each stage conducts and stores, in the order of the pattern.
+    conduct: Vec<Vec<f64>>,
     storage: Vec<Vec<f64>>,
     f: Vec<f64>,
     q: Vec<f64>,
@@ -91,31 +89,6 @@ impl<'c> Stepper<'c> {
         let stored: Vec<usize> = (0..indices.len()).filter(|&e| stores[e]).collect();
         let mut state: Vec<usize> = stored.iter().map(|&e| row_of[e]).collect();
         state.dedup();
-        let mut own = vec![vec![0; indices.len()]; STAGES];
-        let mut across: Vec<(usize, usize, Vec<usize>)> = (0..STAGES)
-            .flat_map(|i| (0..STAGES).map(move |j| (i, j)))
-            .filter(|(i, j)| i != j)
-            .map(|(i, j)| (i, j, Vec::new()))
-            .collect();
-        let (mut starts, mut columns) = (vec![0], Vec::new());
-        for (i, own) in own.iter_mut().enumerate() {
-            for row in 0..n {
-                for j in 0..STAGES {
-                    for e in indptr[row]..indptr[row + 1] {
-                        if i == j {
-                            own[e] = columns.len();
-                        } else if stores[e] {
-                            let pair = across.iter_mut().find(|p| (p.0, p.1) == (i, j));
-                            pair.expect("every pair").2.push(columns.len());
-                        } else {
-                            continue;
-                        }
-                        columns.push(j * n + indices[e]);
-                    }
-                }
-                starts.push(columns.len());
-            }
-        }
         let nodes = assembly.unknowns.nodes();
         let inductive = |k: usize| {
             let kind = &assembly.circuit.branches[k - nodes].kind;
@@ -128,10 +101,9 @@ impl<'c> Stepper<'c> {
             differential: (0..n).map(|k| k < nodes || inductive(k)).collect(),
             n,
             d: radau::slopes(),
-            lu: StaticLu::new(STAGES * n, &starts, &columns),
-            values: vec![0.0; columns.len()],
-            own,
-            across,
+            lu: StageLu::new(n, indptr, indices),
+            values: vec![Block::default(); indices.len()],
+            conduct: vec![vec![0.0; indices.len()]; STAGES],
             histories: vec![assembly.fresh_history(); STAGES],
             storage: vec![vec![0.0; row_of.len()]; STAGES],
             row_of,
@@ -212,17 +184,16 @@ impl<'c> Stepper<'c> {
     /// `spread` becomes the change at its end.
     pub fn carry(&mut self, h: f64, spread: &mut Spread) {
         let n = self.n;
-        let mut right = vec![[0.0; LANES]; STAGES * n];
+        let mut right = vec![Moments::<LANES>::default(); n];
         let mut work = right.clone();
-        let last = (STAGES - 1) * n;
         let (_, indices) = self.assembly.pattern();
+        let weights = self.d.map(|row| row.iter().sum::<f64>() / h);
         for block in spread.blocks.chunks_exact_mut(n) {
-            for (stage, row) in self.d.iter().enumerate() {
-                let weight = row.iter().sum::<f64>() / h;
-                let part = &mut right[stage * n..(stage + 1) * n];
-                for (r, c) in part.iter_mut().zip(block.iter()) {
-                    for (r, c) in r.iter_mut().zip(c) {
-                        *r = weight * c;
+            for (right, charge) in right.iter_mut().zip(block.iter()) {
+                // In place: arrays made by closures were copied, a tenth of a mains cycle's time.
+                for (right, weight) in right.0.iter_mut().zip(weights) {
+                    for (right, c) in right.iter_mut().zip(charge) {
+                        *right = weight * c;
                     }
                 }
             }
@@ -231,11 +202,81 @@ impl<'c> Stepper<'c> {
             for &e in &self.stored {
                 let c = self.storage[STAGES - 1][e];
                 let to = &mut block[self.row_of[e]];
-                for (to, x) in to.iter_mut().zip(&right[last + indices[e]]) {
+                for (to, x) in to.iter_mut().zip(&right[indices[e]].0[STAGES - 1]) {
                     *to += c * x;
                 }
             }
         }
+    }
+
+    /// The same for a change of its own, `[n]`.
+    pub fn carry_one(&mut self, h: f64, charge: &mut [f64]) {
+        let n = self.n;
+        let mut right = vec![0.0; STAGES * n];
+        for (part, row) in right.chunks_exact_mut(n).zip(&self.d) {
+            let weight = row.iter().sum::<f64>() / h;
+            part.iter_mut()
+                .zip(charge.iter())
+                .for_each(|(r, c)| *r = weight * c);
+        }
+        self.lu.solve(&mut right);
+        charge.fill(0.0);
+        let (_, indices) = self.assembly.pattern();
+        let end = &right[(STAGES - 1) * n..];
+        for &e in &self.stored {
+            charge[self.row_of[e]] += self.storage[STAGES - 1][e] * end[indices[e]];
+        }
+    }
+
+    /// What a stage conducts and stores where it was evaluated last, in the order of the pattern.
+    pub fn slopes(&self, stage: usize) -> (&[f64], &[f64]) {
+        (&self.conduct[stage], &self.storage[stage])
+    }
+
+    /// Evaluates the stages of the step of `h` from `t` at `x`, `[STAGES][n]`.
+    pub fn linearise(&mut self, sources: &dyn Sources, (t, h): (f64, f64), x: &[f64]) {
+        let n = self.n;
+        for (stage, x) in x.chunks_exact(n).enumerate() {
+            self.evaluate_stage(sources, t + radau::C[stage] * h, (stage, x), false);
+        }
+    }
+
+    /// Evaluates a stage at a time, s into the period; whether laws were drawn back.
+    fn evaluate_stage(
+        &mut self,
+        sources: &dyn Sources,
+        t: f64,
+        (stage, x): (usize, &[f64]),
+        limit: bool,
+    ) -> bool {
+        if let Some(external) = &mut self.assembly.external {
+            external.1 = sources.value(t);
+        }
+        let ask = SourceState::at(sources.clock(t));
+        self.assembly.exchange_history(&mut self.histories[stage]);
+        let storage = &mut self.storage[stage];
+        let limited = self.assembly.evaluate_apart(x, ask, limit, storage);
+        self.assembly.exchange_history(&mut self.histories[stage]);
+        self.conduct[stage].copy_from_slice(&self.assembly.jacobian);
+        limited
+    }
+
+    /// Factors the matrix of a step of `h` at what was evaluated last.
+    ///
+    /// # Errors
+    /// If it has no inverse.
+    pub fn factor(&mut self, h: f64) -> Result<(), Singular> {
+        let [g0, g1, g2] = [0, 1, 2].map(|stage| &self.conduct[stage]);
+        for (e, value) in self.values.iter_mut().enumerate() {
+            let g = [g0[e], g1[e], g2[e]];
+            *value = Block::of(|row, column| if row == column { g[row] } else { 0.0 });
+        }
+        let d = self.d.map(|row| row.map(|d| d / h));
+        for &e in &self.stored {
+            let c = [0, 1, 2].map(|stage| self.storage[stage][e]);
+            self.values[e] += Block::of(|row, column| d[row][column] * c[column]);
+        }
+        self.lu.factor(&self.values)
     }
 
     /// How far each charge of the state moves if all unknowns move by so much, `[state]`, in
@@ -283,36 +324,17 @@ struct RadauStep<'a, 'c> {
 }
 
 impl RadauStep<'_, '_> {
-    /// Evaluates all stages; `self.at.values` becomes the matrix.
+    /// Evaluates all stages.
     fn evaluate(&mut self, x: &[f64], residual: &mut [f64], limit: bool) -> bool {
         let at = &mut *self.at;
         let n = at.n;
         let mut limited = false;
         for stage in 0..STAGES {
             let t = self.t + radau::C[stage] * self.h;
-            if let Some(external) = &mut at.assembly.external {
-                external.1 = self.sources.value(t);
-            }
-            let ask = SourceState::at(self.sources.clock(t));
             let part = stage * n..(stage + 1) * n;
-            at.assembly.exchange_history(&mut at.histories[stage]);
-            let storage = &mut at.storage[stage];
-            limited |= at
-                .assembly
-                .evaluate_apart(&x[part.clone()], ask, limit, storage);
-            at.assembly.exchange_history(&mut at.histories[stage]);
+            limited |= at.evaluate_stage(self.sources, t, (stage, &x[part.clone()]), limit);
             at.f[part.clone()].copy_from_slice(&at.assembly.f);
             at.q[part].copy_from_slice(&at.assembly.q);
-            let weight = at.d[stage][stage] / self.h;
-            for (e, &place) in at.own[stage].iter().enumerate() {
-                at.values[place] = at.assembly.jacobian[e] + weight * storage[e];
-            }
-        }
-        for (i, j, places) in &at.across {
-            let weight = at.d[*i][*j] / self.h;
-            for (&place, &e) in places.iter().zip(&at.stored) {
-                at.values[place] = weight * at.storage[*j][e];
-            }
         }
         residual.copy_from_slice(&at.f);
         for (i, row) in at.d.iter().enumerate() {
@@ -347,11 +369,7 @@ impl Equations for RadauStep<'_, '_> {
 
     fn solve(&mut self, residual: &mut [f64]) -> Result<(), Singular> {
         let at = &mut *self.at;
-        let stage_one = |s: Singular| Singular {
-            row: s.row % at.n,
-            column: s.column % at.n,
-        };
-        at.lu.factor(&at.values).map_err(stage_one)?;
+        at.factor(self.h)?;
         at.lu.solve(residual);
         if self.in_passing {
             at.left.copy_from_slice(residual);

@@ -33,8 +33,8 @@ const COMPILED_CONTROLS: usize = 96;
 /// tables grows with the square, but no step does. 200 controls (100 triode stages in a row, 0.1 s
 /// times 4) took the general solver 8.9 s.
 const SLIM_CONTROLS: usize = 512;
-/// Capacitors, windings, sources and valves up to which it is (more must be allowed by `--limit
-/// stores`): the memory of a dense system grows with the square.
+/// Capacitors, windings, sources and valves up to which it is: the memory of a dense system grows with
+/// the square.
 const COMPILED_STORES: usize = 1_000;
 
 /// What moves the circuit on.

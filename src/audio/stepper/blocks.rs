@@ -9,6 +9,7 @@
 mod any;
 mod block;
 mod grouping;
+mod row;
 mod triodes;
 
 use super::lengths::STAGES;
@@ -18,11 +19,13 @@ pub(super) use any::Kept;
 pub(super) use block::BlockStep;
 use block::{Block, GroupRow, Slopes, is_significant};
 pub(super) use grouping::groups;
+use row::Row;
 
 /// What moves no control by more than this, V, is not passed on.
 const NEGLIGIBLE_V: f64 = 1e-9;
-/// An entry of the matrices counts that moves a control by this, V for a volt or an ampere.
-pub(super) const FELT: f64 = 1e-12;
+/// Laws that are solved later are told what moves them by this, V for an ampere: a step of a
+/// law's current is a hundredth of one at most.
+const FELT: f64 = 1e-8;
 /// Up to so many outputs, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 4;
 
@@ -30,6 +33,8 @@ const FEW_OUTPUTS: usize = 4;
 #[derive(Debug)]
 pub(super) struct Blocks {
     blocks: Vec<Block>,
+    /// How those are solved whose laws act on few others.
+    rows: Vec<Option<Row>>,
     /// The most that each output moves a control, V for one unit of it, `[stages * outputs]`.
     influence: Vec<f64>,
 }
@@ -40,16 +45,22 @@ impl Blocks {
         let controls = STAGES * recipe.controls.len();
         let most = |k: usize| (0..controls).fold(0.0f64, |m, row| m.max(reach.at(row, k).abs()));
         let influence = (0..STAGES * recipe.outputs.len()).map(most).collect();
+        let blocks = prepare(recipe, reach, groups);
         Blocks {
-            blocks: prepare(recipe, reach, groups),
+            rows: blocks.iter().map(Row::of).collect(),
+            blocks,
             influence,
         }
     }
 
-    /// The most outputs that one block has.
+    /// The most outputs of one block, rows left out: their work grows as they do.
     pub fn widest(&self) -> usize {
-        let outputs = self.blocks.iter().map(|block| block.outputs.len());
-        outputs.max().unwrap_or(0)
+        let blocks = self.blocks.iter().zip(&self.rows);
+        let whole = blocks.filter(|(_, row)| row.is_none());
+        whole
+            .map(|(block, _)| block.outputs.len())
+            .max()
+            .unwrap_or(0)
     }
 
     /// The laws of each block.
@@ -61,7 +72,7 @@ impl Blocks {
     #[inline(always)]
     pub fn solve(&self, reach: &Panels, step: &mut BlockStep<'_>, kept: &mut Vec<Kept>) -> bool {
         kept.resize(self.blocks.len(), Kept::default());
-        for (block, kept) in self.blocks.iter().zip(kept) {
+        for ((block, row), kept) in self.blocks.iter().zip(&self.rows).zip(kept) {
             let quick = match block.triodes.len() {
                 1 => triodes::one(block, step),
                 2 => triodes::several::<8>(block, step),
@@ -69,7 +80,7 @@ impl Blocks {
                 4 => triodes::several::<16>(block, step),
                 _ => false,
             };
-            if !quick && !any::solve(block, step, kept) {
+            if !quick && !any::solve(block, row.as_ref(), step, kept) {
                 return false;
             }
             if !block.later.is_empty() {
@@ -136,7 +147,11 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
             });
             of.any(|k| is_significant(k, FELT))
         });
+        let spans = own
+            .iter()
+            .map(|p| [STAGES * p.controls.len(), STAGES * p.outputs.len()]);
         Block {
+            spans: spans.collect(),
             triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
             laws: laws.clone(),
             k: outputs.iter().flat_map(entry).collect(),

@@ -1,6 +1,6 @@
 //! What a compiled circuit needs for one step size.
 
-use super::blocks::{self, Blocks, FELT};
+use super::blocks::{self, Blocks};
 use super::lengths::{LENGTHS, STAGES, WHOLE, length};
 use super::recipe::Recipe;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
@@ -139,10 +139,11 @@ impl Tables {
         let thin = Thin::of(recipe, rows);
         let controls = rows.first_state() / HEIGHT;
         let lead = SparsePanels::of(&lead, 0..rows.panels(), |r, c, v| {
-            thin.counts(r, thin.lead[c], v)
+            thin.counts(r, thin.lead[c], v, FELT)
         });
-        let counts =
-            |row: usize, column: usize, v: f64| thin.counts(row, thin.outputs[column % outputs], v);
+        let counts = |row: usize, column: usize, v: f64| {
+            thin.counts(row, thin.outputs[column % outputs], v, FELT_OF_LAWS)
+        };
         let ends = SparsePanels::of(&reach, controls..rows.panels(), counts);
         let reach = reach.first(controls);
         let near = SparsePanels::of(&reach, 0..controls, counts);
@@ -182,8 +183,13 @@ struct Thin {
     states: std::ops::Range<usize>,
 }
 
-/// An entry counts that moves a control by [`FELT`], or a state by this in a step: what slow states lose adds up.
-const FELT_SLOWLY: f64 = 1e-18;
+/// An entry of a state counts that moves a control by this, V for a volt.
+const FELT: f64 = 1e-12;
+/// The same of a law's output, V for an ampere, of which laws give a hundredth.
+const FELT_OF_LAWS: f64 = 1e-10;
+/// States must be moved by a thousandth of that in a step: what slow ones lose adds up, over a
+/// million steps to a millionth of a thousandth at most.
+const SLOWLY: f64 = 1e-3;
 
 impl Thin {
     fn of(recipe: &Recipe<'_>, rows: Rows) -> Self {
@@ -212,11 +218,11 @@ impl Thin {
         }
     }
 
-    fn counts(&self, row: usize, unit: f64, value: f64) -> bool {
+    fn counts(&self, row: usize, unit: f64, value: f64, felt: f64) -> bool {
         let least = if self.states.contains(&row) {
-            FELT_SLOWLY
+            SLOWLY * felt
         } else {
-            FELT
+            felt
         };
         value.abs() * unit >= least * self.rows[row]
     }

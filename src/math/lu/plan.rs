@@ -1,6 +1,6 @@
 //! The elimination as a straight run through precomputed places.
 
-use super::scalar::Scalar;
+use super::scalar::{Scalar, Vector};
 
 /// The elimination as a list of places.
 #[derive(Debug, Clone)]
@@ -26,6 +26,7 @@ pub(super) struct Plan<T> {
 impl<T: Scalar> Plan<T> {
     /// Factors new values in the known order; false if a pivot has become smaller than
     /// `worn_out` times the largest entry beside it.
+    #[inline(always)]
     pub(super) fn refactor(&mut self, values: &[T], worn_out: f64) -> bool {
         let n = self.row_at.len();
         let nl = self.lower.len();
@@ -50,66 +51,32 @@ impl<T: Scalar> Plan<T> {
                 target += upto - from;
             }
             let pivot = lu[nl + nu + i];
-            let mut largest = pivot.magnitude();
+            let inverse = pivot.reciprocal();
+            let mut largest = pivot.sizes();
             for e in self.u_start[i] as usize..self.u_start[i + 1] as usize {
-                largest = largest.max(lu[nl + e].magnitude());
+                largest = T::largest(largest, lu[nl + e].sizes());
             }
-            // Written so that NaN fails too.
-            let sound = pivot.magnitude() > worn_out * largest;
-            if !sound {
+            if !pivot.is_sound(inverse, largest, worn_out) {
                 return false;
             }
-            lu[nl + nu + i] = T::ONE / pivot;
+            lu[nl + nu + i] = inverse;
         }
         true
     }
 
-    pub(super) fn solve(&self, b: &mut [T], y: &mut [T]) {
-        let n = self.row_at.len();
-        let nl = self.lower.len();
-        let (l, ud) = self.values.split_at(nl);
-        let (u, per_pivot) = ud.split_at(self.upper.len());
-        let span = |starts: &[u32], i: usize| starts[i] as usize..starts[i + 1] as usize;
-        for i in 0..n {
-            let at = span(&self.l_start, i);
-            let mut v = b[self.row_at[i] as usize];
-            for (&k, &x) in self.lower[at.clone()].iter().zip(&l[at]) {
-                v -= x * y[k as usize];
-            }
-            y[i] = v;
-        }
-        for i in (0..n).rev() {
-            let at = span(&self.u_start, i);
-            let mut v = y[i];
-            for (&k, &x) in self.upper[at.clone()].iter().zip(&u[at]) {
-                v -= x * y[k as usize];
-            }
-            y[i] = v * per_pivot[i];
-        }
-        for (&column, &v) in self.column_at.iter().zip(y.iter()) {
-            b[column as usize] = v;
-        }
-    }
-}
-
-impl<T: Scalar> Plan<T> {
+    /// Replaces the right side by the solution; `y` is a buffer of its size.
     #[inline(always)]
-    pub(super) fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], y: &mut [[T; L]]) {
+    pub(super) fn solve<V: Vector<T>>(&self, b: &mut [V], y: &mut [V]) {
+        let n = self.row_at.len();
         let nl = self.lower.len();
         let (l, ud) = self.values.split_at(nl);
         let (u, per_pivot) = ud.split_at(self.upper.len());
         let span = |starts: &[u32], i: usize| starts[i] as usize..starts[i + 1] as usize;
-        let take = |v: &mut [T; L], x: T, from: &[T; L]| {
-            for (v, y) in v.iter_mut().zip(from) {
-                *v -= x * *y;
-            }
-        };
-        let n = self.row_at.len();
         for i in 0..n {
             let at = span(&self.l_start, i);
             let mut v = b[self.row_at[i] as usize];
             for (&k, &x) in self.lower[at.clone()].iter().zip(&l[at]) {
-                take(&mut v, x, &y[k as usize]);
+                v.take(x, &y[k as usize]);
             }
             y[i] = v;
         }
@@ -117,10 +84,9 @@ impl<T: Scalar> Plan<T> {
             let at = span(&self.u_start, i);
             let mut v = y[i];
             for (&k, &x) in self.upper[at.clone()].iter().zip(&u[at]) {
-                take(&mut v, x, &y[k as usize]);
+                v.take(x, &y[k as usize]);
             }
-            v.iter_mut().for_each(|v| *v = *v * per_pivot[i]);
-            y[i] = v;
+            y[i] = v.times(per_pivot[i]);
         }
         for (&column, &v) in self.column_at.iter().zip(y.iter()) {
             b[column as usize] = v;

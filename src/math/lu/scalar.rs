@@ -21,6 +21,20 @@ pub trait Scalar:
     const ONE: Self;
     /// Size for pivoting.
     fn magnitude(self) -> f64;
+    /// Sizes of a row of the matrix.
+    type Sizes: Copy;
+    /// This one's sizes alone.
+    fn sizes(self) -> Self::Sizes;
+    /// The larger of both, row by row.
+    fn largest(a: Self::Sizes, b: Self::Sizes) -> Self::Sizes;
+    /// Whether this pivot, whose inverse is given, is larger than the part `worn_out` of its row.
+    /// False for NaN.
+    fn is_sound(self, inverse: Self, row: Self::Sizes, worn_out: f64) -> bool;
+    /// One over it.
+    #[inline(always)]
+    fn reciprocal(self) -> Self {
+        Self::ONE / self
+    }
     /// From a real number.
     fn real(x: f64) -> Self;
 }
@@ -33,6 +47,16 @@ impl Scalar for f64 {
     fn real(x: f64) -> f64 {
         x
     }
+    type Sizes = f64;
+    fn sizes(self) -> f64 {
+        self.magnitude()
+    }
+    fn largest(a: f64, b: f64) -> f64 {
+        a.max(b)
+    }
+    fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
+        self.magnitude() > worn_out * row
+    }
 }
 
 impl Scalar for Complex<f64> {
@@ -43,6 +67,53 @@ impl Scalar for Complex<f64> {
     }
     fn real(x: f64) -> Self {
         Complex { re: x, im: 0.0 }
+    }
+    type Sizes = f64;
+    fn sizes(self) -> f64 {
+        self.magnitude()
+    }
+    fn largest(a: f64, b: f64) -> f64 {
+        a.max(b)
+    }
+    fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
+        self.magnitude() > worn_out * row
+    }
+}
+
+/// What a matrix over a field multiplies: its numbers, several of them side by side, or what stands
+/// for a block's columns.
+pub trait Vector<T>: Copy {
+    /// Takes `x` times another away.
+    fn take(&mut self, x: T, other: &Self);
+    /// This one multiplied by `x`.
+    fn times(self, x: T) -> Self;
+}
+
+impl<T: Scalar> Vector<T> for T {
+    #[inline(always)]
+    fn take(&mut self, x: T, other: &Self) {
+        *self -= x * *other;
+    }
+    #[inline(always)]
+    fn times(self, x: T) -> Self {
+        self * x
+    }
+}
+
+impl<T: Scalar, const L: usize> Vector<T> for [T; L] {
+    #[inline(always)]
+    fn take(&mut self, x: T, other: &Self) {
+        for (to, from) in self.iter_mut().zip(other) {
+            *to -= x * *from;
+        }
+    }
+    #[inline(always)]
+    fn times(self, x: T) -> Self {
+        let mut product = self;
+        for v in &mut product {
+            *v = *v * x;
+        }
+        product
     }
 }
 

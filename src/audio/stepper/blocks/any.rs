@@ -4,9 +4,10 @@
 //! The matrix changes little from step to step, so its inverse is kept and used again. What it
 //! leaves over is checked exactly, with the slopes as they are now, and made good by going round
 //! once or twice more; where that does not do, the matrix is inverted anew. Single triodes have
-//! ways of their own (`triodes`), for which this is slower.
+//! ways of their own (`triodes`), for which this is slower, and so have long rows (`row`).
 
 use super::block::{Block, BlockStep, is_significant};
+use super::row::{Cell, Row};
 use crate::device::WIDTH;
 use crate::math::dense;
 use crate::math::panels::HEIGHT;
@@ -46,26 +47,45 @@ pub(in super::super) struct Kept {
     /// Room for a solution, and for what each output of the block gives beyond it, V.
     solved: Vec<f64>,
     beyond: Vec<f64>,
+    /// Room for the cells of a row.
+    cells: Vec<Cell>,
 }
 
 /// The block's step; false if the equations are singular.
 #[inline(always)]
-pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
+pub(super) fn solve(
+    block: &Block,
+    row: Option<&Row>,
+    step: &mut BlockStep<'_>,
+    kept: &mut Kept,
+) -> bool {
     match block.widest {
-        2 => solve_of::<2>(block, step, kept),
-        3 => solve_of::<3>(block, step, kept),
-        _ => solve_of::<0>(block, step, kept),
+        2 => solve_of::<2>(block, row, step, kept),
+        3 => solve_of::<3>(block, row, step, kept),
+        _ => solve_of::<0>(block, row, step, kept),
     }
 }
 
 /// The same for laws of at most W controls; 0 for as many as there are.
 #[inline(always)]
-fn solve_of<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
+fn solve_of<const W: usize>(
+    block: &Block,
+    row: Option<&Row>,
+    step: &mut BlockStep<'_>,
+    kept: &mut Kept,
+) -> bool {
     let width = if W > 0 { W } else { block.widest };
     step.rows.resize(block.rows.len() * width, 0.0);
     for (number, row) in block.rows.iter().enumerate() {
         let slopes = &mut step.rows[number * width..][..width];
         row.slopes(step.bank, step.slopes, slopes);
+    }
+    if let Some(row) = row {
+        load(block, step);
+        if row.solve(step.rows, width, step.part, &mut kept.cells) {
+            done::<W>(block, step);
+            return true;
+        }
     }
     (kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
 }

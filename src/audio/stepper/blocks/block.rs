@@ -22,6 +22,8 @@ pub(in super::super) struct Block {
     pub(super) k: Vec<f64>,
     /// Where the slopes of each output come from, and how loud it is within the block.
     pub(super) rows: Vec<GroupRow>,
+    /// Controls and outputs of each law, at both stages.
+    pub(super) spans: Vec<[usize; 2]>,
     /// Panels of controls that are solved for later.
     pub(super) later: Vec<usize>,
 }
