@@ -74,7 +74,7 @@ const SMOOTH: f64 = 0.19;
 const RATE_S: f64 = 1.0 / 192e3;
 
 /// How long corners are about: a quarter of a second. Where there are none a sound is exact to -120 dB and more,
-/// which longer steps would spoil.
+/// which longer steps would spoil (10 mV, 1 kHz, times 8: -130 dB, -106 with long steps).
 const ROUGH_FADE: f64 = 0.99998;
 
 /// A guess up to this far off, as a part of what it may be, calls for half the step; beyond, a quarter.
@@ -105,7 +105,7 @@ pub struct Compiled<'c> {
     ends: Ends,
     /// The driven source's swing, V or A.
     swing: f64,
-    /// The largest surprise of late, as a part of what it may be.
+    /// Whether steps had to be divided of late: 1 at once, fading.
     rough: f64,
     /// Evaluations of all laws.
     pub evaluations: u64,
@@ -282,7 +282,7 @@ impl<'c> Compiled<'c> {
         let taken = samples(self.level);
         let now = self.reading.of(self.state.watched(&self.recipe));
         self.ends.push(now, taken);
-        self.rough = (ROUGH_FADE * self.rough).max(surprise);
+        self.rough *= ROUGH_FADE;
         if taken == 1 && !(self.may_be_long && surprise * LONGER < 1.0) {
             return;
         }
@@ -297,8 +297,8 @@ impl<'c> Compiled<'c> {
     /// How far a cubic may stray in a long step, as a part of the swing.
     fn smooth(&self) -> f64 {
         let rate = (self.step_s / RATE_S).min(1.0);
-        let squared = SMOOTH * SMOOTH * (rate * rate) * (rate * rate) * self.rough;
-        squared * squared
+        let rad = SMOOTH * (rate * rate * rate) * self.rough;
+        (rad * rad) * (rad * rad)
     }
 
     /// A step of the tables' length; how far off its guess was, as a part of what it may be.

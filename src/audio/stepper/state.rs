@@ -32,7 +32,7 @@ const GRID_V: f64 = 2.0;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
 /// steps: the step is divided. What a corner spoils grows with the step too, so half a
 /// step may be twice as far off.
-const SURPRISE: f64 = 1e-3;
+const SURPRISE: f64 = 7.5e-4;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
