@@ -81,9 +81,9 @@ pub fn play_from<E>(
         engine,
         knobs,
         step_s,
-        ahead: [0.0; AHEAD],
+        // The sample's step before the first one, and that itself, begin in silence.
+        waiting: vec![0.0; 4],
         taken: 0,
-        owed: LONGEST - 1,
         full_scale: settings.full_scale,
         start_s,
         steps: 0,
@@ -142,14 +142,10 @@ struct Line<'c, 'p> {
     engine: Engine<'c, 'p>,
     knobs: &'p [Turning],
     step_s: f64,
-    /// The input at the start and inner point of the sample's step behind, of the next one and of those that a
-    /// long step takes.
-    ahead: [f64; AHEAD],
+    /// The input at the start and inner point of samples' steps, from the one behind on.
+    waiting: Vec<f64>,
     /// Samples that came in.
     taken: u64,
-    /// How many of them more must come before the next step: the first needs some ahead, and a long one takes
-    /// several.
-    owed: usize,
     full_scale: f64,
     /// When the circuit's rest ends, s.
     start_s: f64,
@@ -161,45 +157,43 @@ struct Line<'c, 'p> {
 impl Line<'_, '_> {
     /// Takes the input at the start and inner point of steps, one after the other.
     fn push(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        let (pairs, _) = input.as_chunks::<2>();
-        self.taken += pairs.len() as u64;
-        for &pair in pairs {
-            self.shift(pair, out)?;
-        }
-        Ok(())
+        self.taken += input.len() as u64 / 2;
+        self.steps(input, out)
     }
 
     /// The steps for which input was kept ahead.
     fn finish(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        for _ in 1..LONGEST {
-            self.shift([0.0; 2], out)?;
-        }
+        self.steps(&[0.0; 2 * (LONGEST - 1)], out)?;
         debug_assert_eq!(self.steps, self.taken);
         Ok(())
     }
 
-    fn shift(&mut self, pair: [f64; 2], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        self.ahead.rotate_left(2);
-        self.ahead[AHEAD - 2] = self.full_scale * pair[0];
-        self.ahead[AHEAD - 1] = self.full_scale * pair[1];
-        if self.owed > 0 {
-            self.owed -= 1;
-            return Ok(());
-        }
-        for knob in self.knobs {
-            knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
-        }
-        // What turns within a long step would be taken for what stands still.
-        let room = if self.knobs.is_empty() { LONGEST } else { 1 };
-        let room = room.min((self.taken - self.steps) as usize);
-        let answers = self.engine.step(&self.ahead, room)?;
-        for &[end, between] in answers.samples() {
-            if let Some(held) = self.held.replace(end + 0.5 * between) {
-                out.push(held + 0.5 * between);
+    /// The steps that more input makes possible.
+    fn steps(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        let scaled = input.iter().map(|x| self.full_scale * x);
+        self.waiting.extend(scaled);
+        let mut done = 0;
+        while let Some(ahead) = self.waiting[done..].first_chunk::<AHEAD>() {
+            let left = (self.taken - self.steps) as usize;
+            if left == 0 {
+                break;
             }
+            for knob in self.knobs {
+                knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
+            }
+            // What turns within a long step would be taken for what stands still.
+            let room = if self.knobs.is_empty() { LONGEST } else { 1 };
+            let answers = self.engine.step(ahead, room.min(left))?;
+            for &[end, between] in answers.samples() {
+                if let Some(held) = self.held.replace(end + 0.5 * between) {
+                    out.push(held + 0.5 * between);
+                }
+            }
+            let samples = answers.samples().len();
+            self.steps += samples as u64;
+            done += 2 * samples;
         }
-        self.owed = answers.samples().len() - 1;
-        self.steps += answers.samples().len() as u64;
+        self.waiting.drain(..done);
         Ok(())
     }
 }

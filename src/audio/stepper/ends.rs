@@ -24,13 +24,12 @@ impl Ends {
     /// Adds the end of a step that took some samples.
     #[inline]
     pub fn push(&mut self, value: f64, samples: usize) {
-        self.values.rotate_right(1);
-        self.ago.rotate_right(1);
-        self.values[0] = value;
-        self.ago[0] = 0.0;
-        for ago in &mut self.ago[1..] {
-            *ago += samples as f64;
+        let (values, ago) = (self.values, self.ago);
+        for k in 1..KEPT {
+            self.values[k] = values[k - 1];
+            self.ago[k] = ago[k - 1] + samples as f64;
         }
+        self.values[0] = value;
         self.known = (self.known + 1).min(KEPT);
         self.swing = (FADE * self.swing).max(value.abs());
     }
