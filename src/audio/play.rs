@@ -1,4 +1,4 @@
-//! A circuit driven by sound: one solver step for each oversampled sample.
+//! A circuit driven by sound: a solver step for each oversampled sample, or for several where all is smooth.
 
 mod engine;
 mod settings;

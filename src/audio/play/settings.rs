@@ -20,7 +20,7 @@ pub struct PlaySettings {
 pub struct Played {
     /// Samples in and out.
     pub samples: u64,
-    /// Solver steps at the oversampled rate.
+    /// Samples at the oversampled rate, each a solver step as a rule.
     pub steps: u64,
     /// Steps that had to be divided because Newton did not settle.
     pub divided: u64,
