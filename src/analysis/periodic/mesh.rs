@@ -130,9 +130,8 @@ pub fn parts(
     if orbit.steps() < 2 {
         return 1;
     }
-    let brief = (h / lengths.longest).clamp(BRIEF, 1.0);
     let bend = bend(orbit, orbit.steps() - 1, (h, end), tolerance, counts);
-    let error = brief * bend * h.powi(4);
+    let error = bend * h.powi(4);
     if error <= KEPT {
         return 1;
     }

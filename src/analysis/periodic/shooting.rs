@@ -58,7 +58,7 @@ impl Search<'_> {
         let tactics = self.tactics;
         let cycle = driving.shortest_s();
         let mut lengths = Lengths::new(cycle / tactics.least, !self.stepper.state.is_empty());
-        lengths.by_time = tactics.quick;
+        lengths.by_time = tactics.quick && tactics.mains;
         let (mut charge, mut mesh, mut old, near) = match known {
             Some(last) => {
                 let mesh = last.orbit.times.clone();
