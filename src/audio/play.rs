@@ -6,7 +6,7 @@ mod start;
 
 use super::automation::Turning;
 use super::clip::{BLOCK, SampleStream, SourceProblem};
-use super::stepper::POINTS;
+use super::stepper::{AHEAD, LONGEST};
 use crate::analysis::NoSolution;
 use crate::circuit::Circuit;
 use crate::math::resample::{Decimator, Interpolator, REACH};
@@ -81,7 +81,9 @@ pub fn play_from<E>(
         engine,
         knobs,
         step_s,
-        recent: [0.0; POINTS],
+        // The sample's step before the first one, and that itself, begin in silence.
+        waiting: vec![0.0; 4],
+        taken: 0,
         full_scale: settings.full_scale,
         start_s,
         steps: 0,
@@ -97,6 +99,9 @@ pub fn play_from<E>(
         for part in fast.chunks(2 * ASKED) {
             line.push(part, &mut answers).map_err(Stopped::NoSolution)?;
             receive(&[]).map_err(Stopped::Receiver)?;
+        }
+        if ended {
+            line.finish(&mut answers).map_err(Stopped::NoSolution)?;
         }
         out.clear();
         answers.extend(line.held.take_if(|_| ended));
@@ -137,8 +142,10 @@ struct Line<'c, 'p> {
     engine: Engine<'c, 'p>,
     knobs: &'p [Turning],
     step_s: f64,
-    /// The input at the start and inner point of the last three steps.
-    recent: [f64; POINTS],
+    /// The input at the start and inner point of samples' steps, from the one behind on.
+    waiting: Vec<f64>,
+    /// Samples that came in.
+    taken: u64,
     full_scale: f64,
     /// When the circuit's rest ends, s.
     start_s: f64,
@@ -150,21 +157,43 @@ struct Line<'c, 'p> {
 impl Line<'_, '_> {
     /// Takes the input at the start and inner point of steps, one after the other.
     fn push(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
-        let (pairs, _) = input.as_chunks::<2>();
-        for pair in pairs {
-            self.recent.rotate_left(2);
-            self.recent[POINTS - 2] = self.full_scale * pair[0];
-            self.recent[POINTS - 1] = self.full_scale * pair[1];
+        self.taken += input.len() as u64 / 2;
+        self.steps(input, out)
+    }
+
+    /// The steps for which input was kept ahead.
+    fn finish(&mut self, out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        self.steps(&[0.0; 2 * (LONGEST - 1)], out)?;
+        debug_assert_eq!(self.steps, self.taken);
+        Ok(())
+    }
+
+    /// The steps that more input makes possible.
+    fn steps(&mut self, input: &[f64], out: &mut Vec<f64>) -> Result<(), Box<NoSolution>> {
+        let scaled = input.iter().map(|x| self.full_scale * x);
+        self.waiting.extend(scaled);
+        let mut done = 0;
+        while let Some(ahead) = self.waiting[done..].first_chunk::<AHEAD>() {
+            let left = (self.taken - self.steps) as usize;
+            if left == 0 {
+                break;
+            }
             for knob in self.knobs {
                 knob.to(self.start_s + (self.steps + 1) as f64 * self.step_s);
             }
-            // The step to the start of the newest one.
-            let [end, between] = self.engine.step(&self.recent)?;
-            if let Some(held) = self.held.replace(end + 0.5 * between) {
-                out.push(held + 0.5 * between);
+            // What turns within a long step would be taken for what stands still.
+            let room = if self.knobs.is_empty() { LONGEST } else { 1 };
+            let answers = self.engine.step(ahead, room.min(left))?;
+            for &[end, between] in answers.samples() {
+                if let Some(held) = self.held.replace(end + 0.5 * between) {
+                    out.push(held + 0.5 * between);
+                }
             }
-            self.steps += 1;
+            let samples = answers.samples().len();
+            self.steps += samples as u64;
+            done += 2 * samples;
         }
+        self.waiting.drain(..done);
         Ok(())
     }
 }

@@ -1,4 +1,4 @@
-//! The compiled circuit: one step of Radau IIA a sample with nothing left to decide.
+//! The compiled circuit: one step of Radau IIA a sample, more at a corner, fewer where all is smooth.
 //!
 //! Everything is counted from the operating point. The linear parts, and the laws'
 //! slopes at that point with them, are one matrix J that is factored once for a step
@@ -19,12 +19,14 @@
 //!
 //! Where Newton does not settle, or its first correction tells of a corner within the step,
 //! the step is halved, as often as it must be; tables for shorter steps
-//! are compiled when first needed. The whole step is compiled for several instruction sets
+//! are compiled when first needed. Where guesses, the source and what is heard are smooth enough, a step takes two
+//! or four samples, and a cubic through the ends of steps gives the sound between (`ends`). The whole step is compiled for several instruction sets
 //! and the processor's best is taken when the circuit is compiled; as no sum changes its
 //! order and no product is joined to one, all give the same bits.
 
 mod answers;
 mod blocks;
+mod ends;
 mod lengths;
 mod local;
 mod predict;
@@ -38,16 +40,18 @@ mod work;
 use crate::math::lu::Singular;
 use crate::math::radau_pair;
 use crate::system::assemble::{Assembly, Driven};
-use lengths::{LENGTHS, length};
+use ends::Ends;
+pub use lengths::LONGEST;
+use lengths::{LENGTHS, WHOLE, length, samples};
 use pulp::{Arch, Simd, WithSimd};
 use reading::Reading;
 use recipe::Recipe;
 pub use recipe::{Underway, Watched};
-use state::State;
 pub use state::Stuck;
+use state::{FADE, State};
 use tables::Tables;
 use wave::Wave;
-pub use wave::{END, INNER, POINTS};
+pub use wave::{AHEAD, END, INNER};
 
 /// Parts of one step at most that turn out to be too long: three corners in it, halved as far as it goes,
 /// take some 50. Without an end a circuit that never settles would go on for 2^18 parts.
@@ -57,6 +61,21 @@ const FAILED: u32 = 2_000;
 /// all is smooth (16 times in volts, as it is a polynomial of degree three, and half as much is allowed). At 32
 /// errors on music are 1.5 dB larger and no law calls are saved; at 128 they are 1.3 dB smaller for 1 % more.
 const LONGER: f64 = 64.0;
+
+/// In a step twice as long a cubic strays as much further from what is heard.
+const LONGER_HEARD: f64 = 16.0;
+
+/// Steps of several samples take sines up to this, rad a step, as smooth where corners are about: what the
+/// method errs for one (its cube over 72) is then as little heard as what corners leave. Errors on music grow by
+/// 0 to 1 dB; at twice as much by 8.
+const SMOOTH: f64 = 0.19;
+
+/// Up to this long, s, shorter samples ask for more: a finer factor is asked for the sake of less error.
+const RATE_S: f64 = 1.0 / 192e3;
+
+/// How long corners are about: a quarter of a second. Where there are none a sound is exact to -120 dB and more,
+/// which longer steps would spoil (10 mV, 1 kHz, times 8: -130 dB, -106 with long steps).
+const ROUGH_FADE: f64 = 0.99998;
 
 /// A guess up to this far off, as a part of what it may be, calls for half the step; beyond, a quarter.
 const HALF_WILL_DO: f64 = 16.0;
@@ -78,8 +97,16 @@ pub struct Compiled<'c> {
     arch: Arch,
     /// Controls of one law.
     now: Vec<f64>,
-    /// How often the next step is halved at first.
+    /// Length of the next step to begin with.
     level: usize,
+    /// Whether a step may take several samples at once.
+    may_be_long: bool,
+    /// What is listened to at the ends of steps.
+    ends: Ends,
+    /// The driven source's swing, V or A.
+    swing: f64,
+    /// Whether steps had to be divided of late: 1 at once, fading.
+    rough: f64,
     /// Evaluations of all laws.
     pub evaluations: u64,
     /// Steps that had to be divided.
@@ -133,15 +160,15 @@ impl<'c> Compiled<'c> {
         x: &[f64],
         step_s: f64,
     ) -> Result<Self, Singular> {
-        let mut first = Tables::new(&recipe, step_s, 0, None)?;
+        let mut first = Tables::new(&recipe, step_s, WHOLE, None)?;
         let far = local::far(&recipe, &first.reach);
         if !far.is_empty() {
             recipe.localise(assembly, x, &far);
-            first = Tables::new(&recipe, step_s, 0, None)?;
+            first = Tables::new(&recipe, step_s, WHOLE, None)?;
         }
         let groups = first.blocks.groups();
         let mut tables: Vec<Option<Tables>> = (0..LENGTHS).map(|_| None).collect();
-        tables[0] = Some(first);
+        tables[WHOLE] = Some(first);
         Ok(Compiled {
             state: State::new(&recipe),
             reading: Reading::default(),
@@ -151,7 +178,11 @@ impl<'c> Compiled<'c> {
             groups,
             arch: Arch::new(),
             now: Vec::new(),
-            level: 0,
+            level: WHOLE,
+            may_be_long: false,
+            ends: Ends::default(),
+            swing: 0.0,
+            rough: 0.0,
             evaluations: 0,
             divided: 0,
         })
@@ -171,12 +202,14 @@ impl<'c> Compiled<'c> {
 
     /// The tables of a whole step.
     fn whole(&self) -> &Tables {
-        self.tables[0].as_ref().expect("compiled first")
+        self.tables[WHOLE].as_ref().expect("compiled first")
     }
 
-    /// Says what is listened to: a sum of watched unknowns with signs.
+    /// Says what is listened to: a sum of watched unknowns with signs. From now on a step may take several
+    /// samples at once where nothing but the driven source moves fast.
     pub fn listen(&mut self, signs: Vec<(usize, f64)>) {
         self.reading.signs = signs;
+        self.may_be_long = self.recipe.is_slow();
     }
 
     /// What is listened to at the end of the last step, and by how much its mean over the step
@@ -186,26 +219,42 @@ impl<'c> Compiled<'c> {
         [now, self.reading.between]
     }
 
+    /// What was listened to some samples before the end of the last step, which took more than these.
+    pub fn heard_before(&self, samples: usize) -> f64 {
+        self.ends.before(samples)
+    }
+
     /// Sets the time the circuit is at, s: other sources that move are read from there.
     pub fn set_time(&mut self, time_s: f64) {
         self.state.time_s = time_s;
     }
 
-    /// One step, the driven source going through `drive` (counted from its rest): start, inner
-    /// point of the step before; of this step; of the next.
+    /// One step of at most `room` samples, the driven source (counted from its rest) going through `drive`:
+    /// start and inner point of the sample's step before, of this one, and so on. How many samples it took.
     ///
     /// # Errors
-    /// If not even the shortest part of it could be solved.
-    pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<(), Stuck> {
+    /// If not even the shortest part of a sample could be solved.
+    pub fn step(&mut self, drive: &[f64; AHEAD], room: usize) -> Result<usize, Stuck> {
         let start_s = self.state.time_s;
         self.reading.between = 0.0;
-        if self.level == 0 {
-            match self.advance(0, [drive[INNER], drive[END]]) {
-                Ok(_) => {
-                    self.state.time_s = start_s + self.step_s;
-                    return Ok(());
+        self.swing = (FADE * self.swing).max(drive[END].abs());
+        while self.level <= WHOLE {
+            let taken = samples(self.level);
+            if self.level < WHOLE && !self.is_calm(drive, room) {
+                self.level += 1;
+                continue;
+            }
+            self.compile(self.level)?;
+            match self.advance(self.level, wave::stages(drive, taken)) {
+                Ok(surprise) => {
+                    self.state.time_s = start_s + taken as f64 * self.step_s;
+                    self.adapt(surprise);
+                    return Ok(taken);
                 }
-                Err(stuck) => self.level = finer(0, stuck.surprise),
+                Err(stuck) => {
+                    self.level = finer(self.level, stuck.surprise);
+                    self.rough = 1.0;
+                }
             }
         }
         self.divided += 1;
@@ -214,8 +263,42 @@ impl<'c> Compiled<'c> {
         self.parts(&Wave::through(drive), start_s)?;
         let end = self.reading.moment(&self.state, &self.recipe, self.step_s);
         self.reading.close(start, end);
+        self.ends.push(end[0], 1);
         self.state.time_s = start_s + self.step_s;
-        Ok(())
+        Ok(1)
+    }
+
+    /// Whether a step that is longer than a sample can be tried.
+    fn is_calm(&self, drive: &[f64; AHEAD], room: usize) -> bool {
+        let taken = samples(self.level);
+        self.may_be_long
+            && taken <= room
+            && wave::strays(drive, taken) <= self.smooth() * self.swing
+    }
+
+    /// Makes the next step longer where this one, and what is heard of it, would have come out well in a longer
+    /// one too; shorter where what is heard of a long one did not.
+    fn adapt(&mut self, surprise: f64) {
+        let taken = samples(self.level);
+        let now = self.reading.of(self.state.watched(&self.recipe));
+        self.ends.push(now, taken);
+        self.rough *= ROUGH_FADE;
+        if taken == 1 && !(self.may_be_long && surprise * LONGER < 1.0) {
+            return;
+        }
+        let heard = self.ends.surprise() / self.smooth();
+        if heard > 1.0 {
+            self.level = (self.level + 1).min(WHOLE);
+        } else if self.level > 0 && surprise * LONGER < 1.0 && heard * LONGER_HEARD < 1.0 {
+            self.level -= 1;
+        }
+    }
+
+    /// How far a cubic may stray in a long step, as a part of the swing.
+    fn smooth(&self) -> f64 {
+        let rate = (self.step_s / RATE_S).min(1.0);
+        let rad = SMOOTH * (rate * rate * rate) * self.rough;
+        (rad * rad) * (rad * rad)
     }
 
     /// A step of the tables' length; how far off its guess was, as a part of what it may be.
@@ -231,10 +314,10 @@ impl<'c> Compiled<'c> {
         Ok(surprise)
     }
 
-    /// A step in parts, as short as it takes: each begins where one of its length could.
+    /// A sample's step in parts, as short as it takes: each begins where one of its length could.
     #[cold]
     fn parts(&mut self, wave: &Wave, start_s: f64) -> Result<(), Stuck> {
-        let whole = length(0);
+        let whole = length(WHOLE);
         let (mut done, mut failed) = (0, 0);
         while done < whole {
             let level = self.level;
@@ -246,7 +329,7 @@ impl<'c> Compiled<'c> {
                     done += length(level);
                     let part = length(level) as f64 / whole as f64;
                     self.reading.add(&self.state, &self.recipe, part);
-                    while self.level > 0
+                    while self.level > WHOLE
                         && done.is_multiple_of(length(self.level - 1))
                         && surprise * LONGER < 1.0
                     {

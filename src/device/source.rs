@@ -368,6 +368,17 @@ impl Drive {
     pub fn value(&self, t: f64) -> f64 {
         self.wave.as_ref().map_or(self.dc, |w| w.value(t.max(0.0)))
     }
+
+    /// Whether it stands still or is an undamped sine of at most a frequency, Hz.
+    pub fn is_slower_than(&self, most_hz: f64) -> bool {
+        match self.wave {
+            None => true,
+            Some(Wave::Sin {
+                freq_hz, damping, ..
+            }) => damping == 0.0 && freq_hz.abs() <= most_hz,
+            Some(_) => false,
+        }
+    }
 }
 
 #[cfg(test)]

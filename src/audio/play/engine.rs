@@ -5,7 +5,7 @@ use super::settings::{PlaySettings, Played};
 use super::start::Start;
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{Accuracy, Stepper};
-use crate::audio::stepper::{Compiled, END, INNER, POINTS, Stuck, Watched};
+use crate::audio::stepper::{AHEAD, Compiled, END, INNER, LONGEST, Stuck, Watched};
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;
 use crate::math::{radau_pair, tr_bdf2};
@@ -171,21 +171,24 @@ impl<'c, 'p> Engine<'c, 'p> {
         Engine::General(Box::new(general)).after(early)
     }
 
-    /// After N steps in silence.
-    fn after(mut self, steps: usize) -> Result<Self, Box<NoSolution>> {
-        for _ in 0..steps {
-            self.step(&[0.0; POINTS])?;
+    /// After N samples in silence.
+    fn after(mut self, samples: usize) -> Result<Self, Box<NoSolution>> {
+        let mut left = samples;
+        while left > 0 {
+            left -= self.step(&[0.0; AHEAD], left)?.samples().len();
         }
         Ok(self)
     }
 
-    /// One step with the drive at the points that the stepper asks for, counted from rest;
-    /// the probe's value at its end, counted from rest, and what its mean over the step is beyond
-    /// that of a smooth wave.
-    pub fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
+    /// One step of at most `room` samples with the drive at the points that the stepper asks for, counted
+    /// from rest.
+    pub fn step(&mut self, drive: &[f64; AHEAD], room: usize) -> Result<Answers, Box<NoSolution>> {
         match self {
-            Engine::Compiled(player) => player.step(drive),
-            Engine::General(general) => Ok([general.step(drive[INNER], drive[END])?, 0.0]),
+            Engine::Compiled(player) => player.step(drive, room),
+            Engine::General(general) => {
+                let end = general.step(drive[INNER], drive[END])?;
+                Ok(Answers::one([end, 0.0]))
+            }
         }
     }
 
@@ -213,35 +216,50 @@ impl<'c, 'p> Engine<'c, 'p> {
     }
 }
 
+/// What a step gives for each sample it took, the last one its end.
+pub(super) struct Answers {
+    /// The probe's value, counted from rest, and what its mean over the sample is beyond that of a smooth
+    /// wave.
+    each: [[f64; 2]; LONGEST],
+    taken: usize,
+}
+
+impl Answers {
+    fn one(end: [f64; 2]) -> Self {
+        Answers {
+            each: [end; LONGEST],
+            taken: 1,
+        }
+    }
+
+    /// Sample by sample.
+    pub fn samples(&self) -> &[[f64; 2]] {
+        &self.each[..self.taken]
+    }
+}
+
 impl Player<'_, '_> {
-    fn step(&mut self, drive: &[f64; POINTS]) -> Result<[f64; 2], Box<NoSolution>> {
-        // An audit needs rates, and these where the step began.
+    fn step(&mut self, drive: &[f64; AHEAD], room: usize) -> Result<Answers, Box<NoSolution>> {
+        // An audit needs rates, and these where the step began; both steps are samples then.
         let looks = self.auditor.is_some() && self.voltage && self.unaudited <= 2;
         self.compiled.look(looks);
-        let stuck = self.compiled.step(drive);
-        if let Err(Stuck { unknown, .. }) = stuck {
-            let failure = Failure::Unsettled {
-                unknown,
-                equation: unknown,
-                residual_ratio: f64::INFINITY,
-                iterations: 0,
-            };
-            return Err(Box::new(NoSolution::new(
-                "sample",
-                self.assembly.circuit,
-                &failure,
-                vec!["ever shorter steps"],
-                Some(self.time_s),
-            )));
-        }
-        self.time_s += self.step_s;
-        self.unaudited -= 1;
+        let room = if self.unaudited <= LONGEST + 2 {
+            1
+        } else {
+            room
+        };
+        let taken = match self.compiled.step(drive, room) {
+            Ok(taken) => taken,
+            Err(stuck) => return Err(self.lost(stuck)),
+        };
+        self.time_s += taken as f64 * self.step_s;
+        self.unaudited -= taken;
         let audits = self.unaudited == 0 && self.auditor.is_some();
         if self.unaudited == 0 {
             self.unaudited = SPOT;
         }
         if self.voltage && !audits {
-            return Ok(self.compiled.heard());
+            return Ok(self.heard(taken));
         }
         // A current or power needs the whole circuit's state.
         let (now, rates): (&[f64], Vec<f64>) = if self.voltage {
@@ -266,12 +284,37 @@ impl Player<'_, '_> {
             auditor.moving(&self.assembly, &x, ask, a, &rates);
         }
         if self.voltage {
-            return Ok(self.compiled.heard());
+            return Ok(self.heard(taken));
         }
-        Ok([
-            self.probe.read(&mut self.assembly, moment) - self.at_rest,
-            0.0,
-        ])
+        let end = self.probe.read(&mut self.assembly, moment) - self.at_rest;
+        Ok(Answers::one([end, 0.0]))
+    }
+
+    /// What was heard in the last step.
+    fn heard(&self, taken: usize) -> Answers {
+        let mut answers = Answers::one(self.compiled.heard());
+        answers.taken = taken;
+        for (k, answer) in answers.each[..taken - 1].iter_mut().enumerate() {
+            *answer = [self.compiled.heard_before(taken - 1 - k), 0.0];
+        }
+        answers
+    }
+
+    /// Says that a sample could not be solved.
+    fn lost(&self, stuck: Stuck) -> Box<NoSolution> {
+        let failure = Failure::Unsettled {
+            unknown: stuck.unknown,
+            equation: stuck.unknown,
+            residual_ratio: f64::INFINITY,
+            iterations: 0,
+        };
+        Box::new(NoSolution::new(
+            "sample",
+            self.assembly.circuit,
+            &failure,
+            vec!["ever shorter steps"],
+            Some(self.time_s),
+        ))
     }
 }
 

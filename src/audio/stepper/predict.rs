@@ -80,9 +80,9 @@ impl History {
     /// Adds a step; `step` gets room for the next one.
     #[inline(always)]
     pub fn push(&mut self, step: &mut Vec<f64>, length: u64) {
-        self.past.rotate_right(1);
-        self.lengths.rotate_right(1);
-        self.lengths[0] = length;
+        let [newest, before] = &mut self.past;
+        std::mem::swap(newest, before);
+        self.lengths = [length, self.lengths[0]];
         // The guess for the next step overwrites what comes back.
         std::mem::swap(&mut self.past[0], step);
     }

@@ -24,6 +24,9 @@ pub struct Underway<'a> {
     pub ahead_s: f64,
 }
 
+/// A sine up to this is slow beside a sample: the mains, Hz.
+const SLOW_HZ: f64 = 100.0;
+
 /// What does not depend on the step size.
 #[derive(Debug)]
 pub(super) struct Recipe<'c> {
@@ -258,6 +261,16 @@ impl<'c> Recipe<'c> {
             .resize(recipe.controls.len().next_multiple_of(HEIGHT), ground);
         recipe.settle(x, &[]);
         recipe
+    }
+
+    /// Whether nothing but the driven source moves fast or leaps, so that a step may take several samples.
+    pub fn is_slow(&self) -> bool {
+        let slow = |drive: &Moving<'_>| match drive.wave {
+            Motion::Own { drive, .. } => drive.is_slower_than(SLOW_HZ),
+            Motion::Driven | Motion::Constant => true,
+        };
+        // A linear circuit has no guess that tells how long a step may be.
+        !self.laws.is_empty() && self.drives.iter().all(slow)
     }
 
     /// Counts some laws, by number, from their own conductances alone (see `local.rs`).

@@ -21,19 +21,20 @@ const SETTLED: f64 = 2e-3;
 /// The most that counts as the swing of a law that is answered by itself, V: a diode blocks
 /// hundreds of volts and bends within a tenth of one. Without this the supply's rectifiers never
 /// settled.
-const NARROW_V: f64 = 1.0;
+const NARROW_V: f64 = 0.25;
 /// The same for a resistance that is moved: what the blocks leave out of each other is all that
 /// is missing there, and a turned knob must be heard and nothing else.
-const MOVED_V: f64 = 0.01;
-/// The same for a triode's grid, which bends within a volt however far it is driven. Without it a
-/// grid driven by 300 V was left 0.15 V off and its current 8e-4 of itself.
-const GRID_V: f64 = 20.0;
+const MOVED_V: f64 = 0.0025;
+/// The same for a valve's grid, which bends within some tenths of a volt however far it is driven: what 4 mV
+/// leave over is below the 1e-4 V that the audit accepts. At 10 mV it found a grid current that was 1.2e-3 of
+/// itself off.
+const GRID_V: f64 = 2.0;
 /// A guess this far off, as a part of the control's swing, tells of a corner between the
 /// steps: the step is divided. What a corner spoils grows with the step too, so half a
 /// step may be twice as far off.
-const SURPRISE: f64 = 1e-3;
+const SURPRISE: f64 = 7.5e-4;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
-const FADE: f64 = 0.9999;
+pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
 /// amplifier at a tenth of its output needed times 8 for what times 4 does so.
 const LEAST_SWING_V: f64 = 0.02;
@@ -78,6 +79,12 @@ impl State {
         for place in recipe.laws.iter().filter(|place| place.lane.is_some()) {
             for stage in 0..STAGES {
                 narrow[stage * rows.controls + place.controls[1]] = 1.0 / GRID_V;
+            }
+        }
+        for &law in &recipe.output_valves {
+            let place = &recipe.laws[law];
+            for stage in 0..STAGES {
+                narrow[stage * rows.controls + place.controls[2]] = 1.0 / GRID_V;
             }
         }
         for &law in &recipe.singles {

@@ -1,7 +1,7 @@
 //! What a compiled circuit needs for one step size.
 
 use super::blocks::{self, Blocks};
-use super::lengths::{LENGTHS, STAGES};
+use super::lengths::{LENGTHS, STAGES, WHOLE, length};
 use super::recipe::Recipe;
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::panels::{HEIGHT, Panels};
@@ -12,9 +12,9 @@ use crate::math::sparse_panels::SparsePanels;
 #[derive(Debug)]
 pub(super) struct Tables {
     pub step_s: f64,
-    /// How often the step was halved.
+    /// How often the longest step was halved.
     pub level: usize,
-    /// How much more of a surprise it may be than a whole one.
+    /// How much more of a surprise it may be than a sample's.
     pub patience: f64,
     /// What the states (first columns) and the moving sources at each stage do to the rows.
     pub lead: SparsePanels,
@@ -84,7 +84,7 @@ impl Tables {
         groups: Option<&[Vec<usize>]>,
     ) -> Result<Self, Singular> {
         let n = recipe.n;
-        let parts = (1u64 << level) as f64;
+        let parts = length(WHOLE) as f64 / length(level) as f64;
         let step_s = whole_s / parts;
         let mut lu = factored(recipe, step_s)?;
         let rows = Rows::of(recipe);
