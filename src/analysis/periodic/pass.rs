@@ -29,8 +29,7 @@ impl Search<'_> {
         effort: &mut Effort,
     ) -> Result<Pass, Trouble> {
         let divides = self.tactics.divides && old.is_some();
-        let mut lengths = Lengths::new(driving.shortest_s() / self.tactics.least, true);
-        lengths.by_time = true;
+        let lengths = Lengths::new(driving.shortest_s() / self.tactics.least, true);
         let mut allowance = if divides { MOST_MORE * mesh.len() } else { 0 };
         let stepper = &mut self.stepper;
         let n = start.len();

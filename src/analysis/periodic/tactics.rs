@@ -33,9 +33,9 @@ pub struct Tactics {
     pub loosest: f64,
     /// See [`super::monodromy::Monodromy::whole`].
     pub counts: f64,
-    /// Whether steps are taken in passing far from the answer, a monodromy serves for several passes,
-    /// errors count by their time and a mesh is only refined at last. Where that fails the search
-    /// is begun anew without.
+    /// Whether steps are taken in passing far from the answer and a monodromy serves for several passes; a
+    /// mains cycle's errors also count by their time, and its mesh is only refined at last. Where that fails
+    /// the search is begun anew without.
     pub quick: bool,
     /// Whether a step that strays too far is divided at once, and a mesh only refined where few do.
     pub divides: bool,
