@@ -29,6 +29,8 @@ const BRIEF: f64 = 1.0 / 30.0;
 /// From this error on a step of a mesh that is only refined is divided, and into how many parts at most.
 const DIVIDED: f64 = 0.5;
 const MOST_PARTS: f64 = 8.0;
+/// A step is divided while a period is integrated down to this part of the longest.
+const AT_ONCE: f64 = 1e-3;
 
 /// How long steps may be, s.
 #[derive(Debug, Clone, Copy)]
@@ -75,16 +77,7 @@ pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool], lengths: Length
         let last = (step + steps - 1) % steps;
         let before = orbit.times[last + 1] - orbit.times[last];
         let h = orbit.times[step + 1] - orbit.times[step];
-        let w = radau::interpolate(1.0 + h / before);
-        let nodes = [0.0, radau::C[0], radau::C[1], 1.0];
-        let product: f64 = nodes.iter().map(|c| (1.0 - c) * before + h).product();
-        let mut bend = 0.0f64;
-        let end = orbit.before(step + 1);
-        for k in (0..tolerance.len()).filter(|&k| counts[k]) {
-            let ahead = orbit.weighed(last, w, k);
-            bend = bend.max((end[k] - ahead).abs() / tolerance[k]);
-        }
-        let bend = STRAYS * bend / product;
+        let bend = bend(orbit, last, (h, orbit.before(step + 1)), tolerance, counts);
         errors[last] = errors[last].max(bend * before.powi(4));
         errors[step] = errors[step].max(bend * h.powi(4));
     }
@@ -102,6 +95,50 @@ pub fn errors(orbit: &Orbit, tolerance: &[f64], counts: &[bool], lengths: Length
         }
     }
     errors
+}
+
+/// By how much a step of `h` to `end` shows that cubics stray: what it differs from the cubic of the
+/// step before, `last`, for each fourth power of a second, in multiples of what is allowed.
+fn bend(
+    orbit: &Orbit,
+    last: usize,
+    (h, end): (f64, &[f64]),
+    tolerance: &[f64],
+    counts: &[bool],
+) -> f64 {
+    let before = orbit.times[last + 1] - orbit.times[last];
+    let w = radau::interpolate(1.0 + h / before);
+    let nodes = [0.0, radau::C[0], radau::C[1], 1.0];
+    let product: f64 = nodes.iter().map(|c| (1.0 - c) * before + h).product();
+    let mut most = 0.0f64;
+    for k in (0..tolerance.len()).filter(|&k| counts[k]) {
+        let ahead = orbit.weighed(last, w, k);
+        most = most.max((end[k] - ahead).abs() / tolerance[k]);
+    }
+    STRAYS * most / product
+}
+
+/// Into how many parts the next step of an orbit, of `h` to `end`, should have been divided: one if
+/// it strays by no more than allowed. The first steps are no witnesses.
+pub fn parts(
+    orbit: &Orbit,
+    (h, end): (f64, &[f64]),
+    tolerance: &[f64],
+    counts: &[bool],
+    lengths: Lengths,
+) -> usize {
+    if orbit.steps() < 2 {
+        return 1;
+    }
+    let bend = bend(orbit, orbit.steps() - 1, (h, end), tolerance, counts);
+    let error = bend * h.powi(4);
+    if error <= KEPT {
+        return 1;
+    }
+    let parts = fun::pow(error / AIM, 0.25).clamp(2.0, MOST_PARTS).ceil();
+    parts
+        .min((h / (AT_ONCE * lengths.longest)).floor())
+        .max(1.0) as usize
 }
 
 /// A mesh on which every step would have the same error.

@@ -48,6 +48,8 @@ pub struct Effort {
     pub steps: usize,
     /// Steps that had to be divided because Newton did not settle.
     pub divided: usize,
+    /// Steps that were solved and divided because their cubics strayed too far.
+    pub astray: usize,
 }
 
 /// The steady state, as far as it is known to whoever asked for it.

@@ -1,5 +1,6 @@
 //! One pass through a period, and what it makes of small changes at its start.
 
+use super::mesh::{self, Lengths};
 use super::orbit::{Orbit, Pass};
 use super::outcome::Effort;
 use super::search::Search;
@@ -12,6 +13,8 @@ use crate::math::radau::{self, STAGES};
 
 /// A step is divided so often by two before it is given up.
 const DIVISIONS: usize = 24;
+/// Where steps are divided that stray too far, by so many times more than the mesh has at most.
+const MOST_MORE: usize = 3;
 
 impl Search<'_> {
     /// Integrates the period over the mesh from the charges at its start; `columns` of the
@@ -25,6 +28,9 @@ impl Search<'_> {
         columns: &[usize],
         effort: &mut Effort,
     ) -> Result<Pass, Trouble> {
+        let divides = self.tactics.divides && old.is_some();
+        let lengths = Lengths::new(driving.shortest_s() / self.tactics.least, true);
+        let mut allowance = if divides { MOST_MORE * mesh.len() } else { 0 };
         let stepper = &mut self.stepper;
         let n = start.len();
         let m = stepper.state.len();
@@ -75,6 +81,17 @@ impl Search<'_> {
                 }
                 ends.push(t + 0.5 * h);
                 continue;
+            }
+            if divides && allowance > 0 {
+                let counts = &stepper.differential;
+                let to = (h, &x[(STAGES - 1) * n..]);
+                let parts = mesh::parts(&orbit, to, tolerance, counts, lengths);
+                if parts > 1 {
+                    effort.astray += 1;
+                    allowance = allowance.saturating_sub(parts);
+                    ends.extend((1..parts).rev().map(|p| t + h * p as f64 / parts as f64));
+                    continue;
+                }
             }
             effort.steps += 1;
             if let Some(spread) = &mut spread {

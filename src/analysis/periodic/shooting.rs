@@ -23,6 +23,11 @@ const IN_PASSING: f64 = 300.0;
 /// From this correction on a mains cycle's mesh is only refined, up to so many steps: one laid out
 /// anew moves every flank a little, and the charges with it by more than what counts as closed.
 const REFINED: (f64, usize) = (1e3, 2000);
+/// Where steps are divided at once, a mesh is only refined if fewer than one in so many still stray
+/// too far.
+const FEW: usize = 8;
+/// ... and the correction was no more than this: farther away all flanks still move.
+const ANEW: f64 = 1e4;
 /// A cycle that comes back to itself on so many meshes in a row does so whatever its flanks look
 /// like: a winding between blocked diodes leaps from one potential to another.
 const CLOSED_AGAIN: usize = 3;
@@ -53,7 +58,7 @@ impl Search<'_> {
         let tactics = self.tactics;
         let cycle = driving.shortest_s();
         let mut lengths = Lengths::new(cycle / tactics.least, !self.stepper.state.is_empty());
-        lengths.by_time = tactics.quick;
+        lengths.by_time = tactics.quick && tactics.mains;
         let (mut charge, mut mesh, mut old, near) = match known {
             Some(last) => {
                 let mesh = last.orbit.times.clone();
@@ -183,7 +188,9 @@ impl Search<'_> {
                 trust.moved = moved;
                 pass.moved.clone()
             } else {
-                let certain = tactics.mains || tactics.quick && off <= NEAR;
+                // On another mesh everything moves, which is not the correction's fault.
+                let anew = tactics.divides && !kept && off <= ANEW;
+                let certain = tactics.mains || anew || tactics.quick && off <= NEAR;
                 let part = trust.part(moved, certain);
                 for ((&k, s), w) in self.stepper.state.iter().zip(&step).zip(&pass.weights) {
                     charge[k] += part * w * s;
@@ -204,17 +211,29 @@ impl Search<'_> {
             // A mains cycle's mesh is laid out by what this pass was allowed: by what the next one is,
             // the whole Lapwing took a pass more.
             let before = std::mem::replace(&mut looser, tactics.looser(off));
+            if tactics.divides {
+                looser = looser.min(before);
+            }
             let allowed = if tactics.mains { before } else { looser };
             kept = error <= KEPT * allowed;
             if !kept {
                 errors.iter_mut().for_each(|e| *e /= allowed);
                 let near = off <= REFINED.0 && allowed == 1.0;
                 let small = !tactics.mains || pass.orbit.steps() < REFINED.1;
-                mesh = if lengths.by_time && near && small {
+                let over = errors.iter().filter(|&&e| e > KEPT).count();
+                let refines = if tactics.divides {
+                    FEW * over < errors.len() && off <= ANEW
+                } else {
+                    lengths.by_time && near && small
+                };
+                mesh = if refines {
                     mesh::refined(&pass.orbit, &errors, lengths)
                 } else {
                     mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS)
                 };
+            }
+            if kept && tactics.divides {
+                mesh.clone_from(&pass.orbit.times);
             }
             old = Some(pass.orbit);
         }

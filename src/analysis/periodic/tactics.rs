@@ -4,9 +4,10 @@
 /// the first, in multiples of what counts as closed, by the second.
 const FAR: (f64, f64) = (1e5, 100.0);
 const FAR_PLAIN: f64 = 10.0;
-/// Beside the mains a signal's may stray by the part of the last correction that is over this, up to
-/// this part of an amplitude. With ten times as much the corrections did not shrink below 10^4.
-const NEARLY: f64 = 100.0;
+/// Beside the mains a signal's may stray by up to the second, a part of an amplitude, until the first
+/// correction of no more than the first. With ten times as much the corrections did not shrink below
+/// 10^4.
+const FAR_BESIDE: f64 = 1e3;
 const LOOSEST: f64 = 1e-4;
 /// There a period counts as closed at this part of what an unknown may be off by.
 const CLOSED: f64 = 0.1;
@@ -32,10 +33,12 @@ pub struct Tactics {
     pub loosest: f64,
     /// See [`super::monodromy::Monodromy::whole`].
     pub counts: f64,
-    /// Whether steps are taken in passing far from the answer, a monodromy serves for several passes,
-    /// errors count by their time and a mesh is only refined at last. Where that fails the search
-    /// is begun anew without.
+    /// Whether steps are taken in passing far from the answer and a monodromy serves for several passes; a
+    /// mains cycle's errors also count by their time, and its mesh is only refined at last. Where that fails
+    /// the search is begun anew without.
     pub quick: bool,
+    /// Whether a step that strays too far is divided at once, and a mesh only refined where few do.
+    pub divides: bool,
 }
 
 impl Tactics {
@@ -50,6 +53,7 @@ impl Tactics {
         loosest: 1.0,
         counts: 0.0,
         quick: false,
+        divides: false,
     };
     /// Under a signal, where the mains feed a supply; unknowns may be off by the part `relative` of
     /// their amplitudes.
@@ -61,6 +65,7 @@ impl Tactics {
             // Biases that take seconds to settle make hundreds of what a column leaves out.
             counts: 1e-5,
             quick: true,
+            divides: true,
             ..Tactics::SIGNAL
         }
     }
@@ -84,15 +89,18 @@ impl Tactics {
         loosest: FAR.1,
         counts: 1e-2,
         quick: true,
+        divides: false,
     };
 
     /// By how much a pass may stray more than the answer, after a correction of `off` in multiples
     /// of what counts as closed.
     pub fn looser(&self, off: f64) -> f64 {
+        if self.divides {
+            return if off > FAR_BESIDE { self.loosest } else { 1.0 };
+        }
         match (self.mains, self.quick) {
             (true, true) if off > FAR.0 => self.loosest,
             (true, false) if off > FAR.0 => FAR_PLAIN,
-            (false, true) => (off / NEARLY).clamp(1.0, self.loosest),
             _ => 1.0,
         }
     }
