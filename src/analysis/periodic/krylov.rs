@@ -4,13 +4,13 @@
 //! column is a period of its own. But Newton's correction asks only what becomes of a few changes.
 //! Each is carried through the steps of the period found, made linear again one by one, and GMRES puts
 //! the correction together from them (Y. Saad and M. H. Schultz, SIAM J. Sci. Stat. Comput. 7, 1986,
-//! p. 856; from memory). It is told beforehand what the correction would be if the circuit were the
+//! p. 856; from memory). It is preconditioned with what the correction would be if the circuit were the
 //! average of its period and decayed as one implicit Euler step of it does: (1 - M)^-1 = 1 + C G^-1/T.
 //! That is exact for what decays at once and for what hardly does, and off by a quarter at most between
 //! (for real decays), so that slow charges cost no iterations: a ladder of 10 000 sections whose
 //! slowest change lasts minutes takes as many as one of ten.
 //!
-//! What grows is told by Arnoldi's method (W. E. Arnoldi, Quart. Appl. Math. 9, 1951, p. 17; from memory).
+//! What grows is found by Arnoldi's method (W. E. Arnoldi, Quart. Appl. Math. 9, 1951, p. 17; from memory).
 
 use super::orbit::Orbit;
 use super::signal::Driving;
@@ -20,13 +20,13 @@ use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::radau::{self, STAGES};
 use num_complex::Complex;
 
-/// A correction is known to this part, after so many changes at most; it is not believed if it leaves
+/// A correction is known to this part, after N changes at most; it is not believed if it leaves
 /// more than the second.
 const LEFT: (f64, f64) = (1e-5, 0.1);
 const CHANGES: usize = 100;
 /// What decays by less than this part in a period is kept where it is.
 const KEPT: f64 = 1e-9;
-/// The largest multiplier is known if so many changes more move it by no more than this part.
+/// The largest multiplier is known if N more changes move it by no more than this part.
 const SURE: (usize, f64) = (5, 1e-7);
 /// Changes that are asked for it at most.
 const ASKED: usize = 80;

@@ -13,7 +13,7 @@ use crate::math::radau::{self, STAGES};
 
 /// A step is divided so often by two before it is given up.
 const DIVISIONS: usize = 24;
-/// Where steps are divided that stray too far, by so many times more than the mesh has at most.
+/// Where steps that stray too far are divided, a pass has at most N times as many more as its mesh.
 const MOST_MORE: usize = 3;
 
 impl Search<'_> {

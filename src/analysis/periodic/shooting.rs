@@ -23,7 +23,7 @@ const IN_PASSING: f64 = 300.0;
 /// From this correction on a mains cycle's mesh is only refined, up to so many steps: one laid out
 /// anew moves every flank a little, and the charges with it by more than what counts as closed.
 const REFINED: (f64, usize) = (1e3, 2000);
-/// Where steps are divided at once, a mesh is only refined if fewer than one in so many still stray
+/// Where steps are divided at once, a mesh is only refined if fewer than one in N still stray
 /// too far.
 const FEW: usize = 8;
 /// ... and the correction was no more than this: farther away all flanks still move.

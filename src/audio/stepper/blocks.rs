@@ -23,7 +23,7 @@ use row::Row;
 
 /// What moves no control by more than this, V, is not passed on.
 const NEGLIGIBLE_V: f64 = 1e-9;
-/// Laws that are solved later are told what moves them by this, V for an ampere: a step of a
+/// What moves laws that are solved later by this is passed on to them, V for an ampere: a step of a
 /// law's current is a hundredth of one at most.
 const FELT: f64 = 1e-8;
 /// Up to so many outputs, taking all is cheaper than looking which matter.

@@ -104,7 +104,7 @@ mod tests {
 
     /// A polynomial of degree five, in samples from the step's start.
     fn f(t: f64) -> f64 {
-        0.2 + t * (1.0 - t * (0.3 + t * (0.7 - t * (0.4 - 0.09 * t))))
+        0.2 + t * (1.0 - t * (0.3 + t * (0.7 - t * (0.4 - 0.9 * t))))
     }
 
     fn ahead() -> [f64; AHEAD] {

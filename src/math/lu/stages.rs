@@ -22,7 +22,7 @@ const ROWS: usize = 4;
 /// they keep up the next, the order is kept, rather than that each step seeks another one in vain.
 const WEAKER: [f64; 5] = [WORN_OUT, 1e-8, 1e-11, 1e-14, 0.0];
 
-/// Where none reaches any of them, another is sought after so many factorisations.
+/// Where none reaches any of them, another is sought after N factorisations.
 const WEAK_LASTS: usize = 32;
 
 /// What the stages of one unknown do to those of one equation, column by column.
