@@ -188,7 +188,10 @@ mod tests {
         let estimate = choice.estimate.unwrap();
         assert!((estimate.tone_db + 70.0).abs() < 0.2, "{estimate:?}");
         assert!(estimate.aliases_db < -100.0, "{estimate:?}");
+        assert!(estimate.changes_tone(), "{estimate:?}");
         assert_eq!(judged(tone(1000.0, -50.0, 0.0)).factor, 8);
+        let exact = judged(|_| 0.0).estimate.unwrap();
+        assert!(!exact.changes_tone(), "{exact:?}");
     }
 
     /// A fixed bug: treble by itself could be wrong by decibels beside loud bass.

@@ -288,9 +288,12 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
             session.note(&match estimate {
                 Some(estimate) => format!(
                     "{of}oversampling {factor} times: what it adds to the sound stays {:.1} dB below \
-                     it, what it changes in the tone {:.1} dB (judged below 20 kHz, {judged}){}",
+                     it, {} (judged below 20 kHz, {judged}){}",
                     -estimate.aliases_db,
-                    -estimate.tone_db,
+                    match estimate.changes_tone() {
+                        true => format!("what it changes in the tone {:.1} dB", -estimate.tone_db),
+                        false => "and it changes the level of no band".into(),
+                    },
                     if estimate.is_enough() {
                         ": inaudible"
                     } else {

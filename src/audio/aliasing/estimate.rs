@@ -20,6 +20,8 @@ const THIRD: f64 = 1.259_921_049_894_873_2;
 const FEWEST_BINS: usize = 4;
 /// A band with less than this part of the strongest one's energy is not heard.
 const FAINT: f64 = 1e-9;
+/// What a number in f64 has no digits for, dB.
+const NOTHING_DB: f64 = -320.0;
 
 /// What one factor gets wrong, dB re the sound.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,6 +36,12 @@ impl Estimate {
     /// Whether no more is needed.
     pub fn is_enough(&self) -> bool {
         self.aliases_db < ALIASES_DB && self.tone_db < TONE_DB
+    }
+
+    /// Whether any band's level changes in step with the sound; where none does, all that is
+    /// wrong counts among what is added.
+    pub fn changes_tone(&self) -> bool {
+        self.tone_db > NOTHING_DB
     }
 
     /// The worse of both in everything.
@@ -185,6 +193,6 @@ fn ratio_db(error: f64, signal: f64) -> f64 {
     if error > signal * 1e-32 {
         10.0 * fun::log10(error / signal)
     } else {
-        -320.0
+        NOTHING_DB
     }
 }
