@@ -8,16 +8,16 @@
 //! straight run through precomputed places. `bench/lu.rs` holds the
 //! measurement against the libraries that were candidates.
 
+mod inverse;
 mod order;
 mod plan;
 mod scalar;
-mod sides;
 mod stages;
 
+pub use inverse::Inverse;
 use plan::Plan;
 use pulp::{Arch, Simd, WithSimd};
 pub use scalar::{Scalar, Singular};
-pub use sides::{Side, Sides};
 pub use stages::{Block, Moments, StageLu};
 
 /// A sparse linear solver for matrices of one pattern in compressed rows.
