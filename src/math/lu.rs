@@ -17,8 +17,9 @@ mod stages;
 pub use inverse::Inverse;
 use plan::Plan;
 use pulp::{Arch, Simd, WithSimd};
+pub(super) use scalar::of_one_size;
 pub use scalar::{Scalar, Singular};
-pub use stages::{Block, Moments, StageLu};
+pub use stages::{Block, Moments, ROWS, StageLu};
 
 /// A sparse linear solver for matrices of one pattern in compressed rows.
 pub trait LinearSolver<T> {
