@@ -486,7 +486,8 @@ impl Bank {
             let constants = [
                 c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
                 c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane], c14[lane],
-                c15[lane], c16[lane], c17[lane], c18[lane], c19[lane], c20[lane], c21[lane], c22[lane],
+                c15[lane], c16[lane], c17[lane], c18[lane], c19[lane], c20[lane], c21[lane],
+                c22[lane],
             ];
             let a = answer(constants, [vpk[lane], vg2k[lane], vgk[lane]]);
             o0[lane] = a[0];
