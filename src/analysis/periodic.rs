@@ -66,8 +66,8 @@ pub struct Periodic<'c> {
     middle: Vec<f64>,
     /// Evaluations of the operating point, until they are reported.
     unreported_evaluations: usize,
-    /// What was asked for: the accuracy, and what counts as closed.
-    exact: (Accuracy, f64),
+    /// What was asked for.
+    exact: (Accuracy, Tactics),
 }
 
 impl<'c> Periodic<'c> {
@@ -116,7 +116,7 @@ impl<'c> Periodic<'c> {
             driven_rest: rest,
             middle,
             unreported_evaluations: stepper.assembly.evaluations,
-            exact: (accuracy, tactics.closed),
+            exact: (accuracy, tactics),
             search: Search {
                 rest: Rest {
                     x,
@@ -150,10 +150,11 @@ impl<'c> Periodic<'c> {
     /// Lets the steady states to come be off by N times what was asked for, or by [`ROUGHEST`] if that is
     /// less; by one times again after.
     pub fn loosen(&mut self, times: f64) {
-        let (accuracy, closed) = self.exact;
+        let (accuracy, tactics) = self.exact;
         let times = times.min((ROUGHEST / accuracy.relative).max(1.0));
         self.search.accuracy.relative = times * accuracy.relative;
-        self.search.tactics.closed = times * closed;
+        self.search.tactics.closed = times * tactics.closed;
+        self.search.tactics.loosest = (tactics.loosest / times).max(1.0);
     }
 
     /// Seeks the steady state under a signal. `poll` is asked now and then whether to go on.
