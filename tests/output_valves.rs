@@ -24,46 +24,39 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
         "plate at rest",
-        22.8,
+        24.2,
     ),
     // Screen currents are in the fit, but the plate's and the charts carry more points than they do:
     // one law for all of them cannot give each (RESIDUALS.md, ig2 rows; 6V6GT at rest is the worst of
     // the small ones). The KT88's sheets disagree by a factor of two: 3 mA at the point, 30 mA of the
     // driven pair; its fit follows the pair.
-    ("6V6GT", "180 V, 180 V, -8.5 V", "screen", -16.5),
-    ("6V6GT", "250 V, 250 V, -12.5 V", "screen", -17.6),
-    ("6V6GT", "315 V, 225 V, -13 V", "screen", 14.4),
-    ("6550", "400 V, 225 V, -16.5 V", "screen", 17.4),
+    ("6V6GT", "180 V, 180 V, -8.5 V", "screen", -21.1),
+    ("6V6GT", "250 V, 250 V, -12.5 V", "screen", -23.7),
+    ("6550", "400 V, 225 V, -16.5 V", "screen", 13.4),
     ("KT88", "250 V, 250 V, -15 V", "screen", 105.5),
     (
         "6V6GT",
         "SE A1, 180 V, -8.5 V, 5500 ohm",
         "screen at rest",
-        -16.5,
+        -21.1,
     ),
     (
         "6V6GT",
         "SE A1, 250 V, -12.5 V, 5000 ohm",
         "screen at rest",
-        -17.6,
-    ),
-    (
-        "6V6GT",
-        "SE A1, 315 V, -13 V, 8500 ohm",
-        "screen at rest",
-        14.4,
-    ),
-    (
-        "6V6GT",
-        "PP AB1 (pair), 250 V, -15 V, 10000 ohm",
-        "screen at rest",
-        14.1,
+        -23.7,
     ),
     (
         "6V6GT",
         "PP AB1 (pair), 285 V, -19 V, 8000 ohm",
-        "screen at rest",
-        40.6,
+        "screen at full",
+        -14.2,
+    ),
+    (
+        "6V6GT",
+        "SE A1, 250 V, -12.5 V, 5000 ohm",
+        "screen at full",
+        -12.3,
     ),
     (
         "6L6GC",
@@ -93,49 +86,43 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
         "screen at full",
-        15.2,
-    ),
-    (
-        "EL84",
-        "PP B fixed (pair), 300 V, -14.7 V, 8000 ohm",
-        "screen at rest",
-        37.3,
+        18.1,
     ),
     (
         "6550",
         "SE A1, 250 V, -14 V, 1500 ohm",
         "screen at full",
-        -12.4,
+        -18.7,
     ),
     (
         "6550",
         "SE A1, 400 V, -16.5 V, 3000 ohm",
         "screen at rest",
-        17.4,
+        13.4,
     ),
     (
         "6550",
         "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
         "screen at rest",
-        18.5,
+        14.1,
     ),
     (
         "6550",
         "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
         "screen at full",
-        -18.1,
+        -21.8,
     ),
     (
         "6550",
         "PP AB1 (pair), 450 V, -29 V, 3500 ohm",
         "screen at full",
-        14.8,
+        10.5,
     ),
     (
         "6550",
         "PP AB1 (pair), 600 V, -31 V, 5000 ohm",
         "screen at rest",
-        -12.1,
+        -12.7,
     ),
     (
         "KT88",
@@ -149,25 +136,25 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "6V6GT",
         "SE A1, 180 V, -8.5 V, 5500 ohm",
         "distortion",
-        -29.1,
+        -30.6,
     ),
     (
         "6V6GT",
         "SE A1, 315 V, -13 V, 8500 ohm",
         "distortion",
-        -12.4,
+        -14.1,
     ),
     (
         "6V6GT",
         "PP AB1 (pair), 250 V, -15 V, 10000 ohm",
         "distortion",
-        30.4,
+        27.8,
     ),
     (
         "6V6GT",
         "PP AB1 (pair), 285 V, -19 V, 8000 ohm",
         "distortion",
-        15.3,
+        14.0,
     ),
     (
         "6L6GC",
@@ -205,24 +192,24 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "distortion",
         -42.7,
     ),
-    ("6550", "SE A1, 250 V, -14 V, 1500 ohm", "distortion", 15.4),
+    ("6550", "SE A1, 250 V, -14 V, 1500 ohm", "distortion", 17.1),
     (
         "6550",
         "PP AB1 (pair), 400 V, -23 V, 3500 ohm",
         "distortion",
-        -28.4,
+        -11.7,
     ),
     (
         "6550",
         "PP AB1 (pair), 450 V, -29 V, 3500 ohm",
         "distortion",
-        -47.6,
+        -19.1,
     ),
     (
         "6550",
         "PP AB1 (pair), 600 V, -31 V, 5000 ohm",
         "distortion",
-        -54.1,
+        -48.3,
     ),
     (
         "KT88",
@@ -244,12 +231,6 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         -14.9,
     ),
     (
-        "EL84",
-        "PP AB1 (pair), 300 V, 130 ohm, 8000 ohm",
-        "screen at rest",
-        10.7,
-    ),
-    (
         "EL34",
         "PP AB1 ultralinear 43 % (pair), 400 V, 235 ohm, 6600 ohm",
         "distortion",
@@ -259,7 +240,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP AB1 ultralinear 43 % (pair), 300 V, 135 ohm, 8000 ohm",
         "distortion",
-        35.0,
+        27.7,
     ),
     (
         "6L6GC",
@@ -271,7 +252,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "SE A1, 250 V, -7.3 V, 5200 ohm",
         "screen at full",
-        -10.1,
+        -10.6,
     ),
     (
         "6L6GC",
@@ -283,7 +264,7 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
         "EL84",
         "PP AB1 (pair), 250 V, 130 ohm, 8000 ohm",
         "distortion",
-        35.4,
+        31.0,
     ),
     (
         "EL84",
@@ -304,9 +285,9 @@ const NOT_REACHED: &[(&str, &str, &str, f64)] = &[
 /// "approx."). The EL84's sheet contradicts itself: it prints 38 and 40 k at 48 and 36 mA, and its
 /// own chart rises by 3.6 mA from 200 to 300 V at 57 mA, which is 28 k. The fit follows the chart.
 const RP_NOT_NEAR: &[(&str, &str, f64)] = &[
-    ("EL84", "250 V, 250 V, -7.3 V", 0.65),
-    ("EL84", "250 V, 250 V, -8.4 V", 0.72),
-    ("6550", "250 V, 250 V, -14 V", 1.30),
+    ("EL84", "250 V, 250 V, -7.3 V", 0.66),
+    ("EL84", "250 V, 250 V, -8.4 V", 0.73),
+    ("6550", "250 V, 250 V, -14 V", 1.27),
 ];
 
 /// By how many percent a figure is known to miss.

@@ -12,7 +12,7 @@ from .triode_rows import apart
 
 WIDTH = 96
 ORDER = (
-    "mu ex kg1 kg2 kp kvb vct isl most knee take wide perv vrise mup fade back vback eback alphas lams gg cg xi cgp cgk cpk "
+    "mu ex kg1 kg2 kp kvb vct isl most knee take wide perv vrise mup fade back vback eback alphas lams shade gg cg xi cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
     "cmax rsmin "
     "base vh ih tolip tolmu vtest"
@@ -38,7 +38,7 @@ LAWS = {
         "Law: src/device/output_valve.rs; J = 2 E1^ex, E1 = (vg2k/kp) ln(1 + exp(kp (1/mu + (vgk "
         "+ v/mup)/sqrt(10 + vg2k^2)))), v = vpk^2/(vpk + 5 + fade vpk^2); s = K/(K + vpk^1.5), K = knee^1.5 + "
         "J/(kg1 perv); ip = J/kg1 (1 - s), less what back turns back; ig2 = J/kg2 (1 + alphas "
-        "vg2k/(vg2k + lams v)). Volts, amperes."
+        "vg2k/(vg2k + lams v)), less in the grid's shade. Volts, amperes."
     ),
     "rectifier": (
         "Law, for each plate: i = perv (ln(1 + exp(cs v))/cs)^ex with cs = 20 /V. Terminals "

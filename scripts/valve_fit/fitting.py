@@ -4,12 +4,12 @@ import numpy as np
 from scipy.optimize import least_squares
 
 LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
-LOGARITHMIC |= {"isl", "most", "take", "fade", "wide", "back", "vback", "eback"}
+LOGARITHMIC |= {"isl", "most", "take", "fade", "wide", "back", "vback", "eback", "shade"}
 FITTED = {
     "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide"),
     "output": (
         "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "fade", "back", "vback",
-        "eback", "alphas", "lams", "vct",
+        "eback", "alphas", "lams", "shade", "vct",
     ),
 }
 # Relative steps of the slopes; None is least_squares' own, some 1e-8. The mean currents of an

@@ -108,7 +108,9 @@ def output_valve(p, vgk, vg2k, vpk):
     b = p.get("back", 0.0) / (1.0 + e1 / eback)
     through = 1.0 - s + b * (arrives - (1.0 - s))
     ip = space / p["kg1"] * rise * through
-    ig2 = space / p["kg2"] * (1.0 + p["alphas"] * v2 / (v2 + p["lams"] * pull))
+    # The grid's shade: what part of the screen's share is left.
+    hidden = p.get("shade", 0.0) * root / np.maximum(e1, 1e-99)
+    ig2 = space / p["kg2"] * (1.0 + p["alphas"] * v2 / (v2 + p["lams"] * pull)) / (1.0 + hidden**3)
     less = b * (1.0 - s - arrives) * e1 / (p["ex"] * (e1 + eback))
     per_space = (1.0 - b) * (1.0 - s) * (1.0 - crowd / total) + b * arrives + less
     gm = rise_to_grid / p["kg1"] * rise * per_space

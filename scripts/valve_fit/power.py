@@ -178,16 +178,17 @@ class Stages:
         thd = thd_percent(w)
         over = thd > self.limit
         if over.any():
-            mean, w, thd = self.back_off(p, (mean, w, thd), full(vgk), over)
+            mean, w, thd = self.back_off(p, (mean, w, thd), full, vgk, over)
         return mean, self.handed_on * np.var(w, axis=1) / self.load, thd
 
-    def back_off(self, p, at_full, amplitude, over):
+    def back_off(self, p, at_full, full, vgk, over):
         """The stages in `over` at the drive where their THD is the printed limit."""
         mean, w, thd = at_full
+        amplitude = full(vgk)
         last = np.log(amplitude), np.log(thd)
         now = np.where(over, 0.85, 1.0) * amplitude
         for _ in range(20):
-            mean, w, _ = self.settle(p, mean, lambda vgk, a=now: np.where(over, a, np.abs(vgk)))
+            mean, w, _ = self.settle(p, mean, lambda vgk, a=now: np.where(over, a, full(vgk)))
             thd = thd_percent(w)
             miss = np.log(np.where(over, self.limit / thd, 1.0))
             if np.max(np.abs(miss)) < 1e-6:

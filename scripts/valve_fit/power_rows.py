@@ -28,6 +28,10 @@ FACTORS = {
     "EL84": {"power thd": 0.3},
     # Its screens' two tables and its pairs' power pull apart; the power is what an amplifier has.
     "6L6GC": {"power": 0.5},
+    # Its three pairs' screens and distortions pull less than twelve currents that any law meets.
+    "6550": {"idle ig2": 0.3, "power thd": 0.3},
+    # One point and one pair.
+    "7027A": {"power thd": 0.2},
 }
 # Valves with so few output stages that none is held back; those in triode and ultralinear
 # connection still judge.

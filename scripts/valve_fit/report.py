@@ -221,7 +221,7 @@ def parameter_table(fits, kind):
         "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide", "gg", "cg", "xi"),
         "output": (
             "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "back", "vback", "eback",
-            "alphas", "lams", "gg",
+            "alphas", "lams", "shade", "gg",
         ),
         "rectifier": ("perv", "ex"),
     }[kind]

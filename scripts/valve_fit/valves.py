@@ -142,6 +142,7 @@ VALVES = [
             "fade": 2e-3,
             "alphas": 46,
             "lams": 50,
+            "shade": 0.027,
         },
         # Left free it goes to 4e-3 and gains 0.3 % on the charts (README.md).
         widths={"fade": 0.05},
@@ -178,6 +179,7 @@ VALVES = [
             "eback": 10,
             "alphas": 7,
             "lams": 9,
+            "shade": 3.5e-3,
         },
         chart_weight=12.0,
         mu_range=(17, 24),
@@ -262,8 +264,8 @@ VALVES += [
     Valve("ECL86P", "output", data="ECL86", **FEW, mu_range=(18, 24), centre={"mu": 21, "kg1": 400, "kg2": 3500, "kp": 130, "alphas": 4}),
     Valve("5881", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000}, **FEW),
     Valve("KT66", "output", mu_range=(7, 10), centre={"mu": 8.5, "kg1": 750, "kg2": 20000}, **FEW),
-    Valve("7027A", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000}, **FEW),
-    Valve("6AQ5", "output", aliases=("6AQ5A",), mu_range=(8, 12), centre={"mu": 10.8, "kg1": 1050, "kg2": 20000}, **FEW),
+    Valve("7027A", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000, "shade": 0.028}, **FEW),
+    Valve("6AQ5", "output", aliases=("6AQ5A",), mu_range=(8, 12), centre={"mu": 10.8, "kg1": 1050, "kg2": 20000, "shade": 0.028}, **FEW),
     Valve("6K6GT", "output", mu_range=(5.5, 8.5), centre={"mu": 6.9, "kg1": 2000, "kg2": 12000}, **FEW),
     Valve("807", "output", mu_range=(7, 10), centre={"mu": 9, "kg1": 900, "kg2": 30000}, **FEW),
     Valve("6X4", "rectifier"),
@@ -329,6 +331,7 @@ WIDTHS = {
         "eback": 0.7,
         "alphas": 0.8,
         "lams": 0.7,
+        "shade": 0.5,
         "vct": 0.2,
     },
 }
@@ -360,6 +363,7 @@ BOUNDS = {
         "eback": (0.1, 500),
         "alphas": (0.05, 300),
         "lams": (0.3, 100),
+        "shade": (1e-4, 1.0),
         "vct": (-0.5, 1.2),
     },
 }

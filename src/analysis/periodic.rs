@@ -53,6 +53,9 @@ use tactics::Tactics;
 /// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
 /// holds many cycles.
 const BESIDE_MAINS: f64 = 10.0;
+/// The most that [`Periodic::loosen`] allows, a part of an amplitude.
+const ROUGHEST: f64 = 1e-4;
+
 /// A circuit whose steady states are sought, one after the other: each starts from the last.
 #[derive(Debug)]
 pub struct Periodic<'c> {
@@ -63,6 +66,8 @@ pub struct Periodic<'c> {
     middle: Vec<f64>,
     /// Evaluations of the operating point, until they are reported.
     unreported_evaluations: usize,
+    /// What was asked for.
+    exact: (Accuracy, Tactics),
 }
 
 impl<'c> Periodic<'c> {
@@ -111,6 +116,7 @@ impl<'c> Periodic<'c> {
             driven_rest: rest,
             middle,
             unreported_evaluations: stepper.assembly.evaluations,
+            exact: (accuracy, tactics),
             search: Search {
                 rest: Rest {
                     x,
@@ -139,6 +145,16 @@ impl<'c> Periodic<'c> {
     /// Forgets the last steady state: the next one starts from the operating point.
     pub fn forget(&mut self) {
         self.search.last = None;
+    }
+
+    /// Lets the steady states to come be off by N times what was asked for, or by [`ROUGHEST`] if that is
+    /// less; by one times again after.
+    pub fn loosen(&mut self, times: f64) {
+        let (accuracy, tactics) = self.exact;
+        let times = times.min((ROUGHEST / accuracy.relative).max(1.0));
+        self.search.accuracy.relative = times * accuracy.relative;
+        self.search.tactics.closed = times * tactics.closed;
+        self.search.tactics.loosest = (tactics.loosest / times).max(1.0);
     }
 
     /// Seeks the steady state under a signal. `poll` is asked now and then whether to go on.

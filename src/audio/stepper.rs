@@ -162,8 +162,14 @@ impl<'c> Compiled<'c> {
     ) -> Result<Self, Singular> {
         let mut first = Tables::new(&recipe, step_s, WHOLE, None)?;
         let far = local::far(&recipe, &first.reach);
+        let still = recipe.still(&first.moved);
         if !far.is_empty() {
             recipe.localise(assembly, x, &far);
+        }
+        if !still.is_empty() {
+            recipe.retire(&still);
+        }
+        if !(far.is_empty() && still.is_empty()) {
             first = Tables::new(&recipe, step_s, WHOLE, None)?;
         }
         let groups = first.blocks.groups();
@@ -397,9 +403,13 @@ impl<'c> Compiled<'c> {
         (state.besides(recipe), state.besides_rates(recipe))
     }
 
-    /// The discrete states of the laws, in the order of the circuit.
-    pub fn memory(&self) -> impl Iterator<Item = f64> {
-        self.recipe.laws.iter().map(|place| place.memory)
+    /// The discrete states that may have moved, each with its law's number in the circuit.
+    pub fn memory(&self) -> impl Iterator<Item = (usize, f64)> {
+        let remembering = self.recipe.remembering.iter();
+        remembering.map(|&law| {
+            let place = &self.recipe.laws[law];
+            (place.number, place.memory)
+        })
     }
 }
 

@@ -45,6 +45,11 @@ pub trait Law: Debug + Send + Sync {
     fn least_slopes(&self) -> Option<Vec<f64>> {
         None
     }
+    /// The control that bends it: while that one stands still, the outputs are straight in the others and a
+    /// discrete state stays. None where each of them bends it.
+    fn bent_by(&self) -> Option<usize> {
+        None
+    }
     /// Whether it has a discrete state.
     fn remembers(&self) -> bool {
         false

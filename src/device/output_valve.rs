@@ -21,7 +21,8 @@
 //! Q   = vpk^1.5, 0 for vpk < 0  K  = knee^1.5 + J/(kg1 perv)      s = K/(K + Q)
 //! b   = back/(1 + E1/eback)      X  = (vpk/vback)^4      p = (1 - b) (1 - s) + b X/(1 + X)
 //! ip  = J/kg1 (1 + vpk/vrise) p
-//! ig2 = J/kg2 (1 + alphas vg2k/(vg2k + lams v))
+//! h   = 1/(1 + (shade w/E1)^3)
+//! ig2 = J/kg2 (1 + alphas vg2k/(vg2k + lams v)) h
 //! ```
 //!
 //! The plate's own amplification factor `mup` lets it pull through the screen, as in any
@@ -55,11 +56,19 @@
 //! knee/vpk alone gave the 6V6GT the same share at 100 and at 250 V of screen, where the sheet
 //! has 4 and 10 %.
 //!
+//! `shade`, 0 unless given, is this project's own: in a beam valve the screen's wires stand behind the
+//! grid's, and the more negative the grid, the narrower the sheets of current that pass between both.
+//! Where charge hardly bends the paths, these are the same for all volts in the same proportion
+//! (Spangenberg, ch. 9), so that the screen's share is a matter of E1/vg2k and not of E1: the 6V6GT's
+//! sheet has shares of 10.3, 10, 7.1 and 5.7 % at 180 V, -8.5 V; 250 V, -12.5 V; 250 V, -15 V and
+//! 285 V, -19 V, which fall in step with vg1/vg2, while E1 is 10, 13, 10.4 and 9.8 V. At full drive
+//! the share is what it was. scripts/valve_fit/README.md has what it gains.
+//!
 //! Far above the knee ip is J/kg1 with a plate resistance near mup/gm; far below it is
 //! kg1^-1 J (vpk/knee)^1.5. Screen current is (1 + alphas) J/kg2 at the plate's zero. The
 //! triode connection and any tap of the ultralinear one are this law at other screen volts.
 //!
-//! Derivatives, with f = 1/(1 + exp(-z)), T = K + Q, V = vg2k + lams v, D = vpk + 5 V + fade vpk^2,
+//! Derivatives, with f = 1/(1 + exp(-z)), n = 3 (1 - h), T = K + Q, V = vg2k + lams v, D = vpk + 5 V + fade vpk^2,
 //! d = dv/dvpk = vpk (vpk + 10 V)/D^2:
 //!
 //! ```text
@@ -69,8 +78,9 @@
 //!            + b (1 - s - X/(1 + X)) E1/(ex (E1 + eback)))
 //! dp/dvpk  = (1 - b) 1.5 s sqrt(vpk)/T + b 4 X/(vpk (1 + X)^2)
 //! dip/dvpk = J/kg1 (p/vrise + (1 + vpk/vrise) dp/dvpk) + dip/dJ dJ/dvpk
-//! dig2/dJ  = (1 + alphas vg2k/V)/kg2
-//! dig2/dvpk = -J/kg2 alphas lams vg2k d/V^2 + ..   dig2/dvg2k = J/kg2 alphas lams v/V^2 + ..
+//! dig2/dJ  = (1 + alphas vg2k/V)/kg2 h (1 + n/ex)
+//! dig2/dvpk = -J/kg2 alphas lams vg2k d/V^2 h + ..
+//! dig2/dvg2k = J/kg2 alphas lams v/V^2 h - ig2 n vg2k/w^2 + ..
 //! ```
 //!
 //! All of it is finite and the slopes are continuous everywhere if ex > 1. Overflow:
@@ -184,6 +194,13 @@ const PARAMS: &[Param] = &[
         10.0,
         0.0..=1e6,
     ),
+    Param::new(
+        "shade",
+        "drive over screen volts at which the grid hides half of the screen",
+        "1",
+        0.0,
+        0.0..=1.0,
+    ),
     valve::VCT,
     valve::GG,
     valve::CG,
@@ -248,6 +265,7 @@ fn build(given: &Given<'_>) -> Device {
                 1.0 / given.model("ex"),
                 given.model("alphas"),
                 given.model("lams"),
+                given.model("shade"),
                 given.model("vct"),
                 given.model("gg"),
                 given.model("cg"),
@@ -267,8 +285,8 @@ struct OutputValve {
 }
 
 /// 1/mu, ex, 1/kg1, 1/kg2, kp, 1/kp, knee^1.5, 1/(kg1 perv), 1/vrise, 1/mup, fade, back, 1/vback^2,
-/// 1/eback, 1/ex, alphas, lams, vct, then the grid's gg, cg, 1/cg, xi.
-const CONSTANTS: usize = 22;
+/// 1/eback, 1/ex, alphas, lams, shade, vct, then the grid's gg, cg, 1/cg, xi.
+const CONSTANTS: usize = 23;
 /// Currents of plate, screen and grid, and all slopes that are not always zero.
 const ANSWERS: usize = 10;
 
@@ -294,6 +312,7 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
         per_ex,
         alphas,
         lams,
+        shade,
         vct,
         gg,
         cg,
@@ -307,14 +326,16 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
     let per_reach = 1.0 / (v + NEAR + fade * v * v);
     let pull = v * v * per_reach;
     let rise_of_pull = v * (v + 2.0 * NEAR) * per_reach * per_reach;
-    let per_w = 1.0 / (FOOT + v2 * v2).sqrt();
+    let w = (FOOT + v2 * v2).sqrt();
+    let per_w = 1.0 / w;
     let vg = vgk + vct + per_mup * pull;
     let (soft, f) = lanes::softplus(kp * (per_mu + vg * per_w));
     let e1 = v2 * per_kp * soft;
     let on = drawing & (e1 > f64::MIN_POSITIVE);
     let e1 = if on { e1 } else { 1.0 };
     let space = 2.0 * lanes::power(e1, ex);
-    let slope = ex * space / e1;
+    let per_e1 = 1.0 / e1;
+    let slope = ex * space * per_e1;
     let run = v2 * per_w;
     let to_screen = slope * (soft * per_kp - f * vg * per_w * run * run);
     let to_grid = slope * f * run;
@@ -346,11 +367,18 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
     let dip = if forward { dip } else { 0.0 };
     let per_field = 1.0 / (v2 + lams * pull);
     let near = alphas * v2 * per_field;
+    // What the grid's shade leaves of the screen's share; far below cut-off `hidden` may be infinite.
+    let hidden = shade * w * per_e1;
+    let lit = 1.0 / (1.0 + hidden * hidden * hidden);
+    let leans = 3.0 * (1.0 - lit);
+    let per_kg2 = per_kg2 * lit;
     let screen = per_kg2 * (1.0 + near);
+    let steeper_screen = screen * (1.0 + leans * per_ex);
     let per_kg2_space = per_kg2 * space;
     let turned = near * lams * per_field * per_kg2_space;
-    let dig2 = screen * to_plate - turned * rise_of_pull;
-    let to_screen_too = alphas * lams * pull * per_field * per_field * per_kg2_space;
+    let dig2 = steeper_screen * to_plate - turned * rise_of_pull;
+    let to_screen_too = alphas * lams * pull * per_field * per_field * per_kg2_space
+        - screen * space * leans * run * per_w;
     let grid = grid::law(gg, cg, per_cg, xi, vgk);
     let gate = |x: f64| if on { x } else { 0.0 };
     [
@@ -361,8 +389,8 @@ fn answer(constants: [f64; CONSTANTS], [vpk, vg2k, vgk]: [f64; 3]) -> [f64; ANSW
         gate(plate * to_screen),
         gate(plate * to_grid),
         gate(dig2),
-        gate(screen * to_screen + to_screen_too),
-        gate(screen * to_grid),
+        gate(steeper_screen * to_screen + to_screen_too),
+        gate(steeper_screen * to_grid),
         grid.slope,
     ]
 }
@@ -449,6 +477,7 @@ impl Bank {
             c19,
             c20,
             c21,
+            c22,
         ] = &self.packs.packs[pack];
         let [vpk, vg2k, vgk] = u;
         let mut out = [[0.0; WIDTH]; ANSWERS];
@@ -458,6 +487,7 @@ impl Bank {
                 c0[lane], c1[lane], c2[lane], c3[lane], c4[lane], c5[lane], c6[lane], c7[lane],
                 c8[lane], c9[lane], c10[lane], c11[lane], c12[lane], c13[lane], c14[lane],
                 c15[lane], c16[lane], c17[lane], c18[lane], c19[lane], c20[lane], c21[lane],
+                c22[lane],
             ];
             let a = answer(constants, [vpk[lane], vg2k[lane], vgk[lane]]);
             o0[lane] = a[0];

@@ -79,6 +79,7 @@ const BUSY: &[(&str, Values, Values)] = &[
             ("back", 0.4),
             ("vback", 60.0),
             ("eback", 9.0),
+            ("shade", 0.03),
             ("gg", 1e-3),
             ("cg", 10.0),
             ("xi", 1.3),

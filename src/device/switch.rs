@@ -185,6 +185,10 @@ impl Law for SwitchLaw {
         vec![Noise::thermal(0, rest.g[0], rest.celsius)]
     }
 
+    fn bent_by(&self) -> Option<usize> {
+        Some(1)
+    }
+
     /// A leap over the band stops at its middle first; out of the band a quarter at a time.
     /// Otherwise a switch inside a loop would be on and off in turn and Newton never see why.
     fn damp(&self, u: &mut [f64], last: &[f64], memory: f64) {

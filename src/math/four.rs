@@ -1,6 +1,6 @@
 //! Four numbers side by side, as one: what is done to each never depends on the others.
 
-use super::lu::Scalar;
+use super::lu::{Scalar, of_one_size};
 use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub, SubAssign};
 
 /// Four numbers.
@@ -61,16 +61,7 @@ impl Four {
 }
 
 impl Scalar for Four {
-    type Sizes = f64;
-    fn sizes(self) -> f64 {
-        self.magnitude()
-    }
-    fn largest(a: f64, b: f64) -> f64 {
-        a.max(b)
-    }
-    fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
-        self.magnitude() > worn_out * row
-    }
+    of_one_size!();
     const ONE: Four = Four([1.0; 4]);
     /// The same for all: a pivot that is bad for one of them must not turn the others away from
     /// their order. Whoever solves so judges each by its residual.

@@ -8,17 +8,18 @@
 //! straight run through precomputed places. `bench/lu.rs` holds the
 //! measurement against the libraries that were candidates.
 
+mod inverse;
 mod order;
 mod plan;
 mod scalar;
-mod sides;
 mod stages;
 
+pub use inverse::Inverse;
 use plan::Plan;
 use pulp::{Arch, Simd, WithSimd};
+pub(super) use scalar::of_one_size;
 pub use scalar::{Scalar, Singular};
-pub use sides::{Side, Sides};
-pub use stages::{Block, Moments, StageLu};
+pub use stages::{Block, Moments, ROWS, StageLu};
 
 /// A sparse linear solver for matrices of one pattern in compressed rows.
 pub trait LinearSolver<T> {

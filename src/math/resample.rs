@@ -15,9 +15,10 @@
 //! as good a response, but its transforms choose their instructions by the
 //! processor found (2009 of 2048 bins differed in their last bits between its
 //! vector and its scalar path), and the same input must give the same bytes
-//! everywhere. Here every output is one sum in one fixed order.
+//! everywhere. Here every output is one sum in one fixed order, whichever instructions work it out.
 
 use super::fun;
+use pulp::{Arch, Simd, WithSimd};
 use std::f64::consts::PI;
 
 /// How many samples of the lower rate the filter reaches to either side.
@@ -39,6 +40,7 @@ pub struct Interpolator {
     /// One row of `2 * REACH` taps for each output that is not an input.
     phases: Vec<[f64; 2 * REACH]>,
     window: Window,
+    arch: Arch,
 }
 
 impl Interpolator {
@@ -64,6 +66,7 @@ impl Interpolator {
             // The sample itself passes untouched: the filter is zero at all other inputs.
             phases: times.skip(1).map(taps_at).collect(),
             window: Window::new(REACH - 1),
+            arch: Arch::new(),
         }
     }
 
@@ -77,7 +80,8 @@ impl Interpolator {
         self.window.extend(samples);
         while let Some(near) = self.window.take(2 * REACH, 1) {
             out.push(near[REACH - 1]);
-            out.extend(self.phases.iter().map(|taps| dot(taps, near)));
+            let phases = &self.phases;
+            self.arch.dispatch(Phases { phases, near, out });
         }
     }
 
@@ -102,6 +106,7 @@ pub struct Decimator {
     taps: Vec<f64>,
     window: Window,
     pushed: usize,
+    arch: Arch,
 }
 
 impl Decimator {
@@ -120,6 +125,7 @@ impl Decimator {
             taps,
             window: Window::new(REACH * factor),
             pushed: 0,
+            arch: Arch::new(),
         }
     }
 
@@ -133,7 +139,8 @@ impl Decimator {
         self.pushed = (self.pushed + samples.len()) % self.factor;
         self.window.extend(samples);
         while let Some(near) = self.window.take(self.taps.len(), self.factor) {
-            out.push(dot(&self.taps, near));
+            let phases = std::slice::from_ref(&self.taps);
+            self.arch.dispatch(Phases { phases, near, out });
         }
     }
 
@@ -208,8 +215,26 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
+/// Sums of products of the same samples with several rows of taps, in the processor's best instruction set.
+struct Phases<'a, T> {
+    phases: &'a [T],
+    near: &'a [f64],
+    out: &'a mut Vec<f64>,
+}
+
+impl<T: AsRef<[f64]>> WithSimd for Phases<'_, T> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _simd: S) {
+        for taps in self.phases {
+            self.out.push(dot(taps.as_ref(), self.near));
+        }
+    }
+}
+
 /// The sum of products, in an order that does not depend on the machine.
-#[inline]
+#[inline(always)]
 fn dot(a: &[f64], b: &[f64]) -> f64 {
     let mut lanes = [0.0; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {

@@ -116,15 +116,64 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
     whole
 }
 
+/// A figure whose subject is not written out: a cycle's moments have the same rows.
+struct Row<'a> {
+    subject: Subject<'a>,
+    quantity: &'static str,
+    value: f64,
+    unit: &'static str,
+    limit: Option<f64>,
+}
+
+/// What a row is about.
+enum Subject<'a> {
+    Node(&'a str),
+    Named(&'a str),
+}
+
+impl From<Row<'_>> for ChartRow {
+    fn from(row: Row<'_>) -> Self {
+        ChartRow {
+            subject: match row.subject {
+                Subject::Node(name) => format!("v({name})"),
+                Subject::Named(name) => name.to_string(),
+            },
+            quantity: row.quantity,
+            value: row.value,
+            unit: row.unit,
+            limit: row.limit,
+        }
+    }
+}
+
+/// Takes rows as they are worked out.
+type Taker<'t> = &'t mut dyn FnMut(Row<'_>);
+
 /// Those of the rows that change from moment to moment: all but the grid circuits' resistance.
 /// Their order and number depend on the circuit alone.
-pub fn moving_rows(
+fn moving_rows(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     probes: &[Observable],
 ) -> Vec<ChartRow> {
-    let (circuit, x) = (assembly.circuit, moment.x);
     let mut rows = Vec::new();
+    moving(assembly, moment, probes, &mut |row| rows.push(row.into()));
+    rows
+}
+
+/// The values of those rows alone, which take the place of what `values` holds.
+pub fn moving_values(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    probes: &[Observable],
+    values: &mut Vec<f64>,
+) {
+    values.clear();
+    moving(assembly, moment, probes, &mut |row| values.push(row.value));
+}
+
+fn moving(assembly: &mut Assembly<'_>, moment: Moment<'_>, probes: &[Observable], take: Taker<'_>) {
+    let (circuit, x) = (assembly.circuit, moment.x);
     for (k, node) in circuit
         .nodes
         .iter()
@@ -132,8 +181,8 @@ pub fn moving_rows(
         .skip(1)
         .filter(|(_, n)| !n.inner)
     {
-        rows.push(ChartRow {
-            subject: format!("v({})", node.name),
+        take(Row {
+            subject: Subject::Node(&node.name),
             quantity: "voltage",
             value: assembly.unknowns.voltage(x, Node(k)),
             unit: "V",
@@ -141,20 +190,20 @@ pub fn moving_rows(
         });
     }
     for element in circuit.elements.iter().filter(|e| is_valve(e)) {
-        valve(assembly, moment, element, &mut rows);
+        valve(assembly, moment, element, take);
     }
     for element in circuit.elements.iter().filter(|e| is_transistor(e)) {
-        transistor(assembly, moment, element, &mut rows);
+        transistor(assembly, moment, element, take);
     }
     for element in &circuit.elements {
-        windings(assembly, moment, element, &mut rows);
+        windings(assembly, moment, element, take);
     }
     for element in circuit.elements.iter().filter(|e| is_resistor(e)) {
         let watts = Observable::power(element).read(assembly, moment);
         let wanted = (element.letter == 'R').then_some(("wattage needed", DERATING * watts.abs()));
         for (quantity, value) in [("dissipation", watts)].into_iter().chain(wanted) {
-            rows.push(ChartRow {
-                subject: element.name.clone(),
+            take(Row {
+                subject: Subject::Named(&element.name),
                 quantity,
                 value,
                 unit: "W",
@@ -167,16 +216,16 @@ pub fn moving_rows(
         .iter()
         .filter(|e| e.role().is_some_and(DeviceRole::is_source))
     {
-        rows.push(ChartRow {
-            subject: element.name.clone(),
+        take(Row {
+            subject: Subject::Named(&element.name),
             quantity: "current",
             value: Observable::current(element).read(assembly, moment),
             unit: "A",
             limit: None,
         });
         if is_mains(circuit, element) {
-            rows.push(ChartRow {
-                subject: element.name.clone(),
+            take(Row {
+                subject: Subject::Named(&element.name),
                 quantity: "rms current",
                 value: Observable::current(element).read(assembly, moment),
                 unit: "A",
@@ -185,15 +234,14 @@ pub fn moving_rows(
         }
     }
     for probe in probes {
-        rows.push(ChartRow {
-            subject: probe.label.clone(),
+        take(Row {
+            subject: Subject::Named(&probe.label),
             quantity: probe.kind.word(),
             value: probe.read(assembly, moment),
             unit: probe.kind.unit(),
             limit: None,
         });
     }
-    rows
 }
 
 /// Whether a row is a root mean square: over a cycle it is not the mean that counts.
@@ -215,12 +263,7 @@ fn is_mains(circuit: &Circuit, element: &Element) -> bool {
 }
 
 /// A transistor's currents, volts and heat. Those of a p-channel or pnp part are negative.
-fn transistor(
-    assembly: &mut Assembly<'_>,
-    moment: Moment<'_>,
-    element: &Element,
-    rows: &mut Vec<ChartRow>,
-) {
+fn transistor(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, take: Taker<'_>) {
     let [first, control, last, ..] = element.terminals[..] else {
         return;
     };
@@ -231,8 +274,8 @@ fn transistor(
         _ => ["drain current", "gate current", "vds", "vgs"],
     };
     let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        rows.push(ChartRow {
-            subject: element.name.clone(),
+        take(Row {
+            subject: Subject::Named(&element.name),
             quantity,
             value,
             unit,
@@ -254,20 +297,15 @@ fn transistor(
 
 /// The direct currents of an inductor's, choke's or output transformer's windings, and the currents
 /// of a mains transformer's, of which the root mean square counts.
-fn windings(
-    assembly: &mut Assembly<'_>,
-    moment: Moment<'_>,
-    element: &Element,
-    rows: &mut Vec<ChartRow>,
-) {
+fn windings(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, take: Taker<'_>) {
     let role = element.role();
     let limit = |quantity: &str| {
         let found = element.limits.iter().find(|l| l.quantity == quantity);
         found.map(|l| l.max)
     };
     let mut push = |quantity: &'static str, value: f64| {
-        rows.push(ChartRow {
-            subject: element.name.clone(),
+        take(Row {
+            subject: Subject::Named(&element.name),
             quantity,
             value,
             unit: "A",
@@ -304,12 +342,7 @@ pub fn is_resistor(element: &Element) -> bool {
     element.role().is_some_and(DeviceRole::is_resistance)
 }
 
-fn valve(
-    assembly: &mut Assembly<'_>,
-    moment: Moment<'_>,
-    element: &Element,
-    rows: &mut Vec<ChartRow>,
-) {
+fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, take: Taker<'_>) {
     let names = element.kind.map_or(&[][..], |k| k.terminals);
     let terminal = |name: &str| {
         names
@@ -331,8 +364,8 @@ fn valve(
     };
     let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
     let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        rows.push(ChartRow {
-            subject: element.name.clone(),
+        take(Row {
+            subject: Subject::Named(&element.name),
             quantity,
             value,
             unit,

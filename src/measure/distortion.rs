@@ -226,6 +226,12 @@ const HIGHEST: f64 = 1e4;
 const MET: f64 = 1e-5;
 /// Steps of a search between two ends.
 const STEPS: usize = 60;
+/// Far from what is sought a reading may be off by N times more ...
+const ROUGHLY: f64 = 100.0;
+/// ... which is nearer than this part of the figure.
+const NEAR_IT: f64 = 0.02;
+/// Distortion below this is not read so.
+const LEAST_ROUGH: f64 = 1e-2;
 
 impl<'c> Tester<'c> {
     /// For a source, which moves about its DC value, and a probe.
@@ -293,6 +299,20 @@ impl<'c> Tester<'c> {
         })
     }
 
+    /// The same on the way to what is sought, N times less exact.
+    fn roughly<E>(
+        &mut self,
+        times: f64,
+        freq_hz: f64,
+        level: f64,
+        poll: &mut dyn FnMut() -> Result<(), E>,
+    ) -> Result<Reading, Halt<E>> {
+        self.search.loosen(times);
+        let reading = self.at_level(freq_hz, level, poll);
+        self.search.loosen(1.0);
+        reading
+    }
+
     /// The output for two tones whose peaks add up to `level`.
     ///
     /// # Errors
@@ -355,7 +375,10 @@ impl<'c> Tester<'c> {
         // How far the level has risen since the output last rose.
         let mut in_vain = 1.0;
         let above = loop {
-            let reading = self.at_level(freq_hz, level, poll)?;
+            let mut reading = self.roughly(ROUGHLY, freq_hz, level, poll)?;
+            if (reading.rms / wanted - 1.0).abs() <= NEAR_IT {
+                reading = self.at_level(freq_hz, level, poll)?;
+            }
             if met(&reading) {
                 return Ok(reading);
             }
@@ -411,10 +434,11 @@ impl<'c> Tester<'c> {
     ) -> Result<Vec<Option<Reading>>, Halt<E>> {
         let mut found: Vec<Option<Reading>> = vec![None; ratios.len()];
         let least = ratios.iter().copied().fold(f64::INFINITY, f64::min);
-        let mut reading = self.at_level(freq_hz, near, poll)?;
+        let times = if least >= LEAST_ROUGH { ROUGHLY } else { 1.0 };
+        let mut reading = self.roughly(times, freq_hz, near, poll)?;
         // Down to where it is clean.
         while reading.thd() >= 0.5 * least && reading.level > LOWEST {
-            reading = self.at_level(freq_hz, 0.25 * reading.level, poll)?;
+            reading = self.roughly(times, freq_hz, 0.25 * reading.level, poll)?;
         }
         if reading.thd() >= least {
             // Never clean: no onset to tell.
@@ -426,15 +450,24 @@ impl<'c> Tester<'c> {
                 let thd = reading.thd();
                 // Where it is clean still, strides may be longer.
                 let stride = if thd < 0.1 * ratio { 2.0 } else { 2f64.sqrt() };
-                let next = self.at_level(freq_hz, stride * reading.level, poll)?;
+                let next = self.roughly(times, freq_hz, stride * reading.level, poll)?;
                 if next.thd() >= *ratio {
-                    let met = self.between(
-                        freq_hz,
-                        reading.clone(),
-                        next.clone(),
-                        |r| r.thd() / ratio,
-                        poll,
-                    )?;
+                    let [mut low, mut high] = [reading, next];
+                    for end in [&mut low, &mut high] {
+                        if (end.thd() / ratio - 1.0).abs() <= NEAR_IT {
+                            *end = self.at_level(freq_hz, end.level, poll)?;
+                        }
+                    }
+                    // What was read roughly may have stood on the other side.
+                    while low.thd() >= *ratio && low.level > LOWEST {
+                        high = low;
+                        low = self.at_level(freq_hz, (1.0 - NEAR_IT) * high.level, poll)?;
+                    }
+                    while high.thd() < *ratio && high.level < highest {
+                        low = high;
+                        high = self.at_level(freq_hz, (1.0 + NEAR_IT) * low.level, poll)?;
+                    }
+                    let met = self.between(freq_hz, low, high, |r| r.thd() / ratio, poll)?;
                     *found = Some(met);
                     // The next ratio is sought from here on.
                     reading = found.clone().expect("just found");

@@ -2,7 +2,7 @@
 
 use crate::circuit::{BranchKind, Circuit, Node};
 use crate::math::dense;
-use crate::math::lu::{LinearSolver, Side, Sides, Singular, StaticLu};
+use crate::math::lu::{Inverse, LinearSolver, Singular, StaticLu};
 use crate::system::assemble::{Assembly, LawCurrents};
 
 /// Resistances seen at nodes at an operating point, by small changes of direct current.
@@ -10,59 +10,17 @@ use crate::system::assemble::{Assembly, LawCurrents};
 /// The circuit is factored once. A device that is pulled from its socket is taken out by a
 /// correction of the rank of its currents (Sherman, Morrison and Woodbury; G. H. Golub and C. F.
 /// Van Loan, "Matrix Computations", section 2.1.4, from memory), whose terms are single entries
-/// of the inverse: for each of 1000 stages in a row the circuit had been factored anew.
+/// of the inverse, near the diagonal where the device itself has entries.
 #[derive(Debug)]
 pub struct Resistances<'a, 'c> {
     assembly: &'a Assembly<'c>,
     laws: Vec<LawCurrents>,
-    sides: Sides<'a, f64>,
-    /// What was last asked for: one valve is looked at from each of its electrodes.
-    known: Known,
-}
-
-/// Entries of the inverse between some unknowns.
-#[derive(Debug, Default)]
-struct Known {
+    lu: &'a StaticLu<f64>,
+    inverse: Inverse<'a>,
+    /// Whole columns of the inverse for entries that its factors lack: equations, and what all
+    /// unknowns do. Kept while the same devices are pulled.
     pulled: Vec<usize>,
-    unknowns: Vec<usize>,
-    right: Vec<Side<f64>>,
-    left: Vec<Side<f64>>,
-    /// `[row][column]`
-    entries: Vec<Vec<f64>>,
-}
-
-impl Known {
-    /// Works out the entries of some more unknowns.
-    fn add(&mut self, sides: &mut Sides<'_, f64>, unknowns: impl Iterator<Item = usize>) {
-        for unknown in unknowns {
-            if self.unknowns.contains(&unknown) {
-                continue;
-            }
-            self.unknowns.push(unknown);
-            self.right.push(sides.right(&[(unknown, 1.0)]));
-            self.left.push(sides.left(&[(unknown, 1.0)]));
-            let newest = self.right.last().expect("pushed");
-            for (row, left) in self.entries.iter_mut().zip(&self.left) {
-                row.push(left.times(newest));
-            }
-            let newest = self.left.last().expect("pushed");
-            let row = self.right.iter().map(|right| newest.times(right));
-            self.entries.push(row.collect());
-        }
-    }
-
-    /// How far one sum of unknowns moves for each unit of current into another.
-    fn entry(&self, row: &[(usize, f64)], column: &[(usize, f64)]) -> f64 {
-        let at = |unknown: usize| self.unknowns.iter().position(|&u| u == unknown);
-        let mut sum = 0.0;
-        for &(r, row_sign) in row {
-            for &(c, sign) in column {
-                let entry = at(r).zip(at(c)).map(|(r, c)| self.entries[r][c]);
-                sum += row_sign * sign * entry.expect("added");
-            }
-        }
-        sum
-    }
+    columns: Vec<(usize, Vec<f64>)>,
 }
 
 /// The circuit's Jacobian at an operating point, factored; none if it is singular there.
@@ -80,9 +38,37 @@ impl<'a, 'c> Resistances<'a, 'c> {
         Resistances {
             assembly,
             laws,
-            sides: lu.sides(),
-            known: Known::default(),
+            inverse: lu.inverse(),
+            lu,
+            pulled: Vec::new(),
+            columns: Vec::new(),
         }
+    }
+
+    /// How far a sum of unknowns moves for each unit of current into a sum of equations.
+    fn entry(&mut self, row: &[(usize, f64)], column: &[(usize, f64)]) -> f64 {
+        let mut sum = 0.0;
+        for &(unknown, row_sign) in row {
+            for &(equation, sign) in column {
+                let near = self.inverse.entry(unknown, equation);
+                sum += row_sign * sign * near.unwrap_or_else(|| self.far(unknown, equation));
+            }
+        }
+        sum
+    }
+
+    /// An entry of the inverse that its factors lack.
+    fn far(&mut self, unknown: usize, equation: usize) -> f64 {
+        if let Some((_, column)) = self.columns.iter().find(|c| c.0 == equation) {
+            return column[unknown];
+        }
+        let mut column = vec![0.0; self.assembly.len()];
+        column[equation] = 1.0;
+        self.lu
+            .solve_with(&mut column, &mut vec![0.0; self.assembly.len()]);
+        let entry = column[unknown];
+        self.columns.push((equation, column));
+        entry
     }
 
     /// How far a node's voltage moves for each ampere put into it, ohms, with these laws'
@@ -92,10 +78,11 @@ impl<'a, 'c> Resistances<'a, 'c> {
         let own = [(at, 1.0)];
         // Columns: the node's own current, then the laws' outputs. Rows: its voltage, then
         // their controls.
+        let assembly = self.assembly;
         let (mut columns, mut rows) = (vec![&own[..]], vec![&own[..]]);
         let mut slopes = Vec::new();
         for &law in pulled {
-            let (controls, outputs) = self.assembly.wires(law);
+            let (controls, outputs) = assembly.wires(law);
             let (first_row, first_column) = (rows.len() - 1, columns.len() - 1);
             columns.extend(outputs.iter().map(|wires| &wires[..]));
             rows.extend(controls.iter().map(|wires| &wires[..]));
@@ -105,17 +92,12 @@ impl<'a, 'c> Resistances<'a, 'c> {
                 }
             }
         }
-        if self.known.pulled != pulled {
-            self.known = Known {
-                pulled: pulled.to_vec(),
-                ..Known::default()
-            };
+        if self.pulled != pulled {
+            self.pulled = pulled.to_vec();
+            self.columns.clear();
         }
-        let met = rows.iter().chain(&columns).flat_map(|wires| wires.iter());
-        self.known.add(&mut self.sides, met.map(|wire| wire.0));
         let (no, nc) = (columns.len() - 1, rows.len() - 1);
-        let entry = |row: &[(usize, f64)], column: &[(usize, f64)]| self.known.entry(row, column);
-        let seen = entry(rows[0], columns[0]);
+        let seen = self.entry(rows[0], columns[0]);
         // (1 - M S) u = m, with M the controls moved by each output and S the slopes.
         let mut matrix = vec![0.0; nc * nc];
         for c in 0..nc {
@@ -127,11 +109,14 @@ impl<'a, 'c> Resistances<'a, 'c> {
                 continue;
             }
             for (row, side) in rows[1..].iter().enumerate() {
-                matrix[c * nc + row] -= slope * entry(side, columns[1 + o]);
+                matrix[c * nc + row] -= slope * self.entry(side, columns[1 + o]);
             }
-            through[c] += slope * entry(rows[0], columns[1 + o]);
+            through[c] += slope * self.entry(rows[0], columns[1 + o]);
         }
-        let mut moved: Vec<f64> = rows[1..].iter().map(|r| entry(r, columns[0])).collect();
+        let mut moved: Vec<f64> = rows[1..]
+            .iter()
+            .map(|r| self.entry(r, columns[0]))
+            .collect();
         debug_assert!(no > 0 || slopes.is_empty());
         if !dense::solve_columns(&mut matrix, &mut moved) {
             return None;

@@ -258,13 +258,14 @@ fn averaged(
     let mut sums: Vec<(f64, f64, Crests)> = Vec::new();
     let rectifiers: Vec<&Element> = circuit.elements.iter().filter(|e| rectifies(e)).collect();
     let mut strain = vec![Strain::default(); rectifiers.len()];
+    let mut now = Vec::new();
     for reading in cycle.round() {
-        let now = chart::moving_rows(assembly, reading.moment(), probes);
+        chart::moving_values(assembly, reading.moment(), probes, &mut now);
         sums.resize(now.len(), (0.0, 0.0, Crests::default()));
-        for ((sum, squares, crests), row) in sums.iter_mut().zip(&now) {
-            *sum += reading.weight * row.value;
-            *squares += reading.weight * row.value * row.value;
-            crests.take(reading.time_s, row.value);
+        for ((sum, squares, crests), value) in sums.iter_mut().zip(&now) {
+            *sum += reading.weight * value;
+            *squares += reading.weight * value * value;
+            crests.take(reading.time_s, *value);
         }
         for (strain, element) in strain.iter_mut().zip(&rectifiers) {
             strain.look(assembly, &reading, element);

@@ -11,10 +11,10 @@ use super::change::Drawn;
 use super::list::Variables;
 use crate::analysis::operating_point;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
-use crate::device::{Answer, Banks, Enlisted};
+use crate::device::{Banks, Enlisted};
 use crate::math::four::Four;
 use crate::math::lu::{LinearSolver, StaticLu};
-use crate::system::assemble::{ABSOLUTE, Assembly, RELATIVE, SourceState};
+use crate::system::assemble::{ABSOLUTE, Assembly, LawCurrents, RELATIVE, SourceState};
 use crate::system::unknowns::Unknowns;
 
 /// Amplifiers side by side.
@@ -422,17 +422,8 @@ impl Lanes {
     /// One law in one lane: currents and slopes.
     fn answer(&self, k: usize, lane: usize) -> (Vec<f64>, Vec<f64>) {
         let u = self.controls(k, lane);
-        let (nc, no) = (u.len(), self.laws[k].outputs.len());
-        let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
-        let (mut g, mut c) = (vec![0.0; nc * no], vec![0.0; nc * no]);
-        let mut answer = Answer {
-            i: &mut i,
-            q: &mut q,
-            g: &mut g,
-            c: &mut c,
-        };
-        let law = &self.circuits[lane].laws[k].law;
-        law.answer(&u, self.memory[k], &mut answer);
-        (i, g)
+        let law = self.circuits[lane].laws[k].law.as_ref();
+        let found = LawCurrents::of(law, u, self.memory[k], self.laws[k].outputs.len());
+        (found.i, found.g)
     }
 }

@@ -68,9 +68,8 @@ impl Workbench {
             play::play_from(&start, &self.circuit, &probe, clip, &settings, &[], take)
                 .map(|_| samples)
         };
-        let oversample = self.oversample(clip, |piece, factor| {
-            play(&mut piece.clip.stream(), factor).ok()
-        })?;
+        let oversample =
+            self.oversample(clip, |clip, factor| play(&mut clip.stream(), factor).ok())?;
         match play(&mut clip.stream(), oversample) {
             Ok(samples) => {
                 let mut level = Level::default();
@@ -96,7 +95,7 @@ impl Workbench {
     fn oversample(
         &self,
         clip: &Clip,
-        render: impl Fn(&Piece, usize) -> Option<Vec<f64>>,
+        render: impl Fn(&Clip, usize) -> Option<Vec<f64>>,
     ) -> Result<usize, Error> {
         let found = aliasing::pieces(&mut clip.stream(), || Ok::<(), Infallible>(()));
         let Ok(mut pieces) = found.map_err(|why| Error::Sound(why.to_string()))?;
@@ -105,8 +104,9 @@ impl Workbench {
             pieces.fill_with(|| Piece::click(clip.rate_hz));
         }
         let Ok(choice) = aliasing::choose(&pieces, |trials| {
-            let rendered = trials.iter().map(|t| render(&pieces[t.piece], t.factor));
-            Ok::<_, Infallible>(rendered.collect())
+            let joined = aliasing::join(&pieces, trials);
+            let rendered: Vec<_> = joined.iter().map(|j| render(&j.clip, j.factor)).collect();
+            Ok::<_, Infallible>(aliasing::part(&joined, &rendered))
         });
         Ok(choice.factor)
     }

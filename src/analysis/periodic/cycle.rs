@@ -386,7 +386,7 @@ pub fn multiplier<'c>(
         &driving,
         (&orbit.times, charge),
         Some(orbit),
-        (&tolerance, false),
+        (&tolerance, true),
         &columns,
         &mut Effort::default(),
     );

@@ -81,9 +81,9 @@ impl Orbit {
         let n = self.start.len();
         let (mut low, mut high) = (self.start.clone(), self.start.clone());
         for x in self.stages.chunks_exact(n) {
-            for k in 0..n {
-                low[k] = low[k].min(x[k]);
-                high[k] = high[k].max(x[k]);
+            for ((low, high), x) in low.iter_mut().zip(&mut high).zip(x) {
+                *low = if *x < *low { *x } else { *low };
+                *high = if *x > *high { *x } else { *high };
             }
         }
         (0..n).map(|k| 0.5 * (high[k] - low[k])).collect()

@@ -64,7 +64,8 @@ impl Search<'_> {
                     stepper.forget();
                 }
                 let judged = (tolerance, in_passing && !retry);
-                solved = stepper.solve(driving, (t, h), &charge, judged, &mut x);
+                let carries = spread.is_some();
+                solved = stepper.solve(driving, (t, h), &charge, judged, carries, &mut x);
                 if solved.is_ok() {
                     break;
                 }

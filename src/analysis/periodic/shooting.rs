@@ -15,21 +15,22 @@ use super::trouble::Trouble;
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
 /// this multiple.
 const ROUNDED: f64 = 100.0;
-/// A movement so many times larger than the last period's says that the correction led astray.
+/// A movement N times larger than the last period's says that the correction led astray.
 const ASTRAY: f64 = 3.0;
 /// While the last correction was more than this, a quick search's steps are taken in passing: what
 /// they leave over is far less than what the next correction changes.
 const IN_PASSING: f64 = 300.0;
-/// From this correction on a mains cycle's mesh is only refined, up to so many steps: one laid out
-/// anew moves every flank a little, and the charges with it by more than what counts as closed.
+/// From the first, a correction, on a mains cycle's mesh is only refined while it has fewer steps than
+/// the second: one laid out anew moves every flank a little, and the charges with it by more than what
+/// counts as closed.
 const REFINED: (f64, usize) = (1e3, 2000);
 /// Where steps are divided at once, a mesh is only refined if fewer than one in N still stray
 /// too far.
 const FEW: usize = 8;
 /// ... and the correction was no more than this: farther away all flanks still move.
 const ANEW: f64 = 1e4;
-/// A cycle that comes back to itself on so many meshes in a row does so whatever its flanks look
-/// like: a winding between blocked diodes leaps from one potential to another.
+/// A cycle that comes back to itself on N meshes in a row does so whatever its flanks look like: a
+/// winding between blocked diodes leaps from one potential to another.
 const CLOSED_AGAIN: usize = 3;
 /// A monodromy worked out where the correction was no more than this, a thousandth of an amplitude,
 /// says what grows.
@@ -41,8 +42,8 @@ pub(super) const MOST_COLUMNS: usize = 400;
 /// ended without.
 const QUICK_PASSES: (usize, usize) = (10, 20);
 const QUICK_STEPS: usize = 2000;
-/// A search beside a neighbour that is so far off after so many passes leads nowhere: of ten, all
-/// five that came to an end were nearer by then.
+/// A search beside a neighbour that is off by more than the second after as many passes as the first
+/// leads nowhere: of ten, all five that came to an end were nearer by then.
 const LOST: (usize, f64) = (3, 1e5);
 
 impl Search<'_> {

@@ -2,7 +2,7 @@
 
 use super::signal::Sources;
 use crate::circuit::BranchKind;
-use crate::math::lu::{Block, Moments, Singular, StageLu};
+use crate::math::lu::{Block, Moments, ROWS, Singular, StageLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
 use crate::math::radau::{self, STAGES};
 use crate::system::assemble::{Assembly, LimitHistory, SourceState};
@@ -27,6 +27,7 @@ pub struct Spread {
     n: usize,
     /// `[changes/LANES][n]` charges, side by side.
     blocks: Vec<[f64; LANES]>,
+    work: [Vec<Moments<LANES>>; 2],
 }
 
 impl Spread {
@@ -36,7 +37,8 @@ impl Spread {
         for (c, &k) in state.iter().enumerate() {
             blocks[c / LANES * n + k][c % LANES] = 1.0;
         }
-        Spread { n, blocks }
+        let work = [Vec::new(), Vec::new()];
+        Spread { n, blocks, work }
     }
 
     /// What a change has made of an equation's charge.
@@ -62,10 +64,9 @@ pub struct Stepper<'c> {
     n: usize,
     d: [[f64; STAGES]; STAGES],
     lu: StageLu,
-    /// Entries that store charge.
-    stored: Vec<usize>,
+    /// Entries that store charge: equation, unknown, place in the pattern.
+    stores: Vec<(usize, usize, usize)>,
     values: Vec<Block>,
-    row_of: Vec<usize>,
     histories: Vec<LimitHistory>,
     /// What each stage conducts and stores, in the order of the pattern.
     conduct: Vec<Vec<f64>>,
@@ -74,6 +75,8 @@ pub struct Stepper<'c> {
     q: Vec<f64>,
     /// The Newton step that would come next, once settled.
     left: Vec<f64>,
+    /// What an unknown of a stage is settled to, `[STAGES][n]`: at least, and a part of its size.
+    settles: Vec<(f64, f64)>,
 }
 
 impl<'c> Stepper<'c> {
@@ -82,12 +85,11 @@ impl<'c> Stepper<'c> {
         let n = assembly.len();
         let stores = assembly.stores();
         let (indptr, indices) = assembly.pattern();
-        let mut row_of = vec![0; indices.len()];
-        for row in 0..n {
-            row_of[indptr[row]..indptr[row + 1]].fill(row);
-        }
-        let stored: Vec<usize> = (0..indices.len()).filter(|&e| stores[e]).collect();
-        let mut state: Vec<usize> = stored.iter().map(|&e| row_of[e]).collect();
+        let entries = |row: usize| (indptr[row]..indptr[row + 1]).map(move |e| (row, e));
+        let stored = (0..n).flat_map(entries).filter(|&(_, e)| stores[e]);
+        let stores: Vec<(usize, usize, usize)> =
+            stored.map(|(row, e)| (row, indices[e], e)).collect();
+        let mut state: Vec<usize> = stores.iter().map(|s| s.0).collect();
         state.dedup();
         let nodes = assembly.unknowns.nodes();
         let inductive = |k: usize| {
@@ -105,12 +107,12 @@ impl<'c> Stepper<'c> {
             values: vec![Block::default(); indices.len()],
             conduct: vec![vec![0.0; indices.len()]; STAGES],
             histories: vec![assembly.fresh_history(); STAGES],
-            storage: vec![vec![0.0; row_of.len()]; STAGES],
-            row_of,
-            stored,
+            storage: vec![vec![0.0; indices.len()]; STAGES],
+            stores,
             f: vec![0.0; STAGES * n],
             q: vec![0.0; STAGES * n],
             left: vec![0.0; STAGES * n],
+            settles: vec![(0.0, 0.0); STAGES * n],
             assembly,
         }
     }
@@ -130,7 +132,8 @@ impl<'c> Stepper<'c> {
 
     /// Solves the step of `h` from `t` (s into the period) with the charges `charge` at its
     /// start. `x` is the guess and becomes the three stages. `in_passing` leaves the last Newton
-    /// step unjudged: the next pass makes good what it leaves over.
+    /// step unjudged: the next pass makes good what it leaves over. `carries` if small changes are to be
+    /// carried through it.
     ///
     /// # Errors
     /// If Newton does not settle.
@@ -140,14 +143,24 @@ impl<'c> Stepper<'c> {
         (t, h): (f64, f64),
         charge: &[f64],
         (tolerance, in_passing): (&[f64], bool),
+        carries: bool,
         x: &mut [f64],
     ) -> Result<(), Failure> {
+        for stage in self.settles.chunks_exact_mut(self.n) {
+            for (k, (settles, tolerance)) in stage.iter_mut().zip(tolerance).enumerate() {
+                *settles = if self.differential[k] {
+                    (SETTLED * tolerance.min(self.coarsest), 64.0 * f64::EPSILON)
+                } else {
+                    (1e-6, 1e-3)
+                };
+            }
+        }
         let mut step = RadauStep {
             sources,
             t,
             h,
             charge,
-            tolerance,
+            carries,
             in_passing,
             before: f64::INFINITY,
             at: self,
@@ -165,11 +178,10 @@ impl<'c> Stepper<'c> {
                 *x -= left;
             }
         }
-        let (_, columns) = self.assembly.pattern();
-        for stage in 0..STAGES {
+        for (stage, storage) in self.storage.iter().enumerate() {
             let at = stage * self.n;
-            for &e in &self.stored {
-                self.q[at + self.row_of[e]] -= self.storage[stage][e] * self.left[at + columns[e]];
+            for &(row, column, e) in &self.stores {
+                self.q[at + row] -= storage[e] * self.left[at + column];
             }
         }
         Ok(())
@@ -183,29 +195,10 @@ impl<'c> Stepper<'c> {
     /// What the step just solved makes of small changes of the charges at its start: each column of
     /// `spread` becomes the change at its end.
     pub fn carry(&mut self, h: f64, spread: &mut Spread) {
-        let n = self.n;
-        let mut right = vec![Moments::<LANES>::default(); n];
-        let mut work = right.clone();
-        let (_, indices) = self.assembly.pattern();
         let weights = self.d.map(|row| row.iter().sum::<f64>() / h);
-        for block in spread.blocks.chunks_exact_mut(n) {
-            for (right, charge) in right.iter_mut().zip(block.iter()) {
-                // In place: arrays made by closures were copied, a tenth of a mains cycle's time.
-                for (right, weight) in right.0.iter_mut().zip(weights) {
-                    for (right, c) in right.iter_mut().zip(charge) {
-                        *right = weight * c;
-                    }
-                }
-            }
-            self.lu.solve_lanes(&mut right, &mut work);
-            block.fill([0.0; LANES]);
-            for &e in &self.stored {
-                let c = self.storage[STAGES - 1][e];
-                let to = &mut block[self.row_of[e]];
-                for (to, x) in to.iter_mut().zip(&right[indices[e]].0[STAGES - 1]) {
-                    *to += c * x;
-                }
-            }
+        let stores = (&self.stores[..], &self.storage[STAGES - 1][..]);
+        for changes in spread.blocks.chunks_exact_mut(self.n) {
+            self.lu.carry(weights, stores, changes, &mut spread.work);
         }
     }
 
@@ -221,10 +214,9 @@ impl<'c> Stepper<'c> {
         }
         self.lu.solve(&mut right);
         charge.fill(0.0);
-        let (_, indices) = self.assembly.pattern();
         let end = &right[(STAGES - 1) * n..];
-        for &e in &self.stored {
-            charge[self.row_of[e]] += self.storage[STAGES - 1][e] * end[indices[e]];
+        for &(row, column, e) in &self.stores {
+            charge[row] += self.storage[STAGES - 1][e] * end[column];
         }
     }
 
@@ -257,7 +249,7 @@ impl<'c> Stepper<'c> {
         let storage = &mut self.storage[stage];
         let limited = self.assembly.evaluate_apart(x, ask, limit, storage);
         self.assembly.exchange_history(&mut self.histories[stage]);
-        self.conduct[stage].copy_from_slice(&self.assembly.jacobian);
+        std::mem::swap(&mut self.conduct[stage], &mut self.assembly.jacobian);
         limited
     }
 
@@ -267,14 +259,18 @@ impl<'c> Stepper<'c> {
     /// If it has no inverse.
     pub fn factor(&mut self, h: f64) -> Result<(), Singular> {
         let [g0, g1, g2] = [0, 1, 2].map(|stage| &self.conduct[stage]);
-        for (e, value) in self.values.iter_mut().enumerate() {
-            let g = [g0[e], g1[e], g2[e]];
-            *value = Block::of(|row, column| if row == column { g[row] } else { 0.0 });
+        for (value, ((&a, &b), &c)) in self.values.iter_mut().zip(g0.iter().zip(g1).zip(g2)) {
+            *value = Block::diagonal([a, b, c]);
         }
-        let d = self.d.map(|row| row.map(|d| d / h));
-        for &e in &self.stored {
-            let c = [0, 1, 2].map(|stage| self.storage[stage][e]);
-            self.values[e] += Block::of(|row, column| d[row][column] * c[column]);
+        let mut weights = [[0.0; ROWS]; STAGES];
+        for (row, of_row) in self.d.iter().enumerate() {
+            for (column, d) in of_row.iter().enumerate() {
+                weights[column][row] = d / h;
+            }
+        }
+        let [c0, c1, c2] = [0, 1, 2].map(|stage| &self.storage[stage]);
+        for &(_, _, e) in &self.stores {
+            self.values[e].add_rates(&weights, [c0[e], c1[e], c2[e]]);
         }
         self.lu.factor(&self.values)
     }
@@ -282,10 +278,9 @@ impl<'c> Stepper<'c> {
     /// How far each charge of the state moves if all unknowns move by so much, `[state]`, in
     /// volts or amperes of its own.
     pub fn reach(&self, swings: &[f64], weights: &[f64]) -> Vec<f64> {
-        let (_, columns) = self.assembly.pattern();
         let mut sums = vec![0.0; self.n];
-        for &e in &self.stored {
-            sums[self.row_of[e]] += self.storage[STAGES - 1][e].abs() * swings[columns[e]];
+        for &(row, column, e) in &self.stores {
+            sums[row] += self.storage[STAGES - 1][e].abs() * swings[column];
         }
         let own = self.state.iter().zip(weights);
         own.map(|(&row, weight)| sums[row] / weight).collect()
@@ -295,9 +290,8 @@ impl<'c> Stepper<'c> {
     /// from the last evaluation.
     pub fn weights(&self) -> Vec<f64> {
         let mut largest = vec![0.0f64; self.n];
-        for &e in &self.stored {
-            let size = self.storage[STAGES - 1][e].abs();
-            largest[self.row_of[e]] = largest[self.row_of[e]].max(size);
+        for &(row, _, e) in &self.stores {
+            largest[row] = largest[row].max(self.storage[STAGES - 1][e].abs());
         }
         let weight = |&row: &usize| {
             if largest[row] > 0.0 {
@@ -316,7 +310,7 @@ struct RadauStep<'a, 'c> {
     t: f64,
     h: f64,
     charge: &'a [f64],
-    tolerance: &'a [f64],
+    carries: bool,
     in_passing: bool,
     /// What the judge found last.
     before: f64,
@@ -337,11 +331,11 @@ impl RadauStep<'_, '_> {
             at.q[part].copy_from_slice(&at.assembly.q);
         }
         residual.copy_from_slice(&at.f);
-        for (i, row) in at.d.iter().enumerate() {
-            for (j, d) in row.iter().enumerate() {
+        for (row, residual) in at.d.iter().zip(residual.chunks_exact_mut(n)) {
+            for (d, q) in row.iter().zip(at.q.chunks_exact(n)) {
                 let weight = d / self.h;
                 for &k in &at.state {
-                    residual[i * n + k] += weight * (at.q[j * n + k] - self.charge[k]);
+                    residual[k] += weight * (q[k] - self.charge[k]);
                 }
             }
         }
@@ -349,12 +343,8 @@ impl RadauStep<'_, '_> {
     }
 
     fn allowed(&self, i: usize, x: f64) -> f64 {
-        let k = i % self.at.n;
-        if self.at.differential[k] {
-            SETTLED * self.tolerance[k].min(self.at.coarsest) + 64.0 * f64::EPSILON * x.abs()
-        } else {
-            1e-6 + 1e-3 * x.abs()
-        }
+        let (floor, part) = self.at.settles[i];
+        floor + part * x.abs()
     }
 }
 
@@ -381,8 +371,8 @@ impl Equations for RadauStep<'_, '_> {
         NEARLY * self.allowed(i, x)
     }
 
-    /// The judge is the Newton step that would come next. It costs no evaluation of its own:
-    /// the matrix at the solution is needed anyway, to carry small changes through the step.
+    /// The judge is the Newton step that would come next. Where small changes are carried through the
+    /// step the matrix at the solution is needed anyway; elsewhere the last one is as good.
     fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
         if self.in_passing {
             let ratio = |(i, left): (usize, &f64)| left.abs() / self.step_tolerance(i, x[i]);
@@ -395,7 +385,12 @@ impl Equations for RadauStep<'_, '_> {
         }
         let mut left = std::mem::take(&mut self.at.left);
         self.evaluate(x, &mut left, false);
-        let solved = self.solve(&mut left).is_ok();
+        let solved = if self.carries {
+            self.solve(&mut left).is_ok()
+        } else {
+            self.at.lu.solve(&mut left);
+            true
+        };
         let mut worst = (if solved { 0.0 } else { f64::INFINITY }, 0);
         for (i, l) in left.iter().enumerate() {
             let ratio = l.abs() / self.allowed(i, x[i]);

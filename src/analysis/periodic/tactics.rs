@@ -9,6 +9,8 @@ const FAR_PLAIN: f64 = 10.0;
 /// 10^4.
 const FAR_BESIDE: f64 = 1e3;
 const LOOSEST: f64 = 1e-4;
+/// So they may by the second times more after a correction of more than the first, and before any.
+const FARTHEST_BESIDE: (f64, f64) = (1e5, 10.0);
 /// There a period counts as closed at this part of what an unknown may be off by.
 const CLOSED: f64 = 0.1;
 
@@ -96,7 +98,13 @@ impl Tactics {
     /// of what counts as closed.
     pub fn looser(&self, off: f64) -> f64 {
         if self.divides {
-            return if off > FAR_BESIDE { self.loosest } else { 1.0 };
+            return if off > FARTHEST_BESIDE.0 && self.loosest > 1.0 {
+                FARTHEST_BESIDE.1 * self.loosest
+            } else if off > FAR_BESIDE {
+                self.loosest
+            } else {
+                1.0
+            };
         }
         match (self.mains, self.quick) {
             (true, true) if off > FAR.0 => self.loosest,

@@ -9,11 +9,14 @@ use std::ops::Range;
 /// Length of what is measured, s.
 pub const MEASURED_S: f64 = 0.04;
 /// Length of what is played before it, s.
-pub const LEAD_S: f64 = 0.02;
+pub const LEAD_S: f64 = 0.01;
 /// A piece is found to this accuracy, s.
 const HOP_S: f64 = 0.02;
-/// A hop is at least this long, samples: two resampling filters and the band's fit in.
+/// A hop, and what goes before and after, is at least this long, samples: two resampling filters and the band's
+/// fit in.
 const SHORTEST_HOP: usize = 256;
+/// What follows fades over its last samples, which reach nothing that is measured.
+const FADE: usize = 64;
 
 /// Why a piece was taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -103,6 +106,7 @@ pub fn pieces<E>(
     let hop = ((HOP_S * rate) as usize).max(SHORTEST_HOP);
     let hops = |seconds: f64| ((seconds * rate / hop as f64).round() as usize).max(1);
     let (measured, lead) = (hops(MEASURED_S), hops(LEAD_S));
+    let before = ((LEAD_S * rate) as usize).max(SHORTEST_HOP);
     // The last lead, measured piece and one hop of what follows it.
     let mut recent: VecDeque<Hop> = VecDeque::new();
     let mut best = [
@@ -112,14 +116,14 @@ pub fn pieces<E>(
     ]
     .map(|kind| Best { kind, found: None });
     let (mut block, mut read, mut ended) = (Vec::new(), 0, false);
-    let mut before = [0.0; 2];
+    let mut last_two = [0.0; 2];
     while !ended {
         if let Err(e) = poll() {
             return Ok(Err(e));
         }
         next_hop(clip, hop, &mut block)?;
         ended = block.len() < hop;
-        let sizes = sizes(&block, &mut before);
+        let sizes = sizes(&block, &mut last_two);
         read += block.len();
         if !block.is_empty() {
             recent.push_back((block.clone(), sizes));
@@ -149,25 +153,35 @@ pub fn pieces<E>(
         }
     }
     let mut pieces: Vec<Piece> = Vec::new();
+    let mut begins: Vec<usize> = Vec::new();
     for Best { kind, found } in best {
         let Found {
             mut samples,
-            measured,
-            from,
+            mut measured,
+            mut from,
             ..
         } = found.expect("the loop ran");
-        let from_s = from as f64 / rate;
         // Half of the other piece is enough of the same sound.
-        let near = |p: &Piece| (p.from_s - from_s).abs() <= 0.5 * MEASURED_S + 1e-9;
-        if pieces.iter().any(near) {
+        let half = (0.5 * MEASURED_S + 1e-9) * rate;
+        if begins
+            .iter()
+            .any(|begin| begin.abs_diff(from) as f64 <= half)
+        {
             continue;
         }
+        begins.push(from);
+        if samples.len() > measured.end + SHORTEST_HOP {
+            samples.truncate(measured.end + SHORTEST_HOP);
+            let end = samples.len();
+            fade(samples[end - FADE..].iter_mut().rev());
+        }
+        let spare = measured.start.saturating_sub(before);
+        samples.drain(..spare);
+        measured = measured.start - spare..measured.end - spare;
+        from += spare;
         if from > 0 {
             // A start in the middle would be a click.
-            let rise = measured.start.min(hop);
-            for (n, x) in samples[..rise].iter_mut().enumerate() {
-                *x *= 0.5 - 0.5 * fun::cos(PI * n as f64 / rise as f64);
-            }
+            fade(samples[..measured.start.min(before)].iter_mut());
         }
         pieces.push(Piece {
             kind,
@@ -177,10 +191,18 @@ pub fn pieces<E>(
                 samples,
             },
             measured,
-            from_s,
+            from_s: from as f64 / rate,
         });
     }
     Ok(Ok(pieces))
+}
+
+/// Lets samples rise from nothing.
+fn fade<'a>(samples: impl ExactSizeIterator<Item = &'a mut f64>) {
+    let length = samples.len() as f64;
+    for (n, x) in samples.enumerate() {
+        *x *= 0.5 - 0.5 * fun::cos(PI * n as f64 / length);
+    }
 }
 
 /// Energy, energy of the second difference (treble weighs 12 dB an octave more) and steepest
@@ -258,10 +280,12 @@ mod tests {
             (PieceKind::Loudest, 1920)
         );
         assert!((96_000..=120_000 - 1920).contains(&begin), "{begin}");
-        assert_eq!(piece.measured.start, 960);
-        // Past the fade it is the clip itself.
-        let same = &samples[from + 960..from + piece.clip.samples.len()];
-        assert_eq!(&piece.clip.samples[960..], same);
+        assert_eq!(piece.measured.start, 480);
+        // Past the fade it is the clip itself, until it fades again.
+        let (length, end) = (piece.clip.samples.len(), piece.measured.end);
+        assert_eq!(length, end + SHORTEST_HOP);
+        let same = 480..length - FADE;
+        assert_eq!(piece.clip.samples[same.clone()], samples[from..][same]);
     }
 
     /// A fixed bug: 80 Hz followed by 5 kHz was judged by the 80 Hz alone.

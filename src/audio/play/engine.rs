@@ -269,8 +269,8 @@ impl Player<'_, '_> {
             (self.compiled.watched(), self.compiled.rates().collect())
         };
         let x: Vec<f64> = self.rest.iter().zip(now).map(|(a, b)| a + b).collect();
-        for (to, from) in self.assembly.memory.iter_mut().zip(self.compiled.memory()) {
-            *to = from;
+        for (law, memory) in self.compiled.memory() {
+            self.assembly.memory[law] = memory;
         }
         self.assembly.external = Some((self.driven, self.driven_rest + drive[END]));
         let moment = Moment {

@@ -1,9 +1,9 @@
 //! What the laws answer at the controls of both stages.
 
 use super::lengths::STAGES;
-use super::recipe::{self, Recipe};
+use super::recipe::{self, Place, Recipe};
 use super::work::Work;
-use crate::device::WIDTH;
+use crate::device::{Answer, WIDTH};
 
 /// All laws at `work.u`: what they give beyond their slopes at rest (`y`) and the slopes
 /// beyond those.
@@ -96,6 +96,10 @@ fn singles(recipe: &Recipe<'_>, work: &mut Work) {
         let own = &mut work.slopes[stage * recipe.slopes.len()..];
         for &law in &recipe.singles {
             let place = &recipe.laws[law];
+            if place.is_port {
+                port(recipe, place, u[place.controls[0]], y, own);
+                continue;
+            }
             at.clear();
             at.extend(place.controls.iter().map(|&c| u[c] + recipe.u[c]));
             recipe::answer_all(place, at, answers, slopes);
@@ -115,5 +119,25 @@ fn singles(recipe: &Recipe<'_>, work: &mut Work) {
                 y[o] = beyond;
             }
         }
+    }
+}
+
+/// A law of one control (a diode): its current, then its charge if it has one.
+#[inline(always)]
+fn port(recipe: &Recipe<'_>, place: &Place<'_>, u: f64, y: &mut [f64], own: &mut [f64]) {
+    let [mut i, mut q, mut g, mut c] = [[0.0]; 4];
+    let at = [u + recipe.u[place.controls[0]]];
+    let mut answer = Answer {
+        i: &mut i,
+        q: &mut q,
+        g: &mut g,
+        c: &mut c,
+    };
+    place.law.answer(&at, place.memory, &mut answer);
+    for (k, &o) in place.outputs.iter().enumerate() {
+        let (answer, slope) = if k == 0 { (i[0], g[0]) } else { (q[0], c[0]) };
+        let rest = recipe.slopes[place.first_slope + k];
+        y[o] = answer - recipe.y[o] - rest * u;
+        own[place.first_slope + k] = slope - rest;
     }
 }

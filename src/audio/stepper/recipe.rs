@@ -92,6 +92,10 @@ pub(super) struct Place<'c> {
     pub outputs: Vec<usize>,
     /// Where a single law's slopes begin.
     pub first_slope: usize,
+    /// Its number in the circuit.
+    pub number: usize,
+    /// Whether it has one control and gives one current.
+    pub is_port: bool,
     /// Pack and lane of a triode.
     pub lane: Option<(usize, usize)>,
     pub memory: f64,
@@ -230,6 +234,8 @@ impl<'c> Recipe<'c> {
                     controls: at.to_vec(),
                     outputs: at.to_vec(),
                     first_slope: 0,
+                    number: index,
+                    is_port: law.controls() == 1 && law.outputs() == 1,
                     lane: Some((pack, lane)),
                     memory,
                 }
@@ -250,6 +256,8 @@ impl<'c> Recipe<'c> {
                     controls: (c0..recipe.controls.len()).collect(),
                     outputs: (o0..recipe.outputs.len()).collect(),
                     first_slope: 0,
+                    number: index,
+                    is_port: law.controls() == 1 && law.outputs() == 1,
                     lane: None,
                     memory,
                 }
@@ -280,6 +288,64 @@ impl<'c> Recipe<'c> {
         self.c.copy_from_slice(c);
         self.slopes.clear();
         self.settle(x, laws);
+    }
+
+    /// Numbers of the laws that stay straight, because nothing moves the control that bends them (a relay's
+    /// contact whose coil is fed by a source that stands still); `moved` says which controls are moved.
+    pub fn still(&self, moved: &[bool]) -> Vec<usize> {
+        let is_still = |&law: &usize| {
+            let place = &self.laws[law];
+            let bent_by = place.law.bent_by();
+            place.lane.is_none() && bent_by.is_some_and(|k| !moved[place.controls[k]])
+        };
+        (0..self.laws.len()).filter(is_still).collect()
+    }
+
+    /// Leaves out some laws, by number, that are straight as long as nothing moves them: what they do is in the
+    /// linear equations. The laws are numbered anew.
+    pub fn retire(&mut self, still: &[usize]) {
+        let banked = self.rest.len() * PACK;
+        let mut controls: Vec<usize> = (0..banked).collect();
+        let mut outputs = controls.clone();
+        let mut slopes = Vec::new();
+        let mut anew = vec![None; self.laws.len()];
+        for (law, mut place) in std::mem::take(&mut self.laws).into_iter().enumerate() {
+            if still.contains(&law) {
+                continue;
+            }
+            if place.lane.is_none() {
+                let count = place.outputs.len() * place.controls.len();
+                let own = &self.slopes[place.first_slope..][..count];
+                place.first_slope = slopes.len();
+                slopes.extend_from_slice(own);
+                for (all, own) in [
+                    (&mut controls, &mut place.controls),
+                    (&mut outputs, &mut place.outputs),
+                ] {
+                    for k in own {
+                        all.push(*k);
+                        *k = all.len() - 1;
+                    }
+                }
+            }
+            anew[law] = Some(self.laws.len());
+            self.laws.push(place);
+        }
+        self.slopes = slopes;
+        let padded = controls.len().next_multiple_of(HEIGHT);
+        self.u = controls.iter().map(|&k| self.u[k]).collect();
+        self.controls = controls.iter().map(|&k| self.controls[k]).collect();
+        self.u.resize(padded, 0.0);
+        self.controls.resize(padded, (self.n, self.n));
+        self.y = outputs.iter().map(|&k| self.y[k]).collect();
+        self.outputs = outputs.iter().map(|&k| self.outputs[k]).collect();
+        for list in [
+            &mut self.singles,
+            &mut self.output_valves,
+            &mut self.remembering,
+        ] {
+            *list = list.iter().filter_map(|&law| anew[law]).collect();
+        }
     }
 
     /// What the laws give at the operating point; those of `local` without what one of their

@@ -26,6 +26,8 @@ pub(super) struct Tables {
     pub ends: SparsePanels,
     /// How Newton's equations are solved.
     pub blocks: Blocks,
+    /// Whether anything moves each control.
+    pub moved: Vec<bool>,
 }
 
 /// The rows of both matrices: controls of each stage (whole panels), states at the end,
@@ -138,7 +140,8 @@ impl Tables {
         }
         let thin = Thin::of(recipe, rows);
         let controls = rows.first_state() / HEIGHT;
-        let lead = SparsePanels::of(&lead, 0..rows.panels(), |r, c, v| {
+        let full = lead;
+        let lead = SparsePanels::of(&full, 0..rows.panels(), |r, c, v| {
             thin.counts(r, thin.lead[c], v, FELT)
         });
         let counts = |row: usize, column: usize, v: f64| {
@@ -146,6 +149,16 @@ impl Tables {
         };
         let ends = SparsePanels::of(&reach, controls..rows.panels(), counts);
         let reach = reach.first(controls);
+        let each = recipe.controls.len();
+        let moves = |row: usize| {
+            let past = || {
+                (0..thin.lead.len()).any(|c| thin.counts(row, thin.lead[c], full.at(row, c), FELT))
+            };
+            past() || (0..reach.columns()).any(|c| counts(row, c, reach.at(row, c)))
+        };
+        let moved = (0..each)
+            .map(|c| (0..STAGES).any(|stage| moves(stage * each + c)))
+            .collect();
         let near = SparsePanels::of(&reach, 0..controls, counts);
         let near = Some(near).filter(|near| near.kept() * SPARSE <= controls * reach.columns());
         let blocks = match groups {
@@ -164,6 +177,7 @@ impl Tables {
             near,
             ends,
             blocks,
+            moved,
         })
     }
 }

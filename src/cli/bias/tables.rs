@@ -16,12 +16,13 @@ pub struct Tables<'a> {
     assembly: &'a Assembly<'a>,
     quiescent: &'a Quiescent,
     findings: &'a Findings,
-    rows: &'a [ChartRow],
     /// The rows but those of the probes, which stand last.
     pub charted: &'a [ChartRow],
     probes: &'a [ChartRow],
     /// The first row of each subject and quantity: a probe may repeat a subject.
     found: HashMap<(&'a str, &'a str), &'a ChartRow>,
+    /// All rows of each subject.
+    of: HashMap<&'a str, Vec<&'a ChartRow>>,
 }
 
 /// A mean of this part of the AC at a node is shown beside it.
@@ -41,7 +42,9 @@ impl<'a> Tables<'a> {
         probed: usize,
     ) -> Self {
         let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
+        let mut of: HashMap<&str, Vec<&ChartRow>> = HashMap::new();
         for row in rows {
+            of.entry(&row.subject).or_default().push(row);
             found
                 .entry((row.subject.as_str(), row.quantity))
                 .or_insert(row);
@@ -52,10 +55,10 @@ impl<'a> Tables<'a> {
             assembly,
             quiescent,
             findings,
-            rows,
             charted,
             probes,
             found,
+            of,
         }
     }
 
@@ -191,16 +194,13 @@ impl<'a> Tables<'a> {
                     .map_or(String::new(), |l| shown(l, "W", 3))
             };
             let model = valve.model.clone().unwrap_or_default();
-            let over: Vec<&str> = self
-                .rows
+            let rows = self.of.get(valve.name.as_str()).map_or(&[][..], |r| r);
+            let over: Vec<&str> = rows
                 .iter()
-                .filter(|r| r.subject == valve.name && r.verdict() == Some(Verdict::Over))
+                .filter(|r| r.verdict() == Some(Verdict::Over))
                 .map(|r| r.quantity)
                 .collect();
-            let judged = self
-                .rows
-                .iter()
-                .any(|r| r.subject == valve.name && r.limit.is_some());
+            let judged = rows.iter().any(|r| r.limit.is_some());
             let said = self.findings.of(&valve.name);
             let verdict = match (judged, over.is_empty()) {
                 (_, true) if said.is_some() => said.unwrap_or_default(),

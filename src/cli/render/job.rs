@@ -3,7 +3,7 @@
 use super::super::failure::Failure;
 use super::super::parallel;
 use crate::analysis::NoSolution;
-use crate::audio::aliasing::{self, Oversampling, Piece, Trial};
+use crate::audio::aliasing::{self, Oversampling, Piece};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
 use crate::audio::clip::{Clip, SampleStream, SourceProblem};
@@ -314,10 +314,12 @@ impl Job {
         };
         if self.knobs.is_empty() {
             return aliasing::choose(pieces, |trials| {
-                let tried = parallel::map(trials, parallel::processors(), |trial| {
-                    self.tried(plan, pieces, trial, start, &[], poll)
+                let joined = aliasing::join(pieces, trials);
+                let tried = parallel::map(&joined, parallel::processors(), |joined| {
+                    self.tried(plan, &joined.clip, joined.factor, start, &[], poll)
                 });
-                tried.into_iter().collect()
+                let tried: Result<Vec<_>, Failure> = tried.into_iter().collect();
+                Ok(aliasing::part(&joined, &tried?))
             });
         }
         let mut worst: Option<Oversampling> = None;
@@ -330,7 +332,10 @@ impl Job {
                     };
                     let knobs: Vec<Turning> = self.knobs.iter().map(there).collect();
                     match self.start(&knobs) {
-                        Ok(start) => self.tried(plan, pieces, trial, &start, &knobs, poll),
+                        Ok(start) => {
+                            let clip = &pieces[trial.piece].clip;
+                            self.tried(plan, clip, trial.factor, &start, &knobs, poll)
+                        }
                         Err(_) => Ok(None),
                     }
                 });
@@ -343,19 +348,19 @@ impl Job {
         Ok(worst.expect("there is one case at least"))
     }
 
-    /// A piece at a factor; none if it has no solution.
+    /// Pieces at a factor; none if they have no solution.
     fn tried(
         &self,
         plan: &Plan,
-        pieces: &[Piece],
-        trial: &Trial,
+        clip: &Clip,
+        factor: usize,
         start: &Start,
         knobs: &[Turning],
         poll: &Poll<'_>,
     ) -> Result<Option<Vec<f64>>, Failure> {
         let mut found = Vec::new();
-        let mut clip = pieces[trial.piece].clip.stream();
-        let played = self.play(plan, start, &mut clip, trial.factor, knobs, |samples| {
+        let mut clip = clip.stream();
+        let played = self.play(plan, start, &mut clip, factor, knobs, |samples| {
             found.extend_from_slice(samples);
             poll()
         });

@@ -20,11 +20,13 @@ fn currents_are_the_written_out_law() {
     let law = law.model("vct", vct).model("fade", fade);
     let (back, vback, eback): (f64, f64, f64) = (0.4, 60.0, 9.0);
     let law = law.model("back", back).model("vback", vback);
-    let law = law.model("eback", eback).law(0);
+    let shade = 0.03;
+    let law = law.model("eback", eback).model("shade", shade).law(0);
     for (vp, v2, vg) in [
         (250.0, 250.0, -14.0),
         (20.0, 300.0, 5.0),
         (400.0, 40.0, 0.5),
+        (285.0, 285.0, -19.0),
     ] {
         let (vp, v2, vg): (f64, f64, f64) = (vp, v2, vg);
         let w = (10.0 + v2 * v2).sqrt();
@@ -38,7 +40,8 @@ fn currents_are_the_written_out_law() {
         let x = (vp / vback).powi(4);
         let p = (1.0 - b) * (1.0 - s) + b * x / (1.0 + x);
         let ip = j / kg1 * (1.0 + vp / vrise) * p;
-        let ig2 = j / kg2 * (1.0 + alphas * v2 / (v2 + lams * pull));
+        let h = 1.0 / (1.0 + (shade * w / e1).powi(3));
+        let ig2 = j / kg2 * (1.0 + alphas * v2 / (v2 + lams * pull)) * h;
         let found = answer(law.as_ref(), &[vp, v2, vg], 0.0).i;
         assert!((found[0] / ip - 1.0).abs() < 1e-12, "{} {ip}", found[0]);
         assert!((found[1] / ig2 - 1.0).abs() < 1e-12, "{} {ig2}", found[1]);
@@ -72,6 +75,23 @@ fn below_the_knee_the_curves_meet_and_the_screen_takes_over() {
     let fall: Vec<f64> = [0.0, 10.0, 50.0, 100.0, 250.0].map(screen).to_vec();
     assert!(fall.is_sorted_by(|a, b| a > b), "{fall:?}");
     assert!(fall[0] > 4.0 * fall[4], "{fall:?}");
+}
+
+/// In one proportion of all volts the screen has one share, the smaller the more negative the grid.
+#[test]
+fn the_grid_shades_the_screen() {
+    let law = Sample::of("output").model("shade", 0.03).law(0);
+    let share = |vp, v2, vg| {
+        let i = answer(law.as_ref(), &[vp, v2, vg], 0.0).i;
+        i[1] / i[0]
+    };
+    let class_a = share(250.0, 250.0, -12.5);
+    assert!(share(250.0, 250.0, -19.0) < 0.8 * class_a);
+    assert!(share(250.0, 250.0, 0.0) < 1.3 * class_a);
+    let bare = currents([250.0, 250.0, 0.0]);
+    assert!(share(250.0, 250.0, 0.0) > 0.9 * bare[1] / bare[0]);
+    let whole = answer(law.as_ref(), &[300.0, 250.0, -250.0], 0.0);
+    assert!(whole.i.iter().chain(&whole.g).all(|x| x.is_finite()));
 }
 
 /// More grid, screen or plate is never less plate current.

@@ -39,6 +39,23 @@ pub trait Scalar:
     fn real(x: f64) -> Self;
 }
 
+/// For numbers that have a single size: [`Scalar::sizes`] and what is read from them.
+macro_rules! of_one_size {
+    () => {
+        type Sizes = f64;
+        fn sizes(self) -> f64 {
+            self.magnitude()
+        }
+        fn largest(a: f64, b: f64) -> f64 {
+            a.max(b)
+        }
+        fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
+            self.magnitude() > worn_out * row
+        }
+    };
+}
+pub(in crate::math) use of_one_size;
+
 impl Scalar for f64 {
     const ONE: f64 = 1.0;
     fn magnitude(self) -> f64 {
@@ -47,16 +64,7 @@ impl Scalar for f64 {
     fn real(x: f64) -> f64 {
         x
     }
-    type Sizes = f64;
-    fn sizes(self) -> f64 {
-        self.magnitude()
-    }
-    fn largest(a: f64, b: f64) -> f64 {
-        a.max(b)
-    }
-    fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
-        self.magnitude() > worn_out * row
-    }
+    of_one_size!();
 }
 
 impl Scalar for Complex<f64> {
@@ -68,16 +76,7 @@ impl Scalar for Complex<f64> {
     fn real(x: f64) -> Self {
         Complex { re: x, im: 0.0 }
     }
-    type Sizes = f64;
-    fn sizes(self) -> f64 {
-        self.magnitude()
-    }
-    fn largest(a: f64, b: f64) -> f64 {
-        a.max(b)
-    }
-    fn is_sound(self, _: Self, row: f64, worn_out: f64) -> bool {
-        self.magnitude() > worn_out * row
-    }
+    of_one_size!();
 }
 
 /// What a matrix over a field multiplies: its numbers, several of them side by side, or what stands

@@ -16,7 +16,7 @@ use std::ops::{Add, AddAssign, Div, Mul, Neg, Sub, SubAssign};
 /// Moments solved together.
 const STAGES: usize = 3;
 /// A column of a block, filled up to whole lanes.
-const ROWS: usize = 4;
+pub const ROWS: usize = 4;
 
 /// Parts of their rows that the pivots of a new order are to reach, the first that one does: as long as
 /// they keep up the next, the order is kept, rather than that each step seeks another one in vain.
@@ -32,7 +32,7 @@ pub struct Block([[f64; ROWS]; STAGES]);
 impl Block {
     /// From its entries: `at(row stage, column stage)`.
     #[inline(always)]
-    pub fn of(at: impl Fn(usize, usize) -> f64) -> Self {
+    fn of(at: impl Fn(usize, usize) -> f64) -> Self {
         let mut block = Block::default();
         for column in 0..STAGES {
             for row in 0..STAGES {
@@ -40,6 +40,23 @@ impl Block {
             }
         }
         block
+    }
+
+    /// What each stage of an unknown does to its own equation alone.
+    #[inline(always)]
+    pub fn diagonal([a, b, c]: [f64; STAGES]) -> Self {
+        Block([[a, 0.0, 0.0, 0.0], [0.0, b, 0.0, 0.0], [0.0, 0.0, c, 0.0]])
+    }
+
+    /// Adds what the rates of stored charges do: `weights`, by the stages they come from, times what
+    /// each of these stores.
+    #[inline(always)]
+    pub fn add_rates(&mut self, weights: &[[f64; ROWS]; STAGES], stored: [f64; STAGES]) {
+        for column in 0..STAGES {
+            for row in 0..ROWS {
+                self.0[column][row] += weights[column][row] * stored[column];
+            }
+        }
     }
 
     #[inline(always)]
@@ -336,11 +353,27 @@ impl StageLu {
         }
     }
 
-    /// Solves for `L` right sides at a time, `[n]`.
-    pub fn solve_lanes<const L: usize>(&self, b: &mut [Moments<L>], work: &mut [Moments<L>]) {
+    /// Carries `L` small changes of each equation's charge, `[n]`, through the step that was factored:
+    /// they act on its stages by `weights`, and what the last stage stores of what they make of the
+    /// unknowns takes their place: `stores` has equations, unknowns and places in `storage`. `work` is a
+    /// buffer.
+    pub fn carry<const L: usize>(
+        &self,
+        weights: [f64; STAGES],
+        (stores, storage): (&[(usize, usize, usize)], &[f64]),
+        changes: &mut [[f64; L]],
+        work: &mut [Vec<Moments<L>>; 2],
+    ) {
         let plan = self.all.as_ref().and_then(|lu| lu.plan.as_ref());
         let plan = plan.expect("factored");
-        Arch::new().dispatch(Solve { plan, b, work });
+        Arch::new().dispatch(Carry {
+            plan,
+            weights,
+            stores,
+            storage,
+            changes,
+            work,
+        });
     }
 }
 
@@ -368,6 +401,45 @@ impl WithSimd for Refactor<'_> {
     #[inline(always)]
     fn with_simd<S: Simd>(self, _simd: S) -> bool {
         self.plan.refactor(self.values, self.worn_out)
+    }
+}
+
+struct Carry<'a, const L: usize> {
+    plan: &'a Plan<Block>,
+    weights: [f64; STAGES],
+    stores: &'a [(usize, usize, usize)],
+    storage: &'a [f64],
+    changes: &'a mut [[f64; L]],
+    work: &'a mut [Vec<Moments<L>>; 2],
+}
+
+impl<const L: usize> WithSimd for Carry<'_, L> {
+    type Output = ();
+
+    #[inline(always)]
+    fn with_simd<S: Simd>(self, _simd: S) {
+        let [right, work] = self.work;
+        let changes = self.changes;
+        let n = changes.len();
+        right.resize(n, Moments::default());
+        work.resize(n, Moments::default());
+        for k in 0..n {
+            for stage in 0..STAGES {
+                for lane in 0..L {
+                    right[k].0[stage][lane] = self.weights[stage] * changes[k][lane];
+                }
+            }
+            changes[k] = [0.0; L];
+        }
+        self.plan.solve(right, work);
+        for &(equation, unknown, place) in self.stores {
+            let stored = self.storage[place];
+            let x = &right[unknown].0[STAGES - 1];
+            let to = &mut changes[equation];
+            for lane in 0..L {
+                to[lane] += stored * x[lane];
+            }
+        }
     }
 }
 
@@ -411,11 +483,6 @@ mod tests {
         let b: Vec<f64> = (0..STAGES * n).map(|k| (k % 5) as f64 - 1.5).collect();
         let mut x = b.clone();
         lu.solve(&mut x);
-        let mut lanes: Vec<Moments<2>> = (0..n)
-            .map(|k| Moments(std::array::from_fn(|s| [b[s * n + k], 2.0 * b[s * n + k]])))
-            .collect();
-        let mut work = lanes.clone();
-        lu.solve_lanes(&mut lanes, &mut work);
         for row in 0..n {
             for stage in 0..STAGES {
                 let at = |e: usize, s: usize| values[e].0[s][stage] * x[s * n + idx[e]];
@@ -423,9 +490,33 @@ mod tests {
                     .map(|e| (0..STAGES).map(|s| at(e, s)).sum::<f64>())
                     .sum();
                 assert!((ax - b[stage * n + row]).abs() < 1e-9, "{row} {stage} {ax}");
-                assert_eq!(lanes[row].0[stage][0], x[stage * n + row]);
-                assert_eq!(lanes[row].0[stage][1], 2.0 * x[stage * n + row]);
             }
+        }
+    }
+
+    #[test]
+    fn changes_are_carried_as_solving_for_each_would() {
+        let values = [3.0, 1.0, -1.0, 2.0].map(|x| {
+            let mut block = Block::diagonal([x, 2.0 * x, 3.0 * x]);
+            block.add_rates(&[[1.0, 0.5, 0.25, 0.0]; STAGES], [0.1, 0.2, 0.3]);
+            block
+        });
+        let mut lu = StageLu::new(2, &[0, 2, 4], &[0, 1, 0, 1]);
+        lu.factor(&values).unwrap();
+        let weights = [1.0, -2.0, 4.0];
+        let (stores, storage) = ([(0, 0, 0), (1, 0, 1), (1, 1, 2)], [2.0, 3.0, 5.0]);
+        let starts = [[1.0, 0.5], [-2.0, 4.0]];
+        let (mut changes, mut work) = (starts, [vec![], vec![]]);
+        lu.carry(weights, (&stores, &storage), &mut changes, &mut work);
+        for lane in 0..2 {
+            let right = |stage: usize, k: usize| weights[stage] * starts[k][lane];
+            let mut x: Vec<f64> = (0..STAGES)
+                .flat_map(|stage| [right(stage, 0), right(stage, 1)])
+                .collect();
+            lu.solve(&mut x);
+            let end = &x[4..];
+            let expected = [2.0 * end[0], 3.0 * end[0] + 5.0 * end[1]];
+            assert_eq!([changes[0][lane], changes[1][lane]], expected);
         }
     }
 

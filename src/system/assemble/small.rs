@@ -1,7 +1,7 @@
 //! Each law by itself at a solution, and what small changes about it obey.
 
 use super::{Assembly, SourceState};
-use crate::device::Answer;
+use crate::device::{Answer, Law};
 
 /// What a law says at a solution.
 #[derive(Debug, Clone)]
@@ -16,6 +16,31 @@ pub struct LawCurrents {
     pub c: Vec<f64>,
 }
 
+impl LawCurrents {
+    /// Those of a law without current at these controls.
+    fn none(u: Vec<f64>, outputs: usize) -> Self {
+        LawCurrents {
+            i: vec![0.0; outputs],
+            g: vec![0.0; u.len() * outputs],
+            c: vec![0.0; u.len() * outputs],
+            u,
+        }
+    }
+
+    /// What a law with so many outputs says at these controls.
+    pub fn of(law: &dyn Law, u: Vec<f64>, memory: f64, outputs: usize) -> Self {
+        let mut found = LawCurrents::none(u, outputs);
+        let mut answer = Answer {
+            i: &mut found.i,
+            q: &mut vec![0.0; outputs],
+            g: &mut found.g,
+            c: &mut found.c,
+        };
+        law.answer(&found.u, memory, &mut answer);
+        found
+    }
+}
+
 impl Assembly<'_> {
     /// The laws' answers at a solution: all outputs' currents, one law after the other.
     pub fn currents(&mut self, x: &[f64]) -> Vec<LawCurrents> {
@@ -27,26 +52,16 @@ impl Assembly<'_> {
     /// One law's currents and incremental charges at a solution.
     pub fn law_currents(&self, index: usize, x: &[f64]) -> LawCurrents {
         let wiring = &self.wiring[index];
-        let (nc, no) = (wiring.controls.len(), wiring.outputs.len());
-        let u: Vec<f64> = wiring
-            .controls
-            .iter()
-            .map(|columns| columns.iter().map(|&(c, sign)| sign * x[c]).sum())
-            .collect();
-        let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
-        let (mut g, mut c) = (vec![0.0; nc * no], vec![0.0; nc * no]);
-        let mut answer = Answer {
-            i: &mut i,
-            q: &mut q,
-            g: &mut g,
-            c: &mut c,
-        };
-        if !self.unplugged[index] {
-            self.circuit.laws[index]
-                .law
-                .answer(&u, self.memory[index], &mut answer);
+        let controls = wiring.controls.iter();
+        let u = controls.map(|columns| columns.iter().map(|&(c, sign)| sign * x[c]).sum());
+        let (u, outputs) = (u.collect(), wiring.outputs.len());
+        match self.unplugged[index] {
+            true => LawCurrents::none(u, outputs),
+            false => {
+                let law = self.circuit.laws[index].law.as_ref();
+                LawCurrents::of(law, u, self.memory[index], outputs)
+            }
         }
-        LawCurrents { u, i, g, c }
     }
 
     /// The derivatives G = df/dx and C = dq/dx at `x`, each in the order of the pattern: what
