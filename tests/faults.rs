@@ -303,7 +303,7 @@ fn a_limit_on_memory_is_told() {
     // The least is what the loader takes for the binary and a little more.
     for (kib, run) in [
         (
-            15_000,
+            16_000,
             "$G scope $S --quiet --from 0 --stop 1 --step 1u --csv a.csv".to_string(),
         ),
         (
@@ -318,9 +318,9 @@ fn a_limit_on_memory_is_told() {
             60_000,
             "$G scope $S --quiet --from 0 --stop 200m --step 1u --json a.json".to_string(),
         ),
-        (15_000, "$G render $S --quiet --out a.wav".to_string()),
-        (15_000, "$G check ${S%.cir}.sheet.toml".to_string()),
-        (15_000, format!("$G bias {large} --csv a.csv")),
+        (16_000, "$G render $S --quiet --out a.wav".to_string()),
+        (16_000, "$G check ${S%.cir}.sheet.toml".to_string()),
+        (16_000, format!("$G bias {large} --csv a.csv")),
         (36_000, format!("$G bias {large} --csv a.csv")),
         (60_000, format!("$G bias {large} --csv a.csv")),
         (60_000, format!("{SCOPE} --csv /dev/null")),
