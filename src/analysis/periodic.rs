@@ -53,7 +53,7 @@ use tactics::Tactics;
 /// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
 /// holds many cycles.
 const BESIDE_MAINS: f64 = 10.0;
-/// The most that [`Periodic::loosen`] allows, a part of an amplitude.
+/// What [`Periodic::loosen`] allows at most, a part of an amplitude.
 const ROUGHEST: f64 = 1e-4;
 
 /// A circuit whose steady states are sought, one after the other: each starts from the last.
@@ -147,8 +147,8 @@ impl<'c> Periodic<'c> {
         self.search.last = None;
     }
 
-    /// Lets the steady states to come be off by N times what was asked for, or by [`ROUGHEST`] if that is
-    /// less; by one times again after.
+    /// Lets the steady states to come be off by N times what was asked for, but by a ten-thousandth of
+    /// an amplitude at most; with N = 1 they are as asked for again.
     pub fn loosen(&mut self, times: f64) {
         let (accuracy, tactics) = self.exact;
         let times = times.min((ROUGHEST / accuracy.relative).max(1.0));
