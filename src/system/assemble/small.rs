@@ -27,7 +27,7 @@ impl LawCurrents {
         }
     }
 
-    /// What a law with so many outputs says at these controls.
+    /// What a law with N outputs says at these controls.
     pub fn of(law: &dyn Law, u: Vec<f64>, memory: f64, outputs: usize) -> Self {
         let mut found = LawCurrents::none(u, outputs);
         let mut answer = Answer {
