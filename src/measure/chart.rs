@@ -262,6 +262,22 @@ fn is_mains(circuit: &Circuit, element: &Element) -> bool {
     matches!(branch, Some(BranchKind::Source(drive)) if drive.mains_hz().is_some())
 }
 
+/// Takes a part's rows: quantity, value, unit and limit.
+fn part<'t>(
+    element: &'t Element,
+    take: Taker<'t>,
+) -> impl FnMut(&'static str, f64, &'static str, Option<f64>) + 't {
+    |quantity, value, unit, limit| {
+        take(Row {
+            subject: Subject::Named(&element.name),
+            quantity,
+            value,
+            unit,
+            limit,
+        });
+    }
+}
+
 /// A transistor's currents, volts and heat. Those of a p-channel or pnp part are negative.
 fn transistor(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, take: Taker<'_>) {
     let [first, control, last, ..] = element.terminals[..] else {
@@ -273,15 +289,7 @@ fn transistor(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element
         'Q' => ["collector current", "base current", "vce", "vbe"],
         _ => ["drain current", "gate current", "vds", "vgs"],
     };
-    let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        take(Row {
-            subject: Subject::Named(&element.name),
-            quantity,
-            value,
-            unit,
-            limit,
-        });
-    };
+    let mut push = part(element, take);
     for (terminal, name) in names[..2].iter().enumerate() {
         let current: f64 = into_terminal(element, terminal)
             .iter()
@@ -303,15 +311,8 @@ fn windings(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, 
         let found = element.limits.iter().find(|l| l.quantity == quantity);
         found.map(|l| l.max)
     };
-    let mut push = |quantity: &'static str, value: f64| {
-        take(Row {
-            subject: Subject::Named(&element.name),
-            quantity,
-            value,
-            unit: "A",
-            limit: limit(quantity),
-        });
-    };
+    let mut row = part(element, take);
+    let mut push = |quantity: &'static str, value: f64| row(quantity, value, "A", limit(quantity));
     if matches!(role, Some(DeviceRole::Inductor | DeviceRole::Choke)) {
         push(
             "direct current",
@@ -363,15 +364,7 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, tak
             .map(|l| l.max)
     };
     let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
-    let mut push = |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| {
-        take(Row {
-            subject: Subject::Named(&element.name),
-            quantity,
-            value,
-            unit,
-            limit,
-        });
-    };
+    let mut push = part(element, take);
     let (vpk, vgk, vsk) = (across("plate"), across("grid"), across("screen"));
     let mut currents: Vec<(&'static str, f64)> = Vec::new();
     let mut laws: Vec<usize> = Vec::new();
