@@ -9,6 +9,7 @@
 mod any;
 mod block;
 mod grouping;
+mod pair;
 mod row;
 mod triodes;
 
@@ -71,11 +72,13 @@ impl Blocks {
     /// The step; false if the equations are singular. `kept` are inverses of matrices met before.
     #[inline(always)]
     pub fn solve(&self, reach: &Panels, step: &mut BlockStep<'_>, kept: &mut Vec<Kept>) -> bool {
-        kept.resize(self.blocks.len(), Kept::default());
+        if kept.len() < self.blocks.len() {
+            kept.resize(self.blocks.len(), Kept::default());
+        }
         for ((block, row), kept) in self.blocks.iter().zip(&self.rows).zip(kept) {
             let quick = match block.triodes.len() {
                 1 => triodes::one(block, step),
-                2 => triodes::several::<8>(block, step),
+                2 => pair::solve(block, step),
                 3 => triodes::several::<12>(block, step),
                 4 => triodes::several::<16>(block, step),
                 _ => false,
