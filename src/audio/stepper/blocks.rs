@@ -27,7 +27,7 @@ const NEGLIGIBLE_V: f64 = 1e-9;
 /// What moves laws that are solved later by this is passed on to them, V for an ampere: a step of a
 /// law's current is a hundredth of one at most.
 const FELT: f64 = 1e-8;
-/// Up to so many outputs, taking all is cheaper than looking which matter.
+/// Up to this many outputs, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 4;
 
 /// The laws of a circuit in blocks, in the direction of the signal.
