@@ -253,12 +253,27 @@ VALVES += [
         "output",
         chart_weight=40.0,
         remarks=(
-            "Sylvania's charts and tables are of two different valves: at 350 V and -15.5 V the "
-            "chart has some 32 mA, the table 46. The fit follows the tables, and their pairs at "
-            "full drive are still up to 23 % off: promised are its points alone.",
+            "Sylvania's charts, point and pairs at full drive are of one valve, the pairs' currents "
+            "at rest of another: at 350 V and -15.5 V the chart has some 32 mA, the table 46. The fit "
+            "follows the charts, so that a pair at the table's grid volts rests at less than is "
+            "printed. Promised are its points alone.",
+            "Two of its pairs are printed with more power than their plate current can carry: 45 W "
+            "with 144 mA in 6600 ohm, of which 42.6 W are the most, and 28 W with 94 mA in 9000 ohm "
+            "(24.9 W). They only judge.",
         ),
         mu_range=(14, 25),
-        centre={"mu": 22.5, "kg1": 330, "kg2": 3500, "kp": 95, "alphas": 2, "mup": 170},
+        centre={
+            "mu": 22.5,
+            "kg1": 330,
+            "kg2": 3500,
+            "kp": 95,
+            "mup": 170,
+            "fade": 1e-3,
+            "back": 0.2,
+            "vback": 60,
+            "eback": 10,
+            "alphas": 2,
+        },
     ),
     Valve("ECL82P", "output", data="ECL82", **FEW, mu_range=(8, 11), centre={"mu": 9.5, "kg1": 500, "kg2": 4000}),
     Valve("ECL86P", "output", data="ECL86", **FEW, mu_range=(18, 24), centre={"mu": 21, "kg1": 400, "kg2": 3500, "kp": 130, "alphas": 4}),
