@@ -51,7 +51,7 @@ are of those errors. Every model value is computed with the rounded numbers of t
   judge: they have to follow from the same law. So do the 7591's pairs at rest and two of its powers,
   which its own sheet contradicts.
 - Beside the printed rows, priors draw the parameters to a published or related set (named in
-  the model file), with these widths (of ln but for ex, vct):
+  the model file), with these widths (of ln but for ex, vct, turn):
   triodes: @triode@;
   output valves: @output@.
   They keep a few points from driving the parameters to absurd values. mu of a triode stays within
@@ -219,7 +219,7 @@ def missed_rows(fits):
 def parameter_table(fits, kind):
     """The law's parameters of every model of a kind."""
     keys = {
-        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide", "gg", "cg", "xi"),
+        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "turn", "knee", "take", "wide", "gg", "cg", "xi"),
         "output": (
             "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "back", "vback", "eback",
             "alphas", "lams", "shade", "gg",
