@@ -92,7 +92,8 @@ impl Blocks {
                 let columns = if block.outputs.len() <= FEW_OUTPUTS {
                     &block.outputs
                 } else {
-                    self.significant(block.outputs.iter().copied(), dy, step.significant)
+                    self.significant(block.outputs.iter().copied(), dy, step.significant);
+                    &*step.significant
                 };
                 reach.subtract_columns(columns, dy, later, missing);
             }
@@ -100,24 +101,13 @@ impl Blocks {
         true
     }
 
-    /// The outputs among some that move a control. Without a branch: which they are is not foreseen.
+    /// The outputs among some that move a control.
     #[inline(always)]
-    pub fn significant<'t>(
-        &self,
-        among: impl Iterator<Item = usize>,
-        y: &[f64],
-        to: &'t mut Vec<usize>,
-    ) -> &'t [usize] {
-        if to.len() < self.influence.len() {
-            to.resize(self.influence.len(), 0);
-        }
-        let mut count = 0;
-        for output in among {
-            to[count] = output;
-            let moves = y[output].abs() * self.influence[output];
-            count += usize::from(is_significant(moves, NEGLIGIBLE_V));
-        }
-        &to[..count]
+    pub fn significant(&self, among: impl Iterator<Item = usize>, y: &[f64], to: &mut Vec<usize>) {
+        to.clear();
+        let is_significant =
+            |o: &usize| is_significant(y[*o].abs() * self.influence[*o], NEGLIGIBLE_V);
+        to.extend(among.filter(is_significant));
     }
 }
 

@@ -304,10 +304,10 @@ fn take(
         return table.reach.subtract(outputs, panels, controls);
     }
     let all = 0..outputs.len();
-    let columns = table.blocks.significant(all, outputs, significant);
+    table.blocks.significant(all, outputs, significant);
     table
         .reach
-        .subtract_columns(columns, outputs, panels, controls);
+        .subtract_columns(significant, outputs, panels, controls);
 }
 
 /// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the
