@@ -370,6 +370,7 @@ impl Least {
 #[cfg(test)]
 mod tests {
     use super::super::monodromy::Monodromy;
+    use super::super::pass::Changes;
     use super::super::signal::{Clock, Signal};
     use super::super::{Accuracy, Periodic, outcome::Effort};
     use super::*;
@@ -403,7 +404,7 @@ mod tests {
             clock,
         };
         let tolerance = search.tolerance(Some(&last.orbit));
-        let columns: Vec<usize> = (0..search.stepper.state.len()).collect();
+        let columns = Changes::Columns((0..search.stepper.state.len()).collect());
         let memory = search.stepper.assembly.memory.clone();
         let pass = search.pass(
             &driving,

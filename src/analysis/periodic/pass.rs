@@ -16,16 +16,55 @@ const DIVISIONS: usize = 24;
 /// Where steps that stray too far are divided, a pass has at most N times as many more as its mesh.
 const MOST_MORE: usize = 3;
 
+/// The small changes at a period's start that are carried through it.
+#[derive(Debug, Clone)]
+pub enum Changes {
+    /// Of so many charges each by itself, by the matrix of each step's solution.
+    Columns(Vec<usize>),
+    /// Of all together, each `[state]` in V or A, by the matrix that a step ended with.
+    Along(Vec<Vec<f64>>),
+}
+
+impl Changes {
+    /// How many.
+    fn len(&self) -> usize {
+        match self {
+            Changes::Columns(columns) => columns.len(),
+            Changes::Along(changes) => changes.len(),
+        }
+    }
+
+    /// Their charges and fluxes, for equations that hold so much for each volt or ampere.
+    fn spread(&self, n: usize, state: &[usize], weights: &[f64]) -> Spread {
+        match self {
+            Changes::Columns(columns) => {
+                let rows: Vec<usize> = columns.iter().map(|&c| state[c]).collect();
+                Spread::new(n, &rows)
+            }
+            Changes::Along(changes) => {
+                let charges = changes.iter().map(|change| {
+                    let mut charge = vec![0.0; n];
+                    for ((&k, weight), volts) in state.iter().zip(weights).zip(change) {
+                        charge[k] = weight * volts;
+                    }
+                    charge
+                });
+                Spread::along(n, charges)
+            }
+        }
+    }
+}
+
 impl Search<'_> {
-    /// Integrates the period over the mesh from the charges at its start; `columns` of the
-    /// monodromy come with it. `in_passing` as for [`super::step::Stepper::solve`].
+    /// Integrates the period over the mesh from the charges at its start; what becomes of `changes`
+    /// comes with it. `in_passing` as for [`super::step::Stepper::solve`].
     pub fn pass(
         &mut self,
         driving: &Driving<'_>,
         (mesh, start): (&[f64], &[f64]),
         old: Option<&Orbit>,
         (tolerance, in_passing): (&[f64], bool),
-        columns: &[usize],
+        changes: &Changes,
         effort: &mut Effort,
     ) -> Result<Pass, Trouble> {
         let divides = self.tactics.divides && old.is_some();
@@ -36,8 +75,9 @@ impl Search<'_> {
         let m = stepper.state.len();
         let mut orbit = Orbit::from(old.map_or_else(|| self.rest.x.clone(), |o| o.end().to_vec()));
         let mut charge = start.to_vec();
-        let rows: Vec<usize> = columns.iter().map(|&c| stepper.state[c]).collect();
-        let mut spread = (!rows.is_empty()).then(|| Spread::new(n, &rows));
+        let carries = matches!(changes, Changes::Columns(columns) if !columns.is_empty());
+        let mut spread =
+            (changes.len() > 0).then(|| changes.spread(n, &stepper.state, &stepper.weights()));
         let mut x = vec![0.0; STAGES * n];
         let mut stood = x.clone();
         let quick = self.tactics.quick;
@@ -64,7 +104,6 @@ impl Search<'_> {
                     stepper.forget();
                 }
                 let judged = (tolerance, in_passing && !retry);
-                let carries = spread.is_some();
                 solved = stepper.solve(driving, (t, h), &charge, judged, carries, &mut x);
                 if solved.is_ok() {
                     break;
@@ -114,9 +153,12 @@ impl Search<'_> {
             .collect();
         let mut monodromy = Vec::new();
         if let Some(spread) = &spread {
-            monodromy.reserve(columns.len() * m);
-            for (change, &column) in columns.iter().enumerate() {
-                let size = weights[column];
+            monodromy.reserve(changes.len() * m);
+            for change in 0..changes.len() {
+                let size = match changes {
+                    Changes::Columns(columns) => weights[columns[change]],
+                    Changes::Along(_) => 1.0,
+                };
                 let own = (0..m).map(|row| spread.of(change, state[row]) * size / weights[row]);
                 monodromy.extend(own);
             }

@@ -3,6 +3,7 @@
 use super::mesh::{self, KEPT, Lengths};
 use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
+use super::pass::Changes;
 use super::search::{Search, worst};
 use super::signal::Driving;
 use super::trouble::Trouble;
@@ -36,7 +37,7 @@ impl Search<'_> {
                 (&mesh, &charge),
                 old.as_ref(),
                 (&tolerance, false),
-                &[],
+                &Changes::Columns(Vec::new()),
                 effort,
             )?;
             let tolerance = self.tolerance(Some(&pass.orbit));
