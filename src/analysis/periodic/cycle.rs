@@ -7,11 +7,10 @@
 use super::krylov::Linear;
 use super::orbit::Orbit;
 use super::outcome::{Accuracy, Effort};
-use super::pass::Changes;
 use super::search::{Last, Rest, Search};
 use super::shooting::MOST_COLUMNS;
 use super::signal::{Clock, Driving, Signal};
-use super::step::{self, Stepper};
+use super::step::{self, Changes, Stepper};
 use super::tactics::Tactics;
 use super::trouble::Trouble;
 use crate::analysis::NoSolution;

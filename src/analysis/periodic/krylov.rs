@@ -370,8 +370,8 @@ impl Least {
 #[cfg(test)]
 mod tests {
     use super::super::monodromy::Monodromy;
-    use super::super::pass::Changes;
     use super::super::signal::{Clock, Signal};
+    use super::super::step::Changes;
     use super::super::{Accuracy, Periodic, outcome::Effort};
     use super::*;
     use crate::circuit::{Circuit, Piece};

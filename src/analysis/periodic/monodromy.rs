@@ -20,8 +20,7 @@
 //! figures that agree to 2e-7. There a column counts from 1e-5 on: with 1e-2 the corrections went
 //! astray (155 000 evaluations), as biases that take seconds to settle multiply what is left out.
 
-use super::pass::Changes;
-use super::step::LANES;
+use super::step::{Changes, LANES};
 use crate::math::dense;
 use crate::math::growth::growth;
 

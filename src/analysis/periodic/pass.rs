@@ -5,7 +5,7 @@ use super::orbit::{Orbit, Pass};
 use super::outcome::Effort;
 use super::search::Search;
 use super::signal::{Driving, Sources};
-use super::step::Spread;
+use super::step::Changes;
 use super::trouble::{self, Trouble};
 use crate::math::lu::Singular;
 use crate::math::newton::Failure;
@@ -15,45 +15,6 @@ use crate::math::radau::{self, STAGES};
 const DIVISIONS: usize = 24;
 /// Where steps that stray too far are divided, a pass has at most N times as many more as its mesh.
 const MOST_MORE: usize = 3;
-
-/// The small changes at a period's start that are carried through it.
-#[derive(Debug, Clone)]
-pub enum Changes {
-    /// Of so many charges each by itself, by the matrix of each step's solution.
-    Columns(Vec<usize>),
-    /// Of all together, each `[state]` in V or A, by the matrix that a step ended with.
-    Along(Vec<Vec<f64>>),
-}
-
-impl Changes {
-    /// How many.
-    fn len(&self) -> usize {
-        match self {
-            Changes::Columns(columns) => columns.len(),
-            Changes::Along(changes) => changes.len(),
-        }
-    }
-
-    /// Their charges and fluxes, for equations that hold so much for each volt or ampere.
-    fn spread(&self, n: usize, state: &[usize], weights: &[f64]) -> Spread {
-        match self {
-            Changes::Columns(columns) => {
-                let rows: Vec<usize> = columns.iter().map(|&c| state[c]).collect();
-                Spread::new(n, &rows)
-            }
-            Changes::Along(changes) => {
-                let charges = changes.iter().map(|change| {
-                    let mut charge = vec![0.0; n];
-                    for ((&k, weight), volts) in state.iter().zip(weights).zip(change) {
-                        charge[k] = weight * volts;
-                    }
-                    charge
-                });
-                Spread::along(n, charges)
-            }
-        }
-    }
-}
 
 impl Search<'_> {
     /// Integrates the period over the mesh from the charges at its start; what becomes of `changes`
@@ -77,7 +38,7 @@ impl Search<'_> {
         let mut charge = start.to_vec();
         let carries = matches!(changes, Changes::Columns(columns) if !columns.is_empty());
         let mut spread =
-            (changes.len() > 0).then(|| changes.spread(n, &stepper.state, &stepper.weights()));
+            (changes.count() > 0).then(|| changes.spread(n, &stepper.state, &stepper.weights()));
         let mut x = vec![0.0; STAGES * n];
         let mut stood = x.clone();
         let quick = self.tactics.quick;
@@ -153,8 +114,8 @@ impl Search<'_> {
             .collect();
         let mut monodromy = Vec::new();
         if let Some(spread) = &spread {
-            monodromy.reserve(changes.len() * m);
-            for change in 0..changes.len() {
+            monodromy.reserve(changes.count() * m);
+            for change in 0..changes.count() {
                 let size = match changes {
                     Changes::Columns(columns) => weights[columns[change]],
                     Changes::Along(_) => 1.0,

@@ -3,9 +3,9 @@
 use super::mesh::{self, KEPT, Lengths};
 use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
-use super::pass::Changes;
 use super::search::{Search, worst};
 use super::signal::Driving;
+use super::step::Changes;
 use super::trouble::Trouble;
 
 /// Periods that are integrated at most.

@@ -8,9 +8,9 @@ use super::krylov::Linear;
 use super::mesh::{self, KEPT, Lengths};
 use super::monodromy::{Monodromy, NEAR, ROUNDS};
 use super::outcome::{Effort, MOST_STEPS, PeriodicState};
-use super::pass::Changes;
 use super::search::{Last, Search, worst};
 use super::signal::{Clock, Driving};
+use super::step::Changes;
 use super::trouble::Trouble;
 
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
