@@ -81,7 +81,7 @@ fn steady(circuit: &Circuit, (hz, peak): (f64, f64), relative: f64) -> (Effort, 
     (found.effort, (1..=20).map(|k| wave.harmonic(k)).collect())
 }
 
-/// Newton iterations of so many periods of the netlist's own sine.
+/// Newton iterations of N periods of the netlist's own sine.
 fn simulate(circuit: &Circuit, hz: f64) -> usize {
     let run = Run::new(0.0, 20e-6, PERIODS / hz);
     let probes = [probe(circuit)];

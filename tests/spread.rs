@@ -569,7 +569,7 @@ fn a_triode_stage_spreads_as_an_independent_formulation_does() {
         let number = |k: usize| cells[k].parse::<f64>().expect("a number");
         let figure = &found["figures"][k];
         assert_eq!(figure["figure"], cells[0]);
-        // Both are of so many runs: their errors add up as squares.
+        // Both are of N runs: their errors add up as squares.
         for (name, at) in [("mean", 1), ("deviation", 3)] {
             let value = figure[name].as_f64().expect("a number");
             let error = 3.0 * std::f64::consts::SQRT_2 * number(at + 1);

@@ -12,7 +12,7 @@ from .triode_rows import apart
 
 WIDTH = 96
 ORDER = (
-    "mu ex kg1 kg2 kp kvb vct isl most knee take wide perv vrise mup fade back vback eback alphas lams shade gg cg xi cgp cgk cpk "
+    "mu ex kg1 kg2 kp kvb vct isl most turn knee take wide perv vrise mup fade back vback eback alphas lams shade gg cg xi cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
     "cmax rsmin "
     "base vh ih tolip tolmu vtest"
@@ -24,7 +24,7 @@ LAWS = {
     "triode": (
         "Law: Koren 1996 with contact potential; ip = 2 E1^ex / kg1, E1 = (vpk/kp) ln(1 + "
         "exp(kp (1/mu + r))), q = (vgk + vct)/sqrt(kvb + vpk^2). src/device/triode.rs says how "
-        "isl and most bend r = q, what knee and take leave of ip at low plate volts, and on what scale "
+        "isl, most and turn bend r = q, what knee and take leave of ip at low plate volts, and on what scale "
         "wide puts grid and drive. Volts, amperes."
     ),
     "pentode": (

@@ -6,7 +6,7 @@ from scipy.optimize import least_squares
 LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
 LOGARITHMIC |= {"isl", "most", "take", "fade", "wide", "back", "vback", "eback", "shade"}
 FITTED = {
-    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "knee", "take", "wide"),
+    "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "turn", "knee", "take", "wide"),
     "output": (
         "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "vrise", "mup", "fade", "back", "vback",
         "eback", "alphas", "lams", "shade", "vct",

@@ -2,7 +2,7 @@
 
 Triode and pentode: N. Koren, Glass Audio 8(5), 1996, with the contact potential
 `vct` of Cohen and Helie (AES 129th convention, 2010). Grid current: Dempwolf and
-Zoelzer, DAFx-11. What src/device/triode.rs (isl, knee, take, wide) and output_valve.rs add to
+Zoelzer, DAFx-11. What src/device/triode.rs (isl, turn, knee, take, wide) and output_valve.rs add to
 them, these files explain. Every function works on numbers and on arrays alike; a parameter
 set is a plain dictionary whose keys are the names on a `.model` card.
 """
@@ -34,16 +34,17 @@ def triode(p, vgk, vpk):
     wide = p.get("wide", 0.0)
     root = np.sqrt(p["kvb"] + wide * v + v * v)
     steep = (0.5 * wide + v) / root**2
-    q = vg / root
-    most = p.get("most", MOST)
-    y = p.get("isl", 0.0) * p["mu"] * q
+    most, turn = p.get("most", MOST), p.get("turn", 0.0)
+    b = (vg + turn) / root
+    y = p.get("isl", 0.0) * p["mu"] * b
     hyperbola = np.sqrt(y * y + most * most)
-    bent = q + most * y * q / (hyperbola + most)
+    bent = vg / root + most * y * b / (hyperbola + most)
     # Koren's scale is the plate's volts, with `wide` it is `root`.
     scale, run = (root, 1.0) if wide else (v, v / root)
     u = p["kp"] * (v / (p["mu"] * scale) + bent)
     soft, open_ = softplus(u), logistic(u)
     slope = open_ * (1.0 + most * y / hyperbola)
+    pulled = slope * vg + open_ * most * y / hyperbola * turn
     e1 = scale / p["kp"] * soft
     # Deep in cut-off `soft` is below the smallest float; the current is then zero.
     space = 2.0 * e1 ** p["ex"] / p["kg1"]
@@ -56,10 +57,10 @@ def triode(p, vgk, vpk):
     gm = di_de * slope * run
     gm = gm - ip * p.get("take", 0.0) * logistic(cg * vgk) * far / total
     if wide:
-        de_dv = steep * root * soft / p["kp"] + open_ * (1.0 - steep * v) / p["mu"] - slope * vg * steep
+        de_dv = steep * root * soft / p["kp"] + open_ * (1.0 - steep * v) / p["mu"] - pulled * steep
         gp = di_de * de_dv + space * v * (taken * (v + 2.0 * CLOSE) + 2.0 * LEAST) / total**2
     else:
-        gp = di_de * (soft / p["kp"] - slope * vg * v * v / root**3) + space * taken / total**2
+        gp = di_de * (soft / p["kp"] - pulled * v * v / root**3) + space * taken / total**2
     on = np.asarray(vpk) > 0.0
     return np.where(on, ip, 0.0), np.where(on, gm, 0.0), np.where(on, gp, 0.0)
 

@@ -51,6 +51,20 @@ def handed_on(row):
     return HANDED_ON if row["valve"] == "EL84" and "raa" in row and "tap" not in row else 1.0
 
 
+def most_power(row):
+    """The power (W) that a pair's printed plate current can carry at most; infinite if none is printed.
+
+    The load has the difference of the two currents, whose mean cannot be larger than that of their
+    sum: in class B without any crossing it is 2/pi of the fundamental's crest, which a third
+    harmonic may raise by a third of itself.
+    """
+    if not {"raa", "iam", "po_w", "thd"} <= row.keys():
+        return np.inf
+    mean = 1e-3 * (row["iam"] + row.get("tap", 0.0) * row.get("ig2m", 0.0))
+    crest = 0.5 * np.pi * mean * (1.0 + row["thd"] / 300.0)
+    return 0.5 * crest**2 * row["raa"] / 4.0
+
+
 def drive_of(row):
     """Peak volts at one grid where the row prints them, else nan: up to zero grid volts."""
     if "drive_vrms" in row:

@@ -31,6 +31,7 @@ const BUSY: &[(&str, Values, Values)] = &[
             ("kvb", 6.0),
             ("isl", 0.2),
             ("most", 0.3),
+            ("turn", 1.9),
             ("knee", 40.0),
             ("take", 7.0),
         ],

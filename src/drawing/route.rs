@@ -2,7 +2,7 @@
 //! and crossings; then each net once more with all the others laid, as long as that helps.
 //!
 //! `pathfinding` and `petgraph` have shortest paths over any graph; here states carry a direction,
-//! the graph changes with every wire, and there are so many searches that arrays indexed by lattice
+//! the graph changes with every wire, and there are enough searches that arrays indexed by lattice
 //! point are what makes them fast, so the search is our own (sixty lines).
 
 use super::geometry::{At, Rect, Way};

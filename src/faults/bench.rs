@@ -44,7 +44,7 @@ pub struct Seen {
 }
 
 impl Seen {
-    /// Nothing seen yet at so many points.
+    /// Nothing seen yet at any of the points.
     pub(super) fn blank(x: Vec<f64>, points: usize) -> Self {
         Seen {
             x,
@@ -58,7 +58,7 @@ impl Seen {
         }
     }
 
-    /// Makes room for so many points.
+    /// Makes room for the points, each with its columns.
     pub(super) fn widen(&mut self, points: usize, columns: usize) {
         self.spread = vec![vec![0.0; columns]; points];
         for all in [

@@ -27,7 +27,7 @@ pub enum Change {
     Feed(usize, f64),
     /// The same where it is no more than what the fault's own change entails.
     Entailed(usize, f64),
-    /// A sine of the mains is so many times as large.
+    /// A sine of the mains, by its number, and the factor that it is multiplied by.
     Mains(usize, f64),
     /// Amperes from the first node to the second, through no part that is drawn.
     Leak(Node, Node, f64),
@@ -84,12 +84,12 @@ impl Change {
         }
     }
 
-    /// The changes of a fault with its own number so many times as large.
+    /// The changes of a fault with its own number times `factor`.
     pub fn all_scaled(changes: &[Change], factor: f64) -> Vec<Change> {
         changes.iter().map(|c| c.scaled(factor)).collect()
     }
 
-    /// The same change with its number so many times as large.
+    /// The same change with its number times `factor`.
     fn scaled(&self, factor: f64) -> Self {
         let mut other = self.clone();
         match &mut other {

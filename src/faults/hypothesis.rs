@@ -487,7 +487,7 @@ fn misread(ohms: f64) -> Vec<(f64, f64)> {
     all
 }
 
-/// Pairs of the first so many.
+/// All pairs of the first `n`.
 pub(super) fn pairs(n: usize) -> Vec<(usize, usize)> {
     (0..n)
         .flat_map(|a| (a + 1..n).map(move |b| (a, b)))

@@ -95,6 +95,7 @@ const FACTORS: &[(&str, &str, f64)] = &[
 ];
 const PARTS: &[(&str, &str, f64)] = &[
     ("unevenness of the grid", "isl", 0.5),
+    ("where mu turns", "turn", 0.3),
     ("current lost at low plate volts", "knee", 0.5),
     ("current that a positive grid takes", "take", 0.3),
     ("screen's share at low plate volts", "alphas", 0.3),

@@ -37,7 +37,7 @@ pub struct Member<'c> {
 }
 
 impl Member<'_> {
-    /// With so many volts more on the grid and at the plate.
+    /// With `e` volts more on the grid and `v` volts more at the plate.
     pub fn at(&self, e: f64, v: f64) -> State {
         let rest = &self.rest;
         self.device

@@ -220,7 +220,7 @@ pub fn alias_db(tone: &[f64], freq_hz: f64) -> f64 {
     10.0 * (folded / amplitude(freq_hz).powi(2)).log10()
 }
 
-/// A sine of so many seconds.
+/// A sine of N seconds.
 pub fn sine(freq_hz: f64, seconds: f64) -> Clip {
     let samples = (seconds * f64::from(RATE_HZ)).round() as usize;
     let at = |n: usize| (2.0 * PI * freq_hz * n as f64 / f64::from(RATE_HZ)).sin();

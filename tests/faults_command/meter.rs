@@ -73,7 +73,7 @@ pub fn sound(text: &str) -> String {
     format!("probe,value\n{}", rows.collect::<String>())
 }
 
-/// Readings of an amplifier with hidden values, by a meter that is off, at so many points; none
+/// Readings of an amplifier with hidden values, by a meter that is off, at N points; none
 /// without a solution.
 pub fn readings(fault: Option<&Fault>, text: &str, most: usize, dice: &mut Dice) -> Option<String> {
     let mut circuit = built(fault.map_or(text, |f| &f.text))?;

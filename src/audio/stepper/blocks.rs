@@ -9,6 +9,7 @@
 mod any;
 mod block;
 mod grouping;
+mod pair;
 mod row;
 mod triodes;
 
@@ -26,7 +27,7 @@ const NEGLIGIBLE_V: f64 = 1e-9;
 /// What moves laws that are solved later by this is passed on to them, V for an ampere: a step of a
 /// law's current is a hundredth of one at most.
 const FELT: f64 = 1e-8;
-/// Up to so many outputs, taking all is cheaper than looking which matter.
+/// Up to this many outputs, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 4;
 
 /// The laws of a circuit in blocks, in the direction of the signal.
@@ -71,11 +72,13 @@ impl Blocks {
     /// The step; false if the equations are singular. `kept` are inverses of matrices met before.
     #[inline(always)]
     pub fn solve(&self, reach: &Panels, step: &mut BlockStep<'_>, kept: &mut Vec<Kept>) -> bool {
-        kept.resize(self.blocks.len(), Kept::default());
+        if kept.len() < self.blocks.len() {
+            kept.resize(self.blocks.len(), Kept::default());
+        }
         for ((block, row), kept) in self.blocks.iter().zip(&self.rows).zip(kept) {
             let quick = match block.triodes.len() {
                 1 => triodes::one(block, step),
-                2 => triodes::several::<8>(block, step),
+                2 => pair::solve(block, step),
                 3 => triodes::several::<12>(block, step),
                 4 => triodes::several::<16>(block, step),
                 _ => false,

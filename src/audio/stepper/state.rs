@@ -38,7 +38,7 @@ pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
 /// amplifier at a tenth of its output needed times 8 for what times 4 does so.
 const LEAST_SWING_V: f64 = 0.02;
-/// Up to so many outputs at both stages, taking all is cheaper than looking which matter.
+/// Up to this many outputs at both stages, taking all is cheaper than looking which matter.
 const FEW_OUTPUTS: usize = 32;
 /// A step beyond this is no way to a solution, V.
 const WILD_V: f64 = 1e4;

@@ -17,7 +17,7 @@ pub(super) enum Read {
     Drawn(Vec<(usize, usize)>),
     /// Volts from the first node to the second, times the outputs of laws, W.
     Heat(Node, Node, Vec<(usize, usize)>),
-    /// Heat of ports' currents in so many ohms each, W.
+    /// Heat of ports' currents, each in its own ohms, W.
     Heated(Vec<(Port, f64)>),
     /// Volts times amperes of all ports, W.
     Power(Vec<Port>),
