@@ -10,7 +10,7 @@ use super::outcome::{Accuracy, Effort};
 use super::search::{Last, Rest, Search};
 use super::shooting::MOST_COLUMNS;
 use super::signal::{Clock, Driving, Signal};
-use super::step::{self, Stepper};
+use super::step::{self, Changes, Stepper};
 use super::tactics::Tactics;
 use super::trouble::Trouble;
 use crate::analysis::NoSolution;
@@ -380,14 +380,14 @@ pub fn multiplier<'c>(
     let tolerance = search.tolerance(Some(orbit));
     let state = search.stepper.state.len();
     let matrix_free = state > MOST_COLUMNS;
-    let columns: Vec<usize> = (0..if matrix_free { 0 } else { state }).collect();
+    let columns = if matrix_free { 0 } else { state };
     let begun = search.stepper.assembly.memory.clone();
     let pass = search.pass(
         &driving,
         (&orbit.times, charge),
         Some(orbit),
         (&tolerance, true),
-        &columns,
+        &Changes::Columns((0..columns).collect()),
         &mut Effort::default(),
     );
     let largest = pass.ok().and_then(|pass| {
@@ -396,7 +396,7 @@ pub fn multiplier<'c>(
             let Ok(largest) = linear.largest(&mut || Ok::<(), Infallible>(()));
             return largest;
         }
-        let values = eigenvalues(columns.len(), &pass.monodromy)?.into_iter();
+        let values = eigenvalues(columns, &pass.monodromy)?.into_iter();
         values.max_by(|a, b| a.norm_sqr().total_cmp(&b.norm_sqr()))
     });
     let mut assembly = search.stepper.assembly;

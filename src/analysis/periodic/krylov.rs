@@ -371,6 +371,7 @@ impl Least {
 mod tests {
     use super::super::monodromy::Monodromy;
     use super::super::signal::{Clock, Signal};
+    use super::super::step::Changes;
     use super::super::{Accuracy, Periodic, outcome::Effort};
     use super::*;
     use crate::circuit::{Circuit, Piece};
@@ -403,7 +404,7 @@ mod tests {
             clock,
         };
         let tolerance = search.tolerance(Some(&last.orbit));
-        let columns: Vec<usize> = (0..search.stepper.state.len()).collect();
+        let columns = Changes::Columns((0..search.stepper.state.len()).collect());
         let memory = search.stepper.assembly.memory.clone();
         let pass = search.pass(
             &driving,

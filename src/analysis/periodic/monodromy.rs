@@ -3,35 +3,41 @@
 //! Carrying the changes of all charges through a period costs twice as much as the period itself
 //! (the whole Lapwing: 89 charges, 65 % of the time). But the matrix changes little from one pass
 //! to the next, and what it is used for, Newton's correction, need not be exact: the charges have
-//! come back to themselves or they have not. So it is kept while corrections shrink, follows what
-//! the passes show (C. G. Broyden, Math. Comp. 19, 1965, p. 577; from memory), and where it is
+//! come back to themselves or they have not. So it is kept while corrections shrink and
+//! made exact along the last ones (by C. G. Broyden's least change, Math. Comp. 19, 1965, p. 577; from
+//! memory): what becomes of eight changes costs a tenth of what a step does. And where it is
 //! worked out anew, only the columns are that count: changes of a valve's picofarads have died
 //! away long before the period ends.
 //!
 //! Measured on the whole Lapwing, evaluations for its cycle: 20 106 with a matrix in nearly every
 //! pass, 18 889 with one kept while corrections fell to 0.4 of the last, 6334 with 0.03, steps taken
 //! in passing, laws drawn back from where they stood in the last pass and a mesh that is only refined
-//! near the answer.
+//! near the answer. Where the matrix is exact along the last corrections it need not be worked out
+//! again while they fall to 0.5; when it followed from movements alone they had to fall to 0.1.
 //!
 //! The same beside the mains, 1.3 V at 400 Hz into the whole Lapwing (far into clipping): 238 000
 //! evaluations with all columns in every pass, 106 000 with these means, a quarter of the time, and
 //! figures that agree to 2e-7. There a column counts from 1e-5 on: with 1e-2 the corrections went
 //! astray (155 000 evaluations), as biases that take seconds to settle multiply what is left out.
 
+use super::step::{Changes, LANES};
 use crate::math::dense;
 use crate::math::growth::growth;
 
 /// While corrections fall to this part of the last one, the matrix serves again; where they do not
 /// even fall to the second after the columns that count were worked out, others count.
-const SHRINKS: (f64, f64) = (0.03, 0.8);
+const SHRINKS: (f64, f64) = (0.5, 0.8);
 /// So it does where they are no more than this, in multiples of what counts as closed, and do not
 /// grow to twice as much: what is left there comes from the mesh.
 pub const NEAR: f64 = 100.0;
 const GROWS: f64 = 2.0;
 /// On the same mesh they must fall to this part of the last one, unless rounding is all that is left.
 pub const ROUNDS: f64 = 0.3;
-/// Movements beyond this are more than what the mesh does, and can be learned from.
-const LEARNS: f64 = 30.0;
+/// So many of the last corrections are carried through a period with a kept matrix: as many as are
+/// carried at once.
+const ALONG: usize = LANES;
+/// One counts that has more than this of its own, squared.
+const OWN: f64 = 1e-4;
 
 /// The matrix, and what becomes of it next.
 #[derive(Debug, Clone)]
@@ -40,8 +46,10 @@ pub struct Monodromy {
     matrix: Vec<f64>,
     /// Columns that count.
     columns: Vec<usize>,
-    /// The last correction that was applied and the movement that it was to undo.
-    last: Option<(Vec<f64>, Vec<f64>)>,
+    /// Corrections that were applied, the last one first.
+    applied: Vec<Vec<f64>>,
+    /// What counts as closed, `[state]`.
+    scale: Vec<f64>,
     renewal: Renewal,
     /// Passes since the columns that count were worked out; none since all were.
     partial: Option<usize>,
@@ -61,7 +69,7 @@ impl Monodromy {
     pub fn of_neighbour(self, state: usize, same: bool) -> Option<Self> {
         let fits = self.matrix.len() == state * state;
         fits.then_some(Monodromy {
-            last: None,
+            applied: Vec::new(),
             partial: None,
             renewal: if same { Renewal::No } else { Renewal::Counting },
             ..self
@@ -84,67 +92,87 @@ impl Monodromy {
         Monodromy {
             columns: (0..m).filter(does_count).collect(),
             matrix,
-            last: None,
+            applied: Vec::new(),
+            scale: scale.to_vec(),
             renewal: Renewal::No,
             partial: None,
         }
     }
 
-    /// The columns that the next pass is to carry.
-    pub fn due(&self, state: usize) -> Vec<usize> {
+    /// The changes that the next pass is to carry.
+    pub fn due(&self, state: usize) -> Changes {
         match self.renewal {
-            Renewal::No => Vec::new(),
-            Renewal::Counting => self.columns.clone(),
-            Renewal::All => (0..state).collect(),
+            Renewal::No => Changes::Along(self.along()),
+            Renewal::Counting => Changes::Columns(self.columns.clone()),
+            Renewal::All => Changes::Columns((0..state).collect()),
         }
     }
 
-    /// After a pass: its columns, or what is to be learned from its movement, `[state]`.
-    pub fn renew(
-        &mut self,
-        columns: &[usize],
-        carried: Vec<f64>,
-        moved: &[f64],
-        (scale, counts): (&[f64], f64),
-    ) {
-        let m = moved.len();
-        if columns.is_empty() {
-            self.learn(moved, scale);
-            self.partial = self.partial.map(|passes| passes + 1);
-        } else if columns.len() == m {
-            *self = Monodromy::whole(carried, scale, counts);
-        } else {
-            for (&column, own) in columns.iter().zip(carried.chunks_exact(m)) {
-                self.matrix[column * m..(column + 1) * m].copy_from_slice(own);
+    /// The last corrections, each without what it has of the later ones, `[state]`.
+    fn along(&self) -> Vec<Vec<f64>> {
+        let mut along: Vec<Vec<f64>> = Vec::new();
+        for applied in &self.applied {
+            let mut own = applied.clone();
+            for other in &along {
+                let part = self.product(&own, other) / self.product(other, other);
+                own.iter_mut().zip(other).for_each(|(x, o)| *x -= part * o);
             }
-            self.partial = Some(0);
+            // Written so that NaN is nothing of its own.
+            if self.product(&own, &own) > OWN * self.product(applied, applied) {
+                along.push(own);
+            }
+        }
+        along
+    }
+
+    /// In units of what counts as closed.
+    fn product(&self, a: &[f64], b: &[f64]) -> f64 {
+        let parts = a.iter().zip(b).zip(&self.scale);
+        parts.map(|((a, b), s)| a / s * (b / s)).sum()
+    }
+
+    /// After a pass: what became of the changes that it carried, each `[state]`.
+    pub fn renew(&mut self, changes: &Changes, carried: Vec<f64>, (scale, counts): (&[f64], f64)) {
+        let m = scale.len();
+        match changes {
+            Changes::Columns(columns) if columns.len() == m => {
+                let applied = std::mem::take(&mut self.applied);
+                *self = Monodromy::whole(carried, scale, counts);
+                self.applied = applied;
+            }
+            Changes::Columns(columns) => {
+                for (&column, own) in columns.iter().zip(carried.chunks_exact(m)) {
+                    self.matrix[column * m..(column + 1) * m].copy_from_slice(own);
+                }
+                self.partial = Some(0);
+            }
+            Changes::Along(along) => {
+                for (change, end) in along.iter().zip(carried.chunks_exact(m)) {
+                    self.learn(change, end);
+                }
+                self.partial = self.partial.map(|passes| passes + 1);
+            }
         }
         self.renewal = Renewal::No;
     }
 
-    /// The smallest change of the matrix that explains the movement after the last correction.
-    fn learn(&mut self, moved: &[f64], scale: &[f64]) {
-        let Some((applied, before)) = self.last.take() else {
-            return;
-        };
-        let m = moved.len();
-        let sized: Vec<f64> = applied.iter().zip(scale).map(|(a, s)| a / s).collect();
-        let largest = sized.iter().fold(0.0f64, |most, a| most.max(a.abs()));
-        let square: f64 = sized.iter().map(|a| a * a).sum();
-        // Written so that NaN is nothing to learn from.
-        let learns = largest >= LEARNS && square.is_finite();
-        if !learns {
-            return;
-        }
-        // moved = before + (M - 1) applied.
-        let mut unexplained: Vec<f64> = (0..m).map(|k| moved[k] - before[k] + applied[k]).collect();
-        for (column, &a) in self.matrix.chunks_exact(m).zip(&applied) {
+    /// The smallest change of the matrix that makes of a change at the start what became of it.
+    fn learn(&mut self, change: &[f64], end: &[f64]) {
+        let m = change.len();
+        let square = self.product(change, change);
+        let mut unexplained = end.to_vec();
+        for (column, &a) in self.matrix.chunks_exact(m).zip(change) {
             for (u, x) in unexplained.iter_mut().zip(column) {
                 *u -= a * x;
             }
         }
-        for ((column, sized), s) in self.matrix.chunks_exact_mut(m).zip(&sized).zip(scale) {
-            let part = sized / (s * square);
+        let learns = square > 0.0 && unexplained.iter().all(|u| u.is_finite());
+        if !learns {
+            return;
+        }
+        let parts = change.iter().zip(&self.scale);
+        let parts = parts.map(|(a, s)| a / (s * s * square));
+        for (column, part) in self.matrix.chunks_exact_mut(m).zip(parts) {
             for (x, u) in column.iter_mut().zip(&unexplained) {
                 *x += part * u;
             }
@@ -166,9 +194,12 @@ impl Monodromy {
         (solved && step.iter().all(|s| s.is_finite())).then_some(step)
     }
 
-    /// The charges at the start were changed by `applied`, `[state]`, V or A, to undo `moved`.
-    pub fn applied(&mut self, applied: Vec<f64>, moved: &[f64]) {
-        self.last = Some((applied, moved.to_vec()));
+    /// The charges at the start were changed by `applied`, `[state]`, V or A; `scale` is what counts as
+    /// closed.
+    pub fn applied(&mut self, applied: Vec<f64>, scale: Vec<f64>) {
+        self.applied.insert(0, applied);
+        self.applied.truncate(ALONG);
+        self.scale = scale;
     }
 
     /// Decides what the next pass carries, after corrections of `off` and `last_off` in multiples of

@@ -5,7 +5,7 @@ use super::orbit::{Orbit, Pass};
 use super::outcome::Effort;
 use super::search::Search;
 use super::signal::{Driving, Sources};
-use super::step::Spread;
+use super::step::Changes;
 use super::trouble::{self, Trouble};
 use crate::math::lu::Singular;
 use crate::math::newton::Failure;
@@ -17,15 +17,15 @@ const DIVISIONS: usize = 24;
 const MOST_MORE: usize = 3;
 
 impl Search<'_> {
-    /// Integrates the period over the mesh from the charges at its start; `columns` of the
-    /// monodromy come with it. `in_passing` as for [`super::step::Stepper::solve`].
+    /// Integrates the period over the mesh from the charges at its start; what becomes of `changes`
+    /// comes with it. `in_passing` as for [`super::step::Stepper::solve`].
     pub fn pass(
         &mut self,
         driving: &Driving<'_>,
         (mesh, start): (&[f64], &[f64]),
         old: Option<&Orbit>,
         (tolerance, in_passing): (&[f64], bool),
-        columns: &[usize],
+        changes: &Changes,
         effort: &mut Effort,
     ) -> Result<Pass, Trouble> {
         let divides = self.tactics.divides && old.is_some();
@@ -36,8 +36,9 @@ impl Search<'_> {
         let m = stepper.state.len();
         let mut orbit = Orbit::from(old.map_or_else(|| self.rest.x.clone(), |o| o.end().to_vec()));
         let mut charge = start.to_vec();
-        let rows: Vec<usize> = columns.iter().map(|&c| stepper.state[c]).collect();
-        let mut spread = (!rows.is_empty()).then(|| Spread::new(n, &rows));
+        let carries = matches!(changes, Changes::Columns(columns) if !columns.is_empty());
+        let mut spread =
+            (changes.count() > 0).then(|| changes.spread(n, &stepper.state, &stepper.weights()));
         let mut x = vec![0.0; STAGES * n];
         let mut stood = x.clone();
         let quick = self.tactics.quick;
@@ -64,7 +65,6 @@ impl Search<'_> {
                     stepper.forget();
                 }
                 let judged = (tolerance, in_passing && !retry);
-                let carries = spread.is_some();
                 solved = stepper.solve(driving, (t, h), &charge, judged, carries, &mut x);
                 if solved.is_ok() {
                     break;
@@ -114,9 +114,12 @@ impl Search<'_> {
             .collect();
         let mut monodromy = Vec::new();
         if let Some(spread) = &spread {
-            monodromy.reserve(columns.len() * m);
-            for (change, &column) in columns.iter().enumerate() {
-                let size = weights[column];
+            monodromy.reserve(changes.count() * m);
+            for change in 0..changes.count() {
+                let size = match changes {
+                    Changes::Columns(columns) => weights[columns[change]],
+                    Changes::Along(_) => 1.0,
+                };
                 let own = (0..m).map(|row| spread.of(change, state[row]) * size / weights[row]);
                 monodromy.extend(own);
             }

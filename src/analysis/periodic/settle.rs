@@ -5,6 +5,7 @@ use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
 use super::search::{Search, worst};
 use super::signal::Driving;
+use super::step::Changes;
 use super::trouble::Trouble;
 
 /// Periods that are integrated at most.
@@ -36,7 +37,7 @@ impl Search<'_> {
                 (&mesh, &charge),
                 old.as_ref(),
                 (&tolerance, false),
-                &[],
+                &Changes::Columns(Vec::new()),
                 effort,
             )?;
             let tolerance = self.tolerance(Some(&pass.orbit));

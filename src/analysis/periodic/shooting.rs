@@ -10,6 +10,7 @@ use super::monodromy::{Monodromy, NEAR, ROUNDS};
 use super::outcome::{Effort, MOST_STEPS, PeriodicState};
 use super::search::{Last, Search, worst};
 use super::signal::{Clock, Driving};
+use super::step::Changes;
 use super::trouble::Trouble;
 
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
@@ -110,10 +111,14 @@ impl Search<'_> {
             let memory = self.stepper.assembly.memory.clone();
             let mut tolerance = self.tolerance(old.as_ref());
             tolerance.iter_mut().for_each(|t| *t *= looser);
-            let columns = match &monodromy {
-                _ if matrix_free => Vec::new(),
+            let changes = match &monodromy {
+                _ if matrix_free => Changes::Columns(Vec::new()),
                 Some(known) => known.due(state),
-                None => (0..state).collect(),
+                None => Changes::Columns((0..state).collect()),
+            };
+            let columns = match &changes {
+                Changes::Columns(columns) => columns.len(),
+                Changes::Along(_) => 0,
             };
             let in_passing = tactics.quick && old.is_some() && last_off > IN_PASSING;
             let mut pass = self.pass(
@@ -121,7 +126,7 @@ impl Search<'_> {
                 (&mesh, &charge),
                 old.as_ref(),
                 (&tolerance, in_passing),
-                &columns,
+                &changes,
                 effort,
             )?;
             let tolerance = self.tolerance(Some(&pass.orbit));
@@ -141,7 +146,7 @@ impl Search<'_> {
             } else {
                 let known = match monodromy.take() {
                     Some(mut known) => {
-                        known.renew(&columns, carried, &pass.moved, counting);
+                        known.renew(&changes, carried, counting);
                         known
                     }
                     None => Monodromy::whole(carried, &scale, tactics.counts),
@@ -159,12 +164,12 @@ impl Search<'_> {
                 || mesh.len() > MOST_STEPS
                 || tactics.leaps && closed_before >= CLOSED_AGAIN;
             // Seconds of settling in a millisecond's period: rounding comes back a thousandfold.
-            let fresh = !columns.is_empty() || state == 0 || matrix_free;
+            let fresh = columns > 0 || state == 0 || matrix_free;
             let stuck = fresh && kept && trust.part == 1.0 && off > ROUNDS * last_off;
             let rounding = stuck && off <= ROUNDED;
             let moved = worst(&pass.moved, &scale);
             let closed = (off <= 1.0 || rounding) && fine && same_memory && !in_passing;
-            let whole = monodromy.as_ref().filter(|_| columns.len() == state);
+            let whole = monodromy.as_ref().filter(|_| columns == state);
             if let Some(m) = whole.filter(|_| !tactics.mains && (closed || off <= FRESH)) {
                 grown = Some(m.growth());
             }
@@ -200,7 +205,7 @@ impl Search<'_> {
             };
             if let Some(m) = &mut monodromy {
                 if tactics.quick {
-                    m.applied(applied, &pass.moved);
+                    m.applied(applied, scale);
                     m.decide(off, last_off, (fresh, kept), same_memory);
                 }
                 let asks = !tactics.mains && grown.is_none() && off <= FRESH;
