@@ -307,7 +307,7 @@ fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
     let ip = space * share;
     let dip = ex * ip / e1;
     let steep = (0.5 * wide + vpk) * per_s * per_s;
-    let (turn, to_plate, more) = if widened {
+    let (of_drive, to_plate, more) = if widened {
         let alone = steep * s * soft * per_kp + open * per_mu * (1.0 - steep * vpk);
         let more = vpk * (taken * (vpk + 2.0 * CLOSE) + 2.0 * LEAST);
         (1.0, alone - pulled * steep, more)
@@ -315,7 +315,7 @@ fn answer(constants: [f64; CONSTANTS], vpk: f64, vgk: f64) -> [f64; 5] {
         (run, soft * per_kp - pulled * per_s * run * run, taken)
     };
     let dip_dvpk = dip * to_plate + space * more * per_all * per_all;
-    let dip_dvgk = dip * f * turn - ip * take * grid.drive_slope * far * per_all;
+    let dip_dvgk = dip * f * of_drive - ip * take * grid.drive_slope * far * per_all;
     let plate = |x: f64| if on { x } else { 0.0 };
     [
         plate(ip),
