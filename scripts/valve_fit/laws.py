@@ -43,8 +43,9 @@ def triode(p, vgk, vpk):
     scale, run = (root, 1.0) if wide else (v, v / root)
     u = p["kp"] * (v / (p["mu"] * scale) + bent)
     soft, open_ = softplus(u), logistic(u)
-    slope = open_ * (1.0 + most * y / hyperbola)
-    pulled = slope * vg + open_ * most * y / hyperbola * turn
+    lean = most * y / hyperbola
+    slope = open_ * (1.0 + lean)
+    pulled = slope * vg + open_ * lean * turn
     e1 = scale / p["kp"] * soft
     # Deep in cut-off `soft` is below the smallest float; the current is then zero.
     space = 2.0 * e1 ** p["ex"] / p["kg1"]

@@ -30,9 +30,9 @@ const CHARGED_F: f64 = 10e-9;
 /// charged in the first cycle, which then says that it runs dry; from below Newton leads to it. At the
 /// crest itself seventeen cycles of Lapwings took 128 passes, here 97, at 0.95 of it 106.
 const CREST: f64 = 0.22;
-/// The mains' second crest is begun with if it leaves so many times more in the capacitors.
+/// The mains' second crest is begun with if the capacitors then hold this many times what they do at the first.
 const FULLER: f64 = 1.05;
-/// A reservoir is fuller at the other crest if it has so much more there, V: a rectifier's drop is less.
+/// A reservoir is fuller at the other crest if it stands this much higher there, V: a rectifier's drop is less.
 const FULLER_V: f64 = 5.0;
 
 /// The sources that bring in the mains.
@@ -236,12 +236,9 @@ impl Joined {
 /// clip a signal at its own node have none.
 fn charges(circuit: &Circuit, paths: &Paths, source: [Node; 2]) -> bool {
     let fed = paths.all.reach(source);
-    let rectifies = |e: &&Element| e.role().is_some_and(DeviceRole::rectifies);
     let reached = |e: &&Element| e.terminals.iter().any(|n| fed.contains(&n.0));
     let rectifiers = circuit.elements.iter().filter(rectifies).filter(reached);
-    let ends: BTreeSet<Node> = rectifiers
-        .flat_map(|e| e.terminals.iter().copied())
-        .collect();
+    let ends = live_ends(rectifiers);
     paths.direct.iter().any(|direct| {
         let held = direct.reach(source);
         ends.iter().any(|&end| {
@@ -254,6 +251,16 @@ fn charges(circuit: &Circuit, paths: &Paths, source: [Node; 2]) -> bool {
                     .any(|c| c.farads >= CHARGED_F && live(c.a) != live(c.b))
         })
     })
+}
+
+fn rectifies(element: &&Element) -> bool {
+    element.role().is_some_and(DeviceRole::rectifies)
+}
+
+/// The terminals of elements, ground left out.
+fn live_ends<'c>(elements: impl Iterator<Item = &'c Element>) -> BTreeSet<Node> {
+    let ends = elements.flat_map(|e| e.terminals.iter().copied());
+    ends.filter(|n| n.0 != 0).collect()
 }
 
 /// The inner nodes of mains transformers: volts of the primary's turns, and their flux.
@@ -278,6 +285,15 @@ pub struct Guess {
     pub charge: Vec<f64>,
 }
 
+/// An operating point with the mains held.
+struct Held {
+    /// Where in their cycle.
+    part: f64,
+    /// Unknowns, `[n]`, and the laws' states that go with them.
+    x: Vec<f64>,
+    memory: Vec<f64>,
+}
+
 /// A supply nearly as full as it will be. `assembly.moving` names the mains.
 ///
 /// Held near their crest the mains leave a supply nearly as full as it will be; the flux of a
@@ -286,56 +302,57 @@ pub struct Guess {
 /// solved, or where coupled inductors pass no direct current, the supply fills up anew.
 ///
 /// # Errors
-/// If there is no operating point with the mains near a crest, and none without them.
+/// If no operating point is found, neither with the mains near a crest nor with them at zero.
 pub fn guess(assembly: &mut Assembly<'_>, freq_hz: f64) -> Result<Guess, Box<NoSolution>> {
     let period_s = 1.0 / freq_hz;
     let cores = cores(assembly.circuit);
     let mut held: Vec<(Node, f64)> = cores.iter().map(|&(_, flux)| (flux, 0.0)).collect();
     let begun = assembly.memory.clone();
-    let crests = [CREST, 1.0 - CREST].map(|part| {
+    let solve = |assembly: &mut Assembly<'_>, part: f64, held: &[(Node, f64)]| {
         assembly.memory.clone_from(&begun);
-        let point = operating_point::solve(assembly, SourceState::at(part * period_s), &held);
-        point.map(|p| (p.x, assembly.memory.clone()))
-    });
-    let (mut part, mut sign) = (CREST, 1.0);
-    let (mut x, memory) = match crests {
+        let point = operating_point::solve(assembly, SourceState::at(part * period_s), held)?;
+        let memory = assembly.memory.clone();
+        Ok::<_, Box<NoSolution>>(Held {
+            part,
+            x: point.x,
+            memory,
+        })
+    };
+    let crests = [CREST, 1.0 - CREST].map(|part| solve(assembly, part, &held));
+    let found = match crests {
         [Ok(first), Ok(second)] => {
-            let stored = |x: &[f64]| stored_j(assembly, x);
-            let (chosen, other) = if stored(&second.0) > FULLER * stored(&first.0) {
-                (part, sign) = (1.0 - CREST, -1.0);
+            let stored = |held: &Held| stored_j(assembly, &held.x);
+            let (chosen, other) = if stored(&second) > FULLER * stored(&first) {
                 (second, first)
             } else {
                 (first, second)
             };
-            let fuller = fuller(assembly, &chosen.0, &other.0);
-            let mut found = chosen;
-            if !fuller.is_empty() {
+            let fuller = fuller(assembly, &chosen.x, &other.x);
+            if fuller.is_empty() {
+                chosen
+            } else {
                 held.extend(fuller);
-                assembly.memory.clone_from(&begun);
-                let crest = SourceState::at(part * period_s);
-                if let Ok(point) = operating_point::solve(assembly, crest, &held) {
-                    found = (point.x, assembly.memory.clone());
-                }
+                solve(assembly, chosen.part, &held).unwrap_or(chosen)
             }
-            found
         }
-        [Ok(found), Err(_)] => found,
-        [Err(_), Ok(found)] => {
-            (part, sign) = (1.0 - CREST, -1.0);
-            found
-        }
-        [Err(_), Err(_)] => {
-            assembly.memory = begun;
-            let point = operating_point::solve(assembly, SourceState::at(0.0), &[])?;
-            (point.x, assembly.memory.clone())
-        }
+        [Ok(found), Err(_)] | [Err(_), Ok(found)] => found,
+        // The mains give no volts then: there is no flux to begin with, whatever the part.
+        [Err(_), Err(_)] => Held {
+            part: CREST,
+            ..solve(assembly, 0.0, &[])?
+        },
     };
+    let Held {
+        part,
+        mut x,
+        memory,
+    } = found;
     assembly.memory = memory;
     // At t = 0 it stands at its lowest: no inrush.
     for (core, flux) in cores {
         let volts = assembly.unknowns.voltage(&x, core);
         if let Some(k) = assembly.unknowns.node(flux) {
-            x[k] = -sign * volts / fun::sin(TAU * CREST) * period_s / TAU;
+            x[k] = -volts / fun::sin(TAU * part) * period_s / TAU;
         }
     }
     assembly.evaluate(&x, SourceState::at(part * period_s), 0.0, false);
@@ -359,24 +376,18 @@ fn stored_j(assembly: &Assembly<'_>, x: &[f64]) -> f64 {
 /// ends of windings swing with the mains and hold nothing.
 fn fuller(assembly: &Assembly<'_>, x: &[f64], other: &[f64]) -> Vec<(Node, f64)> {
     let circuit = assembly.circuit;
-    let ends_where = |is: &dyn Fn(&Element) -> bool| -> BTreeSet<Node> {
-        let elements = circuit.elements.iter().filter(|e| is(e));
-        elements
-            .flat_map(|e| e.terminals.iter().copied())
-            .filter(|n| n.0 != 0)
-            .collect()
-    };
-    let swings = |e: &Element| {
+    let elements = || circuit.elements.iter();
+    let swings = |e: &&Element| {
         let source = e.role() == Some(DeviceRole::VoltageSource);
-        e.role() == Some(DeviceRole::MainsTransformer) || source
+        source || e.role() == Some(DeviceRole::MainsTransformer)
     };
-    let mut swinging = ends_where(&swings);
+    let mut swinging = live_ends(elements().filter(swings));
     for &(a, b, _) in &circuit.mutuals {
         for branch in [a, b].map(|k| &circuit.branches[k.0]) {
             swinging.extend([branch.a, branch.b]);
         }
     }
-    let ends = ends_where(&|e| e.role().is_some_and(DeviceRole::rectifies));
+    let ends = live_ends(elements().filter(rectifies));
     let stores = |node: Node| {
         let mut own = circuit.capacitances.iter();
         own.any(|c| c.farads >= CHARGED_F && (c.a == node) != (c.b == node))

@@ -33,7 +33,7 @@ pub const NEAR: f64 = 100.0;
 const GROWS: f64 = 2.0;
 /// On the same mesh they must fall to this part of the last one, unless rounding is all that is left.
 pub const ROUNDS: f64 = 0.3;
-/// So many of the last corrections are carried through a period with a kept matrix: as many as are
+/// How many of the last corrections are carried through a period with a kept matrix: as many as are
 /// carried at once.
 const ALONG: usize = LANES;
 /// One counts that has more than this of its own, squared.

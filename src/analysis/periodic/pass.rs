@@ -36,7 +36,7 @@ impl Search<'_> {
         let m = stepper.state.len();
         let mut orbit = Orbit::from(old.map_or_else(|| self.rest.x.clone(), |o| o.end().to_vec()));
         let mut charge = start.to_vec();
-        let carries = matches!(changes, Changes::Columns(columns) if !columns.is_empty());
+        let carries = changes.columns() > 0;
         let mut spread =
             (changes.count() > 0).then(|| changes.spread(n, &stepper.state, &stepper.weights()));
         let mut x = vec![0.0; STAGES * n];

@@ -116,10 +116,7 @@ impl Search<'_> {
                 Some(known) => known.due(state),
                 None => Changes::Columns((0..state).collect()),
             };
-            let columns = match &changes {
-                Changes::Columns(columns) => columns.len(),
-                Changes::Along(_) => 0,
-            };
+            let columns = changes.columns();
             let in_passing = tactics.quick && old.is_some() && last_off > IN_PASSING;
             let mut pass = self.pass(
                 &driving,

@@ -25,21 +25,21 @@ const JUDGED: (f64, f64) = (1e6, 0.1);
 /// it was the last (E. Hairer and G. Wanner, "Solving Ordinary Differential Equations II", section IV.8;
 /// from memory).
 const LEAVES: (f64, f64, f64) = (0.1, 100.0, 0.01);
-/// What tells of an iteration that was not the last one, whatever it leaves.
+/// What is reported of an iteration that was not the last one, whatever it leaves.
 const UNSETTLED: f64 = 1.1;
 /// Where it left no more than this the matrix serves again.
 const SERVES: f64 = 0.05;
 
-/// So many small changes are carried at a time: each number of a factorisation is fetched once
+/// Small changes that are carried at a time: each number of a factorisation is fetched once
 /// for all of them.
 pub(super) const LANES: usize = 8;
 
 /// The small changes at a period's start that are carried through it.
 #[derive(Debug, Clone)]
 pub enum Changes {
-    /// Of so many charges each by itself, by the matrix of each step's solution.
+    /// A unit of each of these charges by itself, by the matrix of each step's solution.
     Columns(Vec<usize>),
-    /// Of all together, each `[state]` in V or A, by the matrix that a step ended with.
+    /// Of all charges together, each `[state]` in V or A, by the matrix that a step ended with.
     Along(Vec<Vec<f64>>),
 }
 
@@ -52,22 +52,25 @@ impl Changes {
         }
     }
 
-    /// Their charges and fluxes, for equations that hold so much for each volt or ampere.
+    /// How many charges are changed by themselves.
+    pub fn columns(&self) -> usize {
+        match self {
+            Changes::Columns(columns) => columns.len(),
+            Changes::Along(_) => 0,
+        }
+    }
+
+    /// Their charges and fluxes; `weights` are what a volt or an ampere of each of the state is, `[state]`.
     pub fn spread(&self, n: usize, state: &[usize], weights: &[f64]) -> Spread {
         match self {
-            Changes::Columns(columns) => {
-                let rows: Vec<usize> = columns.iter().map(|&c| state[c]).collect();
-                Spread::new(n, &rows)
-            }
+            Changes::Columns(columns) => Spread::new(n, columns.iter().map(|&c| [(state[c], 1.0)])),
             Changes::Along(changes) => {
+                let weighed = || state.iter().zip(weights);
                 let charges = changes.iter().map(|change| {
-                    let mut charge = vec![0.0; n];
-                    for ((&k, weight), volts) in state.iter().zip(weights).zip(change) {
-                        charge[k] = weight * volts;
-                    }
-                    charge
+                    let parts = weighed().zip(change);
+                    parts.map(|((&k, weight), volts)| (k, weight * volts))
                 });
-                Spread::along(n, charges)
+                Spread::new(n, charges)
             }
         }
     }
@@ -83,23 +86,15 @@ pub struct Spread {
 }
 
 impl Spread {
-    /// A unit of each charge of the state, which are `n` with those that hold nothing.
-    pub fn new(n: usize, state: &[usize]) -> Self {
-        let mut blocks = vec![[0.0; LANES]; state.len().div_ceil(LANES) * n];
-        for (c, &k) in state.iter().enumerate() {
-            blocks[c / LANES * n + k][c % LANES] = 1.0;
-        }
-        let work = [Vec::new(), Vec::new()];
-        Spread { n, blocks, work }
-    }
-
-    /// Changes of their own, each `[n]` charges.
-    pub fn along(n: usize, changes: impl ExactSizeIterator<Item = Vec<f64>>) -> Self {
+    /// Changes of some of `n` charges each: which, and by how much.
+    fn new<C>(n: usize, changes: impl ExactSizeIterator<Item = C>) -> Self
+    where
+        C: IntoIterator<Item = (usize, f64)>,
+    {
         let mut blocks = vec![[0.0; LANES]; changes.len().div_ceil(LANES) * n];
         for (c, change) in changes.enumerate() {
-            let own = &mut blocks[c / LANES * n..][..n];
-            for (block, charge) in own.iter_mut().zip(change) {
-                block[c % LANES] = charge;
+            for (k, charge) in change {
+                blocks[c / LANES * n + k][c % LANES] = charge;
             }
         }
         let work = [Vec::new(), Vec::new()];
@@ -435,13 +430,23 @@ impl RadauStep<'_, '_> {
         limited
     }
 
+    /// The largest of a Newton step at `x`, in multiples of what is allowed, and its unknown.
+    fn worst(&self, step: &[f64], x: &[f64]) -> (f64, usize) {
+        let mut worst = (0.0, 0);
+        for (i, (step, &x)) in step.iter().zip(x).enumerate() {
+            let ratio = step.abs() / self.allowed(i, x);
+            // Written so that NaN counts as the worst.
+            let better = ratio <= worst.0;
+            if !better {
+                worst = (ratio, i % self.at.n);
+            }
+        }
+        worst
+    }
+
     /// What `left` is of the step before.
     fn shrinks(&self) -> f64 {
-        let worst = |steps: &[f64]| {
-            let ratios = steps.iter().zip(&self.at.x).enumerate();
-            let ratios = ratios.map(|(i, (step, x))| step.abs() / self.allowed(i, *x));
-            ratios.fold(0.0, f64::max)
-        };
+        let worst = |step: &[f64]| self.worst(step, &self.at.x).0;
         worst(&self.at.left) / worst(&self.at.taken)
     }
 
@@ -505,19 +510,7 @@ impl Equations for RadauStep<'_, '_> {
     /// The judge is the Newton step that would come next. Where small changes are carried through the
     /// step the matrix at the solution is needed anyway; elsewhere the last one is as good.
     fn residual_ratio(&mut self, x: &[f64]) -> (f64, usize) {
-        let worst = |this: &Self, steps: &[f64]| {
-            let mut worst = (0.0, 0);
-            for (i, step) in steps.iter().enumerate() {
-                let ratio = step.abs() / this.allowed(i, x[i]);
-                // Written so that NaN counts as the worst.
-                let better = ratio <= worst.0;
-                if !better {
-                    worst = (ratio, i % this.at.n);
-                }
-            }
-            worst
-        };
-        let taken = worst(self, &self.at.taken);
+        let taken = self.worst(&self.at.taken, x);
         if self.in_passing {
             if taken.0 <= 1.1 * NEARLY {
                 self.at.left.copy_from_slice(&self.at.taken);
@@ -534,7 +527,7 @@ impl Equations for RadauStep<'_, '_> {
             return (f64::INFINITY, 0);
         }
         self.at.lu.solve(&mut left);
-        let next = worst(self, &left);
+        let next = self.worst(&left, x);
         self.at.left = left;
         let shrinks = next.0 / taken.0;
         let leaves = shrinks <= LEAVES.0 && next.0 <= LEAVES.1 && shrinks * next.0 <= LEAVES.2;

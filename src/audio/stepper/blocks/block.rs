@@ -1,5 +1,6 @@
 //! Laws that are solved together: where their controls, outputs and slopes stand.
 
+use super::super::lengths::STAGES;
 use crate::device::WIDTH;
 use crate::math::panels::HEIGHT;
 
@@ -68,6 +69,57 @@ pub(in super::super) struct BlockStep<'a> {
     /// Room for outputs that matter and their slopes.
     pub significant: &'a mut Vec<usize>,
     pub rows: &'a mut Vec<f64>,
+}
+
+/// A triode's slopes beyond those at rest, at each stage: of the plate current to vpk and vgk, and of the
+/// grid current to vgk.
+pub(super) type TriodeSlopes = [[f64; 3]; STAGES];
+
+impl BlockStep<'_> {
+    /// Those of the triode in a lane of a pack.
+    #[inline(always)]
+    pub(super) fn triode_slopes(&self, (pack, lane): (usize, usize)) -> TriodeSlopes {
+        let packs = self.bank.len() / STAGES;
+        let mut slopes = TriodeSlopes::default();
+        for (stage, slopes) in slopes.iter_mut().enumerate() {
+            let [.., plate, grid, own] = &self.bank[stage * packs + pack];
+            *slopes = [plate[lane], grid[lane], own[lane]];
+        }
+        slopes
+    }
+
+    /// What its vpk and vgk miss, stage by stage.
+    #[inline(always)]
+    pub(super) fn missing_of_triode(&self, (pack, lane): (usize, usize)) -> [f64; 2 * STAGES] {
+        let panels = self.missing.len() / STAGES;
+        let mut missing = [0.0; 2 * STAGES];
+        for stage in 0..STAGES {
+            let own = &self.missing[stage * panels + pack];
+            missing[2 * stage] = own[lane];
+            missing[2 * stage + 1] = own[WIDTH + lane];
+        }
+        missing
+    }
+
+    /// The step of its vpk and vgk, stage by stage, and what it adds to its outputs.
+    #[inline(always)]
+    pub(super) fn write_triode(
+        &mut self,
+        (pack, lane): (usize, usize),
+        slopes: TriodeSlopes,
+        x: [f64; 2 * STAGES],
+    ) {
+        let (panels, outputs) = (self.missing.len() / STAGES, self.dy.len() / STAGES);
+        for (stage, [plate, grid, own]) in slopes.into_iter().enumerate() {
+            let (vpk, vgk) = (x[2 * stage], x[2 * stage + 1]);
+            let at = (stage * panels + pack) * HEIGHT + lane;
+            self.delta[at] = vpk;
+            self.delta[at + WIDTH] = vgk;
+            let to = stage * outputs + pack * HEIGHT + lane;
+            self.dy[to] = plate * vpk + grid * vgk;
+            self.dy[to + WIDTH] = own * vgk;
+        }
+    }
 }
 
 /// Whether a size counts: NaN does, so that it is noticed.

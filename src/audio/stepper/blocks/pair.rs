@@ -5,15 +5,12 @@
 //! it is four.
 
 use super::super::lengths::STAGES;
-use super::block::{Block, BlockStep};
-use crate::device::WIDTH;
+use super::block::{Block, BlockStep, TriodeSlopes};
+use super::triodes::{self, Two};
 use crate::math::four::Four;
-use crate::math::panels::HEIGHT;
 
 /// Controls of one triode at both stages.
 const OWN: usize = 2 * STAGES;
-/// A determinant this much smaller than its products calls for an exchange of rows.
-const SURE: f64 = 1e-6;
 
 /// Four rows, column by column.
 type Matrix = [Four; OWN];
@@ -27,7 +24,7 @@ pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let &[first, second] = &block.triodes[..] else {
         return false;
     };
-    let (left, right) = (slopes(step, first), slopes(step, second));
+    let (left, right) = (step.triode_slopes(first), step.triode_slopes(second));
     let (mut a, c) = (part(k, 0, 0, left), part(k, 0, OWN, left));
     let (b, mut d) = (part(k, OWN, 0, right), part(k, OWN, OWN, right));
     for n in 0..OWN {
@@ -45,31 +42,18 @@ pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let Some(rest) = inverse(&rest) else {
         return false;
     };
-    let (f, g) = (missing(step, first), missing(step, second));
+    let f = Four(step.missing_of_triode(first));
+    let g = Four(step.missing_of_triode(second));
     let y = times(&rest, g - times(&ca, f));
     let x = times(&a, f - times(&b, y));
-    write(step, first, x, left);
-    write(step, second, y, right);
+    step.write_triode(first, left, x.0);
+    step.write_triode(second, right, y.0);
     true
-}
-
-/// A triode's slopes to plate and grid of the plate current, and of the grid's, at each stage.
-type Slopes = [[f64; 3]; STAGES];
-
-#[inline(always)]
-fn slopes(step: &BlockStep<'_>, (pack, lane): (usize, usize)) -> Slopes {
-    let packs = step.bank.len() / STAGES;
-    let mut slopes = Slopes::default();
-    for (stage, slopes) in slopes.iter_mut().enumerate() {
-        let [.., plate, grid, own] = &step.bank[stage * packs + pack];
-        *slopes = [plate[lane], grid[lane], own[lane]];
-    }
-    slopes
 }
 
 /// What a triode's controls, from output `column` of K on, do to those from `row` on.
 #[inline(always)]
-fn part(k: &[f64; 2 * OWN * 2 * OWN], column: usize, row: usize, slopes: Slopes) -> Matrix {
+fn part(k: &[f64; 2 * OWN * 2 * OWN], column: usize, row: usize, slopes: TriodeSlopes) -> Matrix {
     let own = |output: usize| {
         let at = (column + output) * 2 * OWN + row;
         Four([k[at], k[at + 1], k[at + 2], k[at + 3]])
@@ -84,33 +68,6 @@ fn part(k: &[f64; 2 * OWN * 2 * OWN], column: usize, row: usize, slopes: Slopes)
 }
 
 #[inline(always)]
-fn missing(step: &BlockStep<'_>, (pack, lane): (usize, usize)) -> Four {
-    let panels = step.missing.len() / STAGES;
-    let (inner, end) = (&step.missing[pack], &step.missing[panels + pack]);
-    Four([
-        inner[lane],
-        inner[WIDTH + lane],
-        end[lane],
-        end[WIDTH + lane],
-    ])
-}
-
-/// The step of a triode's controls, and what it adds to its outputs.
-#[inline(always)]
-fn write(step: &mut BlockStep<'_>, (pack, lane): (usize, usize), x: Four, slopes: Slopes) {
-    let (panels, outputs) = (step.missing.len() / STAGES, step.dy.len() / STAGES);
-    for (stage, [plate, grid, own]) in slopes.into_iter().enumerate() {
-        let (vpk, vgk) = (x.0[2 * stage], x.0[2 * stage + 1]);
-        let at = (stage * panels + pack) * HEIGHT + lane;
-        step.delta[at] = vpk;
-        step.delta[at + WIDTH] = vgk;
-        let to = stage * outputs + pack * HEIGHT + lane;
-        step.dy[to] = plate * vpk + grid * vgk;
-        step.dy[to + WIDTH] = own * vgk;
-    }
-}
-
-#[inline(always)]
 fn times(m: &Matrix, x: Four) -> Four {
     (m[0] * Four::all(x.0[0]) + m[1] * Four::all(x.0[1]))
         + (m[2] * Four::all(x.0[2]) + m[3] * Four::all(x.0[3]))
@@ -120,7 +77,7 @@ fn times(m: &Matrix, x: Four) -> Four {
 #[inline(always)]
 fn inverse(m: &Matrix) -> Option<Matrix> {
     let at = |row: usize, column: usize| m[column].0[row];
-    let a = inverse_of_half([[at(0, 0), at(0, 1)], [at(1, 0), at(1, 1)]])?;
+    let a = half([[at(0, 0), at(0, 1)], [at(1, 0), at(1, 1)]])?;
     // The left half times the inverse of its top: below, what top rows are taken from the bottom with.
     let taken = |k: usize| m[0] * Four::all(a[0][k]) + m[1] * Four::all(a[1][k]);
     let (first, second) = (taken(0), taken(1));
@@ -132,7 +89,7 @@ fn inverse(m: &Matrix) -> Option<Matrix> {
         (top, rest)
     };
     let ((top, third), (other, fourth)) = (reduced(2), reduced(3));
-    let s = inverse_of_half([[third.0[2], fourth.0[2]], [third.0[3], fourth.0[3]]])?;
+    let s = half([[third.0[2], fourth.0[2]], [third.0[3], fourth.0[3]]])?;
     let (third, fourth) = (
         Four([-top[0], -top[1], 1.0, 0.0]),
         Four([-other[0], -other[1], 0.0, 1.0]),
@@ -147,16 +104,9 @@ fn inverse(m: &Matrix) -> Option<Matrix> {
 }
 
 #[inline(always)]
-fn inverse_of_half(m: [[f64; 2]; 2]) -> Option<[[f64; 2]; 2]> {
-    let (one, other) = (m[0][0] * m[1][1], m[0][1] * m[1][0]);
-    let determinant = one - other;
-    // Written so that NaN fails too.
-    let safe = determinant.abs() > SURE * (one.abs() + other.abs());
-    let per = 1.0 / determinant;
-    safe.then_some([
-        [m[1][1] * per, -m[0][1] * per],
-        [-m[1][0] * per, m[0][0] * per],
-    ])
+fn half(m: Two) -> Option<Two> {
+    let (inverse, safe) = triodes::inverse(m);
+    safe.then_some(inverse)
 }
 
 #[cfg(test)]

@@ -2,8 +2,6 @@
 
 use super::super::lengths::STAGES;
 use super::block::{Block, BlockStep};
-use crate::device::WIDTH;
-use crate::math::panels::HEIGHT;
 
 /// A pivot this much smaller than what it eliminates calls for an exchange of rows. Plates move
 /// a hundred times as far as grids, so that a grid's pivot is small by nature; what is lost by it
@@ -18,13 +16,8 @@ pub(super) fn one(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let ([k], _) = block.k.as_chunks::<{ 4 * 2 * STAGES }>() else {
         return false;
     };
-    let (packs, panels) = (step.bank.len() / STAGES, step.missing.len() / STAGES);
-    let (pack, lane) = block.triodes[0];
-    let mut slopes = [[0.0; 3]; STAGES];
-    for (stage, slopes) in slopes.iter_mut().enumerate() {
-        let [.., plate, grid, own] = &step.bank[stage * packs + pack];
-        *slopes = [plate[lane], grid[lane], own[lane]];
-    }
+    let place = block.triodes[0];
+    let slopes = step.triode_slopes(place);
     let [first, last] = slopes;
     let (a, b) = (part(k, first, 0, 0), part(k, last, 0, 1));
     let (c, d) = (part(k, first, 1, 0), part(k, last, 1, 1));
@@ -38,23 +31,11 @@ pub(super) fn one(block: &Block, step: &mut BlockStep<'_>) -> bool {
     if !(safe && sound) {
         return false;
     }
-    let (first, last) = (&step.missing[pack], &step.missing[panels + pack]);
-    let (f, g) = (
-        [first[lane], first[WIDTH + lane]],
-        [last[lane], last[WIDTH + lane]],
-    );
+    let [f0, f1, g0, g1] = step.missing_of_triode(place);
+    let (f, g) = ([f0, f1], [g0, g1]);
     let x2 = times(s, minus(g, times(ca, f)));
     let x1 = times(a, minus(f, times(b, x2)));
-    let outputs = step.dy.len() / STAGES;
-    for (stage, x) in [x1, x2].into_iter().enumerate() {
-        let [plate, grid, own] = slopes[stage];
-        let at = (stage * panels + pack) * HEIGHT + lane;
-        step.delta[at] = x[0];
-        step.delta[at + WIDTH] = x[1];
-        let to = stage * outputs + pack * HEIGHT + lane;
-        step.dy[to] = plate * x[0] + grid * x[1];
-        step.dy[to + WIDTH] = own * x[1];
-    }
+    step.write_triode(place, slopes, [x1[0], x1[1], x2[0], x2[1]]);
     true
 }
 
@@ -77,11 +58,11 @@ fn part(k: &[f64; 4 * 2 * STAGES], [plate, grid, own]: [f64; 3], to: usize, from
 }
 
 /// A matrix of two rows.
-type Two = [[f64; 2]; 2];
+pub(super) type Two = [[f64; 2]; 2];
 
 /// The inverse, and whether it can be trusted.
 #[inline(always)]
-fn inverse(m: Two) -> (Two, bool) {
+pub(super) fn inverse(m: Two) -> (Two, bool) {
     let (one, other) = (m[0][0] * m[1][1], m[0][1] * m[1][0]);
     let determinant = one - other;
     // Written so that NaN fails too.
@@ -126,25 +107,21 @@ fn minus(a: [f64; 2], b: [f64; 2]) -> [f64; 2] {
 pub(super) fn several<const N: usize>(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let (k, _) = block.k.as_chunks::<N>();
     let (k, _) = k.as_chunks::<{ 2 * STAGES }>();
-    let (packs, panels) = (step.bank.len() / STAGES, step.missing.len() / STAGES);
     let mut a = [[0.0f64; N]; N];
     let mut x = [0.0f64; N];
-    for (t, (k, &(pack, lane))) in k.iter().zip(&block.triodes).enumerate() {
-        for stage in 0..STAGES {
-            let [.., plate, grid, own] = &step.bank[stage * packs + pack];
-            let (plate, grid, own) = (plate[lane], grid[lane], own[lane]);
+    for (t, (k, &place)) in k.iter().zip(&block.triodes).enumerate() {
+        let first = 2 * STAGES * t;
+        for (stage, [plate, grid, own]) in step.triode_slopes(place).into_iter().enumerate() {
             let (kp, kg) = (&k[2 * stage], &k[2 * stage + 1]);
-            let at = 2 * (STAGES * t + stage);
+            let at = first + 2 * stage;
             for row in 0..N {
                 a[at][row] = kp[row] * plate;
                 a[at + 1][row] = kp[row] * grid + kg[row] * own;
             }
             a[at][at] += 1.0;
             a[at + 1][at + 1] += 1.0;
-            let missing = &step.missing[stage * panels + pack];
-            x[at] = missing[lane];
-            x[at + 1] = missing[WIDTH + lane];
         }
+        x[first..][..2 * STAGES].copy_from_slice(&step.missing_of_triode(place));
     }
     for k in 0..N {
         let pivot = a[k][k];
@@ -170,18 +147,9 @@ pub(super) fn several<const N: usize>(block: &Block, step: &mut BlockStep<'_>) -
             x[row] -= a[k][row] * x[k];
         }
     }
-    let outputs = step.dy.len() / STAGES;
-    for (x, &(pack, lane)) in x.as_chunks::<{ 2 * STAGES }>().0.iter().zip(&block.triodes) {
-        for stage in 0..STAGES {
-            let [.., plate, grid, own] = &step.bank[stage * packs + pack];
-            let (vpk, vgk) = (x[2 * stage], x[2 * stage + 1]);
-            let at = (stage * panels + pack) * HEIGHT + lane;
-            step.delta[at] = vpk;
-            step.delta[at + WIDTH] = vgk;
-            let to = stage * outputs + pack * HEIGHT + lane;
-            step.dy[to] = plate[lane] * vpk + grid[lane] * vgk;
-            step.dy[to + WIDTH] = own[lane] * vgk;
-        }
+    for (x, &place) in x.as_chunks::<{ 2 * STAGES }>().0.iter().zip(&block.triodes) {
+        let slopes = step.triode_slopes(place);
+        step.write_triode(place, slopes, *x);
     }
     true
 }
