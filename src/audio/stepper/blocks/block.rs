@@ -92,13 +92,9 @@ impl BlockStep<'_> {
     #[inline(always)]
     pub(super) fn missing_of_triode(&self, (pack, lane): (usize, usize)) -> [f64; 2 * STAGES] {
         let panels = self.missing.len() / STAGES;
-        let mut missing = [0.0; 2 * STAGES];
-        for stage in 0..STAGES {
-            let own = &self.missing[stage * panels + pack];
-            missing[2 * stage] = own[lane];
-            missing[2 * stage + 1] = own[WIDTH + lane];
-        }
-        missing
+        let (inner, end) = (&self.missing[pack], &self.missing[panels + pack]);
+        let [vpk, vgk] = [lane, WIDTH + lane];
+        [inner[vpk], inner[vgk], end[vpk], end[vgk]]
     }
 
     /// The step of its vpk and vgk, stage by stage, and what it adds to its outputs.
