@@ -92,6 +92,7 @@ impl<T: Scalar> StaticLu<T> {
     }
 
     /// Solves with a buffer of the caller's, `[n]`, so that the factors may be shared.
+    #[inline(always)]
     pub fn solve_with(&self, b: &mut [T], work: &mut [T]) {
         self.plan.as_ref().expect("factored").solve(b, work);
     }

@@ -11,6 +11,9 @@
 //! Both stages are solved together; no rate is carried from step to step, so that a jump
 //! leaves no trace and equations without charge hold exactly at both.
 
+use num_complex::Complex;
+use std::f64::consts::SQRT_2;
+
 /// Where the stages stand within the step.
 pub const NODES: [f64; 2] = [1.0 / 3.0, 1.0];
 
@@ -19,6 +22,23 @@ pub const RATES: [[f64; 2]; 2] = [[1.5, 0.5], [-4.5, 2.5]];
 
 /// What the charge at the start takes from each stage's rate, times the step.
 pub const START: [f64; 2] = [RATES[0][0] + RATES[0][1], RATES[1][0] + RATES[1][1]];
+
+/// An eigenvalue of [`RATES`]; the other is its conjugate.
+pub const EIGENVALUE: Complex<f64> = Complex::new(2.0, SQRT_2);
+
+/// Figures of both stages as one in the direction of that eigenvalue: rates joined are the eigenvalue
+/// times the charges joined.
+#[inline(always)]
+pub fn join([first, second]: [f64; 2]) -> Complex<f64> {
+    Complex::new(0.5 * first, (first - second) * (0.25 / SQRT_2))
+}
+
+/// Both stages of what was joined.
+#[inline(always)]
+pub fn part(joined: Complex<f64>) -> [f64; 2] {
+    let first = 2.0 * joined.re;
+    [first, first - 4.0 * SQRT_2 * joined.im]
+}
 
 /// The rate at the end, from the values at start, first stage and end.
 #[inline]
@@ -58,6 +78,16 @@ mod tests {
         }
         assert!((decayed(-0.1) - (-0.1f64).exp()).abs() < 2e-6);
         assert!(decayed(-1e9).abs() < 1e-8);
+    }
+
+    #[test]
+    fn joined_rates_are_the_eigenvalue_times_joined_charges() {
+        let charges = [0.7, -1.9];
+        let rates = RATES.map(|row| row[0] * charges[0] + row[1] * charges[1]);
+        assert!((join(rates) - EIGENVALUE * join(charges)).norm() < 1e-14);
+        for (found, charge) in part(join(charges)).into_iter().zip(charges) {
+            assert!((found - charge).abs() < 1e-15);
+        }
     }
 
     /// The rates are those of the parabola through start and both stages.

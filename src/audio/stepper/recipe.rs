@@ -58,6 +58,10 @@ pub(super) struct Recipe<'c> {
     pub drives: Vec<Moving<'c>>,
     /// Rows of the equations with charge: their charges are the circuit's state.
     pub states: Vec<usize>,
+    /// What each state holds of an unknown: state, unknown, farad or henry.
+    pub stored: Vec<(usize, usize, f64)>,
+    /// The states whose charge a law gives besides: state, output, sign.
+    pub charged: Vec<(usize, usize, f64)>,
     /// Unknowns that are read after each step.
     pub watched: Vec<usize>,
     /// Unknowns that are read now and then (`State::look`).
@@ -162,6 +166,8 @@ impl<'c> Recipe<'c> {
         let mut recipe = Recipe {
             n,
             states: Vec::new(),
+            stored: Vec::new(),
+            charged: Vec::new(),
             indptr: indptr.to_vec(),
             indices: indices.to_vec(),
             g: g.to_vec(),
@@ -346,6 +352,7 @@ impl<'c> Recipe<'c> {
         ] {
             *list = list.iter().filter_map(|&law| anew[law]).collect();
         }
+        self.list_charged();
     }
 
     /// What the laws give at the operating point; those of `local` without what one of their
@@ -407,6 +414,27 @@ impl<'c> Recipe<'c> {
             }
         }
         self.states = (0..n).filter(|&row| charged[row]).collect();
+        self.stored.clear();
+        for (state, &row) in self.states.iter().enumerate() {
+            let own = self.indptr[row]..self.indptr[row + 1];
+            let entries = self.indices[own.clone()].iter().zip(&self.c[own]);
+            let entries = entries.filter(|(_, c)| **c != 0.0);
+            self.stored
+                .extend(entries.map(|(&column, &c)| (state, column, c)));
+        }
+        self.list_charged();
+    }
+
+    /// Lists the states whose charge a law gives.
+    fn list_charged(&mut self) {
+        self.charged.clear();
+        for (o, output) in self.outputs.iter().enumerate().filter(|(_, o)| o.charge) {
+            for (row, sign) in [(output.plus, 1.0), (output.minus, -1.0)] {
+                if let Some(state) = self.states.iter().position(|&s| s == row) {
+                    self.charged.push((state, o, sign));
+                }
+            }
+        }
     }
 
     /// Adds a law's slopes at rest, `[outputs * controls]`, to the linear equations.

@@ -3,6 +3,7 @@
 use super::answers::evaluate;
 use super::blocks::BlockStep;
 use super::lengths::{LENGTHS, STAGES, length};
+use super::past::Start;
 use super::predict::History;
 use super::recipe::Recipe;
 use super::tables::{Rows, Tables};
@@ -113,7 +114,7 @@ impl State {
             history: History::resting(&vec![0.0; no]),
             look: false,
             work: Work {
-                lead: vec![0.0; rows.states + STAGES * recipe.drives.len()],
+                start: Start::new(recipe),
                 rows: row,
                 u: vec![0.0; nc],
                 at: vec![[[0.0; WIDTH]; 2]; packs],
@@ -180,7 +181,7 @@ impl State {
         evaluations: &mut u64,
     ) -> Result<f64, Stuck> {
         let work = &mut self.work;
-        let (states, sources) = work.lead.split_at_mut(self.charge.len());
+        let (states, sources) = work.start.lead.split_at_mut(self.charge.len());
         states.copy_from_slice(&self.charge);
         for (stage, sources) in sources.chunks_exact_mut(recipe.drives.len()).enumerate() {
             let time_s = self.time_s + radau_pair::NODES[stage] * table.step_s;
@@ -251,21 +252,13 @@ impl State {
 }
 
 impl Work {
-    /// Takes what the laws give from what is missing.
+    /// What the laws give beyond their guess. Most guesses are so near that only the laws that move are
+    /// left to be taken.
     #[inline(always)]
-    fn take_laws(&mut self, table: &Tables) {
-        take(table, &self.y, &mut self.significant, &mut self.missing);
-    }
-
-    /// What is missing where the controls are those of a guess: what the laws do not give of it. Most
-    /// guesses are so near that only the laws that move are left to be taken.
-    #[inline(always)]
-    fn miss_guess(&mut self, table: &Tables) {
+    fn compare_guess(&mut self) {
         for ((beyond, y), guess) in self.dy.iter_mut().zip(&self.y).zip(&self.guess) {
             *beyond = y - guess;
         }
-        self.missing.fill([0.0; HEIGHT]);
-        take(table, &self.dy, &mut self.significant, &mut self.missing);
     }
 
     #[inline(always)]
@@ -310,7 +303,7 @@ fn take(
         .subtract_columns(significant, outputs, panels, controls);
 }
 
-/// Solves a step. `work.lead` holds its start and sources, `work.y` a guess of what the
+/// Solves a step. `work.start` holds its start and sources, `work.y` a guess of what the
 /// laws give; both `work.y` and `work.rows` get the solution, with what is read now and then
 /// if `look` says so.
 #[inline(always)]
@@ -322,10 +315,13 @@ fn solve(
     evaluations: &mut u64,
 ) -> Result<f64, Stuck> {
     let panels = work.missing.len();
-    table.lead.multiply(&work.lead, 0..panels, &mut work.rows);
-    work.missing.copy_from_slice(&work.rows[..panels]);
-    work.take_laws(table);
-    work.u.copy_from_slice(work.missing.as_flattened());
+    let (y, significant) = (&work.y, &mut work.significant);
+    let of_guess = |controls: &mut [[f64; HEIGHT]]| take(table, y, significant, controls);
+    table
+        .past
+        .controls(recipe, &mut work.start, y, of_guess, &mut work.rows);
+    let guessed = work.rows[..panels].as_flattened();
+    work.u.copy_from_slice(guessed);
     work.guess.copy_from_slice(&work.y);
     let mut iteration = 0;
     let mut surprise = 0.0;
@@ -333,17 +329,14 @@ fn solve(
         iteration += 1;
         *evaluations += STAGES as u64;
         evaluate(recipe, work);
-        // What is missing: rows - K y - u.
-        if iteration == 1 {
-            work.miss_guess(table);
-        } else {
-            let goal = work.rows[..panels].as_flattened();
-            let missing = work.missing.as_flattened_mut();
-            for ((f, u), goal) in missing.iter_mut().zip(&work.u).zip(goal) {
-                *f = goal - u;
-            }
-            work.take_laws(table);
+        // What is missing: the controls of the guess, less K times what the laws give beyond it, less u.
+        let guessed = work.rows[..panels].as_flattened();
+        let missing = work.missing.as_flattened_mut();
+        for ((missing, u), guessed) in missing.iter_mut().zip(&work.u).zip(guessed) {
+            *missing = guessed - u;
         }
+        work.compare_guess();
+        take(table, &work.dy, &mut work.significant, &mut work.missing);
         let mut step = BlockStep {
             bank: &work.bank,
             slopes: &work.slopes,
@@ -397,10 +390,12 @@ fn solve(
     // What the past adds to the rest is not needed before: many a step is divided first.
     let rows = Rows::of(recipe);
     let beyond = panels..if look { rows.panels() } else { rows.needed() };
+    work.compare_guess();
+    let laws = [&work.y[..], &work.guess, &work.dy];
+    let (start, ends) = (&work.start, &table.ends);
     table
-        .lead
-        .multiply(&work.lead, beyond.clone(), &mut work.rows);
-    table.ends.subtract(&work.y, beyond, &mut work.rows);
+        .past
+        .rest(recipe, start, ends, laws, beyond, &mut work.rows);
     Ok(surprise)
 }
 

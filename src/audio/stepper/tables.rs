@@ -2,11 +2,14 @@
 
 use super::blocks::{self, Blocks};
 use super::lengths::{LENGTHS, STAGES, WHOLE, length};
+use super::linear::Linear;
+use super::past::Past;
 use super::recipe::Recipe;
-use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::math::lu::Singular;
 use crate::math::panels::{HEIGHT, Panels};
 use crate::math::radau_pair;
 use crate::math::sparse_panels::SparsePanels;
+use num_complex::Complex;
 
 /// What depends on the step size.
 #[derive(Debug)]
@@ -16,8 +19,8 @@ pub(super) struct Tables {
     pub level: usize,
     /// How much more of a surprise it may be than a sample's.
     pub patience: f64,
-    /// What the states (first columns) and the moving sources at each stage do to the rows.
-    pub lead: SparsePanels,
+    /// What the states and the moving sources at each stage do to the rows.
+    pub past: Past,
     /// What the laws' outputs at each stage take from the controls: K.
     pub reach: Panels,
     /// The same without what is nothing, if that is most of it.
@@ -88,47 +91,49 @@ impl Tables {
         let n = recipe.n;
         let parts = length(WHOLE) as f64 / length(level) as f64;
         let step_s = whole_s / parts;
-        let mut lu = factored(recipe, step_s)?;
+        let linear = Linear::new(recipe, step_s)?;
         let rows = Rows::of(recipe);
         let (height, outputs) = (rows.panels() * HEIGHT, recipe.outputs.len());
         let sources = recipe.drives.len();
         let mut lead = Panels::new(height, rows.states + STAGES * sources);
         let mut reach = Panels::new(height, STAGES * outputs);
         let mut both = vec![0.0; STAGES * n];
-        let mut column = |side: &[(usize, f64)], to: &mut Panels, k: usize| {
-            both.fill(0.0);
+        let (mut joined, mut work) = (vec![Complex::default(); n], vec![Complex::default(); n]);
+        let mut column = |side: &[(usize, Complex<f64>)], to: &mut Panels, k: usize| {
+            joined.fill(Complex::default());
             for &(row, value) in side {
-                both[row] += value;
+                joined[row] += value;
             }
-            lu.solve(&mut both);
+            linear.solve(&mut joined, &mut work);
+            for (k, &joined) in joined.iter().enumerate() {
+                [both[k], both[n + k]] = radau_pair::part(joined);
+            }
             write(recipe, rows, &both, to, k);
         };
         for (k, &row) in recipe.states.iter().enumerate() {
-            let side: [_; STAGES] =
-                std::array::from_fn(|s| (s * n + row, radau_pair::START[s] / step_s));
-            column(&side, &mut lead, k);
+            column(&[(row, linear.start)], &mut lead, k);
         }
         for stage in 0..STAGES {
+            let mut alone = [0.0; STAGES];
+            alone[stage] = 1.0;
+            let alone = radau_pair::join(alone);
             for (k, source) in recipe.drives.iter().enumerate() {
                 let entries = source.entries.iter();
-                let side: Vec<_> = entries.map(|&(row, v)| (stage * n + row, v)).collect();
+                let side: Vec<_> = entries.map(|&(row, v)| (row, alone * v)).collect();
                 column(&side, &mut lead, rows.states + stage * sources + k);
             }
             for (o, output) in recipe.outputs.iter().enumerate() {
                 let ends = [(output.plus, 1.0), (output.minus, -1.0)];
                 let ends = || ends.into_iter().filter(|&(row, _)| row < n);
                 let k = stage * outputs + o;
-                if !output.charge {
-                    let side: Vec<_> = ends().map(|(row, v)| (stage * n + row, v)).collect();
-                    column(&side, &mut reach, k);
-                    continue;
-                }
-                let rate = |to: usize| radau_pair::RATES[to][stage] / step_s;
-                let side: Vec<_> = (0..STAGES)
-                    .flat_map(|to| ends().map(move |(row, v)| (to * n + row, v * rate(to))))
-                    .collect();
+                let one = if output.charge {
+                    alone * linear.rate
+                } else {
+                    alone
+                };
+                let side: Vec<_> = ends().map(|(row, v)| (row, one * v)).collect();
                 column(&side, &mut reach, k);
-                if stage + 1 == STAGES {
+                if output.charge && stage + 1 == STAGES {
                     // The charge itself stands in its rows besides what it moves.
                     for (row, v) in ends() {
                         let state = recipe.states.iter().position(|&r| r == row);
@@ -165,6 +170,7 @@ impl Tables {
             Some(groups) => Blocks::new(recipe, &reach, groups),
             None => Blocks::new(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
         };
+        let past = Past::new(lead, linear, &reach);
         Ok(Tables {
             step_s,
             level,
@@ -172,7 +178,7 @@ impl Tables {
                 true => parts,
                 false => f64::INFINITY,
             },
-            lead,
+            past,
             reach,
             near,
             ends,
@@ -240,36 +246,6 @@ impl Thin {
         };
         value.abs() * unit >= least * self.rows[row]
     }
-}
-
-/// The equations of both stages, factored: G on the diagonal, C times the rates' weights
-/// everywhere.
-fn factored(recipe: &Recipe<'_>, step_s: f64) -> Result<StaticLu<f64>, Singular> {
-    let n = recipe.n;
-    let (mut indptr, mut indices, mut values) = (vec![0], vec![], vec![]);
-    for stage in 0..STAGES {
-        for row in 0..n {
-            for of in 0..STAGES {
-                for e in recipe.indptr[row]..recipe.indptr[row + 1] {
-                    let rate = radau_pair::RATES[stage][of] / step_s * recipe.c[e];
-                    if of == stage {
-                        indices.push(of * n + recipe.indices[e]);
-                        values.push(recipe.g[e] + rate);
-                    } else if rate != 0.0 {
-                        indices.push(of * n + recipe.indices[e]);
-                        values.push(rate);
-                    }
-                }
-            }
-            indptr.push(indices.len());
-        }
-    }
-    let mut lu = StaticLu::new(STAGES * n, &indptr, &indices);
-    lu.factor(&values).map_err(|singular| Singular {
-        row: singular.row % n,
-        column: singular.column % n,
-    })?;
-    Ok(lu)
 }
 
 /// Reads the rows off a solution of both stages into a column.

@@ -1,14 +1,15 @@
 //! What a step is worked out in.
 
 use super::blocks::Kept;
+use super::past::Start;
 use crate::device::WIDTH;
 use crate::math::panels::HEIGHT;
 
 /// Buffers.
 #[derive(Debug, Clone)]
 pub(super) struct Work {
-    /// States, then the moving sources at each stage.
-    pub lead: Vec<f64>,
+    /// What the step begins with.
+    pub start: Start,
     /// Rows of the tables, laws at rest.
     pub rows: Vec<[f64; HEIGHT]>,
     /// Controls, counted from rest, and the bank's in full.
