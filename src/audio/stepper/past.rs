@@ -19,10 +19,25 @@ const DEAR: usize = 3;
 /// How they are found.
 #[derive(Debug)]
 pub(super) enum Past {
-    /// By what the states (first columns) and the moving sources at each stage do to the rows.
-    Multiplied(SparsePanels),
-    /// By the equations themselves.
-    Eliminated(Linear),
+    /// By matrices.
+    Multiplied {
+        /// What the states (first columns) and the moving sources at each stage do to the rows.
+        lead: SparsePanels,
+        /// What the laws' outputs take from the rows beyond the controls.
+        ends: SparsePanels,
+    },
+    /// By the equations themselves, and what outputs beyond their guess take from the rows beyond the
+    /// controls.
+    Eliminated { linear: Linear, ends: Ends },
+}
+
+/// What outputs take from rows.
+#[derive(Debug)]
+pub(super) enum Ends {
+    /// Those that move anything, one by one.
+    Each(Panels),
+    /// All of them, where each acts on few.
+    All(SparsePanels),
 }
 
 /// What a step begins with, and room for a solution.
@@ -46,14 +61,39 @@ impl Start {
 }
 
 impl Past {
-    /// The cheaper way; `reach` is what the laws' outputs take from the controls.
-    pub fn new(lead: SparsePanels, linear: Linear, reach: &Panels) -> Self {
-        let columns = lead.kept() + reach.panels() * reach.columns();
-        if DEAR * linear.entries() < columns {
-            Past::Eliminated(linear)
-        } else {
-            Past::Multiplied(lead)
+    /// The cheaper way. `reach` is what the laws' outputs take from all rows, `ends` the same from those
+    /// beyond the controls without what is nothing.
+    pub fn new(
+        recipe: &Recipe<'_>,
+        linear: Linear,
+        lead: SparsePanels,
+        reach: Panels,
+        ends: SparsePanels,
+        is_slim: bool,
+    ) -> Self {
+        let controls = STAGES * recipe.controls.len() / HEIGHT;
+        let columns = lead.kept() + controls * reach.columns();
+        if DEAR * linear.entries() > columns {
+            return Past::Multiplied { lead, ends };
         }
+        let ends = if is_slim {
+            Ends::All(ends)
+        } else {
+            Ends::Each(reach)
+        };
+        Past::Eliminated { linear, ends }
+    }
+
+    /// Whether what the laws give beyond their guess is all that the rest asks for.
+    #[inline(always)]
+    pub fn takes_each(&self) -> bool {
+        matches!(
+            self,
+            Past::Eliminated {
+                ends: Ends::Each(_),
+                ..
+            }
+        )
     }
 
     /// The controls at both stages, the laws giving `y`.
@@ -68,11 +108,11 @@ impl Past {
     ) {
         let panels = STAGES * recipe.controls.len() / HEIGHT;
         match self {
-            Past::Multiplied(lead) => {
+            Past::Multiplied { lead, .. } => {
                 lead.multiply(&start.lead, 0..panels, rows);
                 take(&mut rows[..panels]);
             }
-            Past::Eliminated(linear) => {
+            Past::Eliminated { linear, .. } => {
                 solve(linear, recipe, start, y);
                 let (first, second) = rows.as_flattened_mut().split_at_mut(recipe.controls.len());
                 let to = first.iter_mut().zip(second);
@@ -83,29 +123,43 @@ impl Past {
         }
     }
 
-    /// The rows beyond the controls, `panels` of them, which laws that give `y` and were guessed to give
-    /// `beyond` less reach through `ends`; after [`Past::controls`].
+    /// The rows beyond the controls, `panels` of them, the laws giving `y`; after [`Past::controls`].
     #[inline(always)]
     pub fn rest(
         &self,
         recipe: &Recipe<'_>,
         start: &Start,
-        ends: &SparsePanels,
-        [y, guess, beyond]: [&[f64]; 3],
+        laws: Beyond<'_>,
         panels: std::ops::Range<usize>,
         rows: &mut [[f64; HEIGHT]],
     ) {
         match self {
-            Past::Multiplied(lead) => {
+            Past::Multiplied { lead, ends } => {
                 lead.multiply(&start.lead, panels.clone(), rows);
-                ends.subtract(y, panels, rows);
+                ends.subtract(laws.y, panels, rows);
             }
-            Past::Eliminated(_) => {
-                read(recipe, &start.joined, guess, panels.end, rows.as_flattened_mut());
-                ends.subtract(beyond, panels, rows);
+            Past::Eliminated { ends, .. } => {
+                let flat = rows.as_flattened_mut();
+                read(recipe, &start.joined, laws.guess, panels.end, flat);
+                match ends {
+                    Ends::Each(ends) => {
+                        ends.subtract_columns(laws.significant, laws.dy, panels, rows);
+                    }
+                    Ends::All(ends) => ends.subtract(laws.dy, panels, rows),
+                }
             }
         }
     }
+}
+
+/// What the laws give in the end.
+pub(super) struct Beyond<'a> {
+    pub y: &'a [f64],
+    /// What they were guessed to give, and `y` less that.
+    pub guess: &'a [f64],
+    pub dy: &'a [f64],
+    /// The outputs that give anything else.
+    pub significant: &'a [usize],
 }
 
 /// All unknowns, the laws giving `y`.
@@ -139,13 +193,7 @@ fn solve(linear: &Linear, recipe: &Recipe<'_>, start: &mut Start, y: &[f64]) {
 
 /// Reads the rows beyond the controls off the unknowns, up to a panel; laws that hold charge give `y`.
 #[inline(always)]
-fn read(
-    recipe: &Recipe<'_>,
-    joined: &[Complex<f64>],
-    y: &[f64],
-    panels: usize,
-    rows: &mut [f64],
-) {
+fn read(recipe: &Recipe<'_>, joined: &[Complex<f64>], y: &[f64], panels: usize, rows: &mut [f64]) {
     let of = Rows::of(recipe);
     let [_, y] = [0, 1].map(|stage| &y[stage * recipe.outputs.len()..][..recipe.outputs.len()]);
     let states = &mut rows[of.first_state()..][..of.states];

@@ -3,7 +3,7 @@
 use super::answers::evaluate;
 use super::blocks::BlockStep;
 use super::lengths::{LENGTHS, STAGES, length};
-use super::past::Start;
+use super::past::{Beyond, Start};
 use super::predict::History;
 use super::recipe::Recipe;
 use super::tables::{Rows, Tables};
@@ -261,6 +261,23 @@ impl Work {
         }
     }
 
+    /// Leaves the guess of what would move nothing to speak of. So what is left out does not add up: the
+    /// next guess goes on from there, and is made good as soon as that moves anything.
+    #[inline(always)]
+    fn keep_guesses(&mut self, table: &Tables) {
+        let all = 0..self.y.len();
+        table
+            .blocks
+            .significant(all, &self.dy, &mut self.significant);
+        for (kept, &output) in self.side.iter_mut().zip(&self.significant) {
+            *kept = self.y[output];
+        }
+        self.y.copy_from_slice(&self.guess);
+        for (kept, &output) in self.side.iter().zip(&self.significant) {
+            self.y[output] = *kept;
+        }
+    }
+
     #[inline(always)]
     fn remember_swing(&mut self) {
         let now = self.rows.as_flattened();
@@ -391,11 +408,18 @@ fn solve(
     let rows = Rows::of(recipe);
     let beyond = panels..if look { rows.panels() } else { rows.needed() };
     work.compare_guess();
-    let laws = [&work.y[..], &work.guess, &work.dy];
-    let (start, ends) = (&work.start, &table.ends);
+    if table.past.takes_each() {
+        work.keep_guesses(table);
+    }
+    let laws = Beyond {
+        y: &work.y,
+        guess: &work.guess,
+        dy: &work.dy,
+        significant: &work.significant,
+    };
     table
         .past
-        .rest(recipe, start, ends, laws, beyond, &mut work.rows);
+        .rest(recipe, &work.start, laws, beyond, &mut work.rows);
     Ok(surprise)
 }
 

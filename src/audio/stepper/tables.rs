@@ -25,8 +25,6 @@ pub(super) struct Tables {
     pub reach: Panels,
     /// The same without what is nothing, if that is most of it.
     pub near: Option<SparsePanels>,
-    /// What they take from the rows beyond those of the controls.
-    pub ends: SparsePanels,
     /// How Newton's equations are solved.
     pub blocks: Blocks,
     /// Whether anything moves each control.
@@ -153,7 +151,7 @@ impl Tables {
             thin.counts(row, thin.outputs[column % outputs], v, FELT_OF_LAWS)
         };
         let ends = SparsePanels::of(&reach, controls..rows.panels(), counts);
-        let reach = reach.first(controls);
+        let (all, reach) = (reach.clone(), reach.first(controls));
         let each = recipe.controls.len();
         let moves = |row: usize| {
             let past = || {
@@ -170,7 +168,7 @@ impl Tables {
             Some(groups) => Blocks::new(recipe, &reach, groups),
             None => Blocks::new(recipe, &reach, &blocks::groups(recipe, &reach, step_s)),
         };
-        let past = Past::new(lead, linear, &reach);
+        let past = Past::new(recipe, linear, lead, all, ends, near.is_some());
         Ok(Tables {
             step_s,
             level,
@@ -181,7 +179,6 @@ impl Tables {
             past,
             reach,
             near,
-            ends,
             blocks,
             moved,
         })
