@@ -14,8 +14,9 @@
 //! with Newton on u alone (nodal DK method: D. T. Yeh, thesis, Stanford 2009, ch. 3;
 //! M. Holters and U. Zoelzer, DAFx-11; from memory). w are the charges that the next h is
 //! made of, out the unknowns somebody reads; the six matrices are compiled (`tables`), as
-//! two that hold P, Q, R and K, S, T row under row. Keeping the slopes in J makes it
-//! regular also where only valves hold a node in place.
+//! two that hold P, Q, R and K, S, T row under row. Of a large circuit P, Q and R are not made:
+//! the equations themselves are solved with what the laws are guessed to give (`past`). Keeping the
+//! slopes in J makes it regular also where only valves hold a node in place.
 //!
 //! Where Newton does not settle, or its first correction tells of a corner within the step,
 //! the step is halved, as often as it must be; tables for shorter steps

@@ -50,6 +50,11 @@ impl SparsePanels {
         self.entries.len()
     }
 
+    /// Columns kept of some neighbouring panels.
+    pub fn kept_of(&self, panels: Range<usize>) -> usize {
+        self.starts[panels.end - self.first] - self.starts[panels.start - self.first]
+    }
+
     /// Where a panel's columns stand.
     #[inline(always)]
     fn own(&self, panel: usize) -> Range<usize> {

@@ -1,8 +1,8 @@
 //! What the past, the sources and a guess of the laws' outputs make of a step.
 //!
-//! Of a small circuit a matrix is multiplied out beforehand that leads from all of these to all that is
-//! read. It is dense, and beyond some fifty unknowns the linear equations, whose factors are as sparse
-//! as the circuit, are solved anew at each step in less time than the matrix takes to be fetched.
+//! Of a small circuit matrices are made beforehand that lead from all of these to all that is read. They
+//! are dense, though. Beyond some fifty unknowns the linear equations, whose factors are as sparse as the
+//! circuit, are solved at each step in less time than the matrices take to be fetched.
 
 use super::lengths::STAGES;
 use super::linear::Linear;
@@ -13,8 +13,10 @@ use crate::math::radau_pair;
 use crate::math::sparse_panels::SparsePanels;
 use num_complex::Complex;
 
-/// An entry of the factors takes as long as this many columns of a panel.
-const DEAR: usize = 3;
+/// Multiplying takes longer where there are more columns of panels than this for each entry of the
+/// factors. (The preamp has 2.8 and the power amplifier 2.5, which take as long either way, the overdrive
+/// cascade 1.9, the whole amplifier 5.5.)
+const COLUMNS: usize = 2;
 
 /// How they are found.
 #[derive(Debug)]
@@ -71,9 +73,11 @@ impl Past {
         ends: SparsePanels,
         is_slim: bool,
     ) -> Self {
-        let controls = STAGES * recipe.controls.len() / HEIGHT;
-        let columns = lead.kept() + controls * reach.columns();
-        if DEAR * linear.entries() > columns {
+        let of = Rows::of(recipe);
+        let (controls, needed) = (of.first_state() / HEIGHT, of.needed());
+        let columns =
+            lead.kept_of(0..needed) + controls * reach.columns() + ends.kept_of(controls..needed);
+        if columns <= COLUMNS * linear.entries() {
             return Past::Multiplied { lead, ends };
         }
         let ends = if is_slim {
@@ -84,7 +88,7 @@ impl Past {
         Past::Eliminated { linear, ends }
     }
 
-    /// Whether what the laws give beyond their guess is all that the rest asks for.
+    /// Whether the rest asks for nothing but what some laws give beyond their guess.
     #[inline(always)]
     pub fn takes_each(&self) -> bool {
         matches!(
@@ -96,7 +100,7 @@ impl Past {
         )
     }
 
-    /// The controls at both stages, the laws giving `y`.
+    /// The controls at both stages, the laws giving `y`; `take` takes from them what these do.
     #[inline(always)]
     pub fn controls(
         &self,
