@@ -7,6 +7,8 @@
 //! for it: such a figure must be off by what is stated there (or leave the list) and every other
 //! one within. The last two kinds of rows and the positive grid were not used in the fits.
 
+#[path = "output_valves/curves.rs"]
+mod curves;
 #[path = "output_valves/stage.rs"]
 mod stage;
 
