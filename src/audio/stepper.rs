@@ -35,6 +35,7 @@ mod past;
 mod predict;
 mod reading;
 mod recipe;
+mod rows;
 mod state;
 mod tables;
 mod wave;

@@ -21,7 +21,7 @@ pub(super) type Cell = [[f64; EACH]; EACH];
 const COUNTS: f64 = 1e-2;
 /// Up to this many outputs an inverse that is kept costs less.
 const SHORT: usize = 32;
-/// Cells must save so much of the products of a dense elimination, which is done less often.
+/// Cells must take this many times fewer products than a dense elimination, which is done less often.
 const GAIN: usize = 4;
 /// A pivot that much smaller than what it eliminates calls for an exchange of rows.
 const PIVOT: f64 = 1e-3;

@@ -1,0 +1,52 @@
+//! What a step works out, row under row.
+
+use super::lengths::STAGES;
+use super::recipe::Recipe;
+use crate::math::panels::HEIGHT;
+
+/// The rows of both matrices: controls of each stage (whole panels), states at the end,
+/// watched unknowns at the end and at the first stage; then, from a panel of their own on, those
+/// that are read now and then, in the same way.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rows {
+    /// Controls of one stage.
+    pub controls: usize,
+    pub states: usize,
+    pub watched: usize,
+    pub besides: usize,
+}
+
+impl Rows {
+    pub fn of(recipe: &Recipe<'_>) -> Self {
+        Rows {
+            controls: recipe.controls.len(),
+            states: recipe.states.len(),
+            watched: recipe.watched.len(),
+            besides: recipe.besides.len(),
+        }
+    }
+
+    /// Where the states begin.
+    pub fn first_state(self) -> usize {
+        STAGES * self.controls
+    }
+
+    /// Where the watched unknowns begin: those at the end, then those at the first stage.
+    pub fn first_watched(self) -> usize {
+        self.first_state() + self.states
+    }
+
+    /// Panels of what every step needs.
+    pub fn needed(self) -> usize {
+        (self.first_watched() + STAGES * self.watched).div_ceil(HEIGHT)
+    }
+
+    /// Where those begin that are read now and then.
+    pub fn first_besides(self) -> usize {
+        self.needed() * HEIGHT
+    }
+
+    pub fn panels(self) -> usize {
+        (self.first_besides() + STAGES * self.besides).div_ceil(HEIGHT)
+    }
+}
