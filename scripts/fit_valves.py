@@ -63,12 +63,16 @@ def fit_law(valve, sheet, tables, fitted):
     return p
 
 
-def add_grid(valve, p, tables, fitted):
-    """The parameters with the grid current, scaled from the 12AX7's."""
+def add_grid(valve, sheet, p, tables, fitted):
+    """The parameters with the grid current: its chart's, else scaled from the 12AX7's."""
     law = grid_law(tables)
     known = fitted["12AX7"] if "wide" in p else {"kg1": KNEE_KG1}
     scale = grid_scale(valve.kind, p) / grid_scale("triode", known)
-    return p | law | {"gg": float(f"{law['gg'] * scale:.4g}")}
+    law = law | {"gg": float(f"{law['gg'] * scale:.4g}")}
+    for points in getattr(sheet, "grid_charts", ()):
+        if not points.chart.held:
+            law |= fitting.fit_grid(points, law, valve.chart_weight)
+    return p | law
 
 
 def fit_all(valves, only=None):
@@ -77,12 +81,12 @@ def fit_all(valves, only=None):
     Of the valves that `only` does not name the committed cards are taken.
     """
     tables, stages = sheets.load_sheets(), sheets.load_stages()
-    fitted = {}
+    fitted, of = {}, {}
     for valve in valves:
+        sheet = of[valve.name] = SHEETS[valve.kind](tables, stages, valve.sheet_name)
         if only and valve.name not in only:
             fitted[valve.name] = read_card(valve)
             continue
-        sheet = SHEETS[valve.kind](tables, stages, valve.sheet_name)
         if valve.kind == "rectifier":
             fitted[valve.name] = fit_rectifier(sheet)
             continue
@@ -90,7 +94,7 @@ def fit_all(valves, only=None):
     return {
         valve.name: fitted[valve.name]
         if valve.kind == "rectifier"
-        else add_grid(valve, fitted[valve.name], tables, fitted)
+        else add_grid(valve, of[valve.name], fitted[valve.name], tables, fitted)
         for valve in valves
     }
 

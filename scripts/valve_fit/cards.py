@@ -123,7 +123,7 @@ def cite(rows, label):
     return comment(f"{label}: " + "; ".join(sources) + ".") if sources else ""
 
 
-def grid_note(valve):
+def grid_note(valve, sheets, sheet):
     """Where gg, cg and xi come from."""
     text = (
         "Grid current: ig = gg (ln(1 + exp(cg vgk))/cg)^xi, Dempwolf and Zoelzer, DAFx-11, "
@@ -131,6 +131,11 @@ def grid_note(valve):
     )
     if valve.name == "12AX7":
         return comment(text + ".")
+    for points in getattr(sheet, "grid_charts", ()):
+        if not points.chart.held:
+            text += "; gg and xi are fitted to the printed grid current, cg is kept."
+            rows = of_valve(sheets, points.chart.table, points.chart.valve)
+            return comment(text) + cite(rows, "Grid current")
     return comment(
         text + "; gg is scaled from the 12AX7 with the space current at one volt of drive, cg and "
         "xi are kept (common practice, no published source)."
@@ -139,6 +144,8 @@ def grid_note(valve):
 
 def drawn_to(valve):
     """What the priors of a fit sit at, in words."""
+    if valve.kind == "output" and valve.like:
+        return f"the fitted {valve.like}"
     if valve.kind == "output":
         return "figures common to such valves (valve_fit/valves.py)"
     return valve.drawn_to or "its own 1996 set"
@@ -175,7 +182,7 @@ def header(valve, sheets, sheet, summary):
         text += cite(getattr(sheet, "outputs", []), "Output stages")
         text += cite(getattr(sheet, "straps", []), "Triode connection (judged only)")
         text += cite(getattr(sheet, "taps", []), "Ultralinear connection (judged only)")
-        text += grid_note(valve)
+        text += grid_note(valve, sheets, sheet)
     else:
         text += cite([sheet.row], "Drop")
     _, row = capacitances_of(valve, sheets)

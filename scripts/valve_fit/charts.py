@@ -5,11 +5,12 @@ from typing import Callable
 
 import numpy as np
 
-from .laws import output_valve, triode
+from .laws import grid_current, output_valve, triode
 from .sheets import of_valve
 
 FAINT = 0.03  # part of a valve's largest printed current below which errors are not counted
 TOLERANCE = 0.03
+GRID = "grid_curve"
 
 
 @dataclass(frozen=True)
@@ -53,6 +54,14 @@ CHARTS = [
         "12AU7", "0 to +30 V, plate to 50 V", lambda r, v: before(r, "6594") and v <= 50, share=0.5
     ),
     Chart("12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50),
+    Chart("12AT7", "grid current, +1 to +8 V", lambda r, v: True, table=GRID),
+    Chart(
+        "12AU7",
+        "grid current, +10 to +30 V",
+        lambda r, v: True,
+        held="most of it is what the plate's fall adds, which the law does not know",
+        table=GRID,
+    ),
     Chart("E88CC", "0 to -10 V, to 100 mA", lambda r, v: before(r, "upper") and r["vg1"] <= 0),
     Chart("E88CC", "+1 to +4 V", lambda r, v: r["vg1"] > 0),
     Chart("E88CC", "0 to -10 V, to 20 mA", lambda r, v: before(r, "lower"), held="to judge by"),
@@ -77,8 +86,11 @@ CHARTS = [
 ]
 
 
-# rms errors, percent, of the cards as they were before they had seen a chart (28 November 2026).
+# rms errors, percent, of the cards as they were before they had seen a chart (28 November 2026; grid
+# currents: 29 November).
 BEFORE = {
+    ("12AT7", "grid current, +1 to +8 V"): 47.6,
+    ("12AU7", "grid current, +10 to +30 V"): 39.9,
     ("12AX7", "negative grid"): 12.0,
     ("12AX7", "0 V, plate to 50 V"): 53.0,
     ("12AX7", "0 V, plate above 50 V"): 6.5,
@@ -131,6 +143,8 @@ class Points:
 
     def model(self, p):
         """The model's milliamperes at every point."""
+        if self.chart.table == GRID:
+            return 1e3 * grid_current(p, self.vg1)
         if "kvb" in p:
             return 1e3 * triode(p, self.vg1, self.va)[0]
         ip, ig2, _, _ = output_valve(p, self.vg1, self.vg2, self.va)
@@ -154,7 +168,7 @@ def points_of(row, table):
     if table in ("transfer_curve", "screen_transfer"):
         key = "ia_ma" if table == "transfer_curve" else "ig2_ma"
         return [(g, row["vg2"], row["va"], i) for g, i in zip(row["vg1"], row[key])]
-    key = "ig2_ma" if table == "screen_curve" else "ia_ma"
+    key = {"screen_curve": "ig2_ma", GRID: "ig_ma"}.get(table, "ia_ma")
     strap = row.get("connection") == "triode"
     return [
         (row["vg1"], v if strap else row.get("vg2", 0.0), v, i)
@@ -162,11 +176,11 @@ def points_of(row, table):
     ]
 
 
-def charts_of(sheets, name):
-    """The charts of one valve."""
+def charts_of(sheets, name, of_grid=False):
+    """The charts of one valve: those of plate and screen, or those of the grid's own current."""
     found = []
     for chart in CHARTS:
-        if chart.valve != name:
+        if chart.valve != name or (chart.table == GRID) != of_grid:
             continue
         points = [
             (*point, row["read_error_ma"], row.get("connection") == "triode")
@@ -175,7 +189,7 @@ def charts_of(sheets, name):
             if chart.picks(row, point[2])
         ]
         found.append(Points(chart, *(np.array(column) for column in zip(*points))))
-    plates = [points for points in found if not points.chart.table.startswith("screen")]
+    plates = [p for p in found if not p.chart.table.startswith(("screen", "grid"))]
     for points in plates:
         points.largest = max(other.ma.max() for other in plates)
     return found

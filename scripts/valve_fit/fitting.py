@@ -46,6 +46,17 @@ def residuals(sheet, p, weight):
     return np.concatenate([(model - printed) / tolerance, *from_charts])
 
 
+def fit_grid(points, law, weight):
+    """`gg` and `xi` of a grid-current law that starts from `law`, through a printed chart."""
+
+    def cost(x):
+        p = law | {"gg": np.exp(x[0]), "xi": x[1]}
+        return (points.model(p) - points.ma) / points.tolerance(weight)
+
+    gg, xi = least_squares(cost, [np.log(law["gg"]), law["xi"]]).x
+    return {"gg": float(f"{np.exp(gg):.4g}"), "xi": float(f"{xi:.4g}")}
+
+
 def fit(sheet, kind, priors, bounds, weight, held=()):
     """Parameters of one valve, rounded as printed, and the cost at the best start.
 

@@ -18,11 +18,9 @@ OUTPUT_FIGURES = [
     ("power thd", "thd", "%"),
 ]
 STRAP_FIGURES = [("ia", "ia_ma", "mA"), ("gm", "gm_us", "uS"), ("mu", "mu", "1")]
-# Factors on the tolerances. The KT88's point and pair disagree on the screen's current by a factor
-# of two: the fit follows the pair, where the valve works and its screen runs hot. Charts of the
-# 6V6GT outnumber its plate resistances, which an output stage's damping rests on.
+# Factors on the tolerances. Charts of the 6V6GT outnumber its plate resistances, which an output
+# stage's damping rests on.
 FACTORS = {
-    "KT88": {"ig2": 2.0, "idle ig2": 0.67, "signal ig2": 0.5},
     "6V6GT": {"power valve rp": 0.58},
     # Fourteen outputs and two charts hold its currents; how pairs cancel, only distortions do.
     "EL84": {"power thd": 0.3},

@@ -36,7 +36,7 @@ TOLERANCE = {
 class Row:
     """One printed figure: value and tolerance in `unit`, the one that RESIDUALS.md shows."""
 
-    group: str  # point, curve, measured, stage, strap, power or judged
+    group: str  # point, cut-off, curve, measured, stage, strap, power or judged
     label: str
     quantity: str
     printed: float

@@ -14,6 +14,8 @@ MEASURED_GRIDS = (0.0, 0.5, 1.0)
 MEASURED_PLATES = (25.0, 50.0, 100.0)
 MEASURED_POINTS = [(vg, va) for vg in MEASURED_GRIDS for va in MEASURED_PLATES]
 FAINT_MA = 0.15
+# Tolerance of a current at cut-off, relative: it doubles within 0.7 V. Narrower, the points suffer.
+CUT_OFF = 2.0
 GAIN_STEP = 0.3  # rms of rounding to a whole number, as the tables print gains
 
 
@@ -49,6 +51,7 @@ class TriodeSheet:
             and (name, row["va"], row["vg1"]) not in MISPRINTED
         ]
         self.charts = charts_of(sheets, name)
+        self.grid_charts = charts_of(sheets, name, of_grid=True)
         self.samples = of_valve(sheets, "dempwolf", name)
         self.stages = stages.get(name, [])
         self.printed_ia = [i for i, s in enumerate(self.stages) if not np.isnan(s["ia"])]
@@ -63,9 +66,13 @@ class TriodeSheet:
             add = lambda quantity, value, unit, tolerance: rows.append(
                 Row("point", label, quantity, value, unit, True, tolerance, seen)
             )
-            # What the sheet does not print is left out; a point of microamperes is a cut-off.
-            faint = r["ia_ma"] < FAINT_MA
-            add("ia", r["ia_ma"], "mA", None if faint else relative("ia", r["ia_ma"]))
+            # What the sheet does not print is left out. A point of microamperes is a cut-off, which is
+            # printed as approximate.
+            if r["ia_ma"] < FAINT_MA:
+                tolerance = CUT_OFF * r["ia_ma"]
+                rows.append(Row("cut-off", label, "ia", r["ia_ma"], "mA", True, tolerance, seen))
+            else:
+                add("ia", r["ia_ma"], "mA", relative("ia", r["ia_ma"]))
             if "gm_us" in r:
                 add("gm", r["gm_us"], "uS", relative("gm", r["gm_us"]))
             if "rp_ohm" in r:

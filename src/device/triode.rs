@@ -35,8 +35,8 @@
 //! - `turn`: the 12AT7's curves of -1 and -2 V are 70 V of plate apart, those above and below 60 and
 //!   50 V: its mu falls within 2 V of grid, and not round vg = 0. With a bend 2.5 V below, its
 //!   chart comes from 5.1 to 4.2 % rms and its points from within 8.2 to 3.9 %; a family of
-//!   readings (`gridleak fit`) is met to 0.9 reading errors for 1.1. The 12AX7's and E88CC's charts
-//!   have no use for it.
+//!   readings (`gridleak fit`) is met to 0.9 reading errors for 1.1. The 12AU7's charts come from 3.4,
+//!   3.6 and 2.8 to 3.2, 3.3 and 2.4 %. The 12AX7's and E88CC's have no use for it.
 //! - `knee`: what starts at the cathode with the grid near zero does not all reach a plate of
 //!   a few volts; the 12AX7's zero-bias curve is nearly straight from 5 V up, Koren's goes
 //!   with vpk^1.4.

@@ -132,6 +132,14 @@ impl Stage {
         }
     }
 
+    /// The same stage with another peak drive at each grid, V.
+    pub fn driven_to(self, peak: f64) -> Self {
+        Stage {
+            drive: Some(peak),
+            ..self
+        }
+    }
+
     fn bias(&self, mean: Mean) -> f64 {
         self.fixed.unwrap_or(-self.rk * (mean.plate + mean.screen))
     }
