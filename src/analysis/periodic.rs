@@ -50,7 +50,7 @@ use signal::{Clock, Driving, Sources};
 use step::Stepper;
 use tactics::Tactics;
 
-/// Beside the mains unknowns may be off by so many times more: hum hides the rest, and a period
+/// Beside the mains unknowns may be off by this many times more: hum hides the rest, and a period
 /// holds many cycles.
 const BESIDE_MAINS: f64 = 10.0;
 /// What [`Periodic::loosen`] allows at most, a part of an amplitude.

@@ -56,7 +56,7 @@ pub fn dc_value(circuit: &Circuit, driven: Driven) -> f64 {
     }
 }
 
-/// The period that a signal of so many Hz shares with every source but the driven one.
+/// The period that a signal of `signal_hz` shares with every source but the driven one.
 pub fn common(circuit: &Circuit, driven: Driven, signal_hz: f64) -> Result<Common, Incommensurate> {
     let mut frequencies: Vec<(String, f64)> = Vec::new();
     let mut start_s = 0.0f64;

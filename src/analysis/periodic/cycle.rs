@@ -10,7 +10,7 @@ use super::outcome::{Accuracy, Effort};
 use super::search::{Last, Rest, Search};
 use super::shooting::MOST_COLUMNS;
 use super::signal::{Clock, Driving, Signal};
-use super::step::{self, Changes, Stepper};
+use super::step::{self, Changes, Judged, Stepper};
 use super::tactics::Tactics;
 use super::trouble::Trouble;
 use crate::analysis::NoSolution;
@@ -386,7 +386,10 @@ pub fn multiplier<'c>(
         &driving,
         (&orbit.times, charge),
         Some(orbit),
-        (&tolerance, true),
+        Judged {
+            in_passing: true,
+            ..Judged::exactly(&tolerance)
+        },
         &Changes::Columns((0..columns).collect()),
         &mut Effort::default(),
     );

@@ -371,7 +371,7 @@ impl Least {
 mod tests {
     use super::super::monodromy::Monodromy;
     use super::super::signal::{Clock, Signal};
-    use super::super::step::Changes;
+    use super::super::step::{Changes, Judged};
     use super::super::{Accuracy, Periodic, outcome::Effort};
     use super::*;
     use crate::circuit::{Circuit, Piece};
@@ -410,7 +410,7 @@ mod tests {
             &driving,
             (&last.orbit.times, &last.charge),
             Some(&last.orbit),
-            (&tolerance, false),
+            Judged::exactly(&tolerance),
             &columns,
             &mut Effort::default(),
         );

@@ -199,7 +199,7 @@ pub fn refined(orbit: &Orbit, errors: &[f64], lengths: Lengths) -> Vec<f64> {
     times
 }
 
-/// By how much the density may fall over a stretch that holds so many steps.
+/// By how much the density may fall over a stretch that holds `stretch` steps.
 fn grade(stretch: f64) -> f64 {
     fun::pow(GRADE, stretch.clamp(1.0, 40.0))
 }

@@ -5,7 +5,7 @@ use super::orbit::{Orbit, Pass};
 use super::outcome::Effort;
 use super::search::Search;
 use super::signal::{Driving, Sources};
-use super::step::Changes;
+use super::step::{Changes, Judged};
 use super::trouble::{self, Trouble};
 use crate::math::lu::Singular;
 use crate::math::newton::Failure;
@@ -18,13 +18,13 @@ const MOST_MORE: usize = 3;
 
 impl Search<'_> {
     /// Integrates the period over the mesh from the charges at its start; what becomes of `changes`
-    /// comes with it. `in_passing` as for [`super::step::Stepper::solve`].
+    /// comes with it.
     pub fn pass(
         &mut self,
         driving: &Driving<'_>,
         (mesh, start): (&[f64], &[f64]),
         old: Option<&Orbit>,
-        (tolerance, in_passing): (&[f64], bool),
+        judged: Judged<'_>,
         changes: &Changes,
         effort: &mut Effort,
     ) -> Result<Pass, Trouble> {
@@ -64,7 +64,10 @@ impl Search<'_> {
                 if retry {
                     stepper.forget();
                 }
-                let judged = (tolerance, in_passing && !retry);
+                let judged = Judged {
+                    in_passing: judged.in_passing && !retry,
+                    ..judged
+                };
                 solved = stepper.solve(driving, (t, h), &charge, judged, carries, &mut x);
                 if solved.is_ok() {
                     break;
@@ -86,7 +89,7 @@ impl Search<'_> {
             if divides && allowance > 0 {
                 let counts = &stepper.differential;
                 let to = (h, &x[(STAGES - 1) * n..]);
-                let parts = mesh::parts(&orbit, to, tolerance, counts, lengths);
+                let parts = mesh::parts(&orbit, to, judged.tolerance, counts, lengths);
                 if parts > 1 {
                     effort.astray += 1;
                     allowance = allowance.saturating_sub(parts);

@@ -5,7 +5,7 @@ use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
 use super::search::{Search, worst};
 use super::signal::Driving;
-use super::step::Changes;
+use super::step::{Changes, Judged};
 use super::trouble::Trouble;
 
 /// Periods that are integrated at most.
@@ -36,7 +36,7 @@ impl Search<'_> {
                 &driving,
                 (&mesh, &charge),
                 old.as_ref(),
-                (&tolerance, false),
+                Judged::exactly(&tolerance),
                 &Changes::Columns(Vec::new()),
                 effort,
             )?;

@@ -10,7 +10,7 @@ use super::monodromy::{Monodromy, NEAR, ROUNDS};
 use super::outcome::{Effort, MOST_STEPS, PeriodicState};
 use super::search::{Last, Search, worst};
 use super::signal::{Clock, Driving};
-use super::step::Changes;
+use super::step::{Changes, Judged};
 use super::trouble::Trouble;
 
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
@@ -122,7 +122,11 @@ impl Search<'_> {
                 &driving,
                 (&mesh, &charge),
                 old.as_ref(),
-                (&tolerance, in_passing),
+                Judged {
+                    tolerance: &tolerance,
+                    looser: if tactics.divides { looser } else { 1.0 },
+                    in_passing,
+                },
                 &changes,
                 effort,
             )?;

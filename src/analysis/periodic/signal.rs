@@ -46,7 +46,7 @@ impl Signal {
         self.parts.iter().map(sine).sum()
     }
 
-    /// The same signal, so much larger.
+    /// The same signal, `factor` times as large.
     pub fn times(&self, factor: f64) -> Signal {
         let parts = self.parts.iter();
         Signal {

@@ -107,6 +107,28 @@ impl Spread {
     }
 }
 
+/// How exactly steps are solved.
+#[derive(Debug, Clone, Copy)]
+pub struct Judged<'a> {
+    /// By how much each unknown may be off, `[n]`.
+    pub tolerance: &'a [f64],
+    /// N times [`Stepper::coarsest`] is allowed.
+    pub looser: f64,
+    /// Leaves the last Newton step unjudged: the next pass makes good what it leaves over.
+    pub in_passing: bool,
+}
+
+impl<'a> Judged<'a> {
+    /// To the last Newton step.
+    pub fn exactly(tolerance: &'a [f64]) -> Self {
+        Judged {
+            tolerance,
+            looser: 1.0,
+            in_passing: false,
+        }
+    }
+}
+
 /// Steps of a circuit, all of the same pattern.
 #[derive(Debug)]
 pub struct Stepper<'c> {
@@ -199,8 +221,7 @@ impl<'c> Stepper<'c> {
     }
 
     /// Solves the step of `h` from `t` (s into the period) with the charges `charge` at its
-    /// start. `x` is the guess and becomes the three stages. `in_passing` leaves the last Newton
-    /// step unjudged: the next pass makes good what it leaves over. `carries` if small changes are to be
+    /// start. `x` is the guess and becomes the three stages. `carries` if small changes are to be
     /// carried through it.
     ///
     /// # Errors
@@ -210,14 +231,16 @@ impl<'c> Stepper<'c> {
         sources: &dyn Sources,
         (t, h): (f64, f64),
         charge: &[f64],
-        (tolerance, in_passing): (&[f64], bool),
+        judged: Judged<'_>,
         carries: bool,
         x: &mut [f64],
     ) -> Result<(), Failure> {
+        let coarsest = judged.looser * self.coarsest;
         for stage in self.settles.chunks_exact_mut(self.n) {
-            for (k, (settles, tolerance)) in stage.iter_mut().zip(tolerance).enumerate() {
+            let unknowns = stage.iter_mut().zip(judged.tolerance).enumerate();
+            for (k, (settles, tolerance)) in unknowns {
                 *settles = if self.differential[k] {
-                    (SETTLED * tolerance.min(self.coarsest), 64.0 * f64::EPSILON)
+                    (SETTLED * tolerance.min(coarsest), 64.0 * f64::EPSILON)
                 } else {
                     (1e-6, 1e-3)
                 };
@@ -229,7 +252,7 @@ impl<'c> Stepper<'c> {
             h,
             charge,
             carries,
-            in_passing,
+            in_passing: judged.in_passing,
             before: f64::INFINITY,
             ahead: Ahead::Nothing,
             factored: false,
@@ -347,7 +370,7 @@ impl<'c> Stepper<'c> {
         self.lu.factor(&self.values)
     }
 
-    /// How far each charge of the state moves if all unknowns move by so much, `[state]`, in
+    /// How far each charge of the state moves if all unknowns move by `swings`, `[state]`, in
     /// volts or amperes of its own.
     pub fn reach(&self, swings: &[f64], weights: &[f64]) -> Vec<f64> {
         let mut sums = vec![0.0; self.n];

@@ -5,12 +5,11 @@
 const FAR: (f64, f64) = (1e5, 100.0);
 const FAR_PLAIN: f64 = 10.0;
 /// Beside the mains a signal's may stray by up to the second, a part of an amplitude, until the first
-/// correction of no more than the first. With ten times as much the corrections did not shrink below
-/// 10^4.
+/// correction of no more than the first: on coarser meshes the corrections do not shrink below that.
 const FAR_BESIDE: f64 = 1e3;
 const LOOSEST: f64 = 1e-4;
 /// So they may by the second times more after a correction of more than the first, and before any.
-const FARTHEST_BESIDE: (f64, f64) = (1e5, 10.0);
+const FARTHEST_BESIDE: (f64, f64) = (1e4, 10.0);
 /// There a period counts as closed at this part of what an unknown may be off by.
 const CLOSED: f64 = 0.1;
 
@@ -64,8 +63,8 @@ impl Tactics {
             closed: CLOSED * relative,
             leaps: true,
             loosest: (LOOSEST / relative).max(1.0),
-            // Biases that take seconds to settle make hundreds of what a column leaves out.
-            counts: 1e-5,
+            // All do: a bias that takes hours to settle makes millions of what a column leaves out.
+            counts: 0.0,
             quick: true,
             divides: true,
             ..Tactics::SIGNAL

@@ -18,7 +18,7 @@ pub enum Trouble {
         /// Steps that it would take.
         steps: usize,
     },
-    /// Neither Newton nor so many periods led to rest.
+    /// Neither Newton nor `periods` periods led to rest.
     NotPeriodic {
         /// Periods integrated.
         periods: usize,
