@@ -32,7 +32,7 @@ pub(super) enum Past {
     },
     /// By the equations themselves, and what outputs beyond their guess take from the rows beyond the
     /// controls.
-    Eliminated { linear: Linear, ends: Ends },
+    Eliminated { linear: Box<Linear>, ends: Ends },
 }
 
 /// What outputs take from rows.
@@ -87,6 +87,7 @@ impl Past {
         } else {
             Ends::Each(reach)
         };
+        let linear = Box::new(linear);
         Past::Eliminated { linear, ends }
     }
 
@@ -258,7 +259,7 @@ mod tests {
             panic!("a small circuit");
         };
         let eliminated = Past::Eliminated {
-            linear: Linear::new(&recipe, step_s).unwrap(),
+            linear: Box::new(Linear::new(&recipe, step_s).unwrap()),
             ends: Ends::All(ends.clone()),
         };
         let some = |count: usize, size: f64| -> Vec<f64> {
