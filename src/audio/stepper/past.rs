@@ -103,21 +103,21 @@ impl Past {
         )
     }
 
-    /// The controls at both stages, the laws giving `y`; `take` takes from them what these do.
+    /// The controls at both stages; whether with what laws that give `y` take from them, which is to be
+    /// taken yet otherwise. (A closure that does so would not get the processor's best instructions.)
     #[inline(always)]
     pub fn controls(
         &self,
         recipe: &Recipe<'_>,
         start: &mut Start,
         y: &[f64],
-        take: impl FnOnce(&mut [[f64; HEIGHT]]),
         rows: &mut [[f64; HEIGHT]],
-    ) {
-        let panels = STAGES * recipe.controls.len() / HEIGHT;
+    ) -> bool {
         match self {
             Past::Multiplied { lead, .. } => {
+                let panels = STAGES * recipe.controls.len() / HEIGHT;
                 lead.multiply(&start.lead, 0..panels, rows);
-                take(&mut rows[..panels]);
+                false
             }
             Past::Eliminated { linear, .. } => {
                 solve(linear, recipe, start, y);
@@ -126,6 +126,7 @@ impl Past {
                 for ((first, second), &(plus, minus)) in to.zip(&recipe.controls) {
                     [*first, *second] = radau_pair::part(start.joined[plus] - start.joined[minus]);
                 }
+                true
             }
         }
     }
@@ -279,8 +280,9 @@ mod tests {
             start.lead = some(start.lead.len(), 1e-9);
             let mut rows = vec![[0.0; HEIGHT]; of.panels()];
             let controls = 0..of.first_state() / HEIGHT;
-            let take = |rows: &mut [_]| table.reach.subtract(&guess, controls.clone(), rows);
-            past.controls(&recipe, &mut start, &guess, take, &mut rows);
+            if !past.controls(&recipe, &mut start, &guess, &mut rows) {
+                table.reach.subtract(&guess, controls.clone(), &mut rows);
+            }
             let laws = Beyond {
                 y: &y,
                 guess: &guess,

@@ -333,11 +333,10 @@ fn solve(
     evaluations: &mut u64,
 ) -> Result<f64, Stuck> {
     let panels = work.missing.len();
-    let (y, significant) = (&work.y, &mut work.significant);
-    let of_guess = |controls: &mut [[f64; HEIGHT]]| take(table, y, significant, controls);
-    table
-        .past
-        .controls(recipe, &mut work.start, y, of_guess, &mut work.rows);
+    let (start, rows) = (&mut work.start, &mut work.rows);
+    if !table.past.controls(recipe, start, &work.y, rows) {
+        take(table, &work.y, &mut work.significant, &mut rows[..panels]);
+    }
     let guessed = work.rows[..panels].as_flattened();
     work.u.copy_from_slice(guessed);
     work.guess.copy_from_slice(&work.y);

@@ -34,7 +34,12 @@ pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let Some(a) = inverse(&a) else {
         return false;
     };
-    let ca = a.map(|column| times(&c, column));
+    let ca = [
+        times(&c, a[0]),
+        times(&c, a[1]),
+        times(&c, a[2]),
+        times(&c, a[3]),
+    ];
     let mut rest = d;
     for (rest, column) in rest.iter_mut().zip(b) {
         *rest -= times(&ca, column);
@@ -51,20 +56,27 @@ pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>) -> bool {
     true
 }
 
-/// What a triode's controls, from output `column` of K on, do to those from `row` on.
+/// What a triode's controls, from output `column` of K on, do to those from `row` on. Written out, like what
+/// follows: closures are not always taken into the processor's best instructions.
 #[inline(always)]
 fn part(k: &[f64; 2 * OWN * 2 * OWN], column: usize, row: usize, slopes: TriodeSlopes) -> Matrix {
-    let own = |output: usize| {
-        let at = (column + output) * 2 * OWN + row;
-        Four([k[at], k[at + 1], k[at + 2], k[at + 3]])
-    };
     let mut part = Matrix::default();
     for (stage, [plate, grid, own_grid]) in slopes.into_iter().enumerate() {
-        let (of_plate, of_grid) = (own(2 * stage), own(2 * stage + 1));
+        let (of_plate, of_grid) = (
+            rows(k, column + 2 * stage, row),
+            rows(k, column + 2 * stage + 1, row),
+        );
         part[2 * stage] = of_plate * Four::all(plate);
         part[2 * stage + 1] = of_plate * Four::all(grid) + of_grid * Four::all(own_grid);
     }
     part
+}
+
+/// Four rows of a column of K.
+#[inline(always)]
+fn rows(k: &[f64; 2 * OWN * 2 * OWN], column: usize, row: usize) -> Four {
+    let at = column * 2 * OWN + row;
+    Four([k[at], k[at + 1], k[at + 2], k[at + 3]])
 }
 
 #[inline(always)]
@@ -76,37 +88,53 @@ fn times(m: &Matrix, x: Four) -> Four {
 /// The inverse by halves of two rows; none if that would not be safe.
 #[inline(always)]
 fn inverse(m: &Matrix) -> Option<Matrix> {
-    let at = |row: usize, column: usize| m[column].0[row];
-    let a = half([[at(0, 0), at(0, 1)], [at(1, 0), at(1, 1)]])?;
+    let (a, safe) = triodes::inverse([[m[0].0[0], m[1].0[0]], [m[0].0[1], m[1].0[1]]]);
     // The left half times the inverse of its top: below, what top rows are taken from the bottom with.
-    let taken = |k: usize| m[0] * Four::all(a[0][k]) + m[1] * Four::all(a[1][k]);
-    let (first, second) = (taken(0), taken(1));
-    let below = |column: Four| Four([0.0, 0.0, column.0[2], column.0[3]]);
-    let reduced = |column: usize| {
-        let (x, y) = (at(0, column), at(1, column));
-        let rest = m[column] - (below(first) * Four::all(x) + below(second) * Four::all(y));
-        let top = [a[0][0] * x + a[0][1] * y, a[1][0] * x + a[1][1] * y];
-        (top, rest)
-    };
-    let ((top, third), (other, fourth)) = (reduced(2), reduced(3));
-    let s = half([[third.0[2], fourth.0[2]], [third.0[3], fourth.0[3]]])?;
+    let first = sum(m[0], a[0][0], m[1], a[1][0]);
+    let second = sum(m[0], a[0][1], m[1], a[1][1]);
     let (third, fourth) = (
-        Four([-top[0], -top[1], 1.0, 0.0]),
-        Four([-other[0], -other[1], 0.0, 1.0]),
+        m[2] - below(sum(first, m[2].0[0], second, m[2].0[1])),
+        m[3] - below(sum(first, m[3].0[0], second, m[3].0[1])),
     );
-    let right = |k: usize| third * Four::all(s[0][k]) + fourth * Four::all(s[1][k]);
-    let (third, fourth) = (right(0), right(1));
-    let left = |k: usize, of: Four| {
-        Four([a[0][k], a[1][k], 0.0, 0.0])
-            - (third * Four::all(of.0[2]) + fourth * Four::all(of.0[3]))
-    };
-    Some([left(0, first), left(1, second), third, fourth])
+    let (s, sound) = triodes::inverse([[third.0[2], fourth.0[2]], [third.0[3], fourth.0[3]]]);
+    if !(safe && sound) {
+        return None;
+    }
+    let (third, fourth) = (below_one(a, m[2], 2), below_one(a, m[3], 3));
+    let (third, fourth) = (
+        sum(third, s[0][0], fourth, s[1][0]),
+        sum(third, s[0][1], fourth, s[1][1]),
+    );
+    let left = [
+        top([a[0][0], a[1][0]]) - sum(third, first.0[2], fourth, first.0[3]),
+        top([a[0][1], a[1][1]]) - sum(third, second.0[2], fourth, second.0[3]),
+    ];
+    Some([left[0], left[1], third, fourth])
+}
+
+/// x a + y b.
+#[inline(always)]
+fn sum(x: Four, a: f64, y: Four, b: f64) -> Four {
+    x * Four::all(a) + y * Four::all(b)
 }
 
 #[inline(always)]
-fn half(m: Two) -> Option<Two> {
-    let (inverse, safe) = triodes::inverse(m);
-    safe.then_some(inverse)
+fn top([first, second]: [f64; 2]) -> Four {
+    Four([first, second, 0.0, 0.0])
+}
+
+#[inline(always)]
+fn below(column: Four) -> Four {
+    Four([0.0, 0.0, column.0[2], column.0[3]])
+}
+
+/// One in a row, and above it what the top half makes of a column, taken away.
+#[inline(always)]
+fn below_one(a: Two, column: Four, row: usize) -> Four {
+    let [x, y, ..] = column.0;
+    let mut made = top([-(a[0][0] * x + a[0][1] * y), -(a[1][0] * x + a[1][1] * y)]);
+    made.0[row] = 1.0;
+    made
 }
 
 #[cfg(test)]
