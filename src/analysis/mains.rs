@@ -336,7 +336,7 @@ pub fn guess(assembly: &mut Assembly<'_>, freq_hz: f64) -> Result<Guess, Box<NoS
             }
         }
         [Ok(found), Err(_)] | [Err(_), Ok(found)] => found,
-        // The mains give no volts then: there is no flux to begin with, whatever the part.
+        // The mains give no volts then, so there is no flux to begin with at either crest.
         [Err(_), Err(_)] => Held {
             part: CREST,
             ..solve(assembly, 0.0, &[])?
