@@ -29,11 +29,6 @@ impl Panels {
         self.columns
     }
 
-    /// Panels.
-    pub fn panels(&self) -> usize {
-        self.entries.len() / self.columns.max(1)
-    }
-
     /// The first panels of it.
     pub fn first(&self, panels: usize) -> Self {
         Panels {

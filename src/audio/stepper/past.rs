@@ -91,18 +91,6 @@ impl Past {
         Past::Eliminated { linear, ends }
     }
 
-    /// Whether the rest asks for nothing but what some laws give beyond their guess.
-    #[inline(always)]
-    pub fn takes_each(&self) -> bool {
-        matches!(
-            self,
-            Past::Eliminated {
-                ends: Ends::Each(_),
-                ..
-            }
-        )
-    }
-
     /// The controls at both stages; whether with what laws that give `y` take from them, which is to be
     /// taken yet otherwise. (A closure that does so would not get the processor's best instructions.)
     #[inline(always)]
@@ -148,7 +136,12 @@ impl Past {
             }
             Past::Eliminated { ends, .. } => {
                 let flat = rows.as_flattened_mut();
-                read(recipe, &start.joined, laws.guess, panels.end, flat);
+                let of = Rows::of(recipe);
+                of.read(recipe, &start.joined, panels.end, flat);
+                let end = &laws.guess[(STAGES - 1) * recipe.outputs.len()..];
+                for &(state, output, sign) in &recipe.charged {
+                    flat[of.first_state() + state] += sign * end[output];
+                }
                 match ends {
                     Ends::Each(ends) => {
                         ends.subtract_columns(laws.significant, laws.dy, panels, rows);
@@ -197,34 +190,6 @@ fn solve(linear: &Linear, recipe: &Recipe<'_>, start: &mut Start, y: &[f64]) {
     }
     linear.solve(&mut right[..recipe.n], &mut start.work);
     right[recipe.n] = Complex::default();
-}
-
-/// Reads the rows beyond the controls off the unknowns, up to a panel; laws that hold charge give `y`.
-#[inline(always)]
-fn read(recipe: &Recipe<'_>, joined: &[Complex<f64>], y: &[f64], panels: usize, rows: &mut [f64]) {
-    let of = Rows::of(recipe);
-    let [_, y] = [0, 1].map(|stage| &y[stage * recipe.outputs.len()..][..recipe.outputs.len()]);
-    let states = &mut rows[of.first_state()..][..of.states];
-    states.fill(0.0);
-    for &(state, column, c) in &recipe.stored {
-        states[state] += c * radau_pair::part(joined[column])[1];
-    }
-    for &(state, output, sign) in &recipe.charged {
-        states[state] += sign * y[output];
-    }
-    let both = [
-        (of.first_watched(), &recipe.watched),
-        (of.first_besides(), &recipe.besides),
-    ];
-    for (first, unknowns) in both {
-        if first >= panels * HEIGHT {
-            return;
-        }
-        let (ends, inner) = rows[first..][..STAGES * unknowns.len()].split_at_mut(unknowns.len());
-        for ((end, inner), &unknown) in ends.iter_mut().zip(inner).zip(unknowns) {
-            [*inner, *end] = radau_pair::part(joined[unknown]);
-        }
-    }
 }
 
 #[cfg(test)]

@@ -3,6 +3,8 @@
 use super::lengths::STAGES;
 use super::recipe::Recipe;
 use crate::math::panels::HEIGHT;
+use crate::math::radau_pair;
+use num_complex::Complex;
 
 /// The rows of both matrices: controls of each stage (whole panels), states at the end,
 /// watched unknowns at the end and at the first stage; then, from a panel of their own on, those
@@ -48,5 +50,37 @@ impl Rows {
 
     pub fn panels(self) -> usize {
         (self.first_besides() + STAGES * self.besides).div_ceil(HEIGHT)
+    }
+
+    /// Reads the rows beyond the controls, up to a panel, off the unknowns of both stages, joined. What laws
+    /// store besides is not in them.
+    #[inline(always)]
+    pub fn read(
+        self,
+        recipe: &Recipe<'_>,
+        joined: &[Complex<f64>],
+        panels: usize,
+        rows: &mut [f64],
+    ) {
+        let states = &mut rows[self.first_state()..][..self.states];
+        states.fill(0.0);
+        for &(state, column, c) in &recipe.stored {
+            states[state] += c * radau_pair::part(joined[column])[1];
+        }
+        let both = [
+            (self.first_watched(), &recipe.watched),
+            (self.first_besides(), &recipe.besides),
+        ];
+        for (first, unknowns) in both {
+            if first >= panels * HEIGHT {
+                return;
+            }
+            // The end comes first: it is what is asked for most.
+            let own = &mut rows[first..][..STAGES * unknowns.len()];
+            let (ends, inner) = own.split_at_mut(unknowns.len());
+            for ((end, inner), &unknown) in ends.iter_mut().zip(inner).zip(unknowns) {
+                [*inner, *end] = radau_pair::part(joined[unknown]);
+            }
+        }
     }
 }

@@ -3,7 +3,7 @@
 use super::answers::evaluate;
 use super::blocks::BlockStep;
 use super::lengths::{LENGTHS, STAGES, length};
-use super::past::{Beyond, Start};
+use super::past::{Beyond, Ends, Past, Start};
 use super::predict::History;
 use super::recipe::Recipe;
 use super::rows::Rows;
@@ -407,9 +407,11 @@ fn solve(
     // What the past adds to the rest is not needed before: many a step is divided first.
     let rows = Rows::of(recipe);
     let beyond = panels..if look { rows.panels() } else { rows.needed() };
-    work.compare_guess();
-    if table.past.takes_each() {
-        work.keep_guesses(table);
+    if let Past::Eliminated { ends, .. } = &table.past {
+        work.compare_guess();
+        if let Ends::Each(_) = ends {
+            work.keep_guesses(table);
+        }
     }
     let laws = Beyond {
         y: &work.y,

@@ -49,7 +49,7 @@ impl Tables {
         let sources = recipe.drives.len();
         let mut lead = Panels::new(height, rows.states + STAGES * sources);
         let mut reach = Panels::new(height, STAGES * outputs);
-        let mut both = vec![0.0; STAGES * n];
+        let mut solved = vec![0.0; height];
         let (mut joined, mut work) = (vec![Complex::default(); n], vec![Complex::default(); n]);
         let mut column = |side: &[(usize, Complex<f64>)], to: &mut Panels, k: usize| {
             joined.fill(Complex::default());
@@ -57,10 +57,11 @@ impl Tables {
                 joined[row] += value;
             }
             linear.solve(&mut joined, &mut work);
-            for (k, &joined) in joined.iter().enumerate() {
-                [both[k], both[n + k]] = radau_pair::part(joined);
+            controls_of(recipe, &joined, &mut solved[..rows.first_state()]);
+            rows.read(recipe, &joined, rows.panels(), &mut solved);
+            for (row, &value) in solved.iter().enumerate() {
+                to.set(row, k, value);
             }
-            write(recipe, rows, &both, to, k);
         };
         for (k, &row) in recipe.states.iter().enumerate() {
             column(&[(row, linear.start)], &mut lead, k);
@@ -105,7 +106,8 @@ impl Tables {
             thin.counts(row, thin.outputs[column % outputs], v, FELT_OF_LAWS)
         };
         let ends = SparsePanels::of(&reach, controls..rows.panels(), counts);
-        let (all, reach) = (reach.clone(), reach.first(controls));
+        let all = reach;
+        let reach = all.first(controls);
         let each = recipe.controls.len();
         let moves = |row: usize| {
             let past = || {
@@ -199,33 +201,16 @@ impl Thin {
     }
 }
 
-/// Reads the rows off a solution of both stages into a column.
-fn write(recipe: &Recipe<'_>, rows: Rows, both: &[f64], to: &mut Panels, column: usize) {
-    let n = recipe.n;
-    for (stage, x) in both.chunks_exact(n.max(1)).enumerate() {
-        let at = |k: usize| x.get(k).copied().unwrap_or(0.0);
-        for (k, &(plus, minus)) in recipe.controls.iter().enumerate() {
-            to.set(stage * rows.controls + k, column, at(plus) - at(minus));
-        }
-        // The end comes first: it is what is asked for most.
-        for (first, unknowns) in [
-            (rows.first_watched(), &recipe.watched),
-            (rows.first_besides(), &recipe.besides),
-        ] {
-            let first = first + (STAGES - 1 - stage) * unknowns.len();
-            for (k, &unknown) in unknowns.iter().enumerate() {
-                to.set(first + k, column, x[unknown]);
-            }
-        }
-    }
-    let end = &both[(STAGES - 1) * n..];
-    for (k, &row) in recipe.states.iter().enumerate() {
-        let range = recipe.indptr[row]..recipe.indptr[row + 1];
-        let charge = recipe.indices[range.clone()]
-            .iter()
-            .zip(&recipe.c[range])
-            .map(|(&column, c)| c * end[column])
-            .sum();
-        to.set(rows.first_state() + k, column, charge);
+/// Reads the controls at both stages off a solution.
+fn controls_of(recipe: &Recipe<'_>, joined: &[Complex<f64>], to: &mut [f64]) {
+    let at = |k: usize| {
+        joined
+            .get(k)
+            .map_or([0.0; STAGES], |&x| radau_pair::part(x))
+    };
+    let (first, second) = to.split_at_mut(recipe.controls.len());
+    for ((first, second), &(plus, minus)) in first.iter_mut().zip(second).zip(&recipe.controls) {
+        let (plus, minus) = (at(plus), at(minus));
+        [*first, *second] = [plus[0] - minus[0], plus[1] - minus[1]];
     }
 }
