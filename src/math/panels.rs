@@ -90,16 +90,43 @@ impl Panels {
         panels: impl Iterator<Item = usize>,
         out: &mut [[f64; HEIGHT]],
     ) {
-        for at in panels {
-            let panel = &self.entries[at * self.columns..][..self.columns];
-            let mut sum = out[at];
-            for &column in columns {
-                let (entries, x) = (&panel[column], x[column]);
-                for (sum, a) in sum.iter_mut().zip(entries) {
-                    *sum -= a * x;
+        let mut panels = panels.fuse();
+        loop {
+            match (panels.next(), panels.next(), panels.next()) {
+                (Some(a), Some(b), Some(c)) => self.subtract_from(columns, x, [a, b, c], out),
+                (Some(a), Some(b), None) => return self.subtract_from(columns, x, [a, b], out),
+                (Some(a), None, None) => return self.subtract_from(columns, x, [a], out),
+                _ => return,
+            }
+        }
+    }
+
+    /// The same in N panels at once, whose sums need not wait for each other.
+    #[inline(always)]
+    fn subtract_from<const N: usize>(
+        &self,
+        columns: &[usize],
+        x: &[f64],
+        at: [usize; N],
+        out: &mut [[f64; HEIGHT]],
+    ) {
+        let mut panels = [&self.entries[..0]; N];
+        let mut sums = [[0.0; HEIGHT]; N];
+        for k in 0..N {
+            panels[k] = &self.entries[at[k] * self.columns..][..self.columns];
+            sums[k] = out[at[k]];
+        }
+        for &column in columns {
+            let x = x[column];
+            for k in 0..N {
+                let entries = &panels[k][column];
+                for row in 0..HEIGHT {
+                    sums[k][row] -= entries[row] * x;
                 }
             }
-            out[at] = sum;
+        }
+        for k in 0..N {
+            out[at[k]] = sums[k];
         }
     }
 }
