@@ -41,12 +41,13 @@ mod tables;
 mod wave;
 mod work;
 
+use crate::device::WIDTH;
 use crate::math::lu::Singular;
 use crate::math::radau_pair;
 use crate::system::assemble::{Assembly, Driven};
 use ends::Ends;
 pub use lengths::LONGEST;
-use lengths::{LENGTHS, WHOLE, length, samples};
+use lengths::{LENGTHS, STAGES, WHOLE, length, samples};
 use pulp::{Arch, Simd, WithSimd};
 use reading::Reading;
 use recipe::Recipe;
@@ -437,7 +438,11 @@ impl WithSimd for Advance<'_, '_> {
 
     #[inline(always)]
     fn with_simd<S: Simd>(self, _simd: S) -> Self::Output {
-        self.state
-            .advance(self.recipe, self.table, self.drive, self.evaluations)
+        let (state, recipe, table) = (self.state, self.recipe, self.table);
+        if S::F64_LANES < STAGES * WIDTH {
+            state.advance::<false>(recipe, table, self.drive, self.evaluations)
+        } else {
+            state.advance::<true>(recipe, table, self.drive, self.evaluations)
+        }
     }
 }

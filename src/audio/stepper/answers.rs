@@ -6,9 +6,19 @@ use super::work::Work;
 use crate::device::{Answer, WIDTH};
 
 /// All laws at `work.u`: what they give beyond their slopes at rest (`y`) and the slopes
-/// beyond those.
+/// beyond those. `WIDE` where the processor has room for both stages in a register.
 #[inline(always)]
-pub(super) fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
+pub(super) fn evaluate<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
+    triodes::<WIDE>(recipe, work);
+    output_valves(recipe, work);
+    if !recipe.singles.is_empty() {
+        singles(recipe, work);
+    }
+}
+
+/// Triodes, pack by pack.
+#[inline(always)]
+fn triodes<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
     let packs = recipe.rest.len();
     let (nc, no) = (recipe.controls.len(), recipe.outputs.len());
     let (rest_u, _) = recipe.u.as_chunks::<WIDTH>();
@@ -17,14 +27,25 @@ pub(super) fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
         let (u, _) = work.u[stage * nc..][..nc].as_chunks::<WIDTH>();
         let (u, _) = u.as_chunks::<2>();
         let at = &mut work.at[stage * packs..][..packs];
-        let bank = &mut work.bank[stage * packs..][..packs];
         for ((at, u), rest) in at.iter_mut().zip(u).zip(rest_u) {
             for lane in 0..WIDTH {
                 at[0][lane] = u[0][lane] + rest[0][lane];
                 at[1][lane] = u[1][lane] + rest[1][lane];
             }
         }
-        recipe.banks.triodes.answer(at, bank);
+    }
+    let (at, bank) = (work.at.split_at(packs), work.bank.split_at_mut(packs));
+    if WIDE {
+        let triodes = &recipe.banks.triodes;
+        triodes.answer_twice([at.0, at.1], [bank.0, bank.1]);
+    } else {
+        recipe.banks.triodes.answer(at.0, bank.0);
+        recipe.banks.triodes.answer(at.1, bank.1);
+    }
+    for stage in 0..STAGES {
+        let (u, _) = work.u[stage * nc..][..nc].as_chunks::<WIDTH>();
+        let (u, _) = u.as_chunks::<2>();
+        let bank = &mut work.bank[stage * packs..][..packs];
         let (y, _) = work.y[stage * no..][..no].as_chunks_mut::<WIDTH>();
         let (y, _) = y.as_chunks_mut::<2>();
         for (((y, u), answer), rest) in y.iter_mut().zip(u).zip(bank).zip(&recipe.rest) {
@@ -39,10 +60,6 @@ pub(super) fn evaluate(recipe: &Recipe<'_>, work: &mut Work) {
                 }
             }
         }
-    }
-    output_valves(recipe, work);
-    if !recipe.singles.is_empty() {
-        singles(recipe, work);
     }
 }
 

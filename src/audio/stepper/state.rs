@@ -162,7 +162,7 @@ impl State {
         let controls = self.work.u.len();
         self.work.u.copy_from_slice(&placed[..controls]);
         self.before.copy_from_slice(&self.rows);
-        evaluate(recipe, &mut self.work);
+        evaluate::<false>(recipe, &mut self.work);
         self.history = History::resting(&self.work.y);
         self.work.rows.copy_from_slice(&self.rows);
         self.work.remember_swing();
@@ -174,7 +174,7 @@ impl State {
     /// # Errors
     /// If the guess was further off than that, or the step could not be solved.
     #[inline(always)]
-    pub fn advance(
+    pub fn advance<const WIDE: bool>(
         &mut self,
         recipe: &Recipe<'_>,
         table: &Tables,
@@ -191,7 +191,7 @@ impl State {
             }
         }
         self.history.ahead(length(table.level), &mut work.y);
-        let surprise = solve(recipe, table, work, self.look, evaluations)?;
+        let surprise = solve::<WIDE>(recipe, table, work, self.look, evaluations)?;
         // Done: the new state.
         self.step_s = table.step_s;
         self.history.push(&mut work.y, length(table.level));
@@ -325,7 +325,7 @@ fn take(
 /// laws give; both `work.y` and `work.rows` get the solution, with what is read now and then
 /// if `look` says so.
 #[inline(always)]
-fn solve(
+fn solve<const WIDE: bool>(
     recipe: &Recipe<'_>,
     table: &Tables,
     work: &mut Work,
@@ -345,7 +345,7 @@ fn solve(
     loop {
         iteration += 1;
         *evaluations += STAGES as u64;
-        evaluate(recipe, work);
+        evaluate::<WIDE>(recipe, work);
         // What is missing: the controls of the guess, less K times what the laws give beyond it, less u.
         let guessed = work.rows[..panels].as_flattened();
         let missing = work.missing.as_flattened_mut();
