@@ -10,7 +10,7 @@ use crate::device::{Answer, WIDTH};
 #[inline(always)]
 pub(super) fn evaluate<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
     triodes::<WIDE>(recipe, work);
-    output_valves(recipe, work);
+    output_valves::<WIDE>(recipe, work);
     if !recipe.singles.is_empty() {
         singles(recipe, work);
     }
@@ -65,34 +65,41 @@ fn triodes<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
 
 /// Output valves, whose controls and slopes stand among those of single laws.
 #[inline(always)]
-fn output_valves(recipe: &Recipe<'_>, work: &mut Work) {
+fn output_valves<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
     let (controls, outputs) = (recipe.controls.len(), recipe.outputs.len());
-    for stage in 0..STAGES {
-        let u = &work.u[stage * controls..][..controls];
-        let y = &mut work.y[stage * outputs..][..outputs];
-        let own = &mut work.slopes[stage * recipe.slopes.len()..][..recipe.slopes.len()];
-        for (pack, laws) in recipe.output_valves.chunks(WIDTH).enumerate() {
-            let mut at = [[0.0; WIDTH]; 3];
+    for (pack, laws) in recipe.output_valves.chunks(WIDTH).enumerate() {
+        let mut at = [[[0.0; WIDTH]; 3]; STAGES];
+        for (stage, at) in at.iter_mut().enumerate() {
+            let u = &work.u[stage * controls..][..controls];
             for (lane, &law) in laws.iter().enumerate() {
                 let place = &recipe.laws[law];
                 for (at, &c) in at.iter_mut().zip(&place.controls) {
                     at[lane] = u[c] + recipe.u[c];
                 }
             }
-            let answer = recipe.banks.output_valves.answer(pack, &at);
+        }
+        let valves = &recipe.banks.output_valves;
+        let answers = if WIDE {
+            valves.answer_twice(pack, &at)
+        } else {
+            [valves.answer(pack, &at[0]), valves.answer(pack, &at[1])]
+        };
+        for (stage, answer) in answers.iter().enumerate() {
+            let u = &work.u[stage * controls..][..controls];
+            let y = &mut work.y[stage * outputs..][..outputs];
+            let own = &mut work.slopes[stage * recipe.slopes.len()..][..recipe.slopes.len()];
             for (lane, &law) in laws.iter().enumerate() {
                 let place = &recipe.laws[law];
-                let [vpk, vg2k, vgk] = [0, 1, 2].map(|c| u[place.controls[c]]);
+                let c = &place.controls;
+                let (vpk, vg2k, vgk) = (u[c[0]], u[c[1]], u[c[2]]);
                 let rest = &recipe.slopes[place.first_slope..][..9];
                 let own = &mut own[place.first_slope..][..9];
-                for (k, own) in own.iter_mut().enumerate() {
-                    let slope = match k {
-                        0..6 => answer[3 + k][lane],
-                        6 | 7 => 0.0,
-                        _ => answer[9][lane],
-                    };
-                    *own = slope - rest[k];
+                for k in 0..6 {
+                    own[k] = answer[3 + k][lane] - rest[k];
                 }
+                own[6] = 0.0 - rest[6];
+                own[7] = 0.0 - rest[7];
+                own[8] = answer[9][lane] - rest[8];
                 for (o, &output) in place.outputs.iter().enumerate() {
                     let rest = &rest[3 * o..][..3];
                     let moved = rest[0] * vpk + rest[1] * vg2k + rest[2] * vgk;
