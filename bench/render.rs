@@ -15,6 +15,7 @@ use gridleak::analysis::operating_point;
 use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
 use gridleak::audio::play::{self, PlaySettings, Played};
+use gridleak::audio::steps::Steps;
 use gridleak::circuit::{Circuit, Piece};
 use gridleak::device::{Answer, Banks, Enlisted, WIDTH};
 use gridleak::math::resample::{Decimator, Interpolator};
@@ -140,7 +141,7 @@ fn render(circuit: &Circuit, probe: &Observable, clip: &Clip) -> Played {
         driven: Driven::Voltage(branch),
         rest: 0.0,
         full_scale: 0.3,
-        oversample: OVERSAMPLE,
+        steps: Steps::fine(OVERSAMPLE),
     };
     let mut stream = clip.stream();
     let receive = |samples: &[f64]| -> Result<(), ()> {

@@ -12,6 +12,7 @@ mod fidelity;
 use gridleak::audio::clip::Clip;
 use gridleak::audio::phrase::phrase;
 use gridleak::audio::play::{self, PlaySettings, Played};
+use gridleak::audio::steps::Steps;
 use gridleak::circuit::Circuit;
 use gridleak::math::dense;
 use gridleak::system::probe::Observable;
@@ -108,7 +109,7 @@ fn render(circuit: &Circuit, case: &Case, oversample: usize) -> (Vec<f64>, Playe
         driven: fidelity::driven(circuit),
         rest: 0.0,
         full_scale: case.4,
-        oversample,
+        steps: Steps::fine(oversample),
     };
     let mut out = vec![];
     let receive = |samples: &[f64]| -> Result<(), ()> {

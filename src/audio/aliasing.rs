@@ -17,8 +17,10 @@
 //! which holds all frequencies alike.
 //!
 //! Factors below [`CHOICES`] are not tried: steps twice as long are divided more often, so that
-//! times 2 takes nearly as long as times 4 (overdrive cascade, music). Judging times 4 takes some
-//! 0.17 s of sound at 4 and at 8 times the rate.
+//! times 2 takes nearly as long as times 4 (overdrive cascade, music). How far steps may be off at corners is
+//! tried before, because circuits differ: what a preamp's corners leave is hidden by the sound they
+//! make, in a power amplifier that hardly clips it is not. Judging takes some 0.17 s of sound at 4 and at 8 times
+//! the rate, and as much again at 4 times where coarse steps are not enough.
 
 mod bounds;
 mod estimate;
@@ -31,16 +33,21 @@ pub use estimate::Estimate;
 pub use joined::{Joined, join, part};
 pub use pieces::{LEAD_S, MEASURED_S, Piece, PieceKind, pieces};
 
-/// Factors that can be asked for.
-pub const FACTORS: [usize; 5] = [1, 2, 4, 8, 16];
-/// Factors to choose from.
-pub const CHOICES: [usize; 3] = [4, 8, 16];
+use super::steps::Steps;
 
-/// The factor chosen, and what was estimated for it.
+/// Steps to choose from, the cheapest first.
+pub const CHOICES: [Steps; 4] = [
+    Steps::coarse(),
+    Steps::fine(4),
+    Steps::fine(8),
+    Steps::fine(16),
+];
+
+/// The steps chosen, and what was estimated for them.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Oversampling {
-    /// One of [`FACTORS`].
-    pub factor: usize,
+    /// One of [`CHOICES`], or what was asked for.
+    pub steps: Steps,
     /// None where there was nothing to compare: one of the renders has no solution.
     pub estimate: Option<Estimate>,
     /// Number of the piece that decided.
@@ -52,19 +59,26 @@ pub struct Oversampling {
 pub struct Trial {
     /// Number of the piece.
     pub piece: usize,
-    /// Steps a sample.
-    pub factor: usize,
+    pub steps: Steps,
 }
 
-/// What is known of a piece: its finer render so far, and the last estimate.
+/// What is known of a piece: its renders so far (none where there is no solution), and the last estimate.
 #[derive(Default)]
 struct Judged {
-    finest: Option<Vec<f64>>,
+    rendered: Vec<(Steps, Option<Vec<f64>>)>,
     estimate: Option<Estimate>,
 }
 
-/// The smallest factor whose estimate [is enough](Estimate::is_enough) for all pieces, or the
-/// greatest. `render` plays pieces, in any order; none for one that has no solution.
+impl Judged {
+    /// A render that was made.
+    fn of(&self, steps: Steps) -> Option<&Option<Vec<f64>>> {
+        let mut made = self.rendered.iter();
+        made.find_map(|(own, sound)| (*own == steps).then_some(sound))
+    }
+}
+
+/// The cheapest steps whose estimate [is enough](Estimate::is_enough) for all pieces, or the
+/// finest. `render` plays pieces, in any order; none for one that has no solution.
 ///
 /// # Errors
 /// Those of `render`.
@@ -75,41 +89,33 @@ pub fn choose<E>(
     let mut judged: Vec<Judged> = pieces.iter().map(|_| Judged::default()).collect();
     let mut open: Vec<usize> = (0..pieces.len()).collect();
     let mut choice = Oversampling {
-        factor: CHOICES[0],
+        steps: CHOICES[0],
         estimate: None,
         piece: 0,
     };
-    for factor in CHOICES {
-        choice.factor = factor;
+    for steps in CHOICES {
+        choice.steps = steps;
         // The longest first, so that processors end together.
-        let mut trials: Vec<Trial> = open
-            .iter()
-            .map(|&piece| Trial {
-                piece,
-                factor: 2 * factor,
-            })
+        let finer = Steps::fine(2 * steps.factor);
+        let needed = [finer, steps].into_iter().flat_map(|steps| {
+            let pieces = open.iter().map(move |&piece| Trial { piece, steps });
+            pieces.collect::<Vec<_>>()
+        });
+        let trials: Vec<Trial> = needed
+            .filter(|trial| judged[trial.piece].of(trial.steps).is_none())
             .collect();
-        if factor == CHOICES[0] {
-            trials.extend(open.iter().map(|&piece| Trial { piece, factor }));
+        for (trial, sound) in trials.iter().zip(render(&trials)?) {
+            judged[trial.piece].rendered.push((trial.steps, sound));
         }
-        let mut rendered = render(&trials)?;
-        if factor == CHOICES[0] {
-            let coarse = rendered.split_off(open.len());
-            for (&piece, coarse) in open.iter().zip(coarse) {
-                judged[piece].finest = coarse;
-            }
-        }
-        for (&piece, fine) in open.iter().zip(rendered) {
-            let own = &mut judged[piece];
-            let at = &pieces[piece];
-            own.estimate = match (&own.finest, &fine) {
-                (Some(coarse), Some(fine)) => {
+        for &piece in &open {
+            let (own, at) = (&mut judged[piece], &pieces[piece]);
+            own.estimate = match (own.of(steps), own.of(finer)) {
+                (Some(Some(coarse)), Some(Some(fine))) => {
                     let band = Band::new(f64::from(at.clip.rate_hz));
                     Some(band.compare(coarse, fine, at))
                 }
                 _ => None,
             };
-            own.finest = fine;
         }
         open.retain(|&piece| !judged[piece].estimate.is_some_and(|e| e.is_enough()));
         if open.is_empty() {
@@ -157,7 +163,7 @@ mod tests {
         let Ok(choice) = choose(&pieces, |trials| {
             let render = |trial: &Trial| {
                 let right = pieces[0].clip.samples.iter().enumerate();
-                let wrong = if trial.factor == 4 { 1.0 } else { 0.0 };
+                let wrong = if trial.steps.factor == 4 { 1.0 } else { 0.0 };
                 Some(right.map(|(n, x)| x + wrong * error(n)).collect())
             };
             Ok::<_, Infallible>(trials.iter().map(render).collect())
@@ -173,11 +179,11 @@ mod tests {
     #[test]
     fn a_foreign_frequency_is_an_alias() {
         let choice = judged(tone(5000.0, -90.0, 0.3));
-        assert_eq!(choice.factor, 4);
+        assert_eq!(choice.steps.factor, 4);
         let estimate = choice.estimate.unwrap();
         assert!((estimate.aliases_db + 90.0).abs() < 0.2, "{estimate:?}");
         assert!(estimate.tone_db < -100.0, "{estimate:?}");
-        assert_eq!(judged(tone(5000.0, -70.0, 0.3)).factor, 8);
+        assert_eq!(judged(tone(5000.0, -70.0, 0.3)).steps.factor, 8);
         // Above the band it does not count.
         let choice = judged(tone(23_900.0, -20.0, 0.3));
         assert!(choice.estimate.unwrap().aliases_db < -90.0, "{choice:?}");
@@ -186,12 +192,12 @@ mod tests {
     #[test]
     fn more_or_less_of_the_sound_itself_is_tone() {
         let choice = judged(tone(1000.0, -70.0, 0.0));
-        assert_eq!(choice.factor, 4);
+        assert_eq!(choice.steps.factor, 4);
         let estimate = choice.estimate.unwrap();
         assert!((estimate.tone_db + 70.0).abs() < 0.2, "{estimate:?}");
         assert!(estimate.aliases_db < -100.0, "{estimate:?}");
         assert!(estimate.changes_tone(), "{estimate:?}");
-        assert_eq!(judged(tone(1000.0, -50.0, 0.0)).factor, 8);
+        assert_eq!(judged(tone(1000.0, -50.0, 0.0)).steps.factor, 8);
         let exact = judged(|_| 0.0).estimate.unwrap();
         assert!(!exact.changes_tone(), "{exact:?}");
     }
@@ -209,10 +215,10 @@ mod tests {
         let Ok(choice) = choose(&pieces, |trials| {
             // Half a dB less treble from the coarsest.
             let render =
-                |trial: &Trial| Some(sound(if trial.factor == 4 { 0.95e-3 } else { 1e-3 }));
+                |trial: &Trial| Some(sound(if trial.steps.factor == 4 { 0.95e-3 } else { 1e-3 }));
             Ok::<_, Infallible>(trials.iter().map(render).collect())
         });
-        assert_eq!(choice.factor, 8);
+        assert_eq!(choice.steps.factor, 8);
     }
 
     #[test]
@@ -220,15 +226,15 @@ mod tests {
         let pieces = [piece(vec![0.0; 3000])];
         let Ok(choice) = choose(&pieces, |trials| {
             let render =
-                |trial: &Trial| Some(sine(1000.0 + 100.0 * trial.factor as f64, 0.08).collect());
+                |trial: &Trial| Some(sine(1000.0 + 100.0 * trial.steps.factor as f64, 0.08).collect());
             Ok::<_, Infallible>(trials.iter().map(render).collect())
         });
-        assert_eq!(choice.factor, 16);
+        assert_eq!(choice.steps.factor, 16);
         assert!(choice.estimate.unwrap().aliases_db > -40.0);
         let Ok(choice) = choose(&pieces, |trials| {
             Ok::<_, Infallible>(vec![None; trials.len()])
         });
-        assert_eq!((choice.factor, choice.estimate), (16, None));
+        assert_eq!((choice.steps.factor, choice.estimate), (16, None));
     }
 
     #[test]
@@ -237,6 +243,6 @@ mod tests {
         let Ok(choice) = choose(&pieces, |trials| {
             Ok::<_, Infallible>(vec![Some(vec![0.0; 3000]); trials.len()])
         });
-        assert_eq!(choice.factor, 4);
+        assert_eq!(choice.steps.factor, 4);
     }
 }

@@ -12,3 +12,4 @@ pub mod matched;
 pub mod phrase;
 pub mod play;
 pub mod stepper;
+pub mod steps;

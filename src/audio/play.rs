@@ -65,7 +65,7 @@ pub fn play_from<E>(
     knobs: &[Turning],
     mut receive: impl FnMut(&[f64]) -> Result<(), E>,
 ) -> Result<Played, Stopped<E>> {
-    let step_s = 1.0 / (f64::from(clip.rate_hz()) * settings.oversample as f64);
+    let step_s = 1.0 / (f64::from(clip.rate_hz()) * settings.steps.factor as f64);
     for knob in knobs {
         knob.to(0.0);
     }
@@ -73,10 +73,10 @@ pub fn play_from<E>(
     // what rings outside belongs to the first and last samples.
     let around = REACH;
     // The first sample is answered at t = 0, so the circuit rests one step before the silence.
-    let start_s = -step_s * (1 + around * settings.oversample) as f64;
+    let start_s = -step_s * (1 + around * settings.steps.factor) as f64;
     let engine = Engine::new(circuit, probe, start, settings, step_s, start_s)
         .map_err(Stopped::NoSolution)?;
-    let mut up = Interpolator::at(settings.oversample, &[0.0, engine.inner_point()]);
+    let mut up = Interpolator::at(settings.steps.factor, &[0.0, engine.inner_point()]);
     let mut line = Line {
         engine,
         knobs,
@@ -89,7 +89,7 @@ pub fn play_from<E>(
         steps: 0,
         held: None,
     };
-    let mut down = Decimator::new(settings.oversample);
+    let mut down = Decimator::new(settings.steps.factor);
     let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
     let (mut early, mut sent, mut done) = (around, 0, 0);
     let mut ended = false;

@@ -272,7 +272,7 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
         };
         if let Oversample::Auto(pieces) = &plan.oversample {
             let Oversampling {
-                factor,
+                steps,
                 estimate,
                 piece,
             } = made.oversample;
@@ -285,9 +285,11 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
                 ),
                 None => String::new(),
             };
+            let coarse = if steps.coarse { ", in coarse steps" } else { "" };
+            let times = format!("{} times{coarse}", steps.factor);
             session.note(&match estimate {
                 Some(estimate) => format!(
-                    "{of}oversampling {factor} times: what it adds to the sound stays {:.1} dB below \
+                    "{of}oversampling {times}: what it adds to the sound stays {:.1} dB below \
                      it, {} (judged below 20 kHz, {judged}){}",
                     -estimate.aliases_db,
                     match estimate.changes_tone() {
@@ -301,7 +303,7 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
                     }
                 ),
                 None => format!(
-                    "{of}oversampling {factor} times: a piece of the clip has no solution to judge by"
+                    "{of}oversampling {times}: a piece of the clip has no solution to judge by"
                 ),
             });
         }

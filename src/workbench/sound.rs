@@ -5,6 +5,7 @@ use crate::audio::aliasing::{self, Piece};
 use crate::audio::clip::{Clip, SampleStream};
 use crate::audio::level::{Level, normalising_gain};
 use crate::audio::play::{self, PlaySettings, Start, Stopped};
+use crate::audio::steps::Steps;
 use crate::report::file::Outputs;
 use crate::report::wav::{Format, WavWriter};
 use std::convert::Infallible;
@@ -18,8 +19,8 @@ pub struct Sound {
     pub clip: Clip,
     /// Peak and rms, in that unit.
     pub level: Level,
-    /// Solver steps a sample, chosen by what the clip needs.
-    pub oversample: usize,
+    /// How finely it was stepped through, chosen by what the clip needs.
+    pub steps: Steps,
 }
 
 impl Sound {
@@ -53,12 +54,12 @@ impl Workbench {
         let driving = self.driving(None)?;
         let rest = driving.drive.value(0.0);
         let start = Start::find(&self.circuit, &probe, driving.driven, rest)?;
-        let play = |clip: &mut dyn SampleStream, oversample| {
+        let play = |clip: &mut dyn SampleStream, steps| {
             let settings = PlaySettings {
                 driven: driving.driven,
                 rest,
                 full_scale,
-                oversample,
+                steps,
             };
             let mut samples = Vec::new();
             let take = |block: &[f64]| -> Result<(), Infallible> {
@@ -68,9 +69,8 @@ impl Workbench {
             play::play_from(&start, &self.circuit, &probe, clip, &settings, &[], take)
                 .map(|_| samples)
         };
-        let oversample =
-            self.oversample(clip, |clip, factor| play(&mut clip.stream(), factor).ok())?;
-        match play(&mut clip.stream(), oversample) {
+        let steps = self.steps(clip, |clip, steps| play(&mut clip.stream(), steps).ok())?;
+        match play(&mut clip.stream(), steps) {
             Ok(samples) => {
                 let mut level = Level::default();
                 level.push(&samples);
@@ -82,7 +82,7 @@ impl Workbench {
                 Ok(Sound {
                     clip,
                     level,
-                    oversample,
+                    steps,
                 })
             }
             Err(Stopped::NoSolution(none)) => Err(none.into()),
@@ -91,12 +91,12 @@ impl Workbench {
         }
     }
 
-    /// The oversampling that a clip needs, as `gridleak render` chooses it.
-    fn oversample(
+    /// The steps that a clip needs, as `gridleak render` chooses it.
+    fn steps(
         &self,
         clip: &Clip,
-        render: impl Fn(&Clip, usize) -> Option<Vec<f64>>,
-    ) -> Result<usize, Error> {
+        render: impl Fn(&Clip, Steps) -> Option<Vec<f64>>,
+    ) -> Result<Steps, Error> {
         let found = aliasing::pieces(&mut clip.stream(), || Ok::<(), Infallible>(()));
         let Ok(mut pieces) = found.map_err(|why| Error::Sound(why.to_string()))?;
         if self.circuit.laws.is_empty() {
@@ -105,9 +105,9 @@ impl Workbench {
         }
         let Ok(choice) = aliasing::choose(&pieces, |trials| {
             let joined = aliasing::join(&pieces, trials);
-            let rendered: Vec<_> = joined.iter().map(|j| render(&j.clip, j.factor)).collect();
+            let rendered: Vec<_> = joined.iter().map(|j| render(&j.clip, j.steps)).collect();
             Ok::<_, Infallible>(aliasing::part(&joined, &rendered))
         });
-        Ok(choice.factor)
+        Ok(choice.steps)
     }
 }

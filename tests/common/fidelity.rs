@@ -10,6 +10,7 @@
 use gridleak::analysis::transient::{self, Accuracy, Run};
 use gridleak::audio::clip::Clip;
 use gridleak::audio::play::{self, PlaySettings, Played};
+use gridleak::audio::steps::Steps;
 use gridleak::circuit::{Circuit, Piece, params};
 use gridleak::diag::{FileId, Span};
 use gridleak::math::resample::Decimator;
@@ -136,7 +137,7 @@ pub fn render_at(
         driven: driven(circuit),
         rest: 0.0,
         full_scale: volts,
-        oversample,
+        steps: Steps::fine(oversample),
     };
     let mut out = vec![];
     let receive = |samples: &[f64]| -> Result<(), ()> {

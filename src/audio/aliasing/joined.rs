@@ -1,12 +1,13 @@
 //! Pieces that are played as one clip.
 //!
 //! A circuit is compiled for each render, and on the mains it plays in silence until the clip may begin; for
-//! pieces of some hundredths of a second that costs as much as their sound. So all pieces that are tried at a factor
+//! pieces of some hundredths of a second that costs as much as their sound. So all pieces that are tried at the same steps
 //! are one render, in the order in which they stand in the clip.
 
 use super::Trial;
 use super::pieces::Piece;
 use crate::audio::clip::Clip;
+use crate::audio::steps::Steps;
 use std::ops::Range;
 
 /// A render of several pieces.
@@ -14,21 +15,20 @@ use std::ops::Range;
 pub struct Joined {
     /// What is to be played.
     pub clip: Clip,
-    /// Steps a sample.
-    pub factor: usize,
+    pub steps: Steps,
     /// Each trial by its number, and where its piece stands.
     parts: Vec<(usize, Range<usize>)>,
 }
 
-/// Joins trials of the same factor, the greatest factor first.
+/// Joins trials of the same steps, the greatest factor first.
 pub fn join(pieces: &[Piece], trials: &[Trial]) -> Vec<Joined> {
     let mut order: Vec<usize> = (0..trials.len()).collect();
     let piece = |trial: usize| &pieces[trials[trial].piece];
     order.sort_by(|&a, &b| {
-        let factors = trials[b].factor.cmp(&trials[a].factor);
-        factors.then(piece(a).from_s.total_cmp(&piece(b).from_s))
+        let cost = |trial: usize| (trials[trial].steps.factor, !trials[trial].steps.coarse);
+        cost(b).cmp(&cost(a)).then(piece(a).from_s.total_cmp(&piece(b).from_s))
     });
-    let same = |a: &usize, b: &usize| trials[*a].factor == trials[*b].factor;
+    let same = |a: &usize, b: &usize| trials[*a].steps == trials[*b].steps;
     let joined = order.chunk_by(same).map(|of| {
         let mut samples = Vec::new();
         let mut parts = Vec::new();
@@ -43,7 +43,7 @@ pub fn join(pieces: &[Piece], trials: &[Trial]) -> Vec<Joined> {
                 channels: 1,
                 samples,
             },
-            factor: trials[of[0]].factor,
+            steps: trials[of[0]].steps,
             parts,
         }
     });
@@ -80,7 +80,10 @@ mod tests {
             from_s,
         };
         let pieces = [piece(3.0, 4), piece(1.0, 2), piece(2.0, 3)];
-        let trial = |piece, factor| Trial { piece, factor };
+        let trial = |piece, factor| Trial {
+            piece,
+            steps: Steps::fine(factor),
+        };
         let trials = [
             trial(0, 8),
             trial(2, 8),
@@ -89,19 +92,19 @@ mod tests {
             trial(2, 4),
         ];
         let joined = join(&pieces, &trials);
-        let factors: Vec<usize> = joined.iter().map(|j| j.factor).collect();
+        let factors: Vec<usize> = joined.iter().map(|j| j.steps.factor).collect();
         assert_eq!(factors, [8, 4]);
         assert_eq!(
             joined[1].clip.samples,
             [1.0, 1.0, 2.0, 2.0, 2.0, 3.0, 3.0, 3.0, 3.0]
         );
         let render =
-            |j: &Joined| Some(j.clip.samples.iter().map(|x| x * j.factor as f64).collect());
+            |j: &Joined| Some(j.clip.samples.iter().map(|x| x * j.steps.factor as f64).collect());
         let rendered: Vec<Option<Vec<f64>>> = joined.iter().map(render).collect();
         let parted = part(&joined, &rendered);
         for (trial, found) in trials.iter().zip(&parted) {
             let own = &pieces[trial.piece].clip.samples;
-            let expected: Vec<f64> = own.iter().map(|x| x * trial.factor as f64).collect();
+            let expected: Vec<f64> = own.iter().map(|x| x * trial.steps.factor as f64).collect();
             assert_eq!(found.as_ref(), Some(&expected));
         }
         assert_eq!(

@@ -127,6 +127,7 @@ impl<'c, 'p> Engine<'c, 'p> {
         let compiled = compiled.filter(|c| (small || c.is_slim()) && !c.is_wide());
         if let Some(mut compiled) = compiled {
             compiled.set_time(begin_s);
+            compiled.pass_corners(settings.steps.coarse);
             if let Some([a, b]) = nodes {
                 let place = |k: usize| always.iter().position(|&w| w == k);
                 let signs = [

@@ -1,5 +1,6 @@
 //! What is played, and what came of it.
 
+use crate::audio::steps::Steps;
 use crate::system::assemble::Driven;
 
 /// How a clip is played through a circuit.
@@ -11,8 +12,8 @@ pub struct PlaySettings {
     pub rest: f64,
     /// Peak volts (or amperes) at digital full scale.
     pub full_scale: f64,
-    /// Solver steps for each sample of the clip.
-    pub oversample: usize,
+    /// How finely the clip is stepped through.
+    pub steps: Steps,
 }
 
 /// What playing took.

@@ -15,11 +15,12 @@ use crate::math::radau_pair;
 
 /// Newton iterations before a step is divided.
 const ITERATIONS: usize = 12;
-/// No further evaluation once no control moves by more than this part of its swing: what such
-/// a step leaves over is the laws' curvature along it. It is twice what a guess may be off, so that the second
-/// evaluation is for parts of a step, which may be further off, and for what is narrow. At 5e-4 the overdrive
-/// cascade takes 13 % more law calls for the same error, at 1e-2 errors grow by 1 to 3 dB.
-const SETTLED: f64 = 2e-3;
+/// No further evaluation once no control moves by more than this many times what a guess may be off: what such
+/// a step leaves over is the laws' curvature along it. So the second evaluation is for parts of a step, which may
+/// be further off, and for what is narrow. With a tenth of it errors on music are the same.
+const SETTLED: f64 = 2.0;
+/// The same of what is narrow, as a part of the volts below.
+const NARROWLY: f64 = 2e-3;
 /// The most that counts as the swing of a law that is answered by itself, V: a diode blocks
 /// hundreds of volts and bends within a tenth of one. Without this the supply's rectifiers never
 /// settled.
@@ -31,10 +32,6 @@ const MOVED_V: f64 = 0.0025;
 /// leave over is below the 1e-4 V that the audit accepts. At 10 mV it found a grid current that was 1.2e-3 of
 /// itself off.
 const GRID_V: f64 = 2.0;
-/// A guess this far off, as a part of the control's swing, tells of a corner between the
-/// steps: the step is divided. What a corner spoils grows with the step too, so half a
-/// step may be twice as far off.
-const SURPRISE: f64 = 7.5e-4;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
@@ -69,6 +66,10 @@ pub(super) struct State {
     history: History,
     /// Whether what is read now and then is worked out.
     pub look: bool,
+    /// A guess this far off, as a part of the control's swing, tells of a corner between the
+    /// steps: the step is divided. What a corner spoils grows with the step too, so half a
+    /// step may be twice as far off.
+    pub surprise: f64,
     work: Work,
 }
 
@@ -114,6 +115,7 @@ impl State {
             step_s: f64::INFINITY,
             history: History::resting(&vec![0.0; no]),
             look: false,
+            surprise: 0.0,
             work: Work {
                 start: Start::new(recipe),
                 rows: row,
@@ -191,7 +193,8 @@ impl State {
             }
         }
         self.history.ahead(length(table.level), &mut work.y);
-        let surprise = solve::<WIDE>(recipe, table, work, self.look, evaluations)?;
+        let may_be = self.surprise;
+        let surprise = solve::<WIDE>(recipe, table, work, may_be, self.look, evaluations)?;
         // Done: the new state.
         self.step_s = table.step_s;
         self.history.push(&mut work.y, length(table.level));
@@ -323,12 +326,13 @@ fn take(
 
 /// Solves a step. `work.start` holds its start and sources, `work.y` a guess of what the
 /// laws give; both `work.y` and `work.rows` get the solution, with what is read now and then
-/// if `look` says so.
+/// if `look` says so. How far off the guess was, as a part of what it may be.
 #[inline(always)]
 fn solve<const WIDE: bool>(
     recipe: &Recipe<'_>,
     table: &Tables,
     work: &mut Work,
+    may_be: f64,
     look: bool,
     evaluations: &mut u64,
 ) -> Result<f64, Stuck> {
@@ -373,15 +377,15 @@ fn solve<const WIDE: bool>(
                 surprise: f64::INFINITY,
             });
         }
-        let [largest, off, part] = sizes(&work.delta, &work.per_swing, &work.narrow);
+        let [largest, off, narrow] = sizes(&work.delta, &work.per_swing, &work.narrow);
         if iteration == 1 {
-            surprise = off / (SURPRISE * table.patience);
+            surprise = off / (may_be * table.patience);
             // The guess was further off than a step without a corner would have it.
             if surprise > 1.0 {
                 return Err(stuck(recipe, &work.delta, surprise));
             }
         }
-        if part <= SETTLED {
+        if off <= SETTLED * may_be && narrow <= NARROWLY {
             break;
         }
         // Written so that NaN is wild too.
@@ -425,7 +429,7 @@ fn solve<const WIDE: bool>(
     Ok(surprise)
 }
 
-/// The largest move: V, as a part of its control's swing, and of that with its limits; all NaN
+/// The largest move: V, as a part of its control's swing, and of what is narrow there; all NaN
 /// if there is one.
 #[inline(always)]
 fn sizes(delta: &[f64], per_swing: &[f64], narrow: &[f64]) -> [f64; 3] {
@@ -447,9 +451,7 @@ fn sizes(delta: &[f64], per_swing: &[f64], narrow: &[f64]) -> [f64; 3] {
     if sum.iter().sum::<f64>().is_nan() {
         return [f64::NAN; 3];
     }
-    let [most, off, part] =
-        [most, off, part].map(|lanes| lanes.iter().fold(0.0, |a, &b| if b > a { b } else { a }));
-    [most, off, if off > part { off } else { part }]
+    [most, off, part].map(|lanes| lanes.iter().fold(0.0, |a, &b| if b > a { b } else { a }))
 }
 
 /// The unknown behind the control that moves most.

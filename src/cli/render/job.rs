@@ -4,6 +4,7 @@ use super::super::failure::Failure;
 use super::super::parallel;
 use crate::analysis::NoSolution;
 use crate::audio::aliasing::{self, Oversampling, Piece};
+use crate::audio::steps::Steps;
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
 use crate::audio::clip::{Clip, SampleStream, SourceProblem};
@@ -111,7 +112,7 @@ pub enum Scale {
 #[derive(Debug)]
 pub enum Oversample {
     /// So many.
-    Fixed(usize),
+    Fixed(Steps),
     /// As many as these pieces of the clip need.
     Auto(Vec<Piece>),
 }
@@ -218,8 +219,8 @@ impl Job {
         poll()?;
         let start = self.start(&self.knobs).map_err(Failure::NoSolution)?;
         let oversample = match &plan.oversample {
-            Oversample::Fixed(factor) => Oversampling {
-                factor: *factor,
+            Oversample::Fixed(steps) => Oversampling {
+                steps: *steps,
                 estimate: None,
                 piece: 0,
             },
@@ -236,7 +237,7 @@ impl Job {
                 plan,
                 &start,
                 &mut *clip,
-                oversample.factor,
+                oversample.steps,
                 &self.knobs,
                 |samples| {
                     poll()?;
@@ -282,7 +283,7 @@ impl Job {
         plan: &Plan,
         start: &Start,
         clip: &mut dyn SampleStream,
-        oversample: usize,
+        steps: Steps,
         knobs: &[Turning],
         receive: impl FnMut(&[f64]) -> Result<(), Failure>,
     ) -> Result<Played, Stopped<Failure>> {
@@ -290,7 +291,7 @@ impl Job {
             driven: self.driven,
             rest: self.rest,
             full_scale: plan.input_volts,
-            oversample,
+            steps,
         };
         let (circuit, probe) = (&self.circuit, &self.probe);
         play::play_from(start, circuit, probe, clip, &settings, knobs, receive)
@@ -316,7 +317,7 @@ impl Job {
             return aliasing::choose(pieces, |trials| {
                 let joined = aliasing::join(pieces, trials);
                 let tried = parallel::map(&joined, parallel::processors(), |joined| {
-                    self.tried(plan, &joined.clip, joined.factor, start, &[], poll)
+                    self.tried(plan, &joined.clip, joined.steps, start, &[], poll)
                 });
                 let tried: Result<Vec<_>, Failure> = tried.into_iter().collect();
                 Ok(aliasing::part(&joined, &tried?))
@@ -334,33 +335,34 @@ impl Job {
                     match self.start(&knobs) {
                         Ok(start) => {
                             let clip = &pieces[trial.piece].clip;
-                            self.tried(plan, clip, trial.factor, &start, &knobs, poll)
+                            self.tried(plan, clip, trial.steps, &start, &knobs, poll)
                         }
                         Err(_) => Ok(None),
                     }
                 });
                 tried.collect()
             })?;
-            if worst.is_none_or(|w| choice.factor > w.factor) {
+            let cost = |of: Oversampling| aliasing::CHOICES.iter().position(|&own| own == of.steps);
+            if worst.is_none_or(|w| cost(choice) > cost(w)) {
                 worst = Some(choice);
             }
         }
         Ok(worst.expect("there is one case at least"))
     }
 
-    /// Pieces at a factor; none if they have no solution.
+    /// Pieces at some steps; none if they have no solution.
     fn tried(
         &self,
         plan: &Plan,
         clip: &Clip,
-        factor: usize,
+        steps: Steps,
         start: &Start,
         knobs: &[Turning],
         poll: &Poll<'_>,
     ) -> Result<Option<Vec<f64>>, Failure> {
         let mut found = Vec::new();
         let mut clip = clip.stream();
-        let played = self.play(plan, start, &mut clip, factor, knobs, |samples| {
+        let played = self.play(plan, start, &mut clip, steps, knobs, |samples| {
             found.extend_from_slice(samples);
             poll()
         });

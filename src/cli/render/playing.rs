@@ -8,6 +8,7 @@ use crate::audio::aliasing;
 use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
 use crate::audio::clip::{Clip, SampleStream};
 use crate::audio::phrase;
+use crate::audio::steps::Steps;
 use crate::limits::Bound;
 use crate::num::Role;
 use crate::report::wav::Format;
@@ -52,8 +53,9 @@ pub fn options(command: clap::Command) -> clap::Command {
                 .long("oversample")
                 .value_name("N")
                 .help(
-                    "Solver steps for each sample: 1, 2, 4, 8, 16 or auto (the default): 4, 8 or 16, \
-                     the fewest whose aliases stay 80 dB below the sound and whose tone error stays \
+                    "Solver steps for each sample: 1, 2, 4, 8, 16; 4-coarse, which divides steps later \
+                     where the sound has corners; or auto (the default): 4-coarse, 4, 8 or 16, \
+                     the first whose aliases stay 80 dB below the sound and whose tone error stays \
                      within 0.01 dB (-60 dB), up to 20 kHz, in the loudest, the brightest and the \
                      steepest piece of the clip (judged by what twice as many steps change)",
                 ),
@@ -67,7 +69,7 @@ pub struct Playing {
     pub input_volts: f64,
     cabinet: Option<Cabinet>,
     cabinet_name: Option<String>,
-    factor: Option<usize>,
+    steps: Option<Steps>,
     /// Of the clip, Hz.
     pub rate_hz: u32,
     /// Of the clip, samples.
@@ -78,7 +80,7 @@ impl Playing {
     /// What [`options`] say.
     pub fn asked(session: &Session<'_>) -> Result<Self, Failure> {
         memory::require(PLAYED, "a sound to be played")?;
-        let factor = oversample(session)?;
+        let steps = oversample(session)?;
         let input_volts = session
             .positive("input-volts", Role::Voltage)?
             .unwrap_or(INPUT_VOLTS);
@@ -122,7 +124,7 @@ impl Playing {
             input_volts,
             cabinet,
             cabinet_name: session.text("cabinet").map(str::to_string),
-            factor,
+            steps,
             rate_hz,
             length,
         })
@@ -141,8 +143,8 @@ impl Playing {
     /// The same with all that a job needs; the clip is looked through for the pieces that the
     /// oversampling is judged by.
     pub fn plan(self, scale: Scale, format: Format) -> Result<Plan, Failure> {
-        let oversample = match self.factor {
-            Some(factor) => Oversample::Fixed(factor),
+        let oversample = match self.steps {
+            Some(steps) => Oversample::Fixed(steps),
             None => {
                 let mut clip = self.input.open()?;
                 let pieces = aliasing::pieces(&mut *clip, interrupt::check);
@@ -188,14 +190,15 @@ fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, F
     Cabinet::from_response(&response.samples, response.rate_hz, rate_hz).map_err(|e| bad(&e))
 }
 
-/// The factor asked for; none if it is to be chosen.
-fn oversample(session: &Session<'_>) -> Result<Option<usize>, Failure> {
+/// The steps asked for; none if they are to be chosen.
+fn oversample(session: &Session<'_>) -> Result<Option<Steps>, Failure> {
     match session.text("oversample") {
         None | Some("auto") => Ok(None),
-        Some(text) => match text.parse() {
-            Ok(factor) if aliasing::FACTORS.contains(&factor) => Ok(Some(factor)),
-            _ => Err(Failure::usage(format!(
-                "`--oversample {text}` is not possible, expected auto, 1, 2, 4, 8 or 16"
+        Some(text) => match Steps::named(text) {
+            Some(steps) => Ok(Some(steps)),
+            None => Err(Failure::usage(format!(
+                "`--oversample {text}` is not possible, expected auto, 1, 2, 4, 8 or 16, or {}",
+                Steps::coarse()
             ))),
         },
     }

@@ -66,7 +66,7 @@ impl Summary<'_> {
                 ("rms", made.level.rms(), unit),
                 ("full scale", 1.0 / made.gain, unit),
                 ("loudness", loudness, "LUFS"),
-                ("oversampling", made.oversample.factor as f64, ""),
+                ("oversampling", made.oversample.steps.factor as f64, ""),
             ] {
                 write([&file, quantity, &num::full(value), unit]);
             }
@@ -111,9 +111,10 @@ impl Summary<'_> {
             text += &format!("loudness of the file {lufs:.1} LUFS\n");
         }
         text += &format!(
-            "{} steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
+            "{} {}steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
             made.played.steps,
-            made.oversample.factor,
+            if made.oversample.steps.coarse { "coarse " } else { "" },
+            made.oversample.steps.factor,
             made.played.evaluations as f64 / made.played.steps.max(1) as f64,
             made.played.divided
         );
@@ -139,7 +140,7 @@ impl Summary<'_> {
                 volts(1.0 / made.gain),
                 made.loudness_lufs
                     .map_or(String::new(), |lufs| format!("{lufs:.1} LUFS")),
-                format!("{} x", made.oversample.factor),
+                format!("{} x", made.oversample.steps),
                 job.out.display().to_string(),
             ]);
         }
@@ -153,7 +154,8 @@ impl Summary<'_> {
 
 fn figures(made: &Made) -> Value {
     json!({
-        "oversample": made.oversample.factor,
+        "oversample": made.oversample.steps.factor,
+        "coarse": made.oversample.steps.coarse,
         "alias_estimate_db": made.oversample.estimate.map(|e| e.aliases_db),
         "tone_error_db": made.oversample.estimate.map(|e| e.tone_db),
         "peak": made.level.peak(),

@@ -9,6 +9,7 @@ use crate::audio::clip::Clip;
 use crate::audio::level::Level;
 use crate::audio::phrase;
 use crate::audio::play::{self, PlaySettings, Stopped};
+use crate::audio::steps::Steps;
 use crate::circuit::Circuit;
 use crate::system::probe::Observable;
 use std::time::Instant;
@@ -97,7 +98,7 @@ impl Playing {
             driven: self.driving.driven,
             rest: self.driving.drive.value(0.0),
             full_scale: self.input_volts,
-            oversample: self.oversample,
+            steps: Steps::fine(self.oversample),
         };
         let mut samples = Vec::with_capacity(clip.samples.len());
         let begun = Instant::now();
