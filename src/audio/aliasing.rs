@@ -59,6 +59,7 @@ pub struct Oversampling {
 pub struct Trial {
     /// Number of the piece.
     pub piece: usize,
+    /// How finely it is stepped through.
     pub steps: Steps,
 }
 
@@ -214,8 +215,13 @@ mod tests {
         let pieces = [piece(sound(1e-3))];
         let Ok(choice) = choose(&pieces, |trials| {
             // Half a dB less treble from the coarsest.
-            let render =
-                |trial: &Trial| Some(sound(if trial.steps.factor == 4 { 0.95e-3 } else { 1e-3 }));
+            let render = |trial: &Trial| {
+                Some(sound(if trial.steps.factor == 4 {
+                    0.95e-3
+                } else {
+                    1e-3
+                }))
+            };
             Ok::<_, Infallible>(trials.iter().map(render).collect())
         });
         assert_eq!(choice.steps.factor, 8);
@@ -225,8 +231,9 @@ mod tests {
     fn what_never_settles_takes_the_greatest_factor() {
         let pieces = [piece(vec![0.0; 3000])];
         let Ok(choice) = choose(&pieces, |trials| {
-            let render =
-                |trial: &Trial| Some(sine(1000.0 + 100.0 * trial.steps.factor as f64, 0.08).collect());
+            let render = |trial: &Trial| {
+                Some(sine(1000.0 + 100.0 * trial.steps.factor as f64, 0.08).collect())
+            };
             Ok::<_, Infallible>(trials.iter().map(render).collect())
         });
         assert_eq!(choice.steps.factor, 16);

@@ -26,6 +26,7 @@
 //! order and no product is joined to one, all give the same bits.
 
 mod answers;
+mod blocked;
 mod blocks;
 mod ends;
 mod lengths;

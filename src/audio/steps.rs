@@ -56,7 +56,11 @@ mod tests {
 
     #[test]
     fn each_is_found_by_its_name() {
-        for steps in FACTORS.map(Steps::fine).into_iter().chain([Steps::coarse()]) {
+        for steps in FACTORS
+            .map(Steps::fine)
+            .into_iter()
+            .chain([Steps::coarse()])
+        {
             assert_eq!(Steps::named(&steps.to_string()), Some(steps));
         }
         for none in ["", "3", "8-coarse", "4-", "coarse", "+4-coarse"] {

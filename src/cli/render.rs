@@ -285,7 +285,11 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
                 ),
                 None => String::new(),
             };
-            let coarse = if steps.coarse { ", in coarse steps" } else { "" };
+            let coarse = if steps.coarse {
+                ", in coarse steps"
+            } else {
+                ""
+            };
             let times = format!("{} times{coarse}", steps.factor);
             session.note(&match estimate {
                 Some(estimate) => format!(

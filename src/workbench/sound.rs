@@ -79,11 +79,7 @@ impl Workbench {
                     channels: 1,
                     samples,
                 };
-                Ok(Sound {
-                    clip,
-                    level,
-                    steps,
-                })
+                Ok(Sound { clip, level, steps })
             }
             Err(Stopped::NoSolution(none)) => Err(none.into()),
             Err(Stopped::Clip(problem)) => Err(Error::Sound(problem.to_string())),

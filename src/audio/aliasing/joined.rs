@@ -15,6 +15,7 @@ use std::ops::Range;
 pub struct Joined {
     /// What is to be played.
     pub clip: Clip,
+    /// How finely it is stepped through.
     pub steps: Steps,
     /// Each trial by its number, and where its piece stands.
     parts: Vec<(usize, Range<usize>)>,
@@ -26,7 +27,9 @@ pub fn join(pieces: &[Piece], trials: &[Trial]) -> Vec<Joined> {
     let piece = |trial: usize| &pieces[trials[trial].piece];
     order.sort_by(|&a, &b| {
         let cost = |trial: usize| (trials[trial].steps.factor, !trials[trial].steps.coarse);
-        cost(b).cmp(&cost(a)).then(piece(a).from_s.total_cmp(&piece(b).from_s))
+        cost(b)
+            .cmp(&cost(a))
+            .then(piece(a).from_s.total_cmp(&piece(b).from_s))
     });
     let same = |a: &usize, b: &usize| trials[*a].steps == trials[*b].steps;
     let joined = order.chunk_by(same).map(|of| {
@@ -98,8 +101,15 @@ mod tests {
             joined[1].clip.samples,
             [1.0, 1.0, 2.0, 2.0, 2.0, 3.0, 3.0, 3.0, 3.0]
         );
-        let render =
-            |j: &Joined| Some(j.clip.samples.iter().map(|x| x * j.steps.factor as f64).collect());
+        let render = |j: &Joined| {
+            Some(
+                j.clip
+                    .samples
+                    .iter()
+                    .map(|x| x * j.steps.factor as f64)
+                    .collect(),
+            )
+        };
         let rendered: Vec<Option<Vec<f64>>> = joined.iter().map(render).collect();
         let parted = part(&joined, &rendered);
         for (trial, found) in trials.iter().zip(&parted) {

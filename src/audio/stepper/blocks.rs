@@ -64,6 +64,11 @@ impl Blocks {
             .unwrap_or(0)
     }
 
+    /// The most that an output at a stage moves a control, V for one unit of it.
+    pub fn influence(&self, output: usize) -> f64 {
+        self.influence[output]
+    }
+
     /// The laws of each block.
     pub fn groups(&self) -> Vec<Vec<usize>> {
         self.blocks.iter().map(|b| b.laws.clone()).collect()

@@ -1,6 +1,7 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
 use super::answers::evaluate;
+use super::blocked::blocked;
 use super::blocks::BlockStep;
 use super::lengths::{LENGTHS, STAGES, length};
 use super::past::{Beyond, Ends, Past, Start};
@@ -385,7 +386,8 @@ fn solve<const WIDE: bool>(
                 return Err(stuck(recipe, &work.delta, surprise));
             }
         }
-        if off <= SETTLED * may_be && narrow <= NARROWLY {
+        let settled = off <= SETTLED * may_be;
+        if settled && (narrow <= NARROWLY || blocked(recipe, table, work, NARROWLY)) {
             break;
         }
         // Written so that NaN is wild too.

@@ -113,7 +113,11 @@ impl Summary<'_> {
         text += &format!(
             "{} {}steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
             made.played.steps,
-            if made.oversample.steps.coarse { "coarse " } else { "" },
+            if made.oversample.steps.coarse {
+                "coarse "
+            } else {
+                ""
+            },
             made.oversample.steps.factor,
             made.played.evaluations as f64 / made.played.steps.max(1) as f64,
             made.played.divided

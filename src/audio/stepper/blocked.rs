@@ -1,0 +1,83 @@
+//! Whether what moves further than its law is straight bends nothing.
+//!
+//! A grid far below cut-off, or a diode that blocks, is moved by volts from step to step; what its law gives
+//! is nothing before and after. To ask all laws again for its sake took a sixth of the whole amplifier's law
+//! calls. An output valve's plate current bends within volts where its grid draws none.
+
+use super::lengths::STAGES;
+use super::recipe::{Place, Recipe};
+use super::tables::Tables;
+use super::work::Work;
+
+/// A law whose whole step gives controls less than this, V, has no bend that counts: it is a tenth of what
+/// the audit accepts.
+const NOTHING_V: f64 = 1e-5;
+/// Beyond this many times the narrow step a law could have begun to conduct on its way.
+const FAR: f64 = 25.0;
+/// How much further an output valve's grid may move that draws no current.
+const WIDER: f64 = 4.0;
+
+/// Whether that holds of all controls that the last step moved by more than `narrowly` of their narrowness.
+pub(super) fn blocked(recipe: &Recipe<'_>, table: &Tables, work: &Work, narrowly: f64) -> bool {
+    let each = recipe.controls.len();
+    for (number, place) in recipe.laws.iter().enumerate() {
+        for stage in 0..STAGES {
+            for (k, &control) in place.controls.iter().enumerate() {
+                let c = stage * each + control;
+                let step = work.delta[c].abs();
+                let part = step * work.narrow[c] / narrowly;
+                // Written so that NaN counts as too far.
+                if part <= 1.0 {
+                    continue;
+                }
+                let given = given(recipe, table, work, place, stage, k);
+                let [plate, rest] = [given[0] * step, given[1] * step];
+                let wide = part <= WIDER && recipe.output_valves.contains(&number);
+                let bends_nothing = part <= FAR && rest <= NOTHING_V && plate <= NOTHING_V;
+                if !(bends_nothing || wide && rest <= NOTHING_V) {
+                    return false;
+                }
+            }
+        }
+    }
+    true
+}
+
+/// What a law's first two outputs, and the rest of them, give controls at most for a step of one of its own, V
+/// for a volt.
+fn given(
+    recipe: &Recipe<'_>,
+    table: &Tables,
+    work: &Work,
+    place: &Place<'_>,
+    stage: usize,
+    control: usize,
+) -> [f64; 2] {
+    let mut given = [0.0; 2];
+    let outputs = place.outputs.len();
+    for (row, &output) in place.outputs.iter().enumerate() {
+        let slope = match place.lane {
+            Some((pack, lane)) => {
+                let answer = &work.bank[stage * recipe.rest.len() + pack];
+                let rest = &recipe.rest[pack];
+                // Plate current to both volts, grid current to its own.
+                match (row, control) {
+                    (0, _) => answer[2 + control][lane] + rest[2 + control][lane],
+                    (_, 1) => answer[4][lane] + rest[4][lane],
+                    _ => 0.0,
+                }
+            }
+            None => {
+                let at = place.first_slope + row * place.controls.len() + control;
+                work.slopes[stage * recipe.slopes.len() + at] + recipe.slopes[at]
+            }
+        };
+        let most = slope.abs()
+            * table
+                .blocks
+                .influence(stage * recipe.outputs.len() + output);
+        // The last output of a valve is its grid's current.
+        given[usize::from(row + 1 == outputs)] += most;
+    }
+    given
+}
