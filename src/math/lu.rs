@@ -13,6 +13,7 @@ mod order;
 mod plan;
 mod scalar;
 mod stages;
+mod sweep;
 
 pub use inverse::Inverse;
 use plan::Plan;
@@ -20,6 +21,7 @@ use pulp::{Arch, Simd, WithSimd};
 pub(super) use scalar::of_one_size;
 pub use scalar::{Scalar, Singular};
 pub use stages::{Block, Moments, ROWS, StageLu};
+pub use sweep::Sweep;
 
 /// A sparse linear solver for matrices of one pattern in compressed rows.
 pub trait LinearSolver<T> {

@@ -12,7 +12,7 @@
 //! ```
 
 use super::recipe::Recipe;
-use crate::math::lu::{LinearSolver, Singular, StaticLu};
+use crate::math::lu::{LinearSolver, Singular, StaticLu, Sweep};
 use crate::math::radau_pair;
 use num_complex::Complex;
 
@@ -48,6 +48,11 @@ impl Linear {
     #[inline(always)]
     pub fn solve(&self, right: &mut [Complex<f64>], work: &mut [Complex<f64>]) {
         self.lu.solve_with(right, work);
+    }
+
+    /// The factors for solutions of which some unknowns are wanted.
+    pub fn sweep(&self, wanted: impl Iterator<Item = usize>) -> Sweep<Complex<f64>> {
+        Sweep::new(&self.lu, wanted).expect("factored")
     }
 
     /// Entries of the factors: what a solution costs.

@@ -7,7 +7,8 @@
 use super::lengths::STAGES;
 use super::linear::Linear;
 use super::recipe::Recipe;
-use super::rows::Rows;
+use super::rows::{Places, Rows};
+use crate::math::lu::Sweep;
 use crate::math::panels::{HEIGHT, Panels};
 use crate::math::radau_pair;
 use crate::math::sparse_panels::SparsePanels;
@@ -32,7 +33,101 @@ pub(super) enum Past {
     },
     /// By the equations themselves, and what outputs beyond their guess take from the rows beyond the
     /// controls.
-    Eliminated { linear: Box<Linear>, ends: Ends },
+    Eliminated { swept: Box<Swept>, ends: Ends },
+}
+
+/// The equations, and where all that enters and leaves them stands in the order of their pivots; ground stands
+/// behind them.
+#[derive(Debug)]
+pub(super) struct Swept {
+    sweep: Sweep<Complex<f64>>,
+    /// What a charge that both stages hold, joined, adds to the right side, 1/s.
+    rate: Complex<f64>,
+    /// What the charge at the start adds to it, 1/s.
+    start: Complex<f64>,
+    states: Vec<usize>,
+    /// Source, place, part.
+    sources: Vec<(usize, usize, f64)>,
+    /// Where each output enters and leaves, and whether it is a charge.
+    outputs: Vec<(usize, usize, bool)>,
+    controls: Vec<(usize, usize)>,
+    stored: Vec<(usize, usize, f64)>,
+    watched: Vec<usize>,
+    besides: Vec<usize>,
+}
+
+impl Swept {
+    pub fn new(recipe: &Recipe<'_>, linear: &Linear) -> Self {
+        let n = recipe.n;
+        let both = recipe
+            .controls
+            .iter()
+            .flat_map(|&(plus, minus)| [plus, minus]);
+        let held = recipe.stored.iter().map(|&(_, column, _)| column);
+        let read = both.chain(held).chain(recipe.watched.iter().copied());
+        let sweep = linear.sweep(read.filter(|&column| column < n));
+        let row = |row: usize| if row < n { sweep.row(row) } else { n };
+        let column = |column: usize| if column < n { sweep.column(column) } else { n };
+        let drives = recipe.drives.iter().enumerate();
+        Swept {
+            rate: linear.rate,
+            start: linear.start,
+            states: recipe.states.iter().map(|&k| row(k)).collect(),
+            sources: drives
+                .flat_map(|(number, drive)| {
+                    let entries = drive.entries.iter();
+                    entries.map(move |&(at, part)| (number, row(at), part))
+                })
+                .collect(),
+            outputs: recipe
+                .outputs
+                .iter()
+                .map(|output| (row(output.plus), row(output.minus), output.charge))
+                .collect(),
+            controls: recipe
+                .controls
+                .iter()
+                .map(|&(plus, minus)| (column(plus), column(minus)))
+                .collect(),
+            stored: recipe
+                .stored
+                .iter()
+                .map(|&(state, at, c)| (state, column(at), c))
+                .collect(),
+            watched: recipe.watched.iter().map(|&k| column(k)).collect(),
+            besides: recipe.besides.iter().map(|&k| column(k)).collect(),
+            sweep,
+        }
+    }
+
+    /// All unknowns that are read, the laws giving `y`; those that are read now and then as well if `look` says so.
+    #[inline(always)]
+    fn solve(&self, start: &mut Start, y: &[f64], look: bool) {
+        let right = &mut start.joined[..];
+        right.fill(Complex::default());
+        let (charges, sources) = start.lead.split_at(self.states.len());
+        for (&row, charge) in self.states.iter().zip(charges) {
+            right[row] = self.start * charge;
+        }
+        let (first, second) = sources.split_at(sources.len() / STAGES);
+        for &(source, row, part) in &self.sources {
+            right[row] += radau_pair::join([first[source], second[source]]) * part;
+        }
+        let (first, second) = y.split_at(self.outputs.len());
+        for ((&(plus, minus, charge), &first), &second) in
+            self.outputs.iter().zip(first).zip(second)
+        {
+            let mut value = radau_pair::join([first, second]);
+            if charge {
+                value *= self.rate;
+            }
+            right[plus] -= value;
+            right[minus] += value;
+        }
+        let ground = right.len() - 1;
+        self.sweep.solve(&mut right[..ground], look);
+        right[ground] = Complex::default();
+    }
 }
 
 /// What outputs take from rows.
@@ -49,9 +144,8 @@ pub(super) enum Ends {
 pub(super) struct Start {
     /// Charges of the states, then the moving sources at each stage.
     pub lead: Vec<f64>,
-    /// All unknowns, both stages joined, and ground.
+    /// All unknowns, both stages joined, in the order of the pivots; then ground.
     joined: Vec<Complex<f64>>,
-    work: Vec<Complex<f64>>,
 }
 
 impl Start {
@@ -59,7 +153,6 @@ impl Start {
         Start {
             lead: vec![0.0; recipe.states.len() + STAGES * recipe.drives.len()],
             joined: vec![Complex::default(); recipe.n + 1],
-            work: vec![Complex::default(); recipe.n],
         }
     }
 }
@@ -87,18 +180,19 @@ impl Past {
         } else {
             Ends::Each(reach)
         };
-        let linear = Box::new(linear);
-        Past::Eliminated { linear, ends }
+        let swept = Box::new(Swept::new(recipe, &linear));
+        Past::Eliminated { swept, ends }
     }
 
     /// The controls at both stages; whether with what laws that give `y` take from them, which is to be
-    /// taken yet otherwise. (A closure that does so would not get the processor's best instructions.)
+    /// taken yet otherwise. `look` where all rows are asked for later. (A closure that does so would not get the processor's best instructions.)
     #[inline(always)]
     pub fn controls(
         &self,
         recipe: &Recipe<'_>,
         start: &mut Start,
         y: &[f64],
+        look: bool,
         rows: &mut [[f64; HEIGHT]],
     ) -> bool {
         match self {
@@ -107,11 +201,11 @@ impl Past {
                 lead.multiply(&start.lead, 0..panels, rows);
                 false
             }
-            Past::Eliminated { linear, .. } => {
-                solve(linear, recipe, start, y);
+            Past::Eliminated { swept, .. } => {
+                swept.solve(start, y, look);
                 let (first, second) = rows.as_flattened_mut().split_at_mut(recipe.controls.len());
                 let to = first.iter_mut().zip(second);
-                for ((first, second), &(plus, minus)) in to.zip(&recipe.controls) {
+                for ((first, second), &(plus, minus)) in to.zip(&swept.controls) {
                     [*first, *second] = radau_pair::part(start.joined[plus] - start.joined[minus]);
                 }
                 true
@@ -134,10 +228,15 @@ impl Past {
                 lead.multiply(&start.lead, panels.clone(), rows);
                 ends.subtract(laws.y, panels, rows);
             }
-            Past::Eliminated { ends, .. } => {
+            Past::Eliminated { swept, ends } => {
                 let flat = rows.as_flattened_mut();
                 let of = Rows::of(recipe);
-                of.read(recipe, &start.joined, panels.end, flat);
+                let places = Places {
+                    stored: &swept.stored,
+                    watched: &swept.watched,
+                    besides: &swept.besides,
+                };
+                of.read(places, &start.joined, panels.end, flat);
                 let end = &laws.guess[(STAGES - 1) * recipe.outputs.len()..];
                 for &(state, output, sign) in &recipe.charged {
                     flat[of.first_state() + state] += sign * end[output];
@@ -161,35 +260,6 @@ pub(super) struct Beyond<'a> {
     pub dy: &'a [f64],
     /// The outputs that give anything else.
     pub significant: &'a [usize],
-}
-
-/// All unknowns, the laws giving `y`.
-#[inline(always)]
-fn solve(linear: &Linear, recipe: &Recipe<'_>, start: &mut Start, y: &[f64]) {
-    let right = &mut start.joined[..];
-    right.fill(Complex::default());
-    let (charges, sources) = start.lead.split_at(recipe.states.len());
-    for (&row, charge) in recipe.states.iter().zip(charges) {
-        right[row] = linear.start * charge;
-    }
-    let (first, second) = sources.split_at(recipe.drives.len());
-    for ((source, &first), &second) in recipe.drives.iter().zip(first).zip(second) {
-        let value = radau_pair::join([first, second]);
-        for &(row, part) in &source.entries {
-            right[row] += value * part;
-        }
-    }
-    let (first, second) = y.split_at(recipe.outputs.len());
-    for ((output, &first), &second) in recipe.outputs.iter().zip(first).zip(second) {
-        let mut value = radau_pair::join([first, second]);
-        if output.charge {
-            value *= linear.rate;
-        }
-        right[output.plus] -= value;
-        right[output.minus] += value;
-    }
-    linear.solve(&mut right[..recipe.n], &mut start.work);
-    right[recipe.n] = Complex::default();
 }
 
 #[cfg(test)]
@@ -225,7 +295,7 @@ mod tests {
             panic!("a small circuit");
         };
         let eliminated = Past::Eliminated {
-            linear: Box::new(Linear::new(&recipe, step_s).unwrap()),
+            swept: Box::new(Swept::new(&recipe, &Linear::new(&recipe, step_s).unwrap())),
             ends: Ends::All(ends.clone()),
         };
         let some = |count: usize, size: f64| -> Vec<f64> {
@@ -245,7 +315,7 @@ mod tests {
             start.lead = some(start.lead.len(), 1e-9);
             let mut rows = vec![[0.0; HEIGHT]; of.panels()];
             let controls = 0..of.first_state() / HEIGHT;
-            if !past.controls(&recipe, &mut start, &guess, &mut rows) {
+            if !past.controls(&recipe, &mut start, &guess, true, &mut rows) {
                 table.reach.subtract(&guess, controls.clone(), &mut rows);
             }
             let laws = Beyond {

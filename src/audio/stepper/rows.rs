@@ -18,6 +18,26 @@ pub(super) struct Rows {
     pub besides: usize,
 }
 
+/// Where what is read stands among the unknowns, in the order of the rows.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Places<'a> {
+    /// State, unknown, farad or henry.
+    pub stored: &'a [(usize, usize, f64)],
+    pub watched: &'a [usize],
+    pub besides: &'a [usize],
+}
+
+impl<'a> Places<'a> {
+    /// In the order of the equations.
+    pub fn of(recipe: &'a Recipe<'_>) -> Self {
+        Places {
+            stored: &recipe.stored,
+            watched: &recipe.watched,
+            besides: &recipe.besides,
+        }
+    }
+}
+
 impl Rows {
     pub fn of(recipe: &Recipe<'_>) -> Self {
         Rows {
@@ -57,19 +77,19 @@ impl Rows {
     #[inline(always)]
     pub fn read(
         self,
-        recipe: &Recipe<'_>,
+        places: Places<'_>,
         joined: &[Complex<f64>],
         panels: usize,
         rows: &mut [f64],
     ) {
         let states = &mut rows[self.first_state()..][..self.states];
         states.fill(0.0);
-        for &(state, column, c) in &recipe.stored {
+        for &(state, column, c) in places.stored {
             states[state] += c * radau_pair::part(joined[column])[1];
         }
         let both = [
-            (self.first_watched(), &recipe.watched),
-            (self.first_besides(), &recipe.besides),
+            (self.first_watched(), places.watched),
+            (self.first_besides(), places.besides),
         ];
         for (first, unknowns) in both {
             if first >= panels * HEIGHT {

@@ -339,7 +339,7 @@ fn solve<const WIDE: bool>(
 ) -> Result<f64, Stuck> {
     let panels = work.missing.len();
     let (start, rows) = (&mut work.start, &mut work.rows);
-    if !table.past.controls(recipe, start, &work.y, rows) {
+    if !table.past.controls(recipe, start, &work.y, look, rows) {
         take(table, &work.y, &mut work.significant, &mut rows[..panels]);
     }
     let guessed = work.rows[..panels].as_flattened();

@@ -5,7 +5,7 @@ use super::lengths::{LENGTHS, STAGES, WHOLE, length};
 use super::linear::Linear;
 use super::past::Past;
 use super::recipe::Recipe;
-use super::rows::Rows;
+use super::rows::{Places, Rows};
 use crate::math::lu::Singular;
 use crate::math::panels::{HEIGHT, Panels};
 use crate::math::radau_pair;
@@ -58,7 +58,7 @@ impl Tables {
             }
             linear.solve(&mut joined, &mut work);
             controls_of(recipe, &joined, &mut solved[..rows.first_state()]);
-            rows.read(recipe, &joined, rows.panels(), &mut solved);
+            rows.read(Places::of(recipe), &joined, rows.panels(), &mut solved);
             for (row, &value) in solved.iter().enumerate() {
                 to.set(row, k, value);
             }
