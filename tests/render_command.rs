@@ -200,6 +200,35 @@ fn oversampling_is_chosen_by_need() {
     assert!(wild_db < -80.0 || wild == 16);
 }
 
+/// What is chosen can be asked for by name: the sound is the same to the byte.
+#[test]
+fn coarse_steps_have_a_name() {
+    let (netlist, inputs) = (Netlist::new(STAGE), folder());
+    let clip = inputs.path().join("in.wav");
+    wav(&clip, 48_000, sine(196.0, 48e3, 0.3));
+    let of = |steps: Option<&str>| {
+        let (out, json) = (inputs.path().join("o.wav"), inputs.path().join("o.json"));
+        let json_path = json.to_str().unwrap();
+        let run = render(&netlist, &clip, &out)
+            .option("--input-volts", "1")
+            .option("--json", json_path);
+        fine(match steps {
+            Some(steps) => run.option("--oversample", steps).run(),
+            None => run.run(),
+        });
+        let record: serde_json::Value =
+            serde_json::from_str(&std::fs::read_to_string(json).unwrap()).unwrap();
+        assert_eq!(record["oversample"], 4);
+        let coarse = record["coarse"].as_bool().unwrap();
+        (coarse, std::fs::read(out).unwrap())
+    };
+    let (chosen, sound) = of(None);
+    assert!(chosen, "a stage that hardly clips needs no more");
+    assert_eq!(of(Some("4-coarse")), (true, sound.clone()));
+    let (coarse, finer) = of(Some("4"));
+    assert!(!coarse && finer != sound);
+}
+
 /// A pot without anything around it: what comes out is the input times a ratio that is
 /// known at every moment, so whatever the automation adds shows to the last digit.
 #[test]

@@ -191,6 +191,25 @@ mod tests {
     }
 
     #[test]
+    fn coarse_steps_are_tried_first_and_nothing_twice() {
+        let pieces = [piece(sine(1000.0, 0.08).collect())];
+        let mut tried = Vec::new();
+        let Ok(choice) = choose(&pieces, |trials| {
+            tried.extend(trials.iter().map(|trial| trial.steps.to_string()));
+            let wrong = tone(5000.0, -70.0, 0.3);
+            let render = |trial: &Trial| {
+                let right = pieces[0].clip.samples.iter().enumerate();
+                let size = if trial.steps.coarse { 1.0 } else { 0.1 };
+                Some(right.map(|(n, x)| x + size * wrong(n)).collect())
+            };
+            Ok::<_, Infallible>(trials.iter().map(render).collect())
+        });
+        assert_eq!(choice.steps, Steps::fine(4));
+        assert_eq!(tried, ["8", "4-coarse", "4"]);
+        assert!(judged(tone(5000.0, -90.0, 0.3)).steps.coarse);
+    }
+
+    #[test]
     fn more_or_less_of_the_sound_itself_is_tone() {
         let choice = judged(tone(1000.0, -70.0, 0.0));
         assert_eq!(choice.steps.factor, 4);
