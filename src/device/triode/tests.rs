@@ -1,3 +1,6 @@
+//! The triode: published figures, circuits that settle, its bank.
+
+use super::ANSWERS;
 use crate::device::Banks;
 use crate::device::law::Enlisted;
 use crate::device::packs::WIDTH;
@@ -119,6 +122,7 @@ fn a_bank_gives_the_bits_of_each_triode_alone() {
             twelve_ax7()
                 .model("mu", 90.0 + f64::from(k))
                 .model("gg", 6e-4)
+                .model("alphag", 5.0)
                 .law(0)
         })
         .collect();
@@ -131,19 +135,24 @@ fn a_bank_gives_the_bits_of_each_triode_alone() {
     for (vpk, vgk) in [
         (250.0, -2.0),
         (30.0, 1.5),
+        (120.0, -3.3),
+        (120.0, -3.1),
         (-5.0, 0.3),
         (400.0, -90.0),
         (0.0, 0.0),
     ] {
-        let mut out = vec![[[f64::NAN; WIDTH]; 5]; packs];
+        let mut out = vec![[[f64::NAN; WIDTH]; ANSWERS]; packs];
         banks
             .triodes
             .answer(&vec![[[vpk; WIDTH], [vgk; WIDTH]]; packs], &mut out);
         for (k, law) in laws.iter().enumerate() {
             let alone = answer(law.as_ref(), &[vpk, vgk], 0.0);
-            let expected = [alone.i[0], alone.i[1], alone.g[0], alone.g[1], alone.g[3]];
+            let expected = [&alone.i[..2], &alone.g[..4]].concat();
             let found = out[k / WIDTH].map(|row| row[k % WIDTH]);
-            assert_eq!(found.map(f64::to_bits), expected.map(f64::to_bits));
+            assert_eq!(
+                found.map(f64::to_bits)[..],
+                expected.iter().map(|x| x.to_bits()).collect::<Vec<_>>()
+            );
         }
     }
 }
@@ -164,4 +173,55 @@ fn ratings_are_there_when_given() {
     assert_eq!(device.limits.len(), 1);
     assert_eq!(device.limits[0].quantity, "plate dissipation");
     assert_eq!(device.limits[0].max, 1.0);
+}
+
+/// By hand: at +10 V the drive is 10 V; with the plate at zero the grid takes 1 + 8 10/(10 + 2) times
+/// gg 10^1.3, at 130 V 1 + 8 1310/(1310 + 2 17031) times.
+#[test]
+fn a_grid_takes_more_the_lower_its_plate_stands() {
+    let law = twelve_ax7()
+        .model("gg", 1e-3)
+        .model("cg", 11.22)
+        .model("xi", 1.3)
+        .model("alphag", 8.0)
+        .model("lamg", 2.0)
+        .law(0);
+    let alone = 1e-3 * 10f64.powf(1.3);
+    for (vpk, more) in [
+        (-50.0, 80.0 / 12.0),
+        (0.0, 80.0 / 12.0),
+        (130.0, 10480.0 / 35372.0),
+    ] {
+        let a = answer(law.as_ref(), &[vpk, 10.0], 0.0);
+        assert!(
+            (a.i[1] / (alone * (1.0 + more)) - 1.0).abs() < 1e-12,
+            "{a:?}"
+        );
+        assert!(a.g[2] <= 0.0 && (vpk > 0.0 || a.g[2] == 0.0), "{a:?}");
+    }
+}
+
+/// Below a grid voltage what is added is lost in rounding, so that a bank may leave it out; above it, it is
+/// not. From far below to well above no current steps.
+#[test]
+fn what_a_low_plate_adds_is_left_out_only_where_it_is_lost() {
+    let plain = twelve_ax7().model("gg", 6e-4).model("cg", 11.22);
+    for (alphag, lamg) in [(8.0, 1.98), (1.8, 0.032), (1e6, 1e-6), (1e-6, 1e6)] {
+        let seeing = plain.clone().model("alphag", alphag).model("lamg", lamg);
+        let from = super::sees_from(11.22, alphag, lamg);
+        for vpk in [0.0, 1.0, 150.0] {
+            let a = answer(plain.law(0).as_ref(), &[vpk, from], 0.0);
+            let b = answer(seeing.law(0).as_ref(), &[vpk, from], 0.0);
+            assert_eq!(
+                (a.i[1], a.g[2], a.g[3]),
+                (b.i[1], b.g[2], b.g[3]),
+                "{from} V"
+            );
+            let b = answer(seeing.law(0).as_ref(), &[vpk, from + 1e-9], 0.0);
+            assert!(b.g[2].abs() <= 1e-15 * b.g[3], "{from} V: {b:?}");
+        }
+        let b = answer(seeing.law(0).as_ref(), &[1.0, from + 2.0], 0.0);
+        assert!(b.g[2] < 0.0, "{b:?}");
+    }
+    assert_eq!(super::sees_from(11.22, 0.0, 1.0), f64::INFINITY);
 }
