@@ -17,7 +17,7 @@ use gridleak::audio::phrase::phrase;
 use gridleak::audio::play::{self, PlaySettings, Played};
 use gridleak::audio::steps::Steps;
 use gridleak::circuit::{Circuit, Piece};
-use gridleak::device::{Answer, Banks, Enlisted, WIDTH};
+use gridleak::device::{Answer, Banks, Enlisted, TRIODE_ANSWERS, WIDTH};
 use gridleak::math::resample::{Decimator, Interpolator};
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
@@ -185,7 +185,7 @@ fn laws_alone(circuit: &Circuit, times: usize, together: bool) {
         }
     }
     let rest = packs.clone();
-    let mut out = vec![[[0.0; WIDTH]; 5]; packs.len()];
+    let mut out = vec![[[0.0; WIDTH]; TRIODE_ANSWERS]; packs.len()];
     let arch = pulp::Arch::new();
     let (mut i, mut q) = ([0.0; 8], [0.0; 8]);
     let (mut g, mut c) = ([0.0; 64], [0.0; 64]);
@@ -225,7 +225,7 @@ fn laws_alone(circuit: &Circuit, times: usize, together: bool) {
 struct Together<'a> {
     banks: &'a Banks,
     u: &'a [[[f64; WIDTH]; 2]],
-    out: &'a mut [[[f64; WIDTH]; 5]],
+    out: &'a mut [[[f64; WIDTH]; TRIODE_ANSWERS]],
     /// Output valves, and how far they are moved.
     screens: &'a [[[f64; WIDTH]; 3]],
     moved: f64,

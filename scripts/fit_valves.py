@@ -21,6 +21,9 @@ from valve_fit.power_rows import PowerSheet, RectifierSheet
 from valve_fit.triode_rows import TriodeSheet
 from valve_fit.valves import (
     BOUNDS,
+    GRID_BOUNDS,
+    GRID_CENTRE,
+    GRID_WIDTHS,
     HELD,
     KNEE_KG1,
     SETS_1996,
@@ -35,7 +38,7 @@ from valve_fit.valves import (
 
 SHEETS = {"triode": TriodeSheet, "output": PowerSheet, "rectifier": RectifierSheet}
 TARGET = Path(__file__).resolve().parents[1] / "netlists" / "valves"
-LAW_AND_GRID = {*fitting.FITTED["triode"], *fitting.FITTED["output"], "gg", "cg", "xi"}
+LAW_AND_GRID = {*fitting.FITTED["triode"], *fitting.FITTED["output"], "gg", "cg", "xi", "alphag", "lamg"}
 
 
 def fit_rectifier(sheet):
@@ -64,14 +67,19 @@ def fit_law(valve, sheet, tables, fitted):
 
 
 def add_grid(valve, sheet, p, tables, fitted):
-    """The parameters with the grid current: its chart's, else scaled from the 12AX7's."""
+    """The parameters with the grid current: its chart's, else scaled from that of a relative which
+    has a chart, else from the 12AX7's."""
     law = grid_law(tables)
     known = fitted["12AX7"] if "wide" in p else {"kg1": KNEE_KG1}
+    if "alphag" in fitted.get(valve.like, {}):
+        known = fitted[valve.like]
+        law = {key: known[key] for key in ("gg", "cg", "xi", "alphag", "lamg")}
     scale = grid_scale(valve.kind, p) / grid_scale("triode", known)
     law = law | {"gg": float(f"{law['gg'] * scale:.4g}")}
     for points in getattr(sheet, "grid_charts", ()):
         if not points.chart.held:
-            law |= fitting.fit_grid(points, law, valve.chart_weight)
+            start = GRID_CENTRE | law
+            law |= fitting.fit_grid(points, start, valve.chart_weight, GRID_WIDTHS, GRID_BOUNDS)
     return p | law
 
 
@@ -81,22 +89,19 @@ def fit_all(valves, only=None):
     Of the valves that `only` does not name the committed cards are taken.
     """
     tables, stages = sheets.load_sheets(), sheets.load_stages()
-    fitted, of = {}, {}
+    fitted = {}
     for valve in valves:
-        sheet = of[valve.name] = SHEETS[valve.kind](tables, stages, valve.sheet_name)
+        sheet = SHEETS[valve.kind](tables, stages, valve.sheet_name)
         if only and valve.name not in only:
-            fitted[valve.name] = read_card(valve)
-            continue
-        if valve.kind == "rectifier":
-            fitted[valve.name] = fit_rectifier(sheet)
-            continue
-        fitted[valve.name] = fit_law(valve, sheet, tables, fitted)
-    return {
-        valve.name: fitted[valve.name]
-        if valve.kind == "rectifier"
-        else add_grid(valve, of[valve.name], fitted[valve.name], tables, fitted)
-        for valve in valves
-    }
+            p = read_card(valve)
+        elif valve.kind == "rectifier":
+            p = fit_rectifier(sheet)
+        else:
+            p = fit_law(valve, sheet, tables, fitted)
+        if valve.kind != "rectifier":
+            p = add_grid(valve, sheet, p, tables, fitted | {valve.name: p})
+        fitted[valve.name] = p
+    return fitted
 
 
 def law_only(found, name):

@@ -12,7 +12,7 @@ from .triode_rows import apart
 
 WIDTH = 96
 ORDER = (
-    "mu ex kg1 kg2 kp kvb vct isl most turn knee take wide perv vrise mup fade back vback eback alphas lams shade gg cg xi cgp cgk cpk "
+    "mu ex kg1 kg2 kp kvb vct isl most turn knee take wide perv vrise mup fade back vback eback alphas lams shade gg cg xi alphag lamg cgp cgk cpk "
     "pamax pg2max vamax vg2max ikmax vhkmax rgmaxfixed rgmaxself pivmax ipmax idcmax "
     "cmax rsmin "
     "base vh ih tolip tolmu vtest"
@@ -123,8 +123,8 @@ def cite(rows, label):
     return comment(f"{label}: " + "; ".join(sources) + ".") if sources else ""
 
 
-def grid_note(valve, sheets, sheet):
-    """Where gg, cg and xi come from."""
+def grid_note(valve, sheets, sheet, p):
+    """Where gg, cg, xi, alphag and lamg come from."""
     text = (
         "Grid current: ig = gg (ln(1 + exp(cg vgk))/cg)^xi, Dempwolf and Zoelzer, DAFx-11, "
         "Table 1, means of its three 12AX7 samples (without their constant Ig0)"
@@ -133,9 +133,18 @@ def grid_note(valve, sheets, sheet):
         return comment(text + ".")
     for points in getattr(sheet, "grid_charts", ()):
         if not points.chart.held:
-            text += "; gg and xi are fitted to the printed grid current, cg is kept."
+            text += (
+                "; more by alphag and lamg the lower the plate (src/device/triode.rs). All but cg, which is "
+                "kept, are fitted to the printed grid current, gg and xi drawn to what scaling from the "
+                "12AX7 gives."
+            )
             rows = of_valve(sheets, points.chart.table, points.chart.valve)
             return comment(text) + cite(rows, "Grid current")
+    if "alphag" in p:
+        return comment(
+            f"Grid current: the {valve.like}'s; gg is scaled with the space current at one volt of drive, "
+            "the rest is kept (common practice, no published source)."
+        )
     return comment(
         text + "; gg is scaled from the 12AX7 with the space current at one volt of drive, cg and "
         "xi are kept (common practice, no published source)."
@@ -162,7 +171,7 @@ def charts_cited(sheets, sheet, held):
     ]
 
 
-def header(valve, sheets, sheet, summary):
+def header(valve, sheets, sheet, p, summary):
     """The comment lines above a fitted card."""
     also = f", also {', '.join(valve.aliases)}" if valve.aliases else ""
     text = comment(f"{valve.name}{also}: {valve.kind}. Written by scripts/fit_valves.py.")
@@ -182,7 +191,7 @@ def header(valve, sheets, sheet, summary):
         text += cite(getattr(sheet, "outputs", []), "Output stages")
         text += cite(getattr(sheet, "straps", []), "Triode connection (judged only)")
         text += cite(getattr(sheet, "taps", []), "Ultralinear connection (judged only)")
-        text += grid_note(valve, sheets, sheet)
+        text += grid_note(valve, sheets, sheet, p)
     else:
         text += cite([sheet.row], "Drop")
     _, row = capacitances_of(valve, sheets)
@@ -237,7 +246,7 @@ def rating_note(valve, rows):
 def fitted_file(valve, sheets, sheet, p, summary):
     """The whole text of a fitted valve's card file; `p` is the law and the grid current."""
     card = p | capacitances_of(valve, sheets)[0] | facts_of(valve, sheets)
-    text = header(valve, sheets, sheet, summary)
+    text = header(valve, sheets, sheet, p, summary)
     for name in (valve.name, *valve.aliases):
         text += model_card(name, valve.kind, card | valve.stricter.get(name, {}))
     return text

@@ -55,13 +55,7 @@ CHARTS = [
     ),
     Chart("12AU7", "0 to +30 V, plate above 50 V", lambda r, v: before(r, "6594") and v > 50),
     Chart("12AT7", "grid current, +1 to +8 V", lambda r, v: True, table=GRID),
-    Chart(
-        "12AU7",
-        "grid current, +10 to +30 V",
-        lambda r, v: True,
-        held="most of it is what the plate's fall adds, which the law does not know",
-        table=GRID,
-    ),
+    Chart("12AU7", "grid current, +10 to +30 V", lambda r, v: True, table=GRID),
     Chart("E88CC", "0 to -10 V, to 100 mA", lambda r, v: before(r, "upper") and r["vg1"] <= 0),
     Chart("E88CC", "+1 to +4 V", lambda r, v: r["vg1"] > 0),
     Chart("E88CC", "0 to -10 V, to 20 mA", lambda r, v: before(r, "lower"), held="to judge by"),
@@ -144,7 +138,7 @@ class Points:
     def model(self, p):
         """The model's milliamperes at every point."""
         if self.chart.table == GRID:
-            return 1e3 * grid_current(p, self.vg1)
+            return 1e3 * grid_current(p, self.vg1, self.va)
         if "kvb" in p:
             return 1e3 * triode(p, self.vg1, self.va)[0]
         ip, ig2, _, _ = output_valve(p, self.vg1, self.vg2, self.va)

@@ -4,7 +4,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 LOGARITHMIC = {"mu", "kg1", "kg2", "kp", "kvb", "knee", "perv", "vrise", "alphas", "mup", "lams"}
-LOGARITHMIC |= {"isl", "most", "take", "fade", "wide", "back", "vback", "eback", "shade"}
+LOGARITHMIC |= {"isl", "most", "take", "fade", "wide", "back", "vback", "eback", "shade", "gg", "alphag", "lamg"}
 FITTED = {
     "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "turn", "knee", "take", "wide"),
     "output": (
@@ -46,15 +46,21 @@ def residuals(sheet, p, weight):
     return np.concatenate([(model - printed) / tolerance, *from_charts])
 
 
-def fit_grid(points, law, weight):
-    """`gg` and `xi` of a grid-current law that starts from `law`, through a printed chart."""
+def fit_grid(points, law, weight, widths, bounds):
+    """The grid current's parameters in `widths`, drawn to those of `law`, through a printed chart."""
+    names = list(widths)
+    scaled = lambda values: np.array([to_scale(n, v) for n, v in zip(names, values)])
+    centre = scaled(law[n] for n in names)
+    low, high = (scaled(bounds[n][side] for n in names) for side in (0, 1))
 
     def cost(x):
-        p = law | {"gg": np.exp(x[0]), "xi": x[1]}
-        return (points.model(p) - points.ma) / points.tolerance(weight)
+        p = law | {n: np.exp(v) if n in LOGARITHMIC else v for n, v in zip(names, x)}
+        misses = (points.model(p) - points.ma) / points.tolerance(weight)
+        return np.concatenate([misses, (x - centre) / np.array(list(widths.values()))])
 
-    gg, xi = least_squares(cost, [np.log(law["gg"]), law["xi"]]).x
-    return {"gg": float(f"{np.exp(gg):.4g}"), "xi": float(f"{xi:.4g}")}
+    found = least_squares(cost, centre, bounds=(low, high))
+    digits = lambda x: float(f"{x:.4g}")
+    return {n: digits(np.exp(v) if n in LOGARITHMIC else v) for n, v in zip(names, found.x)}
 
 
 def fit(sheet, kind, priors, bounds, weight, held=()):

@@ -2,8 +2,8 @@
 
 Triode and pentode: N. Koren, Glass Audio 8(5), 1996, with the contact potential
 `vct` of Cohen and Helie (AES 129th convention, 2010). Grid current: Dempwolf and
-Zoelzer, DAFx-11. What src/device/triode.rs (isl, turn, knee, take, wide) and output_valve.rs add to
-them, these files explain. Every function works on numbers and on arrays alike; a parameter
+Zoelzer, DAFx-11. What src/device/triode.rs (isl, turn, knee, take, wide, alphag) and output_valve.rs
+add to them, these files explain. Every function works on numbers and on arrays alike; a parameter
 set is a plain dictionary whose keys are the names on a `.model` card.
 """
 
@@ -11,7 +11,7 @@ import numpy as np
 
 FOOT = 10.0  # V^2, rounds the foot of an output valve's screen curve
 NEAR = 5.0  # V, below which a plate hardly reaches through the screen
-CLOSE, LEAST = 1.0, 0.01  # V, V^2: round a triode's curve at the plate's zero where `wide` is given
+CLOSE, LEAST = 1.0, 0.01  # V, V^2: round curves at the plate's zero, the plate's own where `wide` is given
 MOST = 0.8  # how far the bend of a triode's grid control goes unless a card says otherwise
 GRID_CG = 11.22  # 1/V, the 12AX7's sharpness of grid current, which every card has
 
@@ -131,9 +131,14 @@ def power_valve(p, vgk, vg2k, vpk):
     return ip, screen(p, vgk, vg2k) + 0.0 * ip, gm, gp
 
 
-def grid_current(p, vgk):
-    """Control-grid current (A)."""
-    return p["gg"] * (softplus(p["cg"] * np.asarray(vgk)) / p["cg"]) ** p["xi"]
+def grid_current(p, vgk, vpk=0.0):
+    """Control-grid current (A); of the plate's volts only a set with `alphag` knows."""
+    drive = softplus(p["cg"] * np.asarray(vgk)) / p["cg"]
+    v = np.maximum(np.asarray(vpk, float), 0.0)
+    beside = v + CLOSE
+    taken = p.get("alphag", 0.0) * drive * beside
+    more = taken / (drive * beside + p.get("lamg", 1.0) * (v * beside + CLOSE))
+    return p["gg"] * drive ** p["xi"] * (1.0 + more)
 
 
 def rectifier(p, vpk, cs=20.0):

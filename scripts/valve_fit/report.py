@@ -11,7 +11,7 @@ from .valves import BOUNDS, WIDTHS, mu_bounds
 # Percent: what the project promises; "stage" is of plate currents and power of output stages.
 LIMITS = {"point": 10.0, "gain": 6.0, "stage": 10.0}
 PROMISED = ("idle ia", "signal ia", "power")
-UNLESS_GIVEN = {"most": MOST}
+UNLESS_GIVEN = {"most": MOST, "lamg": 1.0}
 AIMS = {"point": 5.0, "gain": 3.0}
 
 INTRODUCTION = """\
@@ -221,7 +221,7 @@ def missed_rows(fits):
 def parameter_table(fits, kind):
     """The law's parameters of every model of a kind."""
     keys = {
-        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "turn", "knee", "take", "wide", "gg", "cg", "xi"),
+        "triode": ("mu", "ex", "kg1", "kp", "kvb", "vct", "isl", "most", "turn", "knee", "take", "wide", "gg", "cg", "xi", "alphag", "lamg"),
         "output": (
             "mu", "ex", "kg1", "kg2", "kp", "knee", "perv", "mup", "fade", "back", "vback", "eback",
             "alphas", "lams", "shade", "gg",

@@ -438,6 +438,13 @@ def grid_law(sheets):
     return {key: float(f"{mean(key):.4g}") for key in ("gg", "cg", "xi")}
 
 
+# The grid current where a chart of it is printed: drawn to the law that is scaled from the 12AX7's, which knows
+# nothing of alphag and lamg. With an alphag of more than 8 the 12AU7's grid would take more at no plate volts than
+# plate and grid together have above (198 mA at +30 V).
+GRID_CENTRE = {"alphag": 4.0, "lamg": 0.5}
+GRID_WIDTHS = {"gg": 0.3, "xi": 0.1, "alphag": 2.0, "lamg": 4.0}
+GRID_BOUNDS = {"gg": (1e-6, 0.1), "xi": (1.0, 2.0), "alphag": (0.1, 8.0), "lamg": (1e-3, 100.0)}
+
 # kg1 of the 12AX7 by the laws whose knee takes part of the current at all plate volts: what gg of
 # valves with such laws is scaled from.
 KNEE_KG1 = 1571.4

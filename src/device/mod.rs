@@ -51,6 +51,7 @@ pub use banks::Banks;
 pub use kind::{Device, Given, Kind, Param, Part, Pin, Rating, Readout, Winding};
 pub use law::{Answer, Enlisted, Law, thermal_voltage};
 pub use packs::WIDTH;
+pub use triode::ANSWERS as TRIODE_ANSWERS;
 
 /// Every kind of device that takes a model, in the order of the help.
 pub const REGISTRY: &[&Kind] = &[

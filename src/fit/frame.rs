@@ -106,7 +106,7 @@ const PARTS: &[(&str, &str, f64)] = &[
 ];
 
 /// What readings of plate and screen currents say nothing of.
-const KEPT: [&str; 6] = ["gg", "cg", "xi", "cgp", "cgk", "cpk"];
+const KEPT: [&str; 8] = ["gg", "cg", "xi", "alphag", "lamg", "cgp", "cgk", "cpk"];
 
 impl Frame {
     /// The ways in which valves of a type differ. The type is one of those that

@@ -11,7 +11,7 @@ use super::change::Drawn;
 use super::list::Variables;
 use crate::analysis::operating_point;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
-use crate::device::{Banks, Enlisted};
+use crate::device::{Banks, Enlisted, TRIODE_ANSWERS};
 use crate::math::four::Four;
 use crate::math::lu::{LinearSolver, StaticLu};
 use crate::system::assemble::{ABSOLUTE, Assembly, LawCurrents, RELATIVE, SourceState};
@@ -59,7 +59,7 @@ pub struct Lanes {
     currents: Vec<Four>,
     factors: Vec<Four>,
     u: Vec<[[f64; 4]; 2]>,
-    answers: Vec<[[f64; 4]; 5]>,
+    answers: Vec<[[f64; 4]; TRIODE_ANSWERS]>,
 }
 
 impl Lanes {
@@ -177,7 +177,7 @@ impl Lanes {
             currents: of(counts[2]),
             factors: of(counts[3]),
             u: vec![[[0.0; 4]; 2]; triodes],
-            answers: vec![[[0.0; 4]; 5]; triodes],
+            answers: vec![[[0.0; 4]; TRIODE_ANSWERS]; triodes],
         })
     }
 
@@ -381,8 +381,7 @@ impl Lanes {
         for k in 0..self.laws.len() {
             let law = &self.laws[k];
             if let Some(pack) = law.triode {
-                let [ip, ig, dip_dvpk, dip_dvgk, dig_dvgk] = self.answers[pack].map(Four);
-                let slopes = [dip_dvpk, dip_dvgk, Four::default(), dig_dvgk];
+                let [ip, ig, slopes @ ..] = self.answers[pack].map(Four);
                 for (rows, i) in law.outputs.iter().zip([ip, ig]) {
                     for &(r, sign) in rows {
                         self.f[r] += i * Four::all(sign);

@@ -52,7 +52,8 @@ fn triodes<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
             for lane in 0..WIDTH {
                 let moved = rest[2][lane] * u[0][lane] + rest[3][lane] * u[1][lane];
                 y[0][lane] = answer[0][lane] - rest[0][lane] - moved;
-                y[1][lane] = answer[1][lane] - rest[1][lane] - rest[4][lane] * u[1][lane];
+                let moved = rest[4][lane] * u[0][lane] + rest[5][lane] * u[1][lane];
+                y[1][lane] = answer[1][lane] - rest[1][lane] - moved;
             }
             for (slope, rest) in answer[2..].iter_mut().zip(&rest[2..]) {
                 for lane in 0..WIDTH {

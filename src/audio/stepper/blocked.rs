@@ -60,12 +60,8 @@ fn given(
             Some((pack, lane)) => {
                 let answer = &work.bank[stage * recipe.rest.len() + pack];
                 let rest = &recipe.rest[pack];
-                // Plate current to both volts, grid current to its own.
-                match (row, control) {
-                    (0, _) => answer[2 + control][lane] + rest[2 + control][lane],
-                    (_, 1) => answer[4][lane] + rest[4][lane],
-                    _ => 0.0,
-                }
+                let at = 2 + 2 * row + control;
+                answer[at][lane] + rest[at][lane]
             }
             None => {
                 let at = place.first_slope + row * place.controls.len() + control;

@@ -81,11 +81,14 @@ impl Blocks {
             kept.resize(self.blocks.len(), Kept::default());
         }
         for ((block, row), kept) in self.blocks.iter().zip(&self.rows).zip(kept) {
-            let quick = match block.triodes.len() {
-                1 => triodes::one(block, step),
-                2 => pair::solve(block, step),
-                3 => triodes::several::<12>(block, step),
-                4 => triodes::several::<16>(block, step),
+            let sees = block.grids_see && step.grids_see(&block.triodes);
+            let quick = match (block.triodes.len(), sees) {
+                (1, false) => triodes::one::<false>(block, step),
+                (1, true) => triodes::one::<true>(block, step),
+                (2, false) => pair::solve::<false>(block, step),
+                (2, true) => pair::solve::<true>(block, step),
+                (3, _) => triodes::several::<12>(block, step),
+                (4, _) => triodes::several::<16>(block, step),
                 _ => false,
             };
             if !quick && !any::solve(block, row.as_ref(), step, kept) {
@@ -161,11 +164,13 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
             });
             of.any(|k| is_significant(k, FELT))
         });
+        let sees = |&(pack, lane): &(usize, usize)| recipe.banks.triodes.grid_sees(pack, lane);
         let spans = own
             .iter()
             .map(|p| [STAGES * p.controls.len(), STAGES * p.outputs.len()]);
         Block {
             spans: spans.collect(),
+            grids_see: lanes.iter().flatten().any(sees),
             triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
             laws: laws.clone(),
             k: outputs.iter().flat_map(entry).collect(),

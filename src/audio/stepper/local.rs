@@ -39,7 +39,11 @@ pub(super) fn far(recipe: &Recipe<'_>, reach: &Panels) -> Vec<usize> {
 /// A law's outputs that controls other than their own move at rest, and by how much at most.
 fn steepest(recipe: &Recipe<'_>, law: &Place<'_>) -> Vec<(usize, f64)> {
     if let Some((pack, lane)) = law.lane {
-        return vec![(law.outputs[0], recipe.rest[pack][3][lane])];
+        let rest = &recipe.rest[pack];
+        return vec![
+            (law.outputs[0], rest[3][lane]),
+            (law.outputs[1], rest[4][lane]),
+        ];
     }
     let count = law.controls.len();
     let most = |(row, &output): (usize, &usize)| {

@@ -3,7 +3,7 @@
 
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::source::Drive;
-use crate::device::{Answer, Banks, Enlisted, Law, WIDTH};
+use crate::device::{Answer, Banks, Enlisted, Law, TRIODE_ANSWERS, WIDTH};
 use crate::math::panels::HEIGHT;
 use crate::system::assemble::{Assembly, Driven, SourceState};
 
@@ -53,7 +53,7 @@ pub(super) struct Recipe<'c> {
     pub y: Vec<f64>,
     pub slopes: Vec<f64>,
     /// The bank's answers at the operating point.
-    pub rest: Vec<[[f64; WIDTH]; 5]>,
+    pub rest: Vec<[[f64; WIDTH]; TRIODE_ANSWERS]>,
     /// Sources that move: the driven one first.
     pub drives: Vec<Moving<'c>>,
     /// Rows of the equations with charge: their charges are the circuit's state.
@@ -362,7 +362,7 @@ impl<'c> Recipe<'c> {
         self.u = self.controls.iter().map(|&(p, m)| at(p) - at(m)).collect();
         self.y = vec![0.0; self.outputs.len()];
         let packs = self.banks.triodes.packs();
-        self.rest = vec![[[0.0; WIDTH]; 5]; packs];
+        self.rest = vec![[[0.0; WIDTH]; TRIODE_ANSWERS]; packs];
         let (u, _) = self.u.as_chunks::<WIDTH>();
         let (u, _) = u.as_chunks::<2>();
         self.banks.triodes.answer(&u[..packs], &mut self.rest);
@@ -373,8 +373,9 @@ impl<'c> Recipe<'c> {
                 let rest = &mut self.rest[pack];
                 if is_local {
                     rest[3][lane] = 0.0;
+                    rest[4][lane] = 0.0;
                 }
-                vec![rest[2][lane], rest[3][lane], 0.0, rest[4][lane]]
+                rest[2..].iter().map(|slope| slope[lane]).collect()
             } else {
                 let u: Vec<f64> = place.controls.iter().map(|&c| self.u[c]).collect();
                 let (mut y, mut slopes) = (vec![], vec![]);

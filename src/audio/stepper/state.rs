@@ -10,7 +10,7 @@ use super::recipe::Recipe;
 use super::rows::Rows;
 use super::tables::Tables;
 use super::work::Work;
-use crate::device::WIDTH;
+use crate::device::{TRIODE_ANSWERS, WIDTH};
 use crate::math::panels::HEIGHT;
 use crate::math::radau_pair;
 
@@ -122,7 +122,7 @@ impl State {
                 rows: row,
                 u: vec![0.0; nc],
                 at: vec![[[0.0; WIDTH]; 2]; packs],
-                bank: vec![[[0.0; WIDTH]; 5]; packs],
+                bank: vec![[[0.0; WIDTH]; TRIODE_ANSWERS]; packs],
                 y: vec![0.0; no],
                 guess: vec![0.0; no],
                 dy: vec![0.0; no],

@@ -2,7 +2,7 @@
 
 use super::blocks::Kept;
 use super::past::Start;
-use crate::device::WIDTH;
+use crate::device::{TRIODE_ANSWERS, WIDTH};
 use crate::math::panels::HEIGHT;
 
 /// Buffers.
@@ -15,7 +15,7 @@ pub(super) struct Work {
     /// Controls, counted from rest, and the bank's in full.
     pub u: Vec<f64>,
     pub at: Vec<[[f64; WIDTH]; 2]>,
-    pub bank: Vec<[[f64; WIDTH]; 5]>,
+    pub bank: Vec<[[f64; WIDTH]; TRIODE_ANSWERS]>,
     pub y: Vec<f64>,
     /// What they were guessed to give.
     pub guess: Vec<f64>,

@@ -158,6 +158,11 @@ fn valves_in_a_bank_answer_to_the_last_bit_as_alone() {
             let found = banks
                 .output_valves
                 .answer(k / WIDTH, &u.map(|v| [v; WIDTH]));
+            let other = [[7.0; WIDTH], [200.0; WIDTH], [-9.0; WIDTH]];
+            let both = [u.map(|v| [v; WIDTH]), other];
+            let twice = banks.output_valves.answer_twice(k / WIDTH, &both);
+            assert_eq!(twice[0], found);
+            assert_eq!(twice[1], banks.output_valves.answer(k / WIDTH, &other));
             let found = found.map(|row| row[k % WIDTH].to_bits());
             let expected: Vec<u64> = expected.iter().map(|v| v.to_bits()).collect();
             assert_eq!(found[..], expected[..]);

@@ -154,7 +154,9 @@ mod tests {
                 let value = match (row, column) {
                     (0, 1) | (1, 0) => 1.0,
                     (r, c) if r == c && r > 0 => 3.0 + 0.1 * r as f64,
-                    (r, c) if r > 0 && c > 0 && usize::abs_diff(r, c) == 1 => -1.0 - 0.01 * c as f64,
+                    (r, c) if r > 0 && c > 0 && usize::abs_diff(r, c) == 1 => {
+                        -1.0 - 0.01 * c as f64
+                    }
                     _ => continue,
                 };
                 indices.push(column);

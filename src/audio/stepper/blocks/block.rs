@@ -1,7 +1,7 @@
 //! Laws that are solved together: where their controls, outputs and slopes stand.
 
 use super::super::lengths::STAGES;
-use crate::device::WIDTH;
+use crate::device::{TRIODE_ANSWERS, WIDTH};
 use crate::math::panels::HEIGHT;
 
 /// Laws that are solved together, at both stages of a step.
@@ -9,6 +9,8 @@ use crate::math::panels::HEIGHT;
 pub(in super::super) struct Block {
     /// Triodes by pack and lane, if the block has nothing else; at most four.
     pub(super) triodes: Vec<(usize, usize)>,
+    /// Whether the grid current of one of these depends on its plate.
+    pub(super) grids_see: bool,
     /// Numbers of the laws.
     pub(super) laws: Vec<usize>,
     /// Their controls and outputs: law by law, stage by stage.
@@ -52,8 +54,8 @@ pub(super) enum Slopes {
 
 /// What Newton's step is worked out from and where it goes.
 pub(in super::super) struct BlockStep<'a> {
-    /// The bank's answers, stage by stage; the last three rows are slopes beyond those at rest.
-    pub bank: &'a [[[f64; WIDTH]; 5]],
+    /// The bank's answers, stage by stage; the last four rows are slopes beyond those at rest.
+    pub bank: &'a [[[f64; WIDTH]; TRIODE_ANSWERS]],
     /// Slopes of single laws beyond those at rest, stage by stage.
     pub slopes: &'a [f64],
     /// What the equations miss; spoilt.
@@ -71,19 +73,38 @@ pub(in super::super) struct BlockStep<'a> {
     pub rows: &'a mut Vec<f64>,
 }
 
-/// A triode's slopes beyond those at rest, at each stage: of the plate current to vpk and vgk, and of the
-/// grid current to vgk.
-pub(super) type TriodeSlopes = [[f64; 3]; STAGES];
+/// A triode's slopes beyond those at rest, at each stage: of plate and of grid current to vpk and vgk.
+pub(super) type TriodeSlopes = [[f64; 4]; STAGES];
 
 impl BlockStep<'_> {
-    /// Those of the triode in a lane of a pack.
+    /// Whether the grid current of one of some triodes depends on its plate as they stand now.
     #[inline(always)]
-    pub(super) fn triode_slopes(&self, (pack, lane): (usize, usize)) -> TriodeSlopes {
+    pub(super) fn grids_see(&self, triodes: &[(usize, usize)]) -> bool {
+        let packs = self.bank.len() / STAGES;
+        let mut sees = false;
+        for &(pack, lane) in triodes {
+            for stage in 0..STAGES {
+                let [.., back, _] = &self.bank[stage * packs + pack];
+                // Written so that NaN counts.
+                sees |= back[lane] != 0.0;
+            }
+        }
+        sees
+    }
+
+    /// Those of the triode in a lane of a pack. Without SEES the grid's slope to the plate is zero, and what
+    /// is made of it costs nothing.
+    #[inline(always)]
+    pub(super) fn triode_slopes<const SEES: bool>(
+        &self,
+        (pack, lane): (usize, usize),
+    ) -> TriodeSlopes {
         let packs = self.bank.len() / STAGES;
         let mut slopes = TriodeSlopes::default();
         for (stage, slopes) in slopes.iter_mut().enumerate() {
-            let [.., plate, grid, own] = &self.bank[stage * packs + pack];
-            *slopes = [plate[lane], grid[lane], own[lane]];
+            let [.., plate, grid, back, own] = &self.bank[stage * packs + pack];
+            let back = if SEES { back[lane] } else { 0.0 };
+            *slopes = [plate[lane], grid[lane], back, own[lane]];
         }
         slopes
     }
@@ -99,21 +120,25 @@ impl BlockStep<'_> {
 
     /// The step of its vpk and vgk, stage by stage, and what it adds to its outputs.
     #[inline(always)]
-    pub(super) fn write_triode(
+    pub(super) fn write_triode<const SEES: bool>(
         &mut self,
         (pack, lane): (usize, usize),
         slopes: TriodeSlopes,
         x: [f64; 2 * STAGES],
     ) {
         let (panels, outputs) = (self.missing.len() / STAGES, self.dy.len() / STAGES);
-        for (stage, [plate, grid, own]) in slopes.into_iter().enumerate() {
+        for (stage, [plate, grid, back, own]) in slopes.into_iter().enumerate() {
             let (vpk, vgk) = (x[2 * stage], x[2 * stage + 1]);
             let at = (stage * panels + pack) * HEIGHT + lane;
             self.delta[at] = vpk;
             self.delta[at + WIDTH] = vgk;
             let to = stage * outputs + pack * HEIGHT + lane;
             self.dy[to] = plate * vpk + grid * vgk;
-            self.dy[to + WIDTH] = own * vgk;
+            self.dy[to + WIDTH] = if SEES {
+                back * vpk + own * vgk
+            } else {
+                own * vgk
+            };
         }
     }
 }
@@ -127,7 +152,12 @@ pub(super) fn is_significant(size: f64, least: f64) -> bool {
 impl GroupRow {
     /// Slopes beyond those at rest to the law's controls, then zeros.
     #[inline(always)]
-    pub(super) fn slopes(&self, bank: &[[[f64; WIDTH]; 5]], single: &[f64], to: &mut [f64]) {
+    pub(super) fn slopes(
+        &self,
+        bank: &[[[f64; WIDTH]; TRIODE_ANSWERS]],
+        single: &[f64],
+        to: &mut [f64],
+    ) {
         to.fill(0.0);
         match self.slopes {
             Slopes::Single(first) => {
@@ -140,7 +170,10 @@ impl GroupRow {
                 to[0] = bank[pack][2][lane];
                 to[1] = bank[pack][3][lane];
             }
-            Slopes::Grid(pack, lane) => to[1] = bank[pack][4][lane],
+            Slopes::Grid(pack, lane) => {
+                to[0] = bank[pack][4][lane];
+                to[1] = bank[pack][5][lane];
+            }
         }
     }
 }

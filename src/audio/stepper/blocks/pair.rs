@@ -17,16 +17,22 @@ type Matrix = [Four; OWN];
 
 /// The step of two triodes; false if it would not be safe without an exchange of rows.
 #[inline(always)]
-pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>) -> bool {
+pub(super) fn solve<const SEES: bool>(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let ([k], _) = block.k.as_chunks::<{ 2 * OWN * 2 * OWN }>() else {
         return false;
     };
     let &[first, second] = &block.triodes[..] else {
         return false;
     };
-    let (left, right) = (step.triode_slopes(first), step.triode_slopes(second));
-    let (mut a, c) = (part(k, 0, 0, left), part(k, 0, OWN, left));
-    let (b, mut d) = (part(k, OWN, 0, right), part(k, OWN, OWN, right));
+    let (left, right) = (
+        step.triode_slopes::<SEES>(first),
+        step.triode_slopes::<SEES>(second),
+    );
+    let (mut a, c) = (part::<SEES>(k, 0, 0, left), part::<SEES>(k, 0, OWN, left));
+    let (b, mut d) = (
+        part::<SEES>(k, OWN, 0, right),
+        part::<SEES>(k, OWN, OWN, right),
+    );
     for n in 0..OWN {
         a[n].0[n] += 1.0;
         d[n].0[n] += 1.0;
@@ -51,23 +57,31 @@ pub(super) fn solve(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let g = Four(step.missing_of_triode(second));
     let y = times(&rest, g - times(&ca, f));
     let x = times(&a, f - times(&b, y));
-    step.write_triode(first, left, x.0);
-    step.write_triode(second, right, y.0);
+    step.write_triode::<SEES>(first, left, x.0);
+    step.write_triode::<SEES>(second, right, y.0);
     true
 }
 
 /// What a triode's controls, from output `column` of K on, do to those from `row` on. Written out, like what
 /// follows: closures are not always taken into the processor's best instructions.
 #[inline(always)]
-fn part(k: &[f64; 2 * OWN * 2 * OWN], column: usize, row: usize, slopes: TriodeSlopes) -> Matrix {
+fn part<const SEES: bool>(
+    k: &[f64; 2 * OWN * 2 * OWN],
+    column: usize,
+    row: usize,
+    slopes: TriodeSlopes,
+) -> Matrix {
     let mut part = Matrix::default();
-    for (stage, [plate, grid, own_grid]) in slopes.into_iter().enumerate() {
+    for (stage, [plate, grid, back, own]) in slopes.into_iter().enumerate() {
         let (of_plate, of_grid) = (
             rows(k, column + 2 * stage, row),
             rows(k, column + 2 * stage + 1, row),
         );
         part[2 * stage] = of_plate * Four::all(plate);
-        part[2 * stage + 1] = of_plate * Four::all(grid) + of_grid * Four::all(own_grid);
+        if SEES {
+            part[2 * stage] += of_grid * Four::all(back);
+        }
+        part[2 * stage + 1] = of_plate * Four::all(grid) + of_grid * Four::all(own);
     }
     part
 }

@@ -363,6 +363,7 @@ mod tests {
         };
         Block {
             triodes: Vec::new(),
+            grids_see: false,
             laws: (0..laws).collect(),
             controls: (0..height).collect(),
             outputs: (0..height).collect(),

@@ -12,15 +12,15 @@ const PIVOT: f64 = 1e-3;
 /// the last few products do not wait for the triodes before. False if a determinant is a
 /// difference of near equals.
 #[inline(always)]
-pub(super) fn one(block: &Block, step: &mut BlockStep<'_>) -> bool {
+pub(super) fn one<const SEES: bool>(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let ([k], _) = block.k.as_chunks::<{ 4 * 2 * STAGES }>() else {
         return false;
     };
     let place = block.triodes[0];
-    let slopes = step.triode_slopes(place);
+    let slopes = step.triode_slopes::<SEES>(place);
     let [first, last] = slopes;
-    let (a, b) = (part(k, first, 0, 0), part(k, last, 0, 1));
-    let (c, d) = (part(k, first, 1, 0), part(k, last, 1, 1));
+    let (a, b) = (part::<SEES>(k, first, 0, 0), part::<SEES>(k, last, 0, 1));
+    let (c, d) = (part::<SEES>(k, first, 1, 0), part::<SEES>(k, last, 1, 1));
     let (a, safe) = inverse(a);
     let ca = product(c, a);
     let cab = product(ca, b);
@@ -35,17 +35,22 @@ pub(super) fn one(block: &Block, step: &mut BlockStep<'_>) -> bool {
     let (f, g) = ([f0, f1], [g0, g1]);
     let x2 = times(s, minus(g, times(ca, f)));
     let x1 = times(a, minus(f, times(b, x2)));
-    step.write_triode(place, slopes, [x1[0], x1[1], x2[0], x2[1]]);
+    step.write_triode::<SEES>(place, slopes, [x1[0], x1[1], x2[0], x2[1]]);
     true
 }
 
 /// Row `to`, column `from` of 1 + K slopes, a block row by row. Written out, like what follows:
 /// closures are not always taken into the processor's best instructions.
 #[inline(always)]
-fn part(k: &[f64; 4 * 2 * STAGES], [plate, grid, own]: [f64; 3], to: usize, from: usize) -> Two {
+fn part<const SEES: bool>(
+    k: &[f64; 4 * 2 * STAGES],
+    [plate, grid, back, own]: [f64; 4],
+    to: usize,
+    from: usize,
+) -> Two {
     let one = if to == from { 1.0 } else { 0.0 };
     let (plate_k, grid_k) = (8 * from + 2 * to, 8 * from + 4 + 2 * to);
-    [
+    let mut part = [
         [
             one + k[plate_k] * plate,
             k[plate_k] * grid + k[grid_k] * own,
@@ -54,7 +59,12 @@ fn part(k: &[f64; 4 * 2 * STAGES], [plate, grid, own]: [f64; 3], to: usize, from
             k[plate_k + 1] * plate,
             one + k[plate_k + 1] * grid + k[grid_k + 1] * own,
         ],
-    ]
+    ];
+    if SEES {
+        part[0][0] += k[grid_k] * back;
+        part[1][0] += k[grid_k + 1] * back;
+    }
+    part
 }
 
 /// A matrix of two rows.
@@ -111,11 +121,13 @@ pub(super) fn several<const N: usize>(block: &Block, step: &mut BlockStep<'_>) -
     let mut x = [0.0f64; N];
     for (t, (k, &place)) in k.iter().zip(&block.triodes).enumerate() {
         let first = 2 * STAGES * t;
-        for (stage, [plate, grid, own]) in step.triode_slopes(place).into_iter().enumerate() {
+        for (stage, [plate, grid, back, own]) in
+            step.triode_slopes::<true>(place).into_iter().enumerate()
+        {
             let (kp, kg) = (&k[2 * stage], &k[2 * stage + 1]);
             let at = first + 2 * stage;
             for row in 0..N {
-                a[at][row] = kp[row] * plate;
+                a[at][row] = kp[row] * plate + kg[row] * back;
                 a[at + 1][row] = kp[row] * grid + kg[row] * own;
             }
             a[at][at] += 1.0;
@@ -148,8 +160,8 @@ pub(super) fn several<const N: usize>(block: &Block, step: &mut BlockStep<'_>) -
         }
     }
     for (x, &place) in x.as_chunks::<{ 2 * STAGES }>().0.iter().zip(&block.triodes) {
-        let slopes = step.triode_slopes(place);
-        step.write_triode(place, slopes, *x);
+        let slopes = step.triode_slopes::<true>(place);
+        step.write_triode::<true>(place, slopes, *x);
     }
     true
 }
