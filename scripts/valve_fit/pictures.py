@@ -5,8 +5,10 @@ Filled points pulled the fit, hollow ones only judge it. The same cards give the
 
 import numpy as np
 
-from .laws import output_valve, rectifier, triode
+from .charts import GRID
+from .laws import grid_current, output_valve, rectifier, triode
 
+GRID_TITLE = "the grid's own current"
 WIDE, HIGH = 760, 430
 LEFT, RIGHT, TOP, BOTTOM = 64, 70, 40, 52
 INKS = ("#1b6ca8", "#b2452f", "#3c7d3c", "#7a4b94", "#946b1f", "#2b7f86", "#a33f6d", "#555")
@@ -35,8 +37,9 @@ class Panel:
         inside = ma <= self.ma * 1.001
         if np.count_nonzero(inside) < 2:
             return
-        last = np.flatnonzero(inside)[-1]
-        path = " ".join("%.1f,%.1f" % self.at(v, i) for v, i in zip(volts[: last + 1], ma[: last + 1]))
+        first, last = np.flatnonzero(inside)[[0, -1]]
+        shown = slice(first, last + 1)
+        path = " ".join("%.1f,%.1f" % self.at(v, i) for v, i in zip(volts[shown], ma[shown]))
         x, y = self.at(volts[last], ma[last])
         self.body.append(f'<polyline points="{path}" fill="none" stroke="{ink}" stroke-width="1.4"/>')
         self.body.append(f'<text x="{x + 4:.1f}" y="{y + 4:.1f}" fill="{ink}">{label}</text>')
@@ -86,14 +89,15 @@ def document(name, panels):
 def families(valve, sheet):
     """Printed points by panel: title -> [(vg1, vg2 or None, volts, mA, held)]."""
     found = {}
-    for points in getattr(sheet, "charts", ()):
-        if points.chart.table != "plate_curve":
+    for points in (*getattr(sheet, "charts", ()), *getattr(sheet, "grid_charts", ())):
+        if points.chart.table not in ("plate_curve", GRID):
             continue
         for k in range(len(points.ma)):
             strapped, positive = points.strapped[k], points.vg1[k] > 0
             screen = None if valve.kind == "triode" or strapped else float(points.vg2[k])
             title = "triode connection" if strapped else "" if screen is None else f"screen {screen:g} V"
             title = "positive grid" if positive else title
+            title = GRID_TITLE if points.chart.table == GRID else title
             row = (float(points.vg1[k]), screen, float(points.va[k]), float(points.ma[k]))
             found.setdefault(title, []).append((*row, bool(points.chart.held)))
     if found:
@@ -108,7 +112,7 @@ def families(valve, sheet):
 def panel_of(valve, title, rows, p):
     """One panel: a curve for each grid voltage that is printed, and the printed points."""
     grids = sorted({row[0] for row in rows}, reverse=True)
-    few = len(grids) < 4
+    few = len(grids) < 4 and title != GRID_TITLE
     if few:
         deepest = min(grids)
         grids = sorted({0.0, *grids, *(deepest * k / 4 for k in range(1, 7))}, reverse=True)
@@ -121,7 +125,9 @@ def panel_of(valve, title, rows, p):
         ink = INKS[k % len(INKS)]
         mine = [row for row in rows if row[0] == grid]
         screen = rows[0][1]
-        if valve.kind == "triode":
+        if title == GRID_TITLE:
+            ma = 1e3 * grid_current(p, grid, volts)
+        elif valve.kind == "triode":
             ma = 1e3 * triode(p, grid, volts)[0]
         elif screen is None:
             ma = 1e3 * sum(output_valve(p, grid, volts, volts)[:2])
