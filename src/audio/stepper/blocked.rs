@@ -2,7 +2,7 @@
 //!
 //! A grid far below cut-off, or a diode that blocks, is moved by volts from step to step; what its law gives
 //! is nothing before and after. To ask all laws again for its sake took a sixth of the whole amplifier's law
-//! calls. An output valve's plate current bends within volts where its grid draws none.
+//! calls.
 
 use super::lengths::STAGES;
 use super::recipe::{Place, Recipe};
@@ -14,13 +14,11 @@ use super::work::Work;
 const NOTHING_V: f64 = 1e-5;
 /// Beyond this many times the narrow step a law could have begun to conduct on its way.
 const FAR: f64 = 25.0;
-/// How much further an output valve's grid may move that draws no current.
-const WIDER: f64 = 4.0;
 
 /// Whether that holds of all controls that the last step moved by more than `narrowly` of their narrowness.
 pub(super) fn blocked(recipe: &Recipe<'_>, table: &Tables, work: &Work, narrowly: f64) -> bool {
     let each = recipe.controls.len();
-    for (number, place) in recipe.laws.iter().enumerate() {
+    for place in &recipe.laws {
         for stage in 0..STAGES {
             for (k, &control) in place.controls.iter().enumerate() {
                 let c = stage * each + control;
@@ -30,11 +28,8 @@ pub(super) fn blocked(recipe: &Recipe<'_>, table: &Tables, work: &Work, narrowly
                 if part <= 1.0 {
                     continue;
                 }
-                let given = given(recipe, table, work, place, stage, k);
-                let [plate, rest] = [given[0] * step, given[1] * step];
-                let wide = part <= WIDER && recipe.output_valves.contains(&number);
-                let bends_nothing = part <= FAR && rest <= NOTHING_V && plate <= NOTHING_V;
-                if !(bends_nothing || wide && rest <= NOTHING_V) {
+                let nothing = || given(recipe, table, work, place, stage, k) * step <= NOTHING_V;
+                if part > FAR || !nothing() {
                     return false;
                 }
             }
@@ -43,8 +38,7 @@ pub(super) fn blocked(recipe: &Recipe<'_>, table: &Tables, work: &Work, narrowly
     true
 }
 
-/// What a law's first two outputs, and the rest of them, give controls at most for a step of one of its own, V
-/// for a volt.
+/// What all of a law's outputs give a control at most for a step of one of its own, V for a volt.
 fn given(
     recipe: &Recipe<'_>,
     table: &Tables,
@@ -52,9 +46,8 @@ fn given(
     place: &Place<'_>,
     stage: usize,
     control: usize,
-) -> [f64; 2] {
-    let mut given = [0.0; 2];
-    let outputs = place.outputs.len();
+) -> f64 {
+    let mut given = 0.0;
     for (row, &output) in place.outputs.iter().enumerate() {
         let slope = match place.lane {
             Some((pack, lane)) => {
@@ -68,12 +61,8 @@ fn given(
                 work.slopes[stage * recipe.slopes.len() + at] + recipe.slopes[at]
             }
         };
-        let most = slope.abs()
-            * table
-                .blocks
-                .influence(stage * recipe.outputs.len() + output);
-        // The last output of a valve is its grid's current.
-        given[usize::from(row + 1 == outputs)] += most;
+        let output = stage * recipe.outputs.len() + output;
+        given += slope.abs() * table.blocks.influence(output);
     }
     given
 }

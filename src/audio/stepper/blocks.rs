@@ -10,6 +10,7 @@ mod any;
 mod block;
 mod grouping;
 mod pair;
+mod ports;
 mod row;
 mod triodes;
 
@@ -89,7 +90,7 @@ impl Blocks {
                 (2, true) => pair::solve::<true>(block, step),
                 (3, _) => triodes::several::<12>(block, step),
                 (4, _) => triodes::several::<16>(block, step),
-                _ => false,
+                _ => block.is_ports && ports::solve(block, step),
             };
             if !quick && !any::solve(block, row.as_ref(), step, kept) {
                 return false;
@@ -168,7 +169,8 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
         let spans = own
             .iter()
             .map(|p| [STAGES * p.controls.len(), STAGES * p.outputs.len()]);
-        Block {
+        let mut block = Block {
+            is_ports: false,
             spans: spans.collect(),
             grids_see: lanes.iter().flatten().any(sees),
             triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
@@ -180,7 +182,9 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
             controls,
             outputs,
             later,
-        }
+        };
+        block.is_ports = ports::is_one(&block);
+        block
     });
     prepared.collect()
 }

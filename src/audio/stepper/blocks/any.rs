@@ -14,11 +14,11 @@ use crate::math::panels::HEIGHT;
 
 /// An output that moves its block's controls by less than this part of their own step is left
 /// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
-const MIN_INFLUENCE: f64 = 1e-6;
+pub(super) const MIN_INFLUENCE: f64 = 1e-6;
 /// A kept inverse will do where it leaves less than this part of the step.
-const LEFT: f64 = 1e-2;
+const LEFT: f64 = 1e-3;
 /// Or less than this, V.
-const LEFT_V: f64 = 1e-8;
+const LEFT_V: f64 = 1e-5;
 /// It is made good at most as often, and only while each time leaves less than a fifth.
 const ROUNDS: usize = 2;
 const SHRINKS: f64 = 0.2;

@@ -11,6 +11,8 @@ pub(in super::super) struct Block {
     pub(super) triodes: Vec<(usize, usize)>,
     /// Whether the grid current of one of these depends on its plate.
     pub(super) grids_see: bool,
+    /// Whether it is one or two laws of one control each.
+    pub(super) is_ports: bool,
     /// Numbers of the laws.
     pub(super) laws: Vec<usize>,
     /// Their controls and outputs: law by law, stage by stage.

@@ -362,6 +362,7 @@ mod tests {
             influence: 1.0,
         };
         Block {
+            is_ports: false,
             triodes: Vec::new(),
             grids_see: false,
             laws: (0..laws).collect(),
