@@ -16,7 +16,7 @@ use crate::math::panels::HEIGHT;
 /// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
 pub(super) const MIN_INFLUENCE: f64 = 1e-6;
 /// A kept inverse will do where it leaves less than this part of the step.
-const LEFT: f64 = 1e-3;
+const LEFT: f64 = 2e-4;
 /// Or less than this, V.
 const LEFT_V: f64 = 1e-5;
 /// It is made good at most as often, and only while each time leaves less than a fifth.
