@@ -62,16 +62,18 @@ fn given(
     missing: &[f64; MOST],
 ) -> Option<[f64; MOST]> {
     let (mut a, mut x) = ([[0.0; MOST]; MOST], [0.0; MOST]);
-    for row in 0..count {
-        for column in 0..count {
-            a[row][column] = slopes[row] * block.k[column * block.height + row];
+    for (row, entries) in a[..count].iter_mut().enumerate() {
+        for (column, entry) in entries[..count].iter_mut().enumerate() {
+            *entry = slopes[row] * block.k[column * block.height + row];
         }
-        a[row][row] += 1.0;
+        entries[row] += 1.0;
         x[row] = slopes[row] * missing[row];
     }
     for pivot in 0..count {
+        let (above, below) = a[..count].split_at_mut(pivot + 1);
+        let own = &above[pivot];
         let mut largest = 0.0;
-        for entry in &a[pivot][..count] {
+        for entry in &own[..count] {
             largest = if entry.abs() > largest {
                 entry.abs()
             } else {
@@ -79,16 +81,16 @@ fn given(
             };
         }
         // Written so that NaN fails too.
-        let safe = a[pivot][pivot].abs() > PIVOT * largest;
+        let safe = own[pivot].abs() > PIVOT * largest;
         if !safe {
             return None;
         }
-        for row in pivot + 1..count {
-            let factor = a[row][pivot] / a[pivot][pivot];
-            for column in pivot + 1..count {
-                a[row][column] -= factor * a[pivot][column];
+        for (at, row) in below.iter_mut().enumerate() {
+            let factor = row[pivot] / own[pivot];
+            for (entry, own) in row.iter_mut().zip(own).skip(pivot + 1) {
+                *entry -= factor * own;
             }
-            x[row] -= factor * x[pivot];
+            x[pivot + 1 + at] -= factor * x[pivot];
         }
     }
     for row in (0..count).rev() {
