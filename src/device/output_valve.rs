@@ -457,7 +457,7 @@ impl Bank {
         side_by_side(&self.packs.packs[pack], u)
     }
 
-    /// The same at two points, [`packs::TWICE`] lanes at a time: for processors whose registers are as wide.
+    /// The same at two points, twice [`WIDTH`] lanes at a time: for processors whose registers are as wide.
     #[inline(always)]
     pub fn answer_twice(
         &self,

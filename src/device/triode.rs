@@ -462,7 +462,7 @@ impl Bank {
         }
     }
 
-    /// The same at two points each, [`packs::TWICE`] lanes at a time: for processors whose registers are as wide.
+    /// The same at two points each, twice [`WIDTH`] lanes at a time: for processors whose registers are as wide.
     #[inline(always)]
     pub fn answer_twice(
         &self,
