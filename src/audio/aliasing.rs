@@ -63,7 +63,7 @@ pub struct Trial {
     pub steps: Steps,
 }
 
-/// What is known of a piece: its renders so far (none where there is no solution), and the last estimate.
+/// What is known of a piece: what was rendered so far, or that there is no solution, and the last estimate.
 #[derive(Default)]
 struct Judged {
     rendered: Vec<(Steps, Option<Vec<f64>>)>,

@@ -1,5 +1,6 @@
 //! How finely a sound is stepped through.
 
+use std::cmp::Ordering;
 use std::fmt;
 
 /// Factors that can be asked for.
@@ -43,6 +44,20 @@ impl Steps {
     }
 }
 
+/// By what they cost.
+impl Ord for Steps {
+    fn cmp(&self, other: &Self) -> Ordering {
+        let cost = |of: &Steps| (of.factor, !of.coarse);
+        cost(self).cmp(&cost(other))
+    }
+}
+
+impl PartialOrd for Steps {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
+    }
+}
+
 impl fmt::Display for Steps {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let coarse = if self.coarse { "-coarse" } else { "" };
@@ -53,6 +68,11 @@ impl fmt::Display for Steps {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn coarse_steps_cost_less_than_fine_ones_and_more_than_fewer() {
+        assert!(Steps::fine(2) < Steps::coarse() && Steps::coarse() < Steps::fine(4));
+    }
 
     #[test]
     fn each_is_found_by_its_name() {

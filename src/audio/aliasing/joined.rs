@@ -26,10 +26,8 @@ pub fn join(pieces: &[Piece], trials: &[Trial]) -> Vec<Joined> {
     let mut order: Vec<usize> = (0..trials.len()).collect();
     let piece = |trial: usize| &pieces[trials[trial].piece];
     order.sort_by(|&a, &b| {
-        let cost = |trial: usize| (trials[trial].steps.factor, !trials[trial].steps.coarse);
-        cost(b)
-            .cmp(&cost(a))
-            .then(piece(a).from_s.total_cmp(&piece(b).from_s))
+        let finest = trials[b].steps.cmp(&trials[a].steps);
+        finest.then(piece(a).from_s.total_cmp(&piece(b).from_s))
     });
     let same = |a: &usize, b: &usize| trials[*a].steps == trials[*b].steps;
     let joined = order.chunk_by(same).map(|of| {

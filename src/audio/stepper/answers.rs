@@ -35,12 +35,12 @@ fn triodes<const WIDE: bool>(recipe: &Recipe<'_>, work: &mut Work) {
         }
     }
     let (at, bank) = (work.at.split_at(packs), work.bank.split_at_mut(packs));
+    let triodes = &recipe.banks.triodes;
     if WIDE {
-        let triodes = &recipe.banks.triodes;
         triodes.answer_twice([at.0, at.1], [bank.0, bank.1]);
     } else {
-        recipe.banks.triodes.answer(at.0, bank.0);
-        recipe.banks.triodes.answer(at.1, bank.1);
+        triodes.answer(at.0, bank.0);
+        triodes.answer(at.1, bank.1);
     }
     for stage in 0..STAGES {
         let (u, _) = work.u[stage * nc..][..nc].as_chunks::<WIDTH>();

@@ -185,7 +185,8 @@ impl Past {
     }
 
     /// The controls at both stages; whether with what laws that give `y` take from them, which is to be
-    /// taken yet otherwise. `look` where all rows are asked for later. (A closure that does so would not get the processor's best instructions.)
+    /// taken yet otherwise. `look` where all rows are asked for later. (A closure that does so would not get the
+    /// processor's best instructions.)
     #[inline(always)]
     pub fn controls(
         &self,

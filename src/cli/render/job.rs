@@ -342,8 +342,7 @@ impl Job {
                 });
                 tried.collect()
             })?;
-            let cost = |of: Oversampling| aliasing::CHOICES.iter().position(|&own| own == of.steps);
-            if worst.is_none_or(|w| cost(choice) > cost(w)) {
+            if worst.is_none_or(|w| choice.steps > w.steps) {
                 worst = Some(choice);
             }
         }
