@@ -148,7 +148,8 @@ impl BlockStep<'_> {
 /// Whether a size counts: NaN does, so that it is noticed.
 #[inline(always)]
 pub(super) fn is_significant(size: f64, least: f64) -> bool {
-    size >= least || size.is_nan()
+    let is_less = size < least;
+    !is_less
 }
 
 impl GroupRow {
