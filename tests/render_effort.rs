@@ -61,7 +61,7 @@ fn rendered(text: &str, probe: &str, oversample: usize) -> serde_json::Value {
             "--out",
             folder.path().join("out.wav").to_str().expect("UTF-8"),
         )
-        .option("--oversample", &oversample.to_string())
+        .option("--oversample", oversample.to_string())
         .option("--json", "-")
         .arg("--quiet")
         .run();
