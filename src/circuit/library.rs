@@ -118,19 +118,68 @@ impl Shipped {
     }
 }
 
+/// A subcircuit of the library.
+#[derive(Debug, Clone)]
+pub struct Block {
+    /// Its name.
+    pub name: String,
+    /// Its outer nodes.
+    pub ports: Vec<String>,
+    /// What its file's comments say of it.
+    pub notes: Vec<String>,
+}
+
+/// Every subcircuit of the library.
+pub fn blocks() -> Vec<Block> {
+    let mut all = Vec::new();
+    for (name, text) in FILES {
+        let body = body_of(name, text);
+        all.extend(body.subcircuits.iter().map(|block| Block {
+            name: block.name.text.clone(),
+            ports: block.ports.iter().map(|port| port.text.clone()).collect(),
+            notes: own_notes(&body, text, &block.name.text),
+        }));
+    }
+    all
+}
+
+fn body_of(name: &str, text: &str) -> Body {
+    let mut sources = Files::default();
+    crate::netlist::read_library(name, text, &mut sources)
+        .netlist
+        .body
+}
+
+/// The comments at the head of a file that are of one of its types: all of them but paragraphs
+/// that name only others.
+fn own_notes(body: &Body, text: &str, own: &str) -> Vec<String> {
+    let notes: Vec<&str> = text
+        .lines()
+        .map_while(|line| line.strip_prefix('*'))
+        .map(str::trim)
+        .collect();
+    let names = body.models.iter().map(|m| &m.name.text);
+    let names: Vec<&String> = names
+        .chain(body.subcircuits.iter().map(|s| &s.name.text))
+        .collect();
+    let names_it = |paragraph: &[&str], name: &str| {
+        let is_of_name = |c: char| c.is_alphanumeric() || c == '_';
+        let mut words = paragraph
+            .iter()
+            .flat_map(|line| line.split(|c| !is_of_name(c)));
+        words.any(|word| word.eq_ignore_ascii_case(name))
+    };
+    let paragraphs = notes.split(|line| line.is_empty());
+    let of_own = paragraphs
+        .filter(|p| names_it(p, own) || !names.iter().any(|name| names_it(p, name.as_str())));
+    of_own.flatten().map(|line| line.to_string()).collect()
+}
+
 /// Every model of the library, file by file.
 pub fn shipped() -> Vec<Shipped> {
     let mut all = Vec::new();
     for (name, text) in FILES {
-        let mut sources = Files::default();
-        let body = crate::netlist::read_library(name, text, &mut sources)
-            .netlist
-            .body;
-        let notes: Vec<String> = text
-            .lines()
-            .map_while(|line| line.strip_prefix('*'))
-            .map(|line| line.trim().to_string())
-            .collect();
+        let body = body_of(name, text);
         let first = all.len();
         for model in &body.models {
             let Some(kind) = device::kind(&model.kind.text) else {
@@ -176,7 +225,7 @@ pub fn shipped() -> Vec<Shipped> {
                             .any(|a| a.name.text.eq_ignore_ascii_case(g))
                     })
                     .collect(),
-                notes: notes.clone(),
+                notes: own_notes(&body, text, owner),
             });
         }
     }

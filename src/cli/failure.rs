@@ -6,10 +6,13 @@ use crate::analysis::NoSolution;
 use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
 use crate::diag::{Diagnostic, Files, clean};
+use crate::inputs::cannot_read;
 use crate::measure::distortion::Halt;
+use crate::netlist::LoadProblem;
 use crate::num;
 use crate::report::file::FileProblem;
 use crate::report::wav::WavProblem;
+use std::path::Path;
 
 /// The three kinds of failure, kept apart; a bug panics instead.
 #[derive(Debug)]
@@ -66,6 +69,15 @@ impl Failure {
         Failure::Usage {
             message: message.into(),
             hint: None,
+        }
+    }
+
+    /// A text file that the user names and that cannot be read.
+    pub fn unread(path: &str, why: &LoadProblem) -> Self {
+        let failure = Failure::usage(cannot_read(Path::new(path), why));
+        match why.hint() {
+            Some(hint) => failure.hint(hint),
+            None => failure,
         }
     }
 

@@ -31,7 +31,13 @@ pub const COMMAND: Command = Command {
 };
 
 fn options(command: clap::Command) -> clap::Command {
+    // What is set or driven is set in the netlist: without one it would be passed over in silence.
+    let of_netlist = ["set", "knob", "switch", "mains"];
+    let command = of_netlist.into_iter().fold(command, |command, name| {
+        command.mut_arg(name, |a| a.requires("netlist"))
+    });
     command
+        .mut_arg("probe", |a| a.requires_all(["netlist", "pairs"]))
         .mut_arg("netlist", |a| {
             a.required(false)
                 .long("netlist")
@@ -93,11 +99,11 @@ fn options(command: clap::Command) -> clap::Command {
                 "V",
                 "With --pairs and --netlist: drive --source to this peak for the distortion at --probe",
             )
-            .requires("pairs"),
+            .requires_all(["pairs", "netlist", "probe"]),
         )
         .arg(
             word_option("source", "NAME", "The source that --level drives; otherwise the only one with an AC value")
-                .requires("pairs"),
+                .requires("level"),
         )
 }
 

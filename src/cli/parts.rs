@@ -89,7 +89,7 @@ fn states(
 fn read_stock(session: &Session<'_>, path: &str) -> Result<Vec<stock::Item>, Failure> {
     let text = match session.guards.loader().load(path, None) {
         Ok((_, text)) => text,
-        Err(problem) => return Err(Failure::usage(problem.to_string())),
+        Err(why) => return Err(Failure::unread(path, &why)),
     };
     stock::read(&text).map_err(|wrong| {
         Failure::usage(format!(

@@ -1,5 +1,6 @@
 //! `valves`: the types that are built in: a list, one type's page, its curves and its base.
 
+mod curves;
 mod page;
 mod picture;
 
@@ -51,8 +52,21 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let found = shipped
         .iter()
         .find(|valve| valve.name.eq_ignore_ascii_case(name));
+    let blocks = library::blocks();
+    let block = blocks.iter().find(|b| b.name.eq_ignore_ascii_case(name));
+    if let Some(block) = block {
+        return match matches.get_one::<String>("plot") {
+            None => check::print(&page::of_block(block)),
+            Some(_) => Err(Failure::usage(format!(
+                "`{}` is a subcircuit: it has no curves to draw",
+                block.name
+            ))
+            .hint("leave --plot out, or draw its response in a netlist: gridleak response")),
+        };
+    }
     let Some(valve) = found else {
-        let near = nearest(name, shipped.iter().map(|v| v.name.as_str()));
+        let names = shipped.iter().map(|v| v.name.as_str());
+        let near = nearest(name, names.chain(blocks.iter().map(|b| b.name.as_str())));
         let near = near.map_or(String::new(), |n| format!("; did you mean {n}?"));
         return Err(Failure::usage(format!(
             "there is no built-in type `{name}`{near} (`gridleak valves` lists them)"
@@ -89,12 +103,17 @@ fn list(shipped: &[Shipped]) -> String {
         table.row([
             valve.name.clone(),
             also.join(" "),
-            valve.kind.name.to_string(),
+            kind(valve).to_string(),
             valve.base().map_or("-".into(), |b| b.name.to_string()),
             heater(valve),
             ratings(valve),
             page::verdict(valve),
         ]);
+    }
+    for block in library::blocks() {
+        let dash = || "-".to_string();
+        let kind = "subcircuit".to_string();
+        table.row([block.name, dash(), kind, dash(), dash(), dash(), dash()]);
     }
     format!(
         "Built-in types (a line `XV1A plate grid cathode 12AX7` uses one; `gridleak valves 12AX7` \
@@ -102,6 +121,18 @@ fn list(shipped: &[Shipped]) -> String {
          netlists/valves/RESIDUALS.md.\n",
         table.text()
     )
+}
+
+/// The kind as a builder calls it; a valve's as its `.model` line does.
+fn kind(valve: &Shipped) -> &'static str {
+    match valve.kind.name {
+        "d" => "diode",
+        "njf" => "n-channel JFET",
+        "pjf" => "p-channel JFET",
+        "nmos" => "n-channel MOSFET",
+        "pmos" => "p-channel MOSFET",
+        name => name,
+    }
 }
 
 /// Volts and amperes of the heater.
@@ -151,6 +182,36 @@ mod tests {
                 valve.name
             );
         }
+    }
+
+    /// A fixed bug: the operational amplifier had no line, the diode in it had one, and the page of
+    /// each semiconductor spoke of all of them.
+    #[test]
+    fn the_amplifier_has_a_page_and_a_semiconductor_its_own() {
+        let shipped = library::shipped();
+        let list = list(&shipped);
+        assert!(
+            list.contains("OPAMP  ") && !list.contains("OPAMP_CLAMP"),
+            "{list}"
+        );
+        assert!(list.contains("voltage within 3 mV of the curve"), "{list}");
+        let blocks = library::blocks();
+        let page = page::of_block(&blocks[0]);
+        assert!(page.contains("X1 plus minus vcc vee out OPAMP"), "{page}");
+        assert!(
+            page.contains("stops 2 V short") && !page.contains("LND150"),
+            "{page}"
+        );
+        let valve = shipped.iter().find(|v| v.name == "J201").expect("there");
+        let page = page::text(valve);
+        assert!(
+            page.contains("IDSS 0.2 to 1 mA") && page.contains("Real parts"),
+            "{page}"
+        );
+        assert!(
+            !page.contains("RED_LED") && page.contains("0.004 1/V"),
+            "{page}"
+        );
     }
 
     #[test]

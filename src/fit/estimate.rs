@@ -40,6 +40,8 @@ const FLOOR: f64 = 0.002;
 const OUTLIER: f64 = 5.0;
 /// Deviations beyond which two readings contradict each other.
 const CONTRADICTION: f64 = 4.0;
+/// What the law may miss of the larger currents before the readings are a stranger's.
+const STRANGE: f64 = 0.15;
 /// Half a 90 % interval in standard deviations.
 pub const NINETY: f64 = 1.644_853_626_951_472_7;
 
@@ -133,6 +135,25 @@ impl Estimate {
         counted.fold(0.0, |m: f64, j| {
             m.max((j.interval.1 - j.interval.0) / (2.0 * j.model[0]))
         })
+    }
+
+    /// Whether the readings are hardly those of the type: a quarter of them and more than one had to
+    /// be left out, or the law misses those of a tenth of the largest current and more.
+    pub fn is_strange(&self) -> bool {
+        let (left, all) = (self.judged.iter().filter(|j| j.left_out), self.judged.len());
+        let left = left.count();
+        let most = self
+            .judged
+            .iter()
+            .map(|j| j.reading.plate)
+            .fold(0.0, f64::max);
+        let large = self.judged.iter().filter(|j| j.reading.plate > 0.1 * most);
+        let errors = large
+            .filter(|j| !j.left_out)
+            .map(|j| j.model[0] / j.reading.plate - 1.0);
+        let squares: Vec<f64> = errors.map(|e| e * e).collect();
+        let rms = (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt();
+        (left > 1 && 4 * left >= all) || rms > STRANGE
     }
 
     /// Standard deviation of anything that follows from the parameters.

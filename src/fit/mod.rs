@@ -24,3 +24,4 @@ pub mod pairs;
 pub mod plausible;
 pub mod problem;
 pub mod readings;
+pub mod table;

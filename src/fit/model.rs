@@ -2,6 +2,7 @@
 
 use super::bottle::has_screen;
 use super::estimate::{Estimate, rounded};
+pub use super::problem::counted;
 use crate::circuit::library::Shipped;
 use crate::num::{self, engineering};
 
@@ -99,7 +100,7 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
         100.0 * found.uncertainty()
     ));
     for line in remarks(found) {
-        say(format!("Contradiction: {line}."));
+        say(format!("Contradiction: {}.", line.trim_end_matches('?')));
     }
     say(format!(
         "Read at {}; beyond, it is the type's curves that are followed.",
@@ -108,7 +109,7 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
     text + &card(name, valve, found)
 }
 
-/// The readings that contradict each other or all others, a sentence each.
+/// The readings that contradict each other or all others, or the type, a sentence each.
 pub fn remarks(found: &Estimate) -> Vec<String> {
     let line = |k: usize| found.judged[k].reading.line;
     let current = |k: usize| engineering(found.judged[k].reading.plate, "A", 3);
@@ -136,13 +137,13 @@ pub fn remarks(found: &Estimate) -> Vec<String> {
             engineering(j.model[0], "A", 3)
         )
     });
-    pairs.chain(alone).collect()
-}
-
-/// `3 readings`.
-pub fn counted(count: usize, what: &str) -> String {
-    let plural = if count == 1 { "" } else { "s" };
-    format!("{count} {what}{plural}")
+    let strange = found.is_strange().then(|| {
+        format!(
+            "the readings do not follow the curves of the type {}: is it another type, or another unit?",
+            found.frame().name
+        )
+    });
+    pairs.chain(alone).chain(strange).collect()
 }
 
 /// The volts that were read.

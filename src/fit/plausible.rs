@@ -23,6 +23,10 @@ const LITTLE: f64 = 0.01;
 /// The same for screens, whose currents differ more.
 const WEAK_SCREEN: f64 = 40.0;
 
+/// Times its rating that a plate may have stood for a reading: curves are traced by pulses far
+/// beyond what a valve stands for long, but not by kilovolts.
+const HIGH: f64 = 6.0;
+
 /// Checks every reading.
 ///
 /// # Errors
@@ -147,6 +151,14 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem
             meant,
         });
     }
+    let most = rating(frame, "vamax");
+    if vpk > HIGH * most {
+        return Some(FitProblem::TooHigh {
+            volts: volts(vpk),
+            valve: frame.name.clone(),
+            most: volts(most),
+        });
+    }
     let screen = reading.screen?;
     let least = little * frame.currents[1] / frame.currents[0].max(1e-12);
     let expected = of(reading.state, 1);
@@ -171,6 +183,12 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem
             meant: amperes(i),
         }),
     })
+}
+
+/// A rating, infinite where there is none.
+fn rating(frame: &Frame, name: &str) -> f64 {
+    let value = parameter(frame, name);
+    if value > 0.0 { value } else { f64::INFINITY }
 }
 
 fn parameter(frame: &Frame, name: &str) -> f64 {

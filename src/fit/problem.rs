@@ -15,8 +15,12 @@ pub enum FitProblem {
         column: &'static str,
         expected: String,
     },
-    #[error("this row has {found} values, the heading has {expected}")]
+    #[error("two columns are named `{column}`")]
+    TwoColumns { column: &'static str },
+    #[error("this row has {}, the heading has {expected}", counted(*found, "value"))]
     ShortRow { found: usize, expected: usize },
+    #[error("this row has {}, the heading has {expected}", counted(*found, "value"))]
+    LongRow { found: usize, expected: usize },
     #[error("`{column}` is empty")]
     NoValue { column: &'static str },
     #[error("`{text}` in column `{column}` is not a number")]
@@ -30,7 +34,10 @@ pub enum FitProblem {
         electrode: &'static str,
         volts: String,
     },
-    #[error("`{column}` is {read}, but a {valve} gives about {usual} at these volts")]
+    #[error(
+        "`{column}` is {read}, but {} gives about {usual} at these volts",
+        a(valve)
+    )]
     Unlikely {
         column: &'static str,
         read: String,
@@ -39,7 +46,16 @@ pub enum FitProblem {
         /// What would fit, if there is such a thing.
         meant: Option<Slip>,
     },
-    #[error("no current flows, but a {valve} gives about {usual} at these volts")]
+    #[error("`vpk` is {volts}, but {} takes {most} at most", a(valve))]
+    TooHigh {
+        volts: String,
+        valve: String,
+        most: String,
+    },
+    #[error(
+        "no current flows, but {} gives about {usual} at these volts",
+        a(valve)
+    )]
     Dead { valve: String, usual: String },
     #[error("there is no point `{name}` in the netlist")]
     NoPoint { name: String },
@@ -74,10 +90,17 @@ impl FitProblem {
     /// What to do about it.
     pub fn hint(&self) -> Option<String> {
         Some(match self {
-            FitProblem::Empty => "write a row for each reading under the heading, or one".into(),
+            FitProblem::Empty => {
+                "name the columns in a heading, and write a row for each reading under it".into()
+            }
             FitProblem::TooMany { .. } => "leave every second one out".into(),
             FitProblem::NoColumn { expected, .. } => {
                 format!("the first line names the columns: {expected}")
+            }
+            FitProblem::TwoColumns { .. } => "rename the one that is not meant".into(),
+            FitProblem::LongRow { .. } => {
+                "where commas are decimal signs, put semicolons between the values: 250;-2,5;0,0012"
+                    .into()
             }
             FitProblem::ShortRow { .. } => "give every column a value, with commas between".into(),
             FitProblem::NoValue { .. } => "write the reading, or take the row out".into(),
@@ -104,6 +127,9 @@ impl FitProblem {
             FitProblem::Unlikely { .. } => {
                 "check the type, the units (volts, amperes) and the pins".into()
             }
+            FitProblem::TooHigh { .. } => {
+                "`vpk` in the wrong unit? Give volts against the cathode".into()
+            }
             FitProblem::Dead { .. } => {
                 "check heater, pins and supply; a dead valve has no model".into()
             }
@@ -117,10 +143,26 @@ impl FitProblem {
             FitProblem::NoType { near: None, .. } => "`gridleak valves` lists the types".into(),
             FitProblem::NoGrid { .. } => "take a triode, a pentode or a beam tetrode".into(),
             FitProblem::BadName { .. } => {
-                "begin with a letter; letters, digits, _ and - may follow".into()
+                "begin with a letter or a digit; letters, digits, _ and - may follow".into()
             }
         })
     }
+}
+
+/// A type with its article: a 12AX7, an EL84, an 807.
+pub fn a(valve: &str) -> String {
+    let article = if valve.starts_with(['8', 'A', 'E', 'F', 'L', 'M', 'N', 'R', 'S']) {
+        "an"
+    } else {
+        "a"
+    };
+    format!("{article} {valve}")
+}
+
+/// `1 value`, `3 values`.
+pub fn counted(count: usize, what: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{plural}")
 }
 
 /// A problem with the line that it is in.

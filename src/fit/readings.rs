@@ -1,14 +1,12 @@
 //! Readings of one valve: a CSV of `vpk,vgk,plate_current`, for a pentode with `vg2k` and
 //! `screen_current`; volts against the cathode, amperes.
 //!
-//! Columns stand in any order and others are skipped. A row may leave `screen_current` empty. A
-//! table with semicolons between its values may have commas in its numbers, as spreadsheets of
-//! half of Europe write them; lines that begin with # are comments.
+//! How such a table may be written, `table.rs` says. A row may leave `screen_current` empty.
 
 use super::bottle::State;
-use super::problem::{FitProblem, Located};
-use crate::diag::rows::line_of;
-use crate::num::{self, Role};
+use super::problem::Located;
+use super::table;
+use crate::num::Role;
 
 /// One reading.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,9 +32,7 @@ pub const MOST: usize = 5000;
 
 /// Whether a heading has the columns of a pentode.
 pub fn tells_of_a_screen(text: &str) -> bool {
-    let head = text.lines().find(|l| !l.trim().is_empty()).unwrap_or("");
-    head.split([',', ';'])
-        .any(|h| h.trim().eq_ignore_ascii_case("vg2k"))
+    table::has_column(text, "vg2k")
 }
 
 /// Reads a table of readings, of a valve with a screen or without.
@@ -44,98 +40,41 @@ pub fn tells_of_a_screen(text: &str) -> bool {
 /// # Errors
 /// The first thing that is wrong with it.
 pub fn read(text: &str, has_screen: bool) -> Result<Vec<Reading>, Located> {
-    let head = text
-        .lines()
-        .find(|l| !l.trim().is_empty() && !l.starts_with('#'))
-        .unwrap_or("");
-    let semicolons = head.contains(';');
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .comment(Some(b'#'))
-        .delimiter(if semicolons { b';' } else { b',' })
-        .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
-    let at = Located::new;
-    let broken = |e: csv::Error| {
-        let line = e.position().map_or(1, |p| p.line() as usize);
-        at(line, FitProblem::NotATable { why: e.to_string() })
-    };
-    let head = reader.headers().map_err(broken)?.clone();
-    let head_line = line_of(text, &head, Some(b'#'));
-    let wanted = if has_screen {
-        &COLUMNS[..]
+    let (columns, expected) = if has_screen {
+        let expected = "vpk,vg2k,vgk,plate_current,screen_current (volts against the cathode)";
+        (&COLUMNS[..], expected)
     } else {
-        &COLUMNS[..3]
+        (&COLUMNS[..3], "vpk,vgk,plate_current")
     };
-    let mut places = [0; 5];
-    for (column, to) in wanted.iter().zip(&mut places) {
-        let named = |h: &str| {
-            h.trim_start_matches('\u{feff}')
-                .eq_ignore_ascii_case(column)
-        };
-        let expected = match has_screen {
-            false => "vpk,vgk,plate_current".to_string(),
-            true => "vpk,vg2k,vgk,plate_current,screen_current (volts against the cathode)".into(),
-        };
-        *to = head
-            .iter()
-            .position(named)
-            .ok_or_else(|| at(head_line, FitProblem::NoColumn { column, expected }))?;
-    }
     let mut readings = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(broken)?;
-        let line = line_of(text, &record, Some(b'#'));
-        if record.iter().all(str::is_empty) {
-            continue;
-        }
-        if readings.len() == MOST {
-            return Err(at(line, FitProblem::TooMany { most: MOST }));
-        }
+    for row in table::rows(text, columns, expected, MOST)? {
         let mut cells = [f64::NAN; 5];
-        for ((&column, &place), cell) in wanted.iter().zip(&places).zip(&mut cells) {
-            let Some(text) = record.get(place) else {
-                let (found, expected) = (record.len(), head.len());
-                return Err(at(line, FitProblem::ShortRow { found, expected }));
-            };
-            if text.is_empty() && column == "screen_current" {
+        for (place, (&column, cell)) in columns.iter().zip(&mut cells).enumerate() {
+            if row.text(place).is_empty() && column == "screen_current" {
                 continue;
             }
-            if text.is_empty() {
-                return Err(at(line, FitProblem::NoValue { column }));
-            }
-            let text = if semicolons {
-                text.replace(',', ".")
-            } else {
-                text.to_string()
-            };
             let role = if column.ends_with("current") {
                 Role::Current
             } else {
                 Role::Voltage
             };
-            match num::parse_value(&text, role) {
-                Ok((number, _)) => *cell = number,
-                Err(_) => return Err(at(line, FitProblem::NotANumber { column, text })),
-            }
+            *cell = row.number(place, column, role)?;
         }
         let [vpk, vgk, plate, vg2k, screen] = cells;
         readings.push(Reading {
-            line,
+            line: row.line,
             state: State { vpk, vg2k, vgk },
             plate,
             screen: Some(screen).filter(|i| !i.is_nan()),
             error: None,
         });
     }
-    if readings.is_empty() {
-        return Err(at(head_line, FitProblem::Empty));
-    }
     Ok(readings)
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::problem::FitProblem;
     use super::*;
 
     #[test]
@@ -179,6 +118,6 @@ mod tests {
             *found.problem,
             FitProblem::NoColumn { column: "vgk", .. }
         ));
-        assert!(matches!(*wrong("").problem, FitProblem::NoColumn { .. }));
+        assert_eq!(*wrong("").problem, FitProblem::Empty);
     }
 }

@@ -6,7 +6,8 @@
 //! is the current that it must have delivered, by the cathode resistor. Pins that were not read
 //! stand where the circuit takes them with that current. How much each way is worth is found by
 //! moving every reading by the meter's error and every resistor at these pins by its tolerance;
-//! two ways are weighed accordingly, and named where they contradict each other.
+//! two ways are weighed accordingly. Where they contradict each other both are named, and the
+//! current is as uncertain as they lie apart (Birge's ratio, as for measurements that disagree).
 
 use super::given::{at, load_text};
 use crate::circuit::bind::Timing;
@@ -14,10 +15,10 @@ use crate::circuit::params::What;
 use crate::circuit::{Circuit, Element, Node};
 use crate::cli::common::{Session, setting};
 use crate::cli::failure::Failure;
-use crate::diag::rows::line_of;
 use crate::fit::bottle::{self, State};
 use crate::fit::problem::{FitProblem, Located};
-use crate::fit::readings::Reading;
+use crate::fit::readings::{self, Reading};
+use crate::fit::table;
 use crate::limits::Limits;
 use crate::measure::quiescent;
 use crate::netlist::MemoryLoader;
@@ -147,29 +148,41 @@ pub(super) fn take(
         solved = bench.solve(session, &points, drawn, &[])?;
     }
     let deviations = bench.deviations(session, &points, drawn, &solved, accuracy)?;
-    let (plate, screen, error) =
+    let (plate, screen, mut error) =
         weighed(&solved, Some(&deviations), share).expect("as a moment ago");
     let mut notes = Vec::new();
     let show = |i: f64| num::engineering(i, "A", 3);
+    let mut apart = None;
     if let [Some(a), b, Some(k)] = solved.currents {
         let through_plate = k - b.unwrap_or(share * a);
         let sigma = (deviations[0].powi(2) + deviations[2].powi(2)).sqrt();
-        if (through_plate - a).abs() > APART * sigma {
-            notes.push(format!(
-                "the readings contradict each other: {} by the plate, {} by the cathode; a reading, a \
-                 resistor or the supply is not what the netlist says",
+        let by = (through_plate - a).abs() / sigma;
+        if by > APART {
+            let found = format!(
+                "{} by the plate, {} by the cathode; a reading, a resistor or the supply is not what the \
+                 netlist says",
                 show(a),
                 show(through_plate)
-            ));
+            );
+            notes.push(format!("the readings contradict each other: {found}"));
+            apart = Some(found);
+            // One of the two is wrong, and which is not known: their mean is no surer than that.
+            error *= by;
         }
     }
     if plate.is_nan() || plate <= 0.0 || error > WORTHLESS * plate {
-        return Err(Failure::usage(format!(
-            "{path} does not fix the current of `{name}`: {} +/- {}",
-            show(plate),
-            show(error)
-        ))
-        .hint("read the volts at the cathode, or on both sides of the plate resistor"));
+        let message = format!("{path} does not fix the current of `{name}`");
+        return Err(match apart {
+            Some(found) => Failure::usage(format!("{message}: {found}"))
+                .hint("read both again, signs included, and measure the resistors"),
+            None if plate <= 0.0 => Failure::usage(format!(
+                "{message}: by these volts none flows, {}",
+                show(plate)
+            ))
+            .hint("check the signs, and the points: a plate stands below its supply"),
+            None => Failure::usage(format!("{message}: {} +/- {}", show(plate), show(error)))
+                .hint("read the volts at the cathode, or on both sides of the plate resistor"),
+        });
     }
     let [p, s, g, k] = solved.volts;
     let state = State {
@@ -419,73 +432,33 @@ impl Bench<'_> {
 
 /// The table of `probe,value`.
 fn points(circuit: &Circuit, text: &str) -> Result<Vec<Point>, Located> {
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .comment(Some(b'#'))
-        .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
-    let wrong = Located::new;
-    let broken = |e: csv::Error| {
-        let line = e.position().map_or(1, |p| p.line() as usize);
-        wrong(line, FitProblem::NotATable { why: e.to_string() })
-    };
-    let head = reader.headers().map_err(broken)?.clone();
-    let place = |column: &'static str| {
-        let named = |h: &str| {
-            h.trim_start_matches('\u{feff}')
-                .eq_ignore_ascii_case(column)
-        };
-        let expected = "probe,value (volts against ground)".to_string();
-        let missing = FitProblem::NoColumn { column, expected };
-        head.iter().position(named).ok_or(wrong(1, missing))
-    };
-    let (probe, value) = (place("probe")?, place("value")?);
+    let expected = "probe,value (volts against ground)";
     let mut found: Vec<Point> = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(broken)?;
-        let line = line_of(text, &record, Some(b'#'));
-        if record.iter().all(str::is_empty) {
-            continue;
-        }
-        let (Some(probe), Some(text)) = (record.get(probe), record.get(value)) else {
-            let (found, expected) = (record.len(), head.len());
-            return Err(wrong(line, FitProblem::ShortRow { found, expected }));
-        };
-        let name = probe.trim();
-        let inner = name
+    for row in table::rows(text, &["probe", "value"], expected, readings::MOST)? {
+        let (line, probe) = (row.line, row.text(0));
+        let inner = probe
             .strip_prefix(['v', 'V'])
             .and_then(|n| n.trim().strip_prefix('('));
         let name = inner
             .and_then(|n| n.strip_suffix(')'))
-            .unwrap_or(name)
+            .unwrap_or(probe)
             .trim();
         let Some(node) = circuit.node(name).filter(|_| !name.contains('.')) else {
             let name = probe.to_string();
-            return Err(wrong(line, FitProblem::NoPoint { name }));
+            return Err(Located::new(line, FitProblem::NoPoint { name }));
         };
-        match num::parse_value(text, Role::Voltage) {
-            Ok((volts, _)) if node != Node::GROUND => {
-                if let Some(other) = found.iter().find(|p| p.node == node) {
-                    let other = other.line;
-                    return Err(wrong(line, FitProblem::Twice { other }));
-                }
-                found.push(Point { line, node, volts });
-            }
-            Ok(_) => {}
-            Err(_) => {
-                let text = text.to_string();
-                return Err(wrong(
-                    line,
-                    FitProblem::NotANumber {
-                        column: "value",
-                        text,
-                    },
-                ));
-            }
+        let volts = row.number(1, "value", Role::Voltage)?;
+        if node == Node::GROUND {
+            continue;
         }
+        if let Some(other) = found.iter().find(|p| p.node == node) {
+            let other = other.line;
+            return Err(Located::new(line, FitProblem::Twice { other }));
+        }
+        found.push(Point { line, node, volts });
     }
     if found.is_empty() {
-        return Err(wrong(1, FitProblem::Empty));
+        return Err(Located::new(1, FitProblem::Empty));
     }
     Ok(found)
 }

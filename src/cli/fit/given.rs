@@ -51,7 +51,7 @@ pub(super) fn load(
 pub(super) fn load_text(session: &Session<'_>, path: &str) -> Result<String, Failure> {
     match session.guards.loader().load(path, None) {
         Ok((_, text)) => Ok(text),
-        Err(problem) => Err(Failure::usage(problem.to_string())),
+        Err(why) => Err(Failure::unread(path, &why)),
     }
 }
 

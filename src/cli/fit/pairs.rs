@@ -12,15 +12,18 @@ use crate::cli::outcome::Outcome;
 use crate::cli::sheet_folder::SheetFolder;
 use crate::figure::bench::{Bench, FigureValue, Trouble};
 use crate::figure::{Figure, Words};
-use crate::fit::estimate::estimate;
+use crate::fit::estimate::{Parameter, estimate};
 use crate::fit::frame::Frame;
 use crate::fit::pairs::{self, Candidate, Pair, Work};
+use crate::fit::problem::{a, counted};
 use crate::fit::readings::{self, Reading};
 use crate::fit::{bottle, plausible};
+use crate::inputs::InputProblem;
 use crate::measure::quiescent;
-use crate::num::{self, engineering};
+use crate::num::{self, Role, engineering};
 use crate::report::table::{Side, Table};
 use serde_json::json;
+use std::io::ErrorKind;
 
 /// A pair in the amplifier.
 #[derive(Debug, Clone, Copy, Default)]
@@ -99,14 +102,21 @@ pub(super) fn run(session: &mut Session<'_>, folder: &str) -> Result<Outcome, Fa
 
 /// The tables of a folder by name, in the order of their names.
 fn files(folder: &str) -> Result<Vec<(String, String)>, Failure> {
-    let unreadable =
-        |e: std::io::Error| Failure::usage(format!("cannot read the folder `{folder}`: {e}"));
+    let unreadable = |e: std::io::Error| {
+        let why = match e.kind() {
+            ErrorKind::NotFound => "there is no such folder".to_string(),
+            ErrorKind::NotADirectory => "it is a file; name the folder that it is in".into(),
+            _ => InputProblem::from(e).to_string(),
+        };
+        Failure::usage(format!("cannot read the folder `{folder}`: {why}"))
+    };
     let mut found = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(unreadable)? {
         let path = entry.map_err(unreadable)?.path();
         let is_table = path
             .extension()
-            .is_some_and(|e| e.eq_ignore_ascii_case("csv"));
+            .is_some_and(|e| e.eq_ignore_ascii_case("csv"))
+            && !path.is_dir();
         if let (true, Some(name), Some(whole)) = (is_table, path.file_stem(), path.to_str()) {
             found.push((name.to_string_lossy().into_owned(), whole.to_string()));
         }
@@ -114,8 +124,8 @@ fn files(folder: &str) -> Result<Vec<(String, String)>, Failure> {
     found.sort();
     match found.len() {
         0 | 1 => Err(Failure::usage(format!(
-            "`{folder}` has {} valves, a pair takes two",
-            found.len()
+            "`{folder}` has {}, a pair takes two",
+            counted(found.len(), "valve")
         ))
         .hint("put a CSV of readings there for each valve, such as el84_1.csv")),
         n if n > MOST => Err(
@@ -153,18 +163,27 @@ fn guessed<'s>(
     if let Some(valve) = own().filter(bears).max_by_key(|v| v.name.len()) {
         return Ok(valve);
     }
+    let mut with_screen = None;
+    for (_, path) in files {
+        let has = readings::tells_of_a_screen(&super::given::load_text(session, path)?);
+        let (first, other) = *with_screen.get_or_insert((path, has));
+        if other != has {
+            let (with, without) = if has { (path, first) } else { (first, path) };
+            return Err(Failure::usage(format!(
+                "{with} has a column `vg2k`, {without} has none: these are two kinds of valve"
+            ))
+            .hint("keep a folder for each type, and other tables elsewhere"));
+        }
+    }
+    let with_screen = with_screen.is_some_and(|(_, has)| has);
     let mut best: Option<(f64, &Shipped)> = None;
-    for valve in own().filter(|v| v.alias_of.is_none()) {
+    let alike = |v: &&Shipped| bottle::has_screen(v.kind) == with_screen;
+    for valve in own().filter(|v| v.alias_of.is_none()).filter(alike) {
         interrupt::check()?;
         let mut cost = 0.0;
         let frame = Frame::of(valve);
         let mut fits = true;
         for (_, path) in files {
-            let text = super::given::load_text(session, path)?;
-            if readings::tells_of_a_screen(&text) != bottle::has_screen(valve.kind) {
-                fits = false;
-                break;
-            }
             let readings = load(session, path, valve)?;
             fits &= plausible::check(&frame, &readings).is_ok();
             if !fits {
@@ -201,13 +220,31 @@ fn in_the_amplifier(
         return Err(Failure::usage("a pair in an amplifier takes two places")
             .hint("name both: --valve XV4 --valve XV5"));
     };
+    let frame = list[0].found.frame();
+    let mut places = Vec::new();
+    // Where the netlist has another type, that of the readings takes its place.
+    let mut types = Vec::new();
     for name in [first, second] {
         let element = super::amplifier::element(&circuit, name)?;
-        let kind = list[0].found.frame().kind;
-        if element.kind.is_none_or(|k| k.name != kind.name) {
-            return Err(Failure::usage(format!(
-                "`{name}` is a valve of another kind"
-            )));
+        let own = element.model.as_deref().unwrap_or_default();
+        if element.kind.is_none_or(|k| k.name != frame.kind.name) {
+            return Err(
+                Failure::usage(format!("`{name}` is {}, not {}", a(own), a(&frame.name)))
+                    .hint("name the sockets of the pair, or a netlist for this type"),
+            );
+        }
+        if places.contains(&element.name) {
+            return Err(Failure::usage(format!("`{name}` is named twice"))
+                .hint("a pair takes two places: --valve XV4 --valve XV5"));
+        }
+        places.push(element.name.clone());
+        if !alike(own, &frame.name) {
+            session.note(&format!(
+                "`{name}` is {} in the netlist; the {} that were read take its place",
+                a(own),
+                frame.name
+            ));
+            types.push(format!("{name}={}", frame.name));
         }
     }
     let probe = session.texts("probe").first().copied();
@@ -220,7 +257,7 @@ fn in_the_amplifier(
         format!("plate current of {first}"),
         format!("plate current of {second}"),
     ];
-    let level = session.text("level");
+    let level = session.positive("level", Role::Voltage)?.map(num::full);
     let mut hum_unit = "";
     let mut thd_at = None;
     if let (Some(probe), Some(level)) = (probe, level) {
@@ -249,14 +286,16 @@ fn in_the_amplifier(
     for pair in pairs {
         interrupt::check()?;
         let mut settings = session.settings().clone();
+        let mut texts_of_pair = types.clone();
         for (name, k) in [(first, pair.valves.0), (second, pair.valves.1)] {
-            let own = &list[k].found;
-            for p in &own.parameters {
-                let text = format!("{name}.{}={}", p.name, num::full(p.value));
-                match setting(&mut session.draft.files, "set", What::Value, &text) {
-                    Ok(setting) => settings.push(setting),
-                    Err(wrong) => return Err(session.failed(vec![wrong])),
-                }
+            let own = list[k].found.parameters.iter();
+            let text = |p: &Parameter| format!("{name}.{}={}", p.name, num::full(p.value));
+            texts_of_pair.extend(own.map(text));
+        }
+        for text in &texts_of_pair {
+            match setting(&mut session.draft.files, "set", What::Value, text) {
+                Ok(setting) => settings.push(setting),
+                Err(wrong) => return Err(session.failed(vec![wrong])),
             }
         }
         let mut figures = Vec::new();
@@ -294,6 +333,18 @@ fn in_the_amplifier(
         });
     }
     Ok((found, hum_unit))
+}
+
+/// Whether two names are those of one built-in model.
+fn alike(one: &str, other: &str) -> bool {
+    let shipped = library::shipped();
+    let first = |name: &str| {
+        let found = shipped.iter().find(|v| v.name.eq_ignore_ascii_case(name));
+        found.map_or(name.to_uppercase(), |v| {
+            v.alias_of.clone().unwrap_or(v.name.clone())
+        })
+    };
+    first(one) == first(other)
 }
 
 /// The source with the highest voltage at rest: the high tension.

@@ -97,13 +97,16 @@ pub(super) mod readings {
         Empty: of_table("vpk,vgk,plate_current\n") => "The table has a heading and nothing under it.";
         TooMany: of_table(&of_many()) => "A fit looks at every reading some thousand times.";
         NoColumn: of_table("vpk,vgk,current\n250,-2,1m\n") => "The heading does not name what is needed.";
-        ShortRow: of_table("vpk,vgk,plate_current\n250,-2\n") => "A comma is missing, or a decimal comma made two values of one.";
+        ShortRow: of_table("vpk,vgk,plate_current\n250,-2\n") => "A comma is missing.";
+        LongRow: of_table("vpk,vgk,plate_current\n250,-2,0,0012\n") => "A decimal comma made two values of one.";
+        TwoColumns: of_table("vpk,vgk,vgk,plate_current\n250,-2,-3,1m\n") => "The heading names a column twice, and they differ.";
         NoValue: of_table("vpk,vgk,plate_current\n250,,1m\n") => "A reading without its volts, or volts without a reading, says nothing.";
         NotANumber: of_table("vpk,vgk,plate_current\nhigh,-2,1m\n") => "Something else stands where a number is expected.";
         NotATable: FitProblem::NotATable { why: s("invalid UTF-8") } => "The file is something else than a table.";
         Backwards: of_reading("250,-2,-1.2m") => "Current flows from plate to cathode and never back.";
         NoVolts: of_reading("0,-2,1m") => "Without volts that draw electrons over no current flows.";
         Unlikely: of_reading("250,-2,1.2") => "The current is far beyond what bottles of the type differ by, weak and strong ones included.";
+        TooHigh: of_reading("186k,-1.75k,229m") => "The plate stands far above the most that the type takes.";
         Dead: of_reading("250,-1,0") => "The reading is zero where the type conducts well.";
         NoPoint: FitProblem::NoPoint { name: s("v(plate9)") } => "Readings taken in an amplifier name the points of its netlist.";
         Twice: FitProblem::Twice { other: 2 } => "A point has one voltage at rest.";

@@ -1,6 +1,7 @@
 //! What `render` says about the sounds it made.
 
 use super::job::{Job, Made, Plan, Scale};
+use crate::audio::steps::Steps;
 use crate::num;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
@@ -132,7 +133,7 @@ impl Summary<'_> {
             ("rms", Side::Right),
             ("full scale", Side::Right),
             ("loudness", Side::Right),
-            ("oversampled", Side::Right),
+            ("oversampled", Side::Left),
             ("file", Side::Left),
         ]);
         for (job, made) in self.made {
@@ -144,7 +145,7 @@ impl Summary<'_> {
                 volts(1.0 / made.gain),
                 made.loudness_lufs
                     .map_or(String::new(), |lufs| format!("{lufs:.1} LUFS")),
-                format!("{} x", made.oversample.steps),
+                oversampled(made.oversample.steps),
                 job.out.display().to_string(),
             ]);
         }
@@ -154,6 +155,12 @@ impl Summary<'_> {
         }
         text
     }
+}
+
+/// Steps as a table has them.
+fn oversampled(steps: Steps) -> String {
+    let coarse = if steps.coarse { ", coarse" } else { "" };
+    format!("{} x{coarse}", steps.factor)
 }
 
 fn figures(made: &Made) -> Value {
@@ -178,5 +185,17 @@ fn figures(made: &Made) -> Value {
 fn merge(into: &mut Value, more: Value) {
     if let (Value::Object(into), Value::Object(more)) = (into, more) {
         into.extend(more);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A fixed bug: the table said "4-coarse x".
+    #[test]
+    fn coarse_steps_read_well_in_a_table() {
+        assert_eq!(oversampled(Steps::coarse()), "4 x, coarse");
+        assert_eq!(oversampled(Steps::fine(8)), "8 x");
     }
 }

@@ -1,18 +1,26 @@
 //! The page of one type: what it is, its pins, its parameters, where they come from.
 
-use crate::circuit::library::Shipped;
+use crate::circuit::library::{Block, Shipped};
 use crate::device::base::{Base, Role};
 use crate::num::engineering;
 use crate::report::table::{Side, Table};
 use std::fmt::Write;
 
 /// How well it fits, in a few words: the sentence after "Residuals:" in the model's comments,
-/// up to its first comma; and whether few points carry it.
+/// up to its first comma; and whether few points carry it. A semiconductor's curve is met within
+/// some millivolts, or there was none.
 pub fn verdict(valve: &Shipped) -> String {
-    let notes = valve.notes.join("\n");
+    let notes = valve.notes.join(" ");
     let few = notes.to_lowercase().contains("from few points");
-    let found = notes.split("Residuals: ").nth(1).unwrap_or("-");
-    let found = found.replace('\n', " ");
+    let Some(found) = notes.split("Residuals: ").nth(1) else {
+        let curve = notes.split("fitted to ").nth(1);
+        let within = curve.and_then(|c| c.split("within ").nth(1));
+        let within = within.and_then(|w| w.split([';', '.']).next());
+        return match within {
+            Some(millivolts) => format!("voltage within {millivolts} of the curve"),
+            None => "from few points".into(),
+        };
+    };
     let ends = [found.find(','), found.find(';'), found.find(". ")];
     let end = ends.into_iter().flatten().min().unwrap_or(found.len());
     let words = &found[..end];
@@ -50,6 +58,8 @@ pub fn text(valve: &Shipped) -> String {
         let shown = match param.words.get(value as usize) {
             Some(word) => word.to_uppercase(),
             None if param.unit == "1" => format!("{value}"),
+            // A prefix before a number would be read as its unit: m1/V.
+            None if param.unit.starts_with("1/") => format!("{value} {}", param.unit),
             None => engineering(value, param.unit, 5),
         };
         let from = if valve.given.contains(&param.name) {
@@ -66,6 +76,18 @@ pub fn text(valve: &Shipped) -> String {
     let _ = write!(text, "\n{}", table.text());
     text += "\nSources and notes\n\n";
     for line in &valve.notes {
+        let _ = writeln!(text, "  {line}");
+    }
+    text
+}
+
+/// The page of a subcircuit.
+pub fn of_block(block: &Block) -> String {
+    let mut text = format!("{}: a subcircuit\n\n", block.name);
+    let ports = block.ports.join(" ");
+    let _ = writeln!(text, "Its line: X1 {ports} {}", block.name);
+    text += "\nSources and notes\n\n";
+    for line in &block.notes {
         let _ = writeln!(text, "  {line}");
     }
     text

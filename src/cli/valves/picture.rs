@@ -1,9 +1,9 @@
 //! One type as a picture: its curves, and its base as seen from below.
 
+use super::curves::{self, Curves, round};
 use super::page;
 use crate::circuit::library::Shipped;
 use crate::device::base::Base;
-use crate::device::{Answer, Given, Part};
 use crate::num::engineering;
 use crate::report::svg::{Svg, dark_rules};
 use std::f64::consts::TAU;
@@ -14,7 +14,10 @@ const LEFT: f64 = 64.0;
 const RIGHT: f64 = 660.0;
 const TOP: f64 = 44.0;
 const BOTTOM: f64 = 370.0;
+/// Points of the dissipation limit.
 const STEPS: usize = 120;
+/// Labels of two curves are at least so far apart.
+const APART: f64 = 11.0;
 const INKS: [&str; 8] = [
     "#1b6ca8", "#b2452f", "#3c7d3c", "#7a4b94", "#946b1f", "#2b7f86", "#a33f6d", "#555555",
 ];
@@ -46,7 +49,7 @@ const DARK: [(&str, &str); 14] = [
 
 /// The picture as SVG.
 pub fn drawn(valve: &Shipped) -> String {
-    let curves = curves(valve);
+    let curves = curves::of(valve);
     let base = valve.base();
     let high = HIGH + base.map_or(0.0, |_| 330.0);
     let mut svg = Svg::new(WIDE, high, &valve.name, &dark_rules(DARK));
@@ -69,130 +72,10 @@ fn heading(svg: &mut Svg, y: f64, words: &str) {
     svg.letters((LEFT, y), ("start", 15.0), INK, &bold, words);
 }
 
-/// A family of curves: V across, A up.
-struct Curves {
-    volts: f64,
-    amperes: f64,
-    lines: Vec<(String, Vec<f64>)>,
-    held: String,
-    most_watts: Option<f64>,
-}
-
-/// The first current of the device's law at given controls.
-fn current(valve: &Shipped, u: &[f64]) -> f64 {
-    let kind = valve.kind;
-    let instance: Vec<f64> = kind.instance_params.iter().map(|p| p.default).collect();
-    let device = (kind.build)(&Given {
-        kind,
-        model: &valve.values,
-        instance: &instance,
-        celsius: 27.0,
-    });
-    let law = device.parts.iter().find_map(|part| match part {
-        Part::Law { law, .. } => Some(law),
-        _ => None,
-    });
-    let Some(law) = law.filter(|law| law.controls() >= u.len()) else {
-        return 0.0;
-    };
-    let mut all = vec![0.0; law.controls()];
-    all[..u.len()].copy_from_slice(u);
-    let (rows, columns) = (law.outputs(), law.controls());
-    let (mut i, mut q) = (vec![0.0; rows], vec![0.0; rows]);
-    let (mut g, mut c) = (vec![0.0; rows * columns], vec![0.0; rows * columns]);
-    law.answer(
-        &all,
-        0.0,
-        &mut Answer {
-            i: &mut i,
-            q: &mut q,
-            g: &mut g,
-            c: &mut c,
-        },
-    );
-    i[0]
-}
-
-/// What is drawn of a type: a valve's plate curves, anything else's first two terminals.
-fn curves(valve: &Shipped) -> Curves {
-    let terminals = valve.kind.terminals;
-    let grid = terminals.iter().position(|&t| t == "grid");
-    let Some(grid) = grid else {
-        return diode(valve);
-    };
-    let with_screen = terminals.contains(&"screen");
-    let volts = valve.value("vamax").unwrap_or(300.0);
-    let screen = valve.value("vtest").unwrap_or(250.0);
-    let screen = screen.min(valve.value("vg2max").unwrap_or(screen));
-    let at = |vp: f64, vg: f64| {
-        let u = if with_screen {
-            vec![vp, screen, vg]
-        } else {
-            vec![vp, vg]
-        };
-        debug_assert_eq!(u.len(), grid + 1);
-        current(valve, &u)
-    };
-    // Eight grid voltages down to where a fortieth of the zero-bias current is left.
-    let full = at(volts, 0.0);
-    let mut deepest = 0.5;
-    while at(volts, -deepest) > full / 40.0 && deepest < 400.0 {
-        deepest *= 1.15;
-    }
-    let step = round(deepest / 7.0);
-    let watts = valve.value("pamax");
-    let amperes = watts.map_or(full, |w| (6.0 * w / volts).min(full));
-    let count = (deepest / step).ceil() as usize + 1;
-    let lines = (0..count).map(|k| {
-        let vg = -(k as f64) * step;
-        let line = (0..=STEPS).map(|n| at(volts * n as f64 / STEPS as f64, vg));
-        (engineering(vg + 0.0, "V", 3), line.collect())
-    });
-    Curves {
-        volts,
-        amperes,
-        lines: lines.collect(),
-        held: if with_screen {
-            format!(", screen at {}", engineering(screen, "V", 3))
-        } else {
-            String::new()
-        },
-        most_watts: watts,
-    }
-}
-
-/// A rectifier, a diode, or any device's law at its first control alone.
-fn diode(valve: &Shipped) -> Curves {
-    let most = valve.value("ipmax").unwrap_or(0.02);
-    let mut volts = 0.1;
-    while current(valve, &[volts]) < most && volts < 100.0 {
-        volts *= 1.1;
-    }
-    let line: Vec<f64> = (0..=STEPS)
-        .map(|n| current(valve, &[volts * n as f64 / STEPS as f64]))
-        .collect();
-    let top = line.iter().fold(1e-6f64, |m, &v| m.max(v));
-    Curves {
-        volts,
-        amperes: top,
-        lines: vec![(String::new(), line)],
-        held: String::new(),
-        most_watts: None,
-    }
-}
-
-/// A number of one digit, 1, 2 or 5, no smaller than asked.
-fn round(least: f64) -> f64 {
-    let power = crate::math::fun::pow(10.0, crate::math::fun::log10(least).floor());
-    let steps = [1.0, 2.0, 5.0, 10.0];
-    let fits = steps.iter().find(|&&m| m * power >= least * (1.0 - 1e-9));
-    fits.copied().unwrap_or(10.0) * power
-}
-
 fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
     let x = |v: f64| LEFT + (RIGHT - LEFT) * v / curves.volts;
     let y = |i: f64| BOTTOM - (BOTTOM - TOP) * i / curves.amperes;
-    let title = format!("{}: plate current{}", valve.name, curves.held);
+    let title = format!("{}: {}", valve.name, curves.title);
     heading(svg, 22.0, &title);
     for (most, unit, across) in [(curves.volts, "V", true), (curves.amperes, "A", false)] {
         let step = round(most / 8.0);
@@ -210,26 +93,30 @@ fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
             value += step;
         }
     }
-    let path = |line: &[f64]| {
-        let points = line
-            .iter()
-            .enumerate()
-            .map(|(n, &i)| (curves.volts * n as f64 / STEPS as f64, i));
-        let inside: Vec<(f64, f64)> = points
-            .take_while(|&(_, i)| i <= curves.amperes * 1.0001)
-            .map(|(v, i)| (x(v), y(i)))
-            .collect();
-        inside
-    };
-    for (k, (label, line)) in curves.lines.iter().enumerate() {
+    // Where the last label stands: near cut-off curves lie too close to name each.
+    let mut last = (0.0, f64::NEG_INFINITY);
+    for (k, line) in curves.lines.iter().enumerate() {
         let ink = INKS[k % INKS.len()];
-        let inside = path(line);
+        let inside = line.points.iter();
+        let inside: Vec<(f64, f64)> = inside
+            .take_while(|&&(_, i)| i <= curves.amperes * 1.0001)
+            .map(|&(v, i)| (x(v), y(i)))
+            .collect();
         let Some(&(end_x, end_y)) = inside.last() else {
             continue;
         };
         svg.line(&inside, 1.5, ink, &[]);
         let beside = if end_y < TOP + 8.0 { -4.0 } else { 4.0 };
-        words(svg, (end_x + 4.0, end_y + beside), "start", ink, label);
+        if end_x != last.0 || end_y - last.1 >= APART {
+            words(
+                svg,
+                (end_x + 4.0, end_y + beside),
+                "start",
+                ink,
+                &line.label,
+            );
+            last = (end_x, end_y);
+        }
     }
     if let Some(watts) = curves.most_watts {
         let hyperbola: Vec<(f64, f64)> = (1..=STEPS)
