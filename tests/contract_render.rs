@@ -263,7 +263,12 @@ fn silence_stays_silent() {
     for netlist in [DIVIDER, "t\nVIN a 0 3\nR1 a out 1k\nR2 out 0 3k\n"] {
         let bench = Bench::new(netlist);
         bench.float_clip(48_000, &[0.0; 2000]);
-        done(bench.render());
+        let ran = done(bench.render());
+        // A fixed bug: its peak was said to be at -1 dBFS.
+        assert!(
+            ran.stdout.contains("(silence, written as it is)"),
+            "{ran:?}"
+        );
         let (_, out) = bench.out();
         assert_eq!(out.len(), 2000);
         assert!(

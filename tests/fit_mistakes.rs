@@ -91,6 +91,25 @@ fn what_cannot_be_read_is_named() {
     assert_eq!(fine.status, 0, "{fine:?}");
 }
 
+/// A fixed bug: a stock file that cannot be read was not named, and `faults` asked for readings where
+/// the file's encoding was wrong.
+#[test]
+fn tables_of_other_commands_are_named_too() {
+    let desk = Desk::new();
+    let amp = desk.write("amp.cir", STAGE);
+    let table = desk.write("table.csv", b"probe,value\nv(p),1\xb5\n");
+    for (command, option) in [("parts", "--stock"), ("faults", "--readings")] {
+        let run = Gridleak::command(command).arg(&amp).option(option, &table);
+        let words = [
+            "cannot read",
+            "table.csv`",
+            "line 2, column 7",
+            "save it as UTF-8",
+        ];
+        refused(&run.unaudited().run(), &words);
+    }
+}
+
 #[test]
 fn what_would_be_passed_over_is_refused() {
     let desk = Desk::new();

@@ -157,10 +157,11 @@ fn read(
 ) -> Result<Vec<Reading>, Failure> {
     let text = match session.guards.loader().load(path, None) {
         Ok((_, text)) => text,
-        Err(problem) => {
-            return Err(Failure::usage(format!("{path}: {problem}"))
+        Err(why) if why.is_not_found() => {
+            return Err(Failure::unread(path, &why)
                 .hint("write what the meter showed into it, one `v(node),volts` a line"));
         }
+        Err(why) => return Err(Failure::unread(path, &why)),
     };
     readings::read(&text, circuit).map_err(|wrong| {
         Failure::usage(format!(

@@ -1,6 +1,7 @@
 //! What `render` says about the sounds it made.
 
 use super::job::{Job, Made, Plan, Scale};
+use crate::audio::level::SILENCE_V;
 use crate::audio::steps::Steps;
 use crate::num;
 use crate::report::table::{Side, Table};
@@ -104,6 +105,7 @@ impl Summary<'_> {
             volts(made.level.rms()),
             volts(1.0 / made.gain),
             match self.plan.scale {
+                Scale::Peak if made.level.peak() <= SILENCE_V => " (silence, written as it is)",
                 Scale::Peak => " (peak at -1 dBFS)",
                 _ => "",
             }
