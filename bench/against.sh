@@ -42,7 +42,8 @@ shift $((OPTIND - 1))
 out=$PWD/target/against
 mkdir -p "$out"
 # As the tool is released, whatever cargo is set to here.
-export CARGO_PROFILE_RELEASE_INCREMENTAL=false CARGO_PROFILE_RELEASE_CODEGEN_UNITS=16
+export CARGO_PROFILE_RELEASE_INCREMENTAL=false
+unset CARGO_PROFILE_RELEASE_CODEGEN_UNITS
 export CARGO_TARGET_DIR=$out/build
 [ -d "$out/$commit" ] || git worktree add --detach "$out/$commit" "$commit" >&2
 [ -x "$out/before-$commit" ] || {
