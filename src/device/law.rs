@@ -78,6 +78,21 @@ pub trait Law: Debug + Send + Sync {
     }
 }
 
+/// A law's currents at some controls, A.
+pub fn currents(law: &dyn Law, u: &[f64], memory: f64) -> Vec<f64> {
+    let (controls, outputs) = (law.controls(), law.outputs());
+    let (mut i, mut q) = (vec![0.0; outputs], vec![0.0; outputs]);
+    let (mut g, mut c) = (vec![0.0; outputs * controls], vec![0.0; outputs * controls]);
+    let mut answer = Answer {
+        i: &mut i,
+        q: &mut q,
+        g: &mut g,
+        c: &mut c,
+    };
+    law.answer(u, memory, &mut answer);
+    i
+}
+
 /// kT/q in V at a temperature in degrees Celsius (CODATA 2018: k/q = 8.617333262e-5 V/K).
 pub fn thermal_voltage(celsius: f64) -> f64 {
     8.617333262e-5 * (celsius + 273.15)

@@ -49,7 +49,7 @@ mod trial;
 
 pub use banks::Banks;
 pub use kind::{Device, Given, Kind, Param, Part, Pin, Rating, Readout, Winding};
-pub use law::{Answer, Enlisted, Law, thermal_voltage};
+pub use law::{Answer, Enlisted, Law, currents, thermal_voltage};
 pub use packs::WIDTH;
 pub use triode::ANSWERS as TRIODE_ANSWERS;
 

@@ -3,7 +3,7 @@
 use super::node::{feed, volts};
 use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
-use crate::device::{Answer, Law};
+use crate::device::{Law, currents};
 use crate::system::assemble::Assembly;
 
 /// How far rectifiers and their transformers differ, a part of what they drop.
@@ -101,7 +101,10 @@ impl Push {
                     })
                     .collect();
                 let memory = assembly.memory[*k];
-                let (before, after) = (answer(&**base, &u, memory), answer(&**moved, &u, memory));
+                let (before, after) = (
+                    currents(&**base, &u, memory),
+                    currents(&**moved, &u, memory),
+                );
                 for ((sink, before), after) in part.outputs.iter().zip(before).zip(after) {
                     let by = (after - before) * per;
                     match *sink {
@@ -113,21 +116,6 @@ impl Push {
         }
         true
     }
-}
-
-/// A law's currents.
-fn answer(law: &dyn Law, u: &[f64], memory: f64) -> Vec<f64> {
-    let (nc, no) = (law.controls(), law.outputs());
-    let (mut i, mut q) = (vec![0.0; no], vec![0.0; no]);
-    let (mut g, mut c) = (vec![0.0; no * nc], vec![0.0; no * nc]);
-    let mut out = Answer {
-        i: &mut i,
-        q: &mut q,
-        g: &mut g,
-        c: &mut c,
-    };
-    law.answer(u, memory, &mut out);
-    i
 }
 
 /// The linear numbers of a circuit.

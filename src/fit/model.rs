@@ -2,7 +2,7 @@
 
 use super::bottle::has_screen;
 use super::estimate::{Estimate, rounded};
-pub use super::problem::counted;
+use super::problem::counted;
 use crate::circuit::library::Shipped;
 use crate::num::{self, engineering};
 

@@ -33,9 +33,10 @@ impl Row {
         let problem = if written.is_empty() {
             FitProblem::NoValue { column }
         } else {
-            let text = match self.commas {
-                true => written.replace(',', "."),
-                false => written.to_string(),
+            let text = if self.commas {
+                written.replace(',', ".")
+            } else {
+                written.to_string()
             };
             match num::parse_value(&text, role) {
                 Ok((number, _)) => return Ok(number),
@@ -50,7 +51,7 @@ impl Row {
 }
 
 /// The first line that is neither blank nor a comment: the heading.
-pub fn heading(text: &str) -> &str {
+fn heading(text: &str) -> &str {
     let mut lines = text.trim_start_matches('\u{feff}').lines();
     let is_said = |l: &&str| !l.trim().is_empty() && !l.starts_with('#');
     lines.find(is_said).unwrap_or("")

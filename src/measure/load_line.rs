@@ -11,7 +11,7 @@ use super::quiescent;
 use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::{Circuit, Element, Node, Sense};
-use crate::device::Answer;
+use crate::device::currents;
 use crate::device::role::{DeviceRole, Polarity};
 use crate::math::lu::{LinearSolver, StaticLu};
 use crate::system::assemble::Assembly;
@@ -145,18 +145,7 @@ impl<'c> Device<'c> {
                     Sense::Current(_) => 0.0,
                 })
                 .collect();
-            let (controls, outputs) = (part.law.controls(), part.law.outputs());
-            let (mut i, mut q) = (vec![0.0; outputs], vec![0.0; outputs]);
-            let mut g = vec![0.0; controls * outputs];
-            let mut c = g.clone();
-            let mut answer = Answer {
-                i: &mut i,
-                q: &mut q,
-                g: &mut g,
-                c: &mut c,
-            };
-            part.law.answer(&u, part.memory, &mut answer);
-            i[output]
+            currents(&*part.law, &u, part.memory)[output]
         };
         State {
             vgk,

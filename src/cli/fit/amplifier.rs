@@ -166,7 +166,7 @@ pub(super) fn take(
             );
             notes.push(format!("the readings contradict each other: {found}"));
             apart = Some(found);
-            // One of the two is wrong, and which is not known: their mean is no surer than that.
+            // One of the two is wrong, nobody knows which: their mean is as uncertain as they lie apart.
             error *= by;
         }
     }

@@ -1,6 +1,6 @@
 //! `fit --pairs`: which valves of a folder of readings make the best pair.
 
-use super::given::{accuracy, load, named};
+use super::given::{accuracy, at, load, load_text, named};
 use crate::circuit::library::{self, Shipped};
 use crate::circuit::params::What;
 use crate::circuit::{Circuit, Element};
@@ -63,7 +63,7 @@ pub(super) fn run(session: &mut Session<'_>, folder: &str) -> Result<Outcome, Fa
     for (name, path) in &files {
         interrupt::check()?;
         let readings = load(session, path, valve)?;
-        plausible::check(&frames[0], &readings).map_err(|wrong| super::given::at(path, wrong))?;
+        plausible::check(&frames[0], &readings).map_err(|wrong| at(path, wrong))?;
         all.push((name.clone(), readings));
     }
     let work = pairs::work(all.iter().flat_map(|(_, r)| r));
@@ -164,8 +164,11 @@ fn guessed<'s>(
         return Ok(valve);
     }
     let mut with_screen = None;
+    let mut texts = Vec::new();
     for (_, path) in files {
-        let has = readings::tells_of_a_screen(&super::given::load_text(session, path)?);
+        let text = load_text(session, path)?;
+        let has = readings::tells_of_a_screen(&text);
+        texts.push((path, text));
         let (first, other) = *with_screen.get_or_insert((path, has));
         if other != has {
             let (with, without) = if has { (path, first) } else { (first, path) };
@@ -177,14 +180,15 @@ fn guessed<'s>(
     }
     let with_screen = with_screen.is_some_and(|(_, has)| has);
     let mut best: Option<(f64, &Shipped)> = None;
-    let alike = |v: &&Shipped| bottle::has_screen(v.kind) == with_screen;
-    for valve in own().filter(|v| v.alias_of.is_none()).filter(alike) {
+    let of_that_kind =
+        |v: &&Shipped| v.alias_of.is_none() && bottle::has_screen(v.kind) == with_screen;
+    for valve in own().filter(of_that_kind) {
         interrupt::check()?;
         let mut cost = 0.0;
         let frame = Frame::of(valve);
         let mut fits = true;
-        for (_, path) in files {
-            let readings = load(session, path, valve)?;
+        for (path, text) in &texts {
+            let readings = readings::read(text, with_screen).map_err(|wrong| at(path, wrong))?;
             fits &= plausible::check(&frame, &readings).is_ok();
             if !fits {
                 break;

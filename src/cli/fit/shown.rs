@@ -4,6 +4,7 @@ use super::given::Findings;
 use crate::fit::bottle::{Bottle, State};
 use crate::fit::estimate::{Judged, Parameter};
 use crate::fit::model;
+use crate::fit::problem::counted;
 use crate::num::{self, engineering};
 use crate::report::table::{Side, Table};
 use serde_json::json;
@@ -22,7 +23,7 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
     let mut text = format!(
         "{name}: one {}, as measured, {} from {from}\n\n",
         valve.name,
-        model::counted(found.judged.len(), "reading")
+        counted(found.judged.len(), "reading")
     );
     text += &against_the_type(findings);
     let mut table = Table::new(&[

@@ -1,7 +1,7 @@
 //! The curves of a type: what its law gives, with the resistances that its model has in series.
 
 use crate::circuit::library::Shipped;
-use crate::device::{Answer, Given, Law, Part};
+use crate::device::{self, Given, Law, Part};
 use crate::math::fun;
 use crate::num::engineering;
 
@@ -50,20 +50,7 @@ fn law(valve: &Shipped) -> Box<dyn Law> {
 fn currents(law: &dyn Law, u: &[f64]) -> Vec<f64> {
     let mut all = vec![0.0; law.controls()];
     all[..u.len()].copy_from_slice(u);
-    let (rows, columns) = (law.outputs(), law.controls());
-    let (mut i, mut q) = (vec![0.0; rows], vec![0.0; rows]);
-    let (mut g, mut c) = (vec![0.0; rows * columns], vec![0.0; rows * columns]);
-    law.answer(
-        &all,
-        0.0,
-        &mut Answer {
-            i: &mut i,
-            q: &mut q,
-            g: &mut g,
-            c: &mut c,
-        },
-    );
-    i
+    device::currents(law, &all, 0.0)
 }
 
 /// The curves that suit a type.
