@@ -6,7 +6,7 @@ mod start;
 
 use super::automation::Turning;
 use super::clip::{BLOCK, SampleStream, SourceProblem};
-use super::stepper::{AHEAD, LONGEST};
+use super::stepper::{AHEAD, LONGEST, REACHED};
 use crate::analysis::NoSolution;
 use crate::circuit::Circuit;
 use crate::math::resample::{Decimator, Interpolator, REACH};
@@ -14,6 +14,7 @@ use crate::system::probe::Observable;
 use engine::Engine;
 pub use settings::{PlaySettings, Played};
 pub use start::Start;
+use std::collections::VecDeque;
 
 /// Why playing broke off.
 #[derive(Debug)]
@@ -25,6 +26,9 @@ pub enum Stopped<E> {
     /// The receiver of the sound refused it.
     Receiver(E),
 }
+
+/// Answers that the next step may add to.
+const HELD: usize = REACHED - 2;
 
 /// Steps after which the receiver is asked whether to go on.
 const ASKED: usize = 32;
@@ -87,7 +91,8 @@ pub fn play_from<E>(
         full_scale: settings.full_scale,
         start_s,
         steps: 0,
-        held: None,
+        held: VecDeque::new(),
+        next: 0.0,
     };
     let mut down = Decimator::new(settings.steps.factor);
     let (mut block, mut fast, mut answers, mut out) = (vec![], vec![], vec![], vec![]);
@@ -104,7 +109,9 @@ pub fn play_from<E>(
             line.finish(&mut answers).map_err(Stopped::NoSolution)?;
         }
         out.clear();
-        answers.extend(line.held.take_if(|_| ended));
+        if ended {
+            answers.extend(line.held.drain(..));
+        }
         down.push(&answers, &mut out);
         if ended {
             down.finish(&mut out);
@@ -150,8 +157,10 @@ struct Line<'c, 'p> {
     /// When the circuit's rest ends, s.
     start_s: f64,
     steps: u64,
-    /// The last answer: the next step may add to it.
-    held: Option<f64>,
+    /// The last two answers: the next step may add to both.
+    held: VecDeque<f64>,
+    /// What the last step adds to the next answer.
+    next: f64,
 }
 
 impl Line<'_, '_> {
@@ -184,10 +193,15 @@ impl Line<'_, '_> {
             // What turns within a long step would be taken for what stands still.
             let room = if self.knobs.is_empty() { LONGEST } else { 1 };
             let answers = self.engine.step(ahead, room.min(left))?;
-            for &[end, between] in answers.samples() {
-                if let Some(held) = self.held.replace(end + 0.5 * between) {
-                    out.push(held + 0.5 * between);
+            for &(end, [long_ago, before, own, next]) in answers.samples() {
+                if let Some(held) = self.held.back_mut() {
+                    *held += before;
                 }
+                if self.held.len() == HELD {
+                    out.extend(self.held.pop_front().map(|held| held + long_ago));
+                }
+                self.held.push_back(end + own + self.next);
+                self.next = next;
             }
             let samples = answers.samples().len();
             self.steps += samples as u64;

@@ -50,6 +50,7 @@ use ends::Ends;
 pub use lengths::LONGEST;
 use lengths::{LENGTHS, STAGES, WHOLE, length, samples};
 use pulp::{Arch, Simd, WithSimd};
+pub use reading::REACHED;
 use reading::Reading;
 use recipe::Recipe;
 pub use recipe::{Underway, Watched};
@@ -245,11 +246,11 @@ impl<'c> Compiled<'c> {
         self.may_be_long = self.recipe.is_slow();
     }
 
-    /// What is listened to at the end of the last step, and by how much its mean over the step
-    /// differs from that of a smooth curve through the step's ends; see `reading.rs`.
-    pub fn heard(&self) -> [f64; 2] {
+    /// What is listened to at the end of the last step, and what that step, if it was divided, adds to
+    /// the end before its start, its start, its end and the next.
+    pub fn heard(&self) -> (f64, [f64; REACHED]) {
         let now = self.reading.of(self.state.watched(&self.recipe));
-        [now, self.reading.between]
+        (now, self.reading.between)
     }
 
     /// What was listened to some samples before the end of the last step, which took more than these.
@@ -277,7 +278,7 @@ impl<'c> Compiled<'c> {
     /// If not even the shortest part of a sample could be solved.
     pub fn step(&mut self, drive: &[f64; AHEAD], room: usize) -> Result<usize, Stuck> {
         let start_s = self.state.time_s;
-        self.reading.between = 0.0;
+        self.reading.between = [0.0; REACHED];
         self.swing = (FADE * self.swing).max(drive[END].abs());
         while self.level <= WHOLE {
             let taken = samples(self.level);
@@ -300,10 +301,10 @@ impl<'c> Compiled<'c> {
         }
         self.divided += 1;
         let start = self.reading.moment(&self.state, &self.recipe, self.step_s);
-        self.reading.integral = 0.0;
+        self.reading.open(start);
         self.parts(&Wave::through(drive), start_s)?;
         let end = self.reading.moment(&self.state, &self.recipe, self.step_s);
-        self.reading.close(start, end);
+        self.reading.close(end);
         self.ends.push(end[0], 1);
         self.state.time_s = start_s + self.step_s;
         Ok(1)
@@ -367,9 +368,8 @@ impl<'c> Compiled<'c> {
             self.state.time_s = start_s + s(0.0) * self.step_s;
             match self.advance(level, radau_pair::NODES.map(|node| wave.at(s(node)))) {
                 Ok(mut surprise) => {
+                    self.reading.add(&self.state, &self.recipe, s(0.0), s(1.0));
                     done += length(level);
-                    let part = length(level) as f64 / whole as f64;
-                    self.reading.add(&self.state, &self.recipe, part);
                     while self.level > WHOLE
                         && done.is_multiple_of(length(self.level - 1))
                         && surprise * LONGER < 1.0

@@ -5,7 +5,7 @@ use super::settings::{PlaySettings, Played};
 use super::start::Start;
 use crate::analysis::NoSolution;
 use crate::analysis::transient::{Accuracy, Stepper};
-use crate::audio::stepper::{AHEAD, Compiled, END, INNER, LONGEST, Stuck, Watched};
+use crate::audio::stepper::{AHEAD, Compiled, END, INNER, LONGEST, REACHED, Stuck, Watched};
 use crate::circuit::Circuit;
 use crate::math::newton::Failure;
 use crate::math::{radau_pair, tr_bdf2};
@@ -38,6 +38,9 @@ const SLIM_CONTROLS: usize = 512;
 /// Capacitors, windings, sources and valves up to which it is: the memory of a dense system grows with
 /// the square.
 const COMPILED_STORES: usize = 1_000;
+
+/// What a sample without a corner adds to the answers about it.
+const SMOOTH: [f64; REACHED] = [0.0; REACHED];
 
 /// What moves the circuit on.
 pub(super) enum Engine<'c, 'p> {
@@ -190,7 +193,7 @@ impl<'c, 'p> Engine<'c, 'p> {
             Engine::Compiled(player) => player.step(drive, room),
             Engine::General(general) => {
                 let end = general.step(drive[INNER], drive[END])?;
-                Ok(Answers::one([end, 0.0]))
+                Ok(Answers::one((end, SMOOTH)))
             }
         }
     }
@@ -221,14 +224,14 @@ impl<'c, 'p> Engine<'c, 'p> {
 
 /// What a step gives for each sample it took, the last one its end.
 pub(super) struct Answers {
-    /// The probe's value, counted from rest, and what its mean over the sample is beyond that of a smooth
-    /// wave.
-    each: [[f64; 2]; LONGEST],
+    /// The probe's value, counted from rest, and what the sample adds to the two answers before it, to itself
+    /// and to the next.
+    each: [(f64, [f64; REACHED]); LONGEST],
     taken: usize,
 }
 
 impl Answers {
-    fn one(end: [f64; 2]) -> Self {
+    fn one(end: (f64, [f64; REACHED])) -> Self {
         Answers {
             each: [end; LONGEST],
             taken: 1,
@@ -236,7 +239,7 @@ impl Answers {
     }
 
     /// Sample by sample.
-    pub fn samples(&self) -> &[[f64; 2]] {
+    pub fn samples(&self) -> &[(f64, [f64; REACHED])] {
         &self.each[..self.taken]
     }
 }
@@ -290,7 +293,7 @@ impl Player<'_, '_> {
             return Ok(self.heard(taken));
         }
         let end = self.probe.read(&mut self.assembly, moment) - self.at_rest;
-        Ok(Answers::one([end, 0.0]))
+        Ok(Answers::one((end, SMOOTH)))
     }
 
     /// What was heard in the last step.
@@ -298,7 +301,7 @@ impl Player<'_, '_> {
         let mut answers = Answers::one(self.compiled.heard());
         answers.taken = taken;
         for (k, answer) in answers.each[..taken - 1].iter_mut().enumerate() {
-            *answer = [self.compiled.heard_before(taken - 1 - k), 0.0];
+            *answer = (self.compiled.heard_before(taken - 1 - k), SMOOTH);
         }
         answers
     }

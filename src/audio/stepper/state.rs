@@ -33,6 +33,10 @@ const MOVED_V: f64 = 0.0025;
 /// leave over is below the 1e-4 V that the audit accepts. At 10 mV it found a grid current that was 1.2e-3 of
 /// itself off.
 const GRID_V: f64 = 2.0;
+/// The same for its screen and plate, which bend it less by its amplification: what 0.04 V leave over. A plate far
+/// above its knee may step by more (`blocked`). Where a grid is driven by 300 V the plate may step by volts in a
+/// part of a step, and what these left over near the knee was 16 times what the audit accepts.
+const PLATE_V: f64 = 20.0;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
@@ -80,15 +84,15 @@ impl State {
         let (nc, no) = (STAGES * rows.controls, STAGES * recipe.outputs.len());
         let row = vec![[0.0; HEIGHT]; rows.panels()];
         let (mut narrow, mut per_swing) = (vec![0.0; nc], vec![1.0 / LEAST_SWING_V; nc]);
-        for place in recipe.laws.iter().filter(|place| place.lane.is_some()) {
-            for stage in 0..STAGES {
-                narrow[stage * rows.controls + place.controls[1]] = 1.0 / GRID_V;
-            }
-        }
-        for &law in &recipe.output_valves {
-            let place = &recipe.laws[law];
-            for stage in 0..STAGES {
-                narrow[stage * rows.controls + place.controls[2]] = 1.0 / GRID_V;
+        let triodes = recipe.laws.iter().filter(|place| place.lane.is_some());
+        let output_valves = recipe.output_valves.iter().map(|&law| &recipe.laws[law]);
+        for place in triodes.chain(output_valves) {
+            // The grid comes last.
+            let own = place.controls.iter().rev();
+            for (&c, volts) in own.zip([GRID_V, PLATE_V, PLATE_V]) {
+                for stage in 0..STAGES {
+                    narrow[stage * rows.controls + c] = 1.0 / volts;
+                }
             }
         }
         for &law in &recipe.singles {

@@ -17,8 +17,9 @@ use crate::math::panels::HEIGHT;
 pub(super) const MIN_INFLUENCE: f64 = 1e-6;
 /// A kept inverse will do where it leaves less than this part of the step.
 const LEFT: f64 = 2e-4;
-/// Or less than this, V.
-const LEFT_V: f64 = 1e-5;
+/// Or less than this, V. (A valve in cut-off is held by its slopes at rest and by its law, which take them off
+/// again: what a hundred times as much made of them was a thousandth of what flows there.)
+const LEFT_V: f64 = 1e-7;
 /// It is made good at most as often, and only while each time leaves less than a fifth.
 const ROUNDS: usize = 2;
 const SHRINKS: f64 = 0.2;
