@@ -166,38 +166,47 @@ fn a_bad_variant_leaves_nothing_behind() {
     assert_eq!(names(outputs.path()), ["out-VOL=2.wav"]);
 }
 
+/// What is heard of the difference from times 16 is what the estimate allows: the power of -70 dB at most, where
+/// -60 are promised of the tone and -80 of what is added. (The need does not grow with the level: from a grid driven by
+/// 300 V a step has one sharp corner, and divided there times 4 does; a grid driven by 3 V bends the wave all along.)
 #[test]
 fn oversampling_is_chosen_by_need() {
     let (netlist, inputs) = (Netlist::new(STAGE), folder());
     let clip = inputs.path().join("in.wav");
     let tones = sine(196.0, 48e3, 0.5).zip(sine(3951.0, 48e3, 0.5));
     wav(&clip, 48_000, tones.map(|(a, b)| 0.5 * (a + b)));
-    let chosen = |volts: &str| {
-        let (out, json) = (inputs.path().join("out.wav"), inputs.path().join("o.json"));
+    let (out, json) = (inputs.path().join("out.wav"), inputs.path().join("o.json"));
+    let of = |volts: &str, steps: &str| {
         let ran = fine(
             render(&netlist, &clip, &out)
                 .option("--input-volts", volts)
+                .option("--output-volts", "200")
+                .option("--oversample", steps)
                 .option("--json", json.to_str().unwrap())
                 .run(),
         );
-        let text = std::fs::read_to_string(json).unwrap();
+        let text = std::fs::read_to_string(&json).unwrap();
         let record: serde_json::Value = serde_json::from_str(&text).unwrap();
+        (ran, record, samples(&out))
+    };
+    let chosen = |volts: &str| {
+        let (ran, record, sound) = of(volts, "auto");
         let factor = record["oversample"].as_u64().unwrap();
         let line = format!("oversampling {factor} times");
         assert!(ran.stderr.contains(&line), "{}", ran.stderr);
-        (factor, record["alias_estimate_db"].as_f64().unwrap())
+        let (_, _, exact) = of(volts, "16");
+        let power = |of: &mut dyn Iterator<Item = f64>| of.map(|x| x * x).sum::<f64>();
+        let off = power(&mut sound.iter().zip(&exact).map(|(a, b)| a - b));
+        let off_db = 10.0 * (off / power(&mut exact.iter().copied())).log10();
+        let estimate_db = record["alias_estimate_db"].as_f64().unwrap();
+        println!("{volts} V: {factor} at {estimate_db} dB, off by {off_db:.1} dB");
+        assert!(estimate_db < -80.0 || factor == 16);
+        assert!(off_db < -70.0, "{volts} V: {off_db:.1} dB");
+        factor
     };
-    let (soft, soft_db) = chosen("0.01");
-    let (hard, hard_db) = chosen("3");
-    println!("soft: {soft} at {soft_db} dB; hard: {hard} at {hard_db} dB");
-    let (wild, wild_db) = chosen("300");
-    println!("wild: {wild} at {wild_db} dB");
-    assert!(
-        soft == 4 && soft <= hard && hard <= wild,
-        "{soft}, {hard}, {wild}"
-    );
-    assert!(soft_db < -80.0 && (hard_db < -80.0 || hard == 16));
-    assert!(wild_db < -80.0 || wild == 16);
+    assert_eq!(chosen("0.01"), 4);
+    assert!(chosen("3") > 4);
+    chosen("300");
 }
 
 /// What is chosen can be asked for by name: the sound is the same to the byte.
@@ -231,8 +240,8 @@ fn coarse_steps_have_a_name() {
 
 /// Fixed bugs. Valves that act on each other by a few hundredths were solved one after the other, and what
 /// that left out was never seen again: far into clipping Kirchhoff's laws missed by 60 times what is accepted.
-/// Near a plate's knee (the stage) by 16 times, as the plate's last step was too long for a straight line; by 13
-/// at a valve in cut-off (the power amplifier), as a kept inverse left 10 uV.
+/// Near a plate's knee (the stage) by 16 times, as the plate's last step was too long for a straight line; by 10
+/// at a valve in cut-off (the power amplifier, 15 dB beyond clipping), as a kept inverse left 10 uV.
 #[test]
 fn every_rate_holds_far_into_clipping() {
     let inputs = folder();
@@ -244,7 +253,7 @@ fn every_rate_holds_far_into_clipping() {
     wav(&clip, 48_000, tones);
     for (netlist, probe, volts) in [
         (lapwing.join("overdrive_cascade.cir"), "v(out)", "10"),
-        (lapwing.join("power_amp.cir"), "v(tap8)", "30"),
+        (lapwing.join("power_amp.cir"), "v(tap8)", "20"),
         (stage.path().to_path_buf(), "v(out)", "300"),
     ] {
         for steps in ["4-coarse", "4", "8", "16"] {

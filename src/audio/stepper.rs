@@ -26,7 +26,6 @@
 //! order and no product is joined to one, all give the same bits.
 
 mod answers;
-mod blocked;
 mod blocks;
 mod ends;
 mod lengths;
@@ -38,6 +37,7 @@ mod reading;
 mod recipe;
 mod rows;
 mod state;
+mod straight;
 mod tables;
 mod wave;
 mod work;

@@ -1,13 +1,13 @@
 //! Where a compiled circuit is, and how a step moves it on.
 
 use super::answers::evaluate;
-use super::blocked::blocked;
 use super::blocks::BlockStep;
 use super::lengths::{LENGTHS, STAGES, length};
 use super::past::{Beyond, Ends, Past, Start};
 use super::predict::History;
 use super::recipe::Recipe;
 use super::rows::Rows;
+use super::straight::straight;
 use super::tables::Tables;
 use super::work::Work;
 use crate::device::{TRIODE_ANSWERS, WIDTH};
@@ -34,7 +34,7 @@ const MOVED_V: f64 = 0.0025;
 /// itself off.
 const GRID_V: f64 = 2.0;
 /// The same for its screen and plate, which bend it less by its amplification: what 0.04 V leave over. A plate far
-/// above its knee may step by more (`blocked`). Where a grid is driven by 300 V the plate may step by volts in a
+/// above its knee may step by more (`straight`). Where a grid is driven by 300 V the plate may step by volts in a
 /// part of a step, and what these left over near the knee was 16 times what the audit accepts.
 const PLATE_V: f64 = 20.0;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
@@ -391,7 +391,7 @@ fn solve<const WIDE: bool>(
             }
         }
         let settled = off <= SETTLED * may_be;
-        if settled && (narrow <= NARROWLY || blocked(recipe, table, work, NARROWLY)) {
+        if settled && (narrow <= NARROWLY || straight(recipe, table, work, NARROWLY)) {
             break;
         }
         // Written so that NaN is wild too.

@@ -18,8 +18,8 @@ pub(super) const MIN_INFLUENCE: f64 = 1e-6;
 /// A kept inverse will do where it leaves less than this part of the step.
 const LEFT: f64 = 2e-4;
 /// Or less than this, V. (A valve in cut-off is held by its slopes at rest and by its law, which take them off
-/// again: what a hundred times as much made of them was a thousandth of what flows there.)
-const LEFT_V: f64 = 1e-7;
+/// again: what 10 uV made of them was a thousandth of what flows there.)
+const LEFT_V: f64 = 3e-8;
 /// It is made good at most as often, and only while each time leaves less than a fifth.
 const ROUNDS: usize = 2;
 const SHRINKS: f64 = 0.2;
@@ -29,6 +29,10 @@ const SMALL: usize = 4;
 /// of a large block something always moves. (100 triode stages in one block took minutes for what
 /// takes seconds.)
 const MANY: usize = 64;
+/// An inverse that is used less often costs more than it saves: then none is made for a while, twice as long
+/// each time, up to a limit.
+const WORTH: u32 = 3;
+const LONGEST_PAUSE: u32 = 63;
 /// A pivot may be this much smaller than the largest below it.
 const PIVOT: f64 = 1e-3;
 
@@ -40,6 +44,10 @@ pub(in super::super) struct Kept {
     /// The inverse, column by column.
     inverse: Vec<f64>,
     made: bool,
+    /// How often it was used, for how many solutions none is made yet, and for how many at first.
+    uses: u32,
+    wait: u32,
+    pause: u32,
     /// The inverse in panels and below it what the outputs so found take from the controls:
     /// `[panels of outputs and of controls][outputs]`.
     panels: Vec<[f64; HEIGHT]>,
@@ -48,6 +56,8 @@ pub(in super::super) struct Kept {
     /// Room for a solution, and for what each output of the block gives beyond it, V.
     solved: Vec<f64>,
     beyond: Vec<f64>,
+    /// Room for what one output takes from the controls.
+    taken: Vec<f64>,
     /// Room for the cells of a row.
     cells: Vec<Cell>,
 }
@@ -88,7 +98,14 @@ fn solve_of<const W: usize>(
             return true;
         }
     }
-    (kept.made && by_kept::<W>(block, step, kept)) || anew::<W>(block, step, kept)
+    if kept.made {
+        if by_kept::<W>(block, step, kept) {
+            kept.uses += 1;
+            return true;
+        }
+        kept.missed();
+    }
+    anew::<W>(block, step, kept)
 }
 
 /// The step of the block's controls, and what it adds to the outputs.
@@ -243,9 +260,11 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
     }
     kept.solved.clear();
     kept.solved.resize(n, 0.0);
-    let keeps = (SMALL + 1..=MANY).contains(&block.rows.len());
+    let keeps = (SMALL + 1..=MANY).contains(&block.rows.len()) && kept.wait == 0;
+    kept.wait = kept.wait.saturating_sub(1);
     kept.inverse.clear();
     kept.made = keeps && {
+        kept.uses = 0;
         kept.inverse.extend_from_slice(matrix);
         invert(&mut kept.inverse, n)
     };
@@ -267,14 +286,26 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
 }
 
 impl Kept {
+    /// The inverse does no longer: whether the next one is made at once.
+    fn missed(&mut self) {
+        self.pause = match self.uses < WORTH {
+            true => (2 * self.pause + 1).min(LONGEST_PAUSE),
+            false => 0,
+        };
+        self.wait = self.pause;
+        self.made = false;
+    }
+
     /// Brings the inverse, and the controls by way of it, into panels.
+    #[inline(always)]
     fn pack(&mut self, block: &Block) {
         let n = self.outputs.len();
         let (first, height) = (n.div_ceil(HEIGHT), block.height.div_ceil(HEIGHT));
         let count = (first + height) * n;
         self.panels.clear();
         self.panels.resize(count, [0.0; HEIGHT]);
-        let mut taken = vec![0.0; block.height];
+        self.taken.resize(block.height, 0.0);
+        let taken = &mut self.taken[..];
         for (c, column) in self.inverse.chunks_exact(n.max(1)).enumerate() {
             taken.fill(0.0);
             for (&output, a) in self.outputs.iter().zip(column) {
@@ -284,7 +315,7 @@ impl Kept {
                 }
             }
             let (outputs, controls) = self.panels.split_at_mut(first * n);
-            for (panels, values) in [(outputs, column), (controls, &taken)] {
+            for (panels, values) in [(outputs, column), (controls, &*taken)] {
                 for (panel, values) in panels.chunks_exact_mut(n).zip(values.chunks(HEIGHT)) {
                     panel[c][..values.len()].copy_from_slice(values);
                 }
