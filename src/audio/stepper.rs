@@ -421,6 +421,11 @@ impl<'c> Compiled<'c> {
         self.state.watched(&self.recipe)
     }
 
+    /// The length of the last step, or of the last part of one that was divided, s: what rates are taken over.
+    pub fn last_s(&self) -> f64 {
+        self.state.step_s()
+    }
+
     /// The watched unknowns' rates now, 1/s.
     pub fn rates(&self) -> impl Iterator<Item = f64> {
         self.state.rates(&self.recipe)

@@ -285,7 +285,8 @@ impl Player<'_, '_> {
             rates: Some(&rates),
         };
         if let Some(auditor) = self.auditor.as_mut().filter(|_| audits) {
-            let a = 1.0 / self.step_s;
+            // In parts of a thousandth, which a corner may take, rounding counts a thousand times as much.
+            let a = 1.0 / self.compiled.last_s();
             let ask = SourceState::at(self.time_s + self.ahead_s);
             auditor.moving(&self.assembly, &x, ask, a, &rates);
         }

@@ -233,6 +233,11 @@ impl State {
         &self.rows.as_flattened()[rows.first_watched() + rows.watched..][..rows.watched]
     }
 
+    /// The length of the last step, s.
+    pub fn step_s(&self) -> f64 {
+        self.step_s
+    }
+
     /// Their rates, 1/s.
     pub fn rates(&self, recipe: &Recipe<'_>) -> impl Iterator<Item = f64> {
         let rows = Rows::of(recipe);

@@ -99,14 +99,11 @@ impl Tables {
         let thin = Thin::of(recipe, rows);
         let controls = rows.first_state() / HEIGHT;
         let full = lead;
-        // What is read now and then is audited: with what is left out the current of a loudspeaker's mass, a
-        // capacitor of hundreds of microfarads, was up to three times as far off as is accepted.
-        let rare = |row: usize| row >= rows.first_besides();
         let lead = SparsePanels::of(&full, 0..rows.panels(), |r, c, v| {
-            rare(r) || thin.counts(r, thin.lead[c], v, FELT)
+            thin.counts(r, thin.lead[c], v, FELT)
         });
         let counts = |row: usize, column: usize, v: f64| {
-            rare(row) || thin.counts(row, thin.outputs[column % outputs], v, FELT_OF_LAWS)
+            thin.counts(row, thin.outputs[column % outputs], v, FELT_OF_LAWS)
         };
         let ends = SparsePanels::of(&reach, controls..rows.panels(), counts);
         let all = reach;
