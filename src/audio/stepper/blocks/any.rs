@@ -100,7 +100,7 @@ fn solve_of<const W: usize>(
     }
     if kept.made {
         if by_kept::<W>(block, step, kept) {
-            kept.uses += 1;
+            kept.uses = kept.uses.saturating_add(1);
             return true;
         }
         kept.missed();
