@@ -1,6 +1,8 @@
 //! `render` from the outside: files, variants, knobs, Ctrl-C, memory.
 
 mod common;
+#[path = "common/fidelity.rs"]
+mod fidelity;
 
 use common::{Gridleak, Netlist, Ran};
 use std::path::{Path, PathBuf};
@@ -195,9 +197,7 @@ fn oversampling_is_chosen_by_need() {
         let line = format!("oversampling {factor} times");
         assert!(ran.stderr.contains(&line), "{}", ran.stderr);
         let (_, _, exact) = of(volts, "16");
-        let power = |of: &mut dyn Iterator<Item = f64>| of.map(|x| x * x).sum::<f64>();
-        let off = power(&mut sound.iter().zip(&exact).map(|(a, b)| a - b));
-        let off_db = 10.0 * (off / power(&mut exact.iter().copied())).log10();
+        let off_db = fidelity::difference_db(&sound, &exact);
         let estimate_db = record["alias_estimate_db"].as_f64().unwrap();
         println!("{volts} V: {factor} at {estimate_db} dB, off by {off_db:.1} dB");
         assert!(estimate_db < -80.0 || factor == 16);

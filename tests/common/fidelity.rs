@@ -192,8 +192,16 @@ pub fn down(times: usize, fine: Vec<f64>) -> Vec<f64> {
 /// one side have heard what was before the burst, are left out.
 pub fn error_db(found: &[f64], expected: &[f64]) -> f64 {
     let kept = 64..found.len().min(expected.len()) - 64;
-    let power = |f: &dyn Fn(usize) -> f64| kept.clone().map(|k| f(k).powi(2)).sum::<f64>();
-    10.0 * (power(&|k| found[k] - expected[k]) / power(&|k| expected[k])).log10()
+    difference_db(&found[kept.clone()], &expected[kept])
+}
+
+/// RMS of the difference over the RMS of the second, in dB, both as long as the shorter.
+pub fn difference_db(found: &[f64], expected: &[f64]) -> f64 {
+    let power = |f: &dyn Fn(f64, f64) -> f64| {
+        let pairs = found.iter().zip(expected);
+        pairs.map(|(&a, &b)| f(a, b).powi(2)).sum::<f64>()
+    };
+    10.0 * (power(&|a, b| a - b) / power(&|_, b| b)).log10()
 }
 
 /// Energy of what is not a harmonic of the tone, below 20 kHz, over the tone's fundamental, in

@@ -72,14 +72,8 @@ fn bends_little(
     stage: usize,
     step: f64,
 ) -> bool {
-    let (current, slope) = match place.lane {
-        Some((pack, lane)) => {
-            let answer = &work.bank[stage * recipe.rest.len() + pack];
-            (
-                answer[0][lane],
-                answer[3][lane] + recipe.rest[pack][3][lane],
-            )
-        }
+    let current = match place.lane {
+        Some((pack, lane)) => work.bank[stage * recipe.rest.len() + pack][0][lane],
         None => {
             let output = place.outputs[0];
             let mut current = work.y[stage * recipe.outputs.len() + output] + recipe.y[output];
@@ -87,11 +81,10 @@ fn bends_little(
                 let u = work.u[stage * recipe.controls.len() + c];
                 current += recipe.slopes[place.first_slope + k] * u;
             }
-            let grid = place.first_slope + place.controls.len() - 1;
-            let own = work.slopes[stage * recipe.slopes.len() + grid];
-            (current, own + recipe.slopes[grid])
+            current
         }
     };
+    let slope = slope(recipe, work, place, stage, [0, place.controls.len() - 1]);
     step * step * slope <= 2.0 * BEND_V * current
 }
 
@@ -106,20 +99,30 @@ fn given(
 ) -> f64 {
     let mut given = 0.0;
     for (row, &output) in place.outputs.iter().enumerate() {
-        let slope = match place.lane {
-            Some((pack, lane)) => {
-                let answer = &work.bank[stage * recipe.rest.len() + pack];
-                let rest = &recipe.rest[pack];
-                let at = 2 + 2 * row + control;
-                answer[at][lane] + rest[at][lane]
-            }
-            None => {
-                let at = place.first_slope + row * place.controls.len() + control;
-                work.slopes[stage * recipe.slopes.len() + at] + recipe.slopes[at]
-            }
-        };
+        let slope = slope(recipe, work, place, stage, [row, control]);
         let output = stage * recipe.outputs.len() + output;
         given += slope.abs() * table.blocks.influence(output);
     }
     given
+}
+
+/// The slope of one of a law's outputs to one of its controls, both by their number among the law's own.
+fn slope(
+    recipe: &Recipe<'_>,
+    work: &Work,
+    place: &Place<'_>,
+    stage: usize,
+    [output, control]: [usize; 2],
+) -> f64 {
+    match place.lane {
+        Some((pack, lane)) => {
+            let answer = &work.bank[stage * recipe.rest.len() + pack];
+            let at = 2 + 2 * output + control;
+            answer[at][lane] + recipe.rest[pack][at][lane]
+        }
+        None => {
+            let at = place.first_slope + output * place.controls.len() + control;
+            work.slopes[stage * recipe.slopes.len() + at] + recipe.slopes[at]
+        }
+    }
 }

@@ -293,7 +293,6 @@ impl Kept {
             false => 0,
         };
         self.wait = self.pause;
-        self.made = false;
     }
 
     /// Brings the inverse, and the controls by way of it, into panels.
