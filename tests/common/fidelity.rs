@@ -18,6 +18,7 @@ use gridleak::netlist::card::Value;
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use std::f64::consts::PI;
+use std::ops::Range;
 use std::path::Path;
 
 pub const RATE_HZ: u32 = 48_000;
@@ -191,17 +192,18 @@ pub fn down(times: usize, fine: Vec<f64>) -> Vec<f64> {
 /// RMS of the difference over the RMS of the second, in dB. Both ends, where the filters of
 /// one side have heard what was before the burst, are left out.
 pub fn error_db(found: &[f64], expected: &[f64]) -> f64 {
-    let kept = 64..found.len().min(expected.len()) - 64;
-    difference_db(&found[kept.clone()], &expected[kept])
+    over(found, expected, 64..found.len().min(expected.len()) - 64)
 }
 
-/// RMS of the difference over the RMS of the second, in dB, both as long as the shorter.
+/// The same from the first sample to the last that both have.
 pub fn difference_db(found: &[f64], expected: &[f64]) -> f64 {
-    let power = |f: &dyn Fn(f64, f64) -> f64| {
-        let pairs = found.iter().zip(expected);
-        pairs.map(|(&a, &b)| f(a, b).powi(2)).sum::<f64>()
-    };
-    10.0 * (power(&|a, b| a - b) / power(&|_, b| b)).log10()
+    over(found, expected, 0..found.len().min(expected.len()))
+}
+
+/// The same of some samples; of none (a bench that only shows that it runs) no number.
+fn over(found: &[f64], expected: &[f64], kept: Range<usize>) -> f64 {
+    let power = |f: &dyn Fn(usize) -> f64| kept.clone().map(|k| f(k).powi(2)).sum::<f64>();
+    10.0 * (power(&|k| found[k] - expected[k]) / power(&|k| expected[k])).log10()
 }
 
 /// Energy of what is not a harmonic of the tone, below 20 kHz, over the tone's fundamental, in
