@@ -1,14 +1,10 @@
 //! A small dense elimination, for systems that are solved at every sample.
 
+pub mod lines;
+
 /// Solves A x = b in place by elimination with row pivoting. `a` is n x n, column by
 /// column, and is spoilt; `b` becomes x. False if a pivot vanishes.
 pub fn solve_columns(a: &mut [f64], b: &mut [f64]) -> bool {
-    solve_columns_here(a, b)
-}
-
-/// The same, to become part of what calls it and of the instruction set that it is compiled for.
-#[inline(always)]
-pub fn solve_columns_here(a: &mut [f64], b: &mut [f64]) -> bool {
     let n = b.len();
     debug_assert_eq!(a.len(), n * n);
     if let ([a, c, b_, d], [x, y]) = (&a[..], &mut b[..]) {
@@ -61,7 +57,6 @@ pub fn solve_columns_here(a: &mut [f64], b: &mut [f64]) -> bool {
 }
 
 /// Takes the k-th entry times the multipliers from the entries below it.
-#[inline(always)]
 fn subtract(to: &mut [f64], k: usize, multipliers: &[f64]) {
     let (head, tail) = to.split_at_mut(k + 1);
     let factor = head[k];

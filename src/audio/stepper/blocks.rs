@@ -9,6 +9,7 @@
 mod any;
 mod block;
 mod grouping;
+mod matrix;
 mod pair;
 mod ports;
 mod row;
@@ -145,6 +146,11 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
         let rows = rows(recipe, reach, &own, &controls);
         let reached = rows.iter().map(|row| row.first + widest).max();
         let height = reached.unwrap_or(0).max(controls.len());
+        let height = match &lanes {
+            // Few triodes know their places.
+            Some(few) if few.len() <= 4 => height,
+            _ => height.next_multiple_of(HEIGHT),
+        };
         let entry = |o: &usize| {
             let mut column: Vec<f64> = controls.iter().map(|&c| reach.at(c, *o)).collect();
             column.resize(height, 0.0);

@@ -132,7 +132,7 @@ impl State {
                 dy: vec![0.0; no],
                 delta: vec![0.0; nc],
                 missing: vec![[0.0; HEIGHT]; nc / HEIGHT],
-                matrix: vec![0.0; no * no],
+                matrix: Vec::new(),
                 side: vec![0.0; no],
                 part: vec![0.0; 2 * nc],
                 significant: Vec::new(),

@@ -22,7 +22,7 @@ pub(super) struct Work {
     pub dy: Vec<f64>,
     pub delta: Vec<f64>,
     pub missing: Vec<[f64; HEIGHT]>,
-    pub matrix: Vec<f64>,
+    pub matrix: Vec<[f64; HEIGHT]>,
     pub side: Vec<f64>,
     pub part: Vec<f64>,
     pub significant: Vec<usize>,

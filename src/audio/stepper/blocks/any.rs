@@ -6,15 +6,12 @@
 //! once or twice more; where that does not do, the matrix is inverted anew. Single triodes have
 //! ways of their own (`triodes`), for which this is slower, and so have long rows (`row`).
 
-use super::block::{Block, BlockStep, is_significant};
+use super::block::{Block, BlockStep};
+use super::matrix::Matrix;
 use super::row::{Cell, Row};
 use crate::device::WIDTH;
-use crate::math::dense;
 use crate::math::panels::HEIGHT;
 
-/// An output that moves its block's controls by less than this part of their own step is left
-/// out of the Jacobian (a valve without current, a grid without): the next iteration sees it.
-pub(super) const MIN_INFLUENCE: f64 = 1e-6;
 /// A kept inverse will do where it leaves less than this part of the step.
 const LEFT: f64 = 2e-4;
 /// Or less than this, V. (A valve in cut-off is held by its slopes at rest and by its law, which take them off
@@ -30,17 +27,18 @@ const SMALL: usize = 4;
 /// takes seconds.)
 const MANY: usize = 64;
 /// An inverse that is used less often costs more than it saves: then none is made for a while, twice as long
-/// each time, up to a limit.
-const WORTH: u32 = 3;
-const LONGEST_PAUSE: u32 = 63;
+/// each time, up to a limit. (Solving once costs a third of what it did when these were 3 and 63, which made two
+/// inverses for each use where four output valves are driven far into clipping.)
+const WORTH: u32 = 8;
+const LONGEST_PAUSE: u32 = 255;
 /// A pivot may be this much smaller than the largest below it.
 const PIVOT: f64 = 1e-3;
 
 /// The inverse of a block's matrix at slopes met before.
 #[derive(Debug, Clone, Default)]
 pub(in super::super) struct Kept {
-    /// Numbers of the outputs that it takes in.
-    outputs: Vec<usize>,
+    /// The matrix and the outputs that it takes in.
+    matrix: Matrix,
     /// The inverse, column by column.
     inverse: Vec<f64>,
     made: bool,
@@ -136,8 +134,13 @@ fn load(block: &Block, step: &mut BlockStep<'_>) {
 fn take(block: &Block, outputs: &[usize], dy: &[f64], part: &mut [f64]) {
     for (dy, &output) in dy.iter().zip(outputs) {
         let k = &block.k[output * block.height..][..block.height];
-        for (x, k) in part.iter_mut().zip(k) {
-            *x -= dy * k;
+        let (panels, _) = part.as_chunks_mut::<HEIGHT>();
+        for (to, k) in panels.iter_mut().zip(k.as_chunks::<HEIGHT>().0) {
+            let (mut left, k) = (*to, *k);
+            for (left, k) in left.iter_mut().zip(k) {
+                *left -= dy * k;
+            }
+            *to = left;
         }
     }
 }
@@ -155,9 +158,9 @@ fn add_inverse(inverse: &[f64], of: &[f64], to: &mut [f64]) {
 /// By the inverse that is there; false if that leaves too much.
 #[inline(always)]
 fn by_kept<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
-    let (n, rows) = (kept.outputs.len(), block.rows.len());
+    let (n, rows) = (kept.matrix.outputs.len(), block.rows.len());
     let Kept {
-        outputs,
+        matrix,
         panels,
         found,
         beyond,
@@ -172,7 +175,7 @@ fn by_kept<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut K
     }
     let slopes = &step.rows[..];
     let side = &mut step.side[..n];
-    for (side, &number) in side.iter_mut().zip(&*outputs) {
+    for (side, &number) in side.iter_mut().zip(&matrix.outputs) {
         *side = dot::<W>(block, slopes, number, part);
     }
     for round in 0..=ROUNDS {
@@ -193,7 +196,7 @@ fn by_kept<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut K
             *beyond = dot::<W>(block, slopes, number, part);
             step.dy[block.outputs[number]] = *beyond;
         }
-        for ((side, &number), solved) in side.iter_mut().zip(&*outputs).zip(solved) {
+        for ((side, &number), solved) in side.iter_mut().zip(&matrix.outputs).zip(solved) {
             *side = beyond[number] - solved;
             beyond[number] = *side;
         }
@@ -234,52 +237,29 @@ fn largest(values: &[f64]) -> [f64; 2] {
 /// With the matrix as it is now, whose inverse is kept.
 #[inline(always)]
 fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept) -> bool {
-    let width = if W > 0 { W } else { block.widest };
     load(block, step);
-    kept.outputs.clear();
-    for (number, row) in block.rows.iter().enumerate() {
-        let slopes = &step.rows[number * width..][..width];
-        let most = slopes.iter().fold(0.0f64, |m, s| m.max(s.abs()));
-        if is_significant(most * row.influence, MIN_INFLUENCE) {
-            kept.outputs.push(number);
-        }
-    }
     let (part, slopes) = (&mut step.part[..block.height], &step.rows[..]);
-    let (outputs, n) = (&kept.outputs[..], kept.outputs.len());
-    let (matrix, side) = (&mut step.matrix[..n * n], &mut step.side[..n]);
-    let columns = matrix.chunks_exact_mut(n.max(1));
-    for (c, (column, &output)) in columns.zip(outputs).enumerate() {
-        let k = &block.k[output * block.height..][..block.height];
-        for (entry, &number) in column.iter_mut().zip(outputs) {
-            *entry = dot::<W>(block, slopes, number, k);
-        }
-        column[c] += 1.0;
-    }
-    for (side, &number) in side.iter_mut().zip(outputs) {
-        *side = dot::<W>(block, slopes, number, part);
-    }
-    kept.solved.clear();
-    kept.solved.resize(n, 0.0);
+    kept.matrix.choose::<W>(block, slopes, part);
     let keeps = (SMALL + 1..=MANY).contains(&block.rows.len()) && kept.wait == 0;
     kept.wait = kept.wait.saturating_sub(1);
-    kept.inverse.clear();
+    let n = kept.matrix.outputs.len();
+    let side = &mut step.side[..n];
     kept.made = keeps && {
         kept.uses = 0;
-        kept.inverse.extend_from_slice(matrix);
+        kept.matrix
+            .write(block, slopes, &mut kept.inverse, side, step.matrix);
         invert(&mut kept.inverse, n)
     };
     if kept.made {
+        kept.solved.clear();
+        kept.solved.resize(n, 0.0);
         add_inverse(&kept.inverse, side, &mut kept.solved);
-    } else {
-        // With exchange of rows.
-        if !dense::solve_columns_here(matrix, side) {
-            return false;
-        }
-        kept.solved.copy_from_slice(side);
-    }
-    take(block, outputs, &kept.solved, part);
-    if kept.made {
+        take(block, &kept.matrix.outputs, &kept.solved, part);
         kept.pack(block);
+    } else if kept.matrix.solve(block, slopes, step.matrix) {
+        take(block, &kept.matrix.outputs, kept.matrix.solved(), part);
+    } else {
+        return false;
     }
     done::<W>(block, step);
     true
@@ -298,7 +278,7 @@ impl Kept {
     /// Brings the inverse, and the controls by way of it, into panels.
     #[inline(always)]
     fn pack(&mut self, block: &Block) {
-        let n = self.outputs.len();
+        let n = self.matrix.outputs.len();
         let (first, height) = (n.div_ceil(HEIGHT), block.height.div_ceil(HEIGHT));
         let count = (first + height) * n;
         self.panels.clear();
@@ -307,7 +287,7 @@ impl Kept {
         let taken = &mut self.taken[..];
         for (c, column) in self.inverse.chunks_exact(n.max(1)).enumerate() {
             taken.fill(0.0);
-            for (&output, a) in self.outputs.iter().zip(column) {
+            for (&output, a) in self.matrix.outputs.iter().zip(column) {
                 let k = &block.k[output * block.height..][..block.height];
                 for (taken, k) in taken.iter_mut().zip(k) {
                     *taken -= a * k;

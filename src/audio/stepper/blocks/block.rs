@@ -67,7 +67,7 @@ pub(in super::super) struct BlockStep<'a> {
     /// What it adds to the outputs.
     pub dy: &'a mut [f64],
     /// Room for a block's matrix, right side and controls.
-    pub matrix: &'a mut [f64],
+    pub matrix: &'a mut Vec<[f64; HEIGHT]>,
     pub side: &'a mut [f64],
     pub part: &'a mut [f64],
     /// Room for outputs that matter and their slopes.

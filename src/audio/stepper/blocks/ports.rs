@@ -2,8 +2,8 @@
 //!
 //! Most of the time they block, and their block is solved before it is begun.
 
-use super::any::MIN_INFLUENCE;
 use super::block::{Block, BlockStep, Slopes, is_significant};
+use super::matrix::MIN_INFLUENCE;
 
 /// Outputs of such a block, at both stages.
 const MOST: usize = 4;
@@ -152,7 +152,7 @@ mod tests {
                     missing: &mut missing,
                     delta: &mut delta,
                     dy: &mut dy,
-                    matrix: &mut [],
+                    matrix: &mut vec![],
                     side: &mut [],
                     part: &mut [],
                     significant: &mut vec![],
