@@ -31,12 +31,9 @@ const NARROW_V: f64 = 0.25;
 const MOVED_V: f64 = 0.0025;
 /// The same for a valve's grid, which bends within some tenths of a volt however far it is driven: what 4 mV
 /// leave over is below the 1e-4 V that the audit accepts. At 10 mV it found a grid current that was 1.2e-3 of
-/// itself off.
+/// itself off. Also for its screen and plate, which bend it less by its amplification, but the plate's own current
+/// turns as sharply near 0 V; elsewhere they may step by more (`straight`).
 const GRID_V: f64 = 2.0;
-/// The same for its screen and plate, which bend it less by its amplification: what 0.04 V leave over. A plate far
-/// above its knee may step by more (`straight`). Where a grid is driven by 300 V the plate may step by volts in a
-/// part of a step, and what these left over near the knee was 16 times what the audit accepts.
-const PLATE_V: f64 = 20.0;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
@@ -87,11 +84,9 @@ impl State {
         let triodes = recipe.laws.iter().filter(|place| place.lane.is_some());
         let output_valves = recipe.output_valves.iter().map(|&law| &recipe.laws[law]);
         for place in triodes.chain(output_valves) {
-            // The grid comes last.
-            let own = place.controls.iter().rev();
-            for (&c, volts) in own.zip([GRID_V, PLATE_V, PLATE_V]) {
+            for &c in &place.controls {
                 for stage in 0..STAGES {
-                    narrow[stage * rows.controls + c] = 1.0 / volts;
+                    narrow[stage * rows.controls + c] = 1.0 / GRID_V;
                 }
             }
         }
