@@ -20,7 +20,7 @@ const SPOT: usize = 997;
 /// What the audit accepts of them: Newton leaves the laws' controls as uncertain as that, and
 /// charges that are no straight line are followed by their slopes. (For a while ten times as much
 /// was accepted of both. What needed it was a grid driven by 300 V, which Newton left as uncertain
-/// as a part of those 300 V; see `GRID_V` in `stepper/state.rs`.)
+/// as a part of those 300 V; see `VALVE_V` in `stepper/state.rs`.)
 const ALLOWED: Allowance = Allowance {
     part: 1e-5,
     known: 1e-9,

@@ -146,10 +146,12 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
         let rows = rows(recipe, reach, &own, &controls);
         let reached = rows.iter().map(|row| row.first + widest).max();
         let height = reached.unwrap_or(0).max(controls.len());
-        let height = match &lanes {
-            // Few triodes know their places.
-            Some(few) if few.len() <= 4 => height,
-            _ => height.next_multiple_of(HEIGHT),
+        let triodes = lanes.clone().filter(|l| l.len() <= 4).unwrap_or_default();
+        let height = if triodes.is_empty() {
+            height.next_multiple_of(HEIGHT)
+        } else {
+            // Few triodes expect theirs without gaps.
+            height
         };
         let entry = |o: &usize| {
             let mut column: Vec<f64> = controls.iter().map(|&c| reach.at(c, *o)).collect();
@@ -179,7 +181,7 @@ fn prepare(recipe: &Recipe<'_>, reach: &Panels, groups: &[Vec<usize>]) -> Vec<Bl
             is_ports: false,
             spans: spans.collect(),
             grids_see: lanes.iter().flatten().any(sees),
-            triodes: lanes.filter(|l| l.len() <= 4).unwrap_or_default(),
+            triodes,
             laws: laws.clone(),
             k: outputs.iter().flat_map(entry).collect(),
             widest,

@@ -33,7 +33,7 @@ const MOVED_V: f64 = 0.0025;
 /// leave over is below the 1e-4 V that the audit accepts. At 10 mV it found a grid current that was 1.2e-3 of
 /// itself off. Also for its screen and plate, which bend it less by its amplification, but the plate's own current
 /// turns as sharply near 0 V; elsewhere they may step by more (`straight`).
-const GRID_V: f64 = 2.0;
+const VALVE_V: f64 = 2.0;
 /// How much of a control's swing is remembered from step to step: some 50 ms.
 pub(super) const FADE: f64 = 0.9999;
 /// The least swing that counts, V. With 0.1 what a quiet signal's steps leave over spoils it: the power
@@ -86,7 +86,7 @@ impl State {
         for place in triodes.chain(output_valves) {
             for &c in &place.controls {
                 for stage in 0..STAGES {
-                    narrow[stage * rows.controls + c] = 1.0 / GRID_V;
+                    narrow[stage * rows.controls + c] = 1.0 / VALVE_V;
                 }
             }
         }

@@ -98,9 +98,12 @@ mod tests {
 
     /// Nine equations whose solution is k - 4, line by line.
     fn system() -> (Vec<[[f64; HEIGHT]; 2]>, impl Fn(usize, usize) -> f64) {
-        let entry = |row: usize, column: usize| match row == column {
-            true => 3.0,
-            false => ((7 * row + 5 * column) % 11) as f64 / 11.0 - 0.5,
+        let entry = |row: usize, column: usize| {
+            if row == column {
+                3.0
+            } else {
+                ((7 * row + 5 * column) % 11) as f64 / 11.0 - 0.5
+            }
         };
         let lines = (0..9).map(|row| {
             let mut line = [[0.0; HEIGHT]; 2];
