@@ -1,5 +1,6 @@
 //! Numerical methods that know no circuit.
 
+pub mod aligned;
 pub mod convert;
 pub mod convolve;
 pub mod crests;

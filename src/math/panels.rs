@@ -4,6 +4,8 @@
 //! panel stay in registers while its columns go by. Every sum runs over the columns in
 //! order, so its bits do not depend on how wide the processor's registers are.
 
+use super::aligned::Aligned;
+
 /// Rows of a panel.
 pub const HEIGHT: usize = 8;
 
@@ -12,7 +14,7 @@ pub const HEIGHT: usize = 8;
 pub struct Panels {
     columns: usize,
     /// `[panels * columns]`
-    entries: Vec<[f64; HEIGHT]>,
+    entries: Aligned<[f64; HEIGHT]>,
 }
 
 impl Panels {
@@ -20,7 +22,7 @@ impl Panels {
     pub fn new(rows: usize, columns: usize) -> Self {
         Panels {
             columns,
-            entries: vec![[0.0; HEIGHT]; rows.div_ceil(HEIGHT) * columns],
+            entries: Aligned::filled([0.0; HEIGHT], rows.div_ceil(HEIGHT) * columns),
         }
     }
 
@@ -33,7 +35,10 @@ impl Panels {
     pub fn first(&self, panels: usize) -> Self {
         Panels {
             columns: self.columns,
-            entries: self.entries[..panels * self.columns].to_vec(),
+            entries: self.entries[..panels * self.columns]
+                .iter()
+                .copied()
+                .collect(),
         }
     }
 

@@ -1,5 +1,6 @@
 //! Panels ([`Panels`]) of which only those columns are kept that count.
 
+use super::aligned::Aligned;
 use super::panels::{HEIGHT, Panels};
 use std::ops::Range;
 
@@ -11,7 +12,7 @@ pub struct SparsePanels {
     /// Where each panel's columns begin, `[panels + 1]`.
     starts: Vec<usize>,
     columns: Vec<u32>,
-    entries: Vec<[f64; HEIGHT]>,
+    entries: Aligned<[f64; HEIGHT]>,
 }
 
 impl SparsePanels {
@@ -22,7 +23,7 @@ impl SparsePanels {
         panels: Range<usize>,
         counts: impl Fn(usize, usize, f64) -> bool,
     ) -> Self {
-        let (mut starts, mut columns, mut entries) = (vec![0], vec![], vec![]);
+        let (mut starts, mut columns, mut entries) = (vec![0], vec![], Aligned::default());
         let first = panels.start;
         for panel in panels {
             for column in 0..full.columns() {

@@ -11,6 +11,7 @@ use super::straight::straight;
 use super::tables::Tables;
 use super::work::Work;
 use crate::device::{TRIODE_ANSWERS, WIDTH};
+use crate::math::aligned::Aligned;
 use crate::math::panels::HEIGHT;
 use crate::math::radau_pair;
 
@@ -58,8 +59,8 @@ pub struct Stuck {
 pub(super) struct State {
     pub time_s: f64,
     /// The rows at the last step and at the one before.
-    rows: Vec<[f64; HEIGHT]>,
-    before: Vec<[f64; HEIGHT]>,
+    rows: Aligned<[f64; HEIGHT]>,
+    before: Aligned<[f64; HEIGHT]>,
     /// Charges of the states' rows.
     charge: Vec<f64>,
     /// The last step.
@@ -79,7 +80,7 @@ impl State {
     pub fn new(recipe: &Recipe<'_>) -> Self {
         let rows = Rows::of(recipe);
         let (nc, no) = (STAGES * rows.controls, STAGES * recipe.outputs.len());
-        let row = vec![[0.0; HEIGHT]; rows.panels()];
+        let row = Aligned::filled([0.0; HEIGHT], rows.panels());
         let (mut narrow, mut per_swing) = (vec![0.0; nc], vec![1.0 / LEAST_SWING_V; nc]);
         let triodes = recipe.laws.iter().filter(|place| place.lane.is_some());
         let output_valves = recipe.output_valves.iter().map(|&law| &recipe.laws[law]);
@@ -120,14 +121,14 @@ impl State {
                 start: Start::new(recipe),
                 rows: row,
                 u: vec![0.0; nc],
-                at: vec![[[0.0; WIDTH]; 2]; packs],
-                bank: vec![[[0.0; WIDTH]; TRIODE_ANSWERS]; packs],
+                at: Aligned::filled([[0.0; WIDTH]; 2], packs),
+                bank: Aligned::filled([[0.0; WIDTH]; TRIODE_ANSWERS], packs),
                 y: vec![0.0; no],
                 guess: vec![0.0; no],
                 dy: vec![0.0; no],
                 delta: vec![0.0; nc],
-                missing: vec![[0.0; HEIGHT]; nc / HEIGHT],
-                matrix: Vec::new(),
+                missing: Aligned::filled([0.0; HEIGHT], nc / HEIGHT),
+                matrix: Aligned::default(),
                 side: vec![0.0; no],
                 part: vec![0.0; 2 * nc],
                 significant: Vec::new(),

@@ -3,6 +3,7 @@
 use super::blocks::Kept;
 use super::past::Start;
 use crate::device::{TRIODE_ANSWERS, WIDTH};
+use crate::math::aligned::Aligned;
 use crate::math::panels::HEIGHT;
 
 /// Buffers.
@@ -11,18 +12,18 @@ pub(super) struct Work {
     /// What the step begins with.
     pub start: Start,
     /// Rows of the tables, laws at rest.
-    pub rows: Vec<[f64; HEIGHT]>,
+    pub rows: Aligned<[f64; HEIGHT]>,
     /// Controls, counted from rest, and the bank's in full.
     pub u: Vec<f64>,
-    pub at: Vec<[[f64; WIDTH]; 2]>,
-    pub bank: Vec<[[f64; WIDTH]; TRIODE_ANSWERS]>,
+    pub at: Aligned<[[f64; WIDTH]; 2]>,
+    pub bank: Aligned<[[f64; WIDTH]; TRIODE_ANSWERS]>,
     pub y: Vec<f64>,
     /// What they were guessed to give.
     pub guess: Vec<f64>,
     pub dy: Vec<f64>,
     pub delta: Vec<f64>,
-    pub missing: Vec<[f64; HEIGHT]>,
-    pub matrix: Vec<[f64; HEIGHT]>,
+    pub missing: Aligned<[f64; HEIGHT]>,
+    pub matrix: Aligned<[f64; HEIGHT]>,
     pub side: Vec<f64>,
     pub part: Vec<f64>,
     pub significant: Vec<usize>,

@@ -10,6 +10,7 @@ use super::block::{Block, BlockStep};
 use super::matrix::Matrix;
 use super::row::{Cell, Row};
 use crate::device::WIDTH;
+use crate::math::aligned::Aligned;
 use crate::math::panels::HEIGHT;
 
 /// A kept inverse will do where it leaves less than this part of the step, or of this step, V, of a longer one. (A
@@ -51,9 +52,9 @@ pub(in super::super) struct Kept {
     pause: u32,
     /// The inverse in panels and below it what the outputs so found take from the controls:
     /// `[panels of outputs and of controls][outputs]`.
-    panels: Vec<[f64; HEIGHT]>,
+    panels: Aligned<[f64; HEIGHT]>,
     /// What comes of it: the outputs, then the controls' step, each in whole panels.
-    found: Vec<[f64; HEIGHT]>,
+    found: Aligned<[f64; HEIGHT]>,
     /// Room for a solution, and for what each output of the block gives beyond it, V.
     solved: Vec<f64>,
     beyond: Vec<f64>,

@@ -2,6 +2,7 @@
 
 use super::super::lengths::STAGES;
 use crate::device::{TRIODE_ANSWERS, WIDTH};
+use crate::math::aligned::Aligned;
 use crate::math::panels::HEIGHT;
 
 /// Laws that are solved together, at both stages of a step.
@@ -24,7 +25,7 @@ pub(in super::super) struct Block {
     /// first control of each law.
     pub(super) height: usize,
     /// K for these, `[height * outputs]` column by column.
-    pub(super) k: Vec<f64>,
+    pub(super) k: Aligned<f64>,
     /// Where the slopes of each output come from, and how loud it is within the block.
     pub(super) rows: Vec<GroupRow>,
     /// Controls and outputs of each law, at both stages.
@@ -67,7 +68,7 @@ pub(in super::super) struct BlockStep<'a> {
     /// What it adds to the outputs.
     pub dy: &'a mut [f64],
     /// Room for a block's matrix, right side and controls.
-    pub matrix: &'a mut Vec<[f64; HEIGHT]>,
+    pub matrix: &'a mut Aligned<[f64; HEIGHT]>,
     pub side: &'a mut [f64],
     pub part: &'a mut [f64],
     /// Room for outputs that matter and their slopes.

@@ -5,6 +5,7 @@
 //! would be there once for each kind of block.
 
 use super::block::{Block, is_significant};
+use crate::math::aligned::Aligned;
 use crate::math::dense::{self, lines};
 use crate::math::panels::HEIGHT;
 use pulp::{Arch, Simd, WithSimd};
@@ -20,8 +21,8 @@ pub(super) struct Matrix {
     pub outputs: Vec<usize>,
     /// What each of these takes from a control, control by control, and behind that what the control misses:
     /// `[height][panels]`.
-    takes: Vec<[f64; HEIGHT]>,
-    solved: Vec<[f64; HEIGHT]>,
+    takes: Aligned<[f64; HEIGHT]>,
+    solved: Aligned<[f64; HEIGHT]>,
     /// Room for the outputs that count now, and for the matrix column by column.
     chosen: Vec<usize>,
     columns: Vec<f64>,
@@ -68,7 +69,12 @@ impl Matrix {
     }
 
     /// Solves it: what each output that counts adds. False if it is singular. `room` is for its lines.
-    pub fn solve(&mut self, block: &Block, slopes: &[f64], room: &mut Vec<[f64; HEIGHT]>) -> bool {
+    pub fn solve(
+        &mut self,
+        block: &Block,
+        slopes: &[f64],
+        room: &mut Aligned<[f64; HEIGHT]>,
+    ) -> bool {
         if self.form(block, slopes, room, true) {
             return true;
         }
@@ -88,7 +94,7 @@ impl Matrix {
         slopes: &[f64],
         columns: &mut Vec<f64>,
         side: &mut [f64],
-        room: &mut Vec<[f64; HEIGHT]>,
+        room: &mut Aligned<[f64; HEIGHT]>,
     ) {
         self.form(block, slopes, room, false);
         lines::columns(room, self.outputs.len(), columns);
@@ -104,7 +110,7 @@ impl Matrix {
         &mut self,
         block: &Block,
         slopes: &[f64],
-        room: &mut Vec<[f64; HEIGHT]>,
+        room: &mut Aligned<[f64; HEIGHT]>,
         solves: bool,
     ) -> bool {
         let n = self.outputs.len();

@@ -106,11 +106,12 @@ fn given(
 mod tests {
     use super::super::GroupRow;
     use super::*;
+    use crate::math::aligned::Aligned;
 
     #[test]
     fn two_laws_that_conduct_are_solved_together_and_blocked_ones_at_once() {
         // K column by column; outputs and controls stand in another order than the block's.
-        let k: Vec<f64> = (0..16)
+        let k: Aligned<f64> = (0..16)
             .map(|e| {
                 if e % 5 == 0 {
                     900.0
@@ -152,7 +153,7 @@ mod tests {
                     missing: &mut missing,
                     delta: &mut delta,
                     dy: &mut dy,
-                    matrix: &mut vec![],
+                    matrix: &mut Aligned::default(),
                     side: &mut [],
                     part: &mut [],
                     significant: &mut vec![],
