@@ -240,7 +240,9 @@ fn states_are_cold_and_high_and_in_standby() {
         "warming up",
         "standby",
         "driven",
+        "half driven",
         "driven, mains +10 %",
+        "half driven, mains +10 %",
     ];
     assert_eq!(states, names);
     let values = |subject: &str| -> Vec<f64> {

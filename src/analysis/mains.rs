@@ -18,6 +18,8 @@ const LEAST_V: f64 = 3.0;
 /// Nothing but the mains swings as far as this at their frequency, V: 85 V rms, and the lowest mains
 /// have 100.
 const MAINS_V: f64 = 120.0;
+/// A sine of this much that feeds a supply is none of a signal, V.
+const SUPPLY_V: f64 = 30.0;
 /// Resistances above this pass nothing that would charge anything, ohm.
 const PASSES_OHM: f64 = 1e9;
 /// Resistances below this are a supply's, ohm.
@@ -61,7 +63,7 @@ impl Mains {
 pub fn find(circuit: &Circuit) -> Option<Mains> {
     let mut mains: Option<Mains> = None;
     let paths = Paths::new(circuit);
-    for (which, drive, ends) in sines(circuit) {
+    for (which, drive, ends) in sources(circuit) {
         let Some(freq_hz) = mains_hz(drive) else {
             continue;
         };
@@ -83,23 +85,118 @@ pub fn find(circuit: &Circuit) -> Option<Mains> {
 /// figure.
 pub fn left_at_rest(circuit: &Circuit, mains: Option<&Mains>) -> Vec<String> {
     let taken = |which: &Driven| mains.is_some_and(|m| m.sources.contains(which));
-    let looks = sines(circuit).filter(|(which, drive, _)| {
+    let looks = sources(circuit).filter(|(which, drive, _)| {
         let sine = mains_hz(drive).is_some();
         !taken(which) && (sine || mains.is_some() && drive.wave.is_some())
     });
-    let name = |which: Driven| {
-        let piece = match which {
-            Driven::Voltage(k) => Piece::Branch(k),
-            Driven::Current(k) => Piece::Current(k),
+    looks
+        .filter_map(|(which, ..)| name_of(circuit, which))
+        .collect()
+}
+
+/// A large sine that is not taken as the mains, though it feeds a supply: that is solved without it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unfed {
+    /// The source.
+    pub name: String,
+    /// Its peak, V.
+    pub peak_v: f64,
+    /// Why it is left at rest.
+    pub why: AtRest,
+}
+
+/// Why a sine is no mains.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum AtRest {
+    /// Its line or a setting gives a DC value.
+    Dc,
+    /// It gives an AC value, which is a signal's.
+    Ac,
+    /// It dies away.
+    Damped,
+    /// Its frequency, Hz, is not one of the mains, or not that of the circuit's others.
+    Frequency(f64),
+}
+
+/// Sines of [`SUPPLY_V`] and more that feed a mains transformer or charge a capacitor through a
+/// rectifier, and are not among the mains.
+pub fn unfed(circuit: &Circuit, mains: Option<&Mains>) -> Vec<Unfed> {
+    let taken = |which: &Driven| mains.is_some_and(|m| m.sources.contains(which));
+    let mut paths = None;
+    let mut found = Vec::new();
+    for (which, drive, ends) in sources(circuit).filter(|(which, ..)| !taken(which)) {
+        let Some(Wave::Sin {
+            amplitude,
+            freq_hz,
+            damping,
+            ..
+        }) = drive.wave
+        else {
+            continue;
         };
-        let owner = |e: &&Element| e.ports.iter().any(|p| p.piece == piece);
-        circuit.elements.iter().find(owner).map(|e| e.name.clone())
+        if amplitude.abs() < SUPPLY_V {
+            continue;
+        }
+        let paths = paths.get_or_insert_with(|| Paths::new(circuit));
+        if !feeds_primary(circuit, paths, ends) && !charges(circuit, paths, ends) {
+            continue;
+        }
+        let why = match drive {
+            _ if drive.says_dc => AtRest::Dc,
+            _ if drive.ac.is_some() => AtRest::Ac,
+            _ if damping != 0.0 => AtRest::Damped,
+            _ => AtRest::Frequency(freq_hz),
+        };
+        if let Some(name) = name_of(circuit, which) {
+            let peak_v = amplitude.abs();
+            found.push(Unfed { name, peak_v, why });
+        }
+    }
+    found
+}
+
+/// The peak, V, of the mains that a primary is connected to, as the netlist has it; none if several
+/// sources or none lead there.
+pub fn primary_peak(circuit: &Circuit, mains: &Mains, primary: &Element) -> Option<f64> {
+    let paths = Paths::new(circuit);
+    let peaks = sources(circuit).filter_map(|(which, drive, ends)| {
+        let fed = paths.all.reach(ends);
+        let here = primary.terminals[..2].iter().any(|n| fed.contains(&n.0));
+        match drive.wave {
+            Some(Wave::Sin { amplitude, .. }) if here && mains.sources.contains(&which) => {
+                Some(drive.unscaled.unwrap_or(amplitude).abs())
+            }
+            _ => None,
+        }
+    });
+    match peaks.collect::<Vec<_>>()[..] {
+        [one] => Some(one),
+        _ => None,
+    }
+}
+
+/// Whether what comes from a source reaches the primary of a mains transformer.
+fn feeds_primary(circuit: &Circuit, paths: &Paths, source: [Node; 2]) -> bool {
+    let fed = paths.all.reach(source);
+    let mut all = circuit.elements.iter();
+    all.any(|e| {
+        e.role() == Some(DeviceRole::MainsTransformer)
+            && e.terminals[..2].iter().any(|n| fed.contains(&n.0))
+    })
+}
+
+/// The name of the element that is a source.
+fn name_of(circuit: &Circuit, which: Driven) -> Option<String> {
+    let piece = match which {
+        Driven::Voltage(k) => Piece::Branch(k),
+        Driven::Current(k) => Piece::Current(k),
     };
-    looks.filter_map(|(which, ..)| name(which)).collect()
+    let owner = |e: &&Element| e.ports.iter().any(|p| p.piece == piece);
+    circuit.elements.iter().find(owner).map(|e| e.name.clone())
 }
 
 /// The independent sources with their nodes.
-fn sines(circuit: &Circuit) -> impl Iterator<Item = (Driven, &Drive, [Node; 2])> {
+fn sources(circuit: &Circuit) -> impl Iterator<Item = (Driven, &Drive, [Node; 2])> {
     let branches = circuit.branches.iter().enumerate();
     let volts = branches.filter_map(|(k, b)| match &b.kind {
         BranchKind::Source(drive) => Some((Driven::Voltage(k), drive, [b.a, b.b])),

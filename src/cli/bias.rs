@@ -21,6 +21,7 @@ use crate::circuit::bind::Timing;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings as measured;
 use crate::measure::quiescent::{self, AtRest};
+use crate::measure::stress::{self, Stress};
 use crate::num;
 use crate::report::progress::Progress;
 use clap::{Arg, ArgAction, ArgMatches};
@@ -116,10 +117,21 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         session.note("no solution with cold valves; cold capacitor voltages are omitted");
     }
     let mut rows = quiescent.rows(&mut assembly, &probes);
-    let (mut findings, assembly) = found::of(&quiescent, assembly);
     let charted = rows.len();
+    // What is rated, but not in the chart.
+    let beside = match &stressed {
+        Some(stressed) => {
+            rows.extend(stressed.rows());
+            stressed.news()
+        }
+        None => {
+            let resting = stress::resting(&mut assembly, &quiescent.found);
+            rows.extend(resting.iter().filter_map(Stress::row));
+            rows[charted..].to_vec()
+        }
+    };
+    let (mut findings, assembly) = found::of(&quiescent, assembly);
     if let Some(stressed) = &stressed {
-        rows.extend(stressed.rows());
         if stressed.survey.states.iter().any(|s| s.sine.is_some()) {
             for finding in &mut findings {
                 finding.grave |= finding.quantity == measured::NO_LOAD;
@@ -146,15 +158,18 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             let probed = probes.len();
             let tables = Tables::new(&circuit, &assembly, &quiescent, &findings, rows, probed);
             let (stressed, all) = (stressed.as_ref(), session.flag("all"));
-            let chart = printed(&circuit, &quiescent, &tables, &findings, stressed, all);
+            let chart = printed(
+                &circuit, &quiescent, &tables, &findings, stressed, &beside, all,
+            );
             match &sought {
                 Some(sought) => format!("{}\n{chart}", sought.text),
                 None => chart,
             }
         },
     )?;
-    let over: Vec<&ChartRow> = rows
+    let over: Vec<&ChartRow> = rows[..charted]
         .iter()
+        .chain(&beside)
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
     if !session.quiet {

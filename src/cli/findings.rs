@@ -9,8 +9,7 @@ use crate::system::assemble::Assembly;
 /// Everything that is found: part by part, and of the whole circuit that it does not stay there. The
 /// assembly comes back.
 pub fn of<'c>(quiescent: &Quiescent, mut assembly: Assembly<'c>) -> (Vec<Finding>, Assembly<'c>) {
-    let mains_hz = quiescent.mains().map(|mains| mains.freq_hz);
-    let mut all = findings::at_rest(&mut assembly, &quiescent.x, mains_hz);
+    let mut all = findings::at_rest(&mut assembly, &quiescent.x, quiescent.mains());
     all.extend(parts::overloaded(assembly.circuit));
     let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
     let mut small = SmallSignal::new(&mut assembly, &quiescent.x);

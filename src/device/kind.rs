@@ -171,7 +171,7 @@ pub struct Device {
     pub readings: Vec<Readout>,
     /// Its ratings.
     pub limits: Vec<Rating>,
-    /// What it needs at least: `max` is then the least that will do.
+    /// What it needs about it: `max` is then the least that will do, or what it is made for.
     pub needs: Vec<Rating>,
     /// The discrete state it wakes up in, for the laws that have one.
     pub memory: f64,

@@ -209,6 +209,10 @@ fn build(given: &Given<'_>) -> Device {
         inner: 2,
         parts,
         limits,
+        needs: vec![
+            most("primary voltage", vpri),
+            most("mains frequency", model("hz")),
+        ],
         ..Device::default()
     }
 }

@@ -26,7 +26,7 @@
 //! which makes the resonances above 50 kHz, and any want of balance.
 
 use super::core::{Core, K1, K2, K3};
-use super::kind::{Device, Given, Kind, Param, Part, Pin, Winding};
+use super::kind::{Device, Given, Kind, Param, Part, Pin, Rating, Winding};
 use super::role::DeviceRole;
 use std::f64::consts::{PI, TAU};
 
@@ -289,6 +289,10 @@ fn build(
         inner: 2,
         parts,
         limits,
+        needs: vec![Rating {
+            quantity: "primary impedance",
+            max: ohms,
+        }],
         ..Device::default()
     }
 }

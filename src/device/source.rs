@@ -334,6 +334,8 @@ pub struct Drive {
     pub ac: Option<(f64, f64)>,
     /// Time function, if it has one.
     pub wave: Option<Wave>,
+    /// Of mains that were scaled the peak that the line gives, V.
+    pub unscaled: Option<f64>,
 }
 
 impl Drive {
@@ -359,6 +361,7 @@ impl Drive {
             return false;
         }
         if let Some(Wave::Sin { amplitude, .. }) = &mut self.wave {
+            self.unscaled.get_or_insert(*amplitude);
             *amplitude *= percent / 100.0;
         }
         true

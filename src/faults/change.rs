@@ -164,6 +164,7 @@ impl Change {
                         says_dc: true,
                         ac: None,
                         wave: None,
+                        unscaled: None,
                     },
                 });
                 undo.steps.push(Step::Current);

@@ -178,6 +178,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                 says_dc: true,
                 ac: None,
                 wave: None,
+                unscaled: None,
             },
         });
         output.current = circuit.currents.len() - 1;

@@ -1,7 +1,8 @@
 //! The voltage chart of an operating point: what a builder would measure with a meter,
 //! and what the data sheets allow.
 
-use super::impedance::{self, Resistances, is_fixed};
+use super::grid_circuit::GridCircuits;
+use super::impedance::{self, Resistances};
 use super::windings::{self, into_terminal};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
@@ -81,15 +82,16 @@ pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Ve
     let laws = assembly.currents(x);
     let circuit = assembly.circuit;
     let mut seen = Resistances::new(assembly, laws, &lu);
+    let grids = GridCircuits::new(circuit);
     let mut found: BTreeMap<&str, ChartRow> = BTreeMap::new();
     for element in circuit.elements.iter().filter(|e| is_valve(e)) {
-        if let Some((quantity, ohms, limit)) = grid_circuit(circuit, &mut seen, element) {
+        if let Some(grid) = grids.of(assembly, x, &mut seen, element) {
             let row = ChartRow {
                 subject: element.name.clone(),
-                quantity,
-                value: ohms,
+                quantity: "grid circuit resistance",
+                value: grid.ohms,
                 unit: "ohm",
-                limit,
+                limit: grid.limit,
             };
             found.insert(&element.name, row);
         }
@@ -412,38 +414,6 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, tak
         "V",
         limit("heater-cathode voltage"),
     );
-}
-
-/// Ohms of what is no more than an open switch.
-const OPEN: f64 = 1e9;
-
-/// The resistance of a valve's grid circuit and what is allowed.
-fn grid_circuit(
-    circuit: &Circuit,
-    seen: &mut Resistances<'_, '_>,
-    element: &Element,
-) -> Option<(&'static str, f64, Option<f64>)> {
-    let names = element.kind.map_or(&[][..], |k| k.terminals);
-    let terminal = |name: &str| {
-        let at = names.iter().position(|n| *n == name)?;
-        Some(element.terminals[at])
-    };
-    let (grid, cathode) = (terminal("grid")?, terminal("cathode")?);
-    let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
-    laws.dedup();
-    let kind = if is_fixed(circuit, cathode) {
-        "grid circuit resistance (fixed bias)"
-    } else {
-        "grid circuit resistance (cathode bias)"
-    };
-    let limit = element.limits.iter().find(|l| l.quantity == kind);
-    // The rating means the resistors on the grid. With the valve at work its own feedback
-    // would be counted too: a leak returned to the cathode looks many times its value.
-    let ohms = seen.without(grid, &laws)?;
-    // Beyond this only an open switch leads on: a supply in standby is no grid leak that
-    // is too large, and a valve that draws all the same is a finding of its own.
-    let limit = limit.filter(|_| ohms < OPEN).map(|l| l.max);
-    Some(("grid circuit resistance", ohms, limit))
 }
 
 /// The valve's electrode volts to ground, for the printed chart: plate, screen, grid, cathode.

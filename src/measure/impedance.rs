@@ -74,12 +74,20 @@ impl<'a, 'c> Resistances<'a, 'c> {
     /// How far a node's voltage moves for each ampere put into it, ohms, with these laws'
     /// devices pulled from their sockets; none if nothing is left that fixes it.
     pub fn without(&mut self, node: Node, pulled: &[usize]) -> Option<f64> {
-        let at = node.0.checked_sub(1)?;
-        let own = [(at, 1.0)];
-        // Columns: the node's own current, then the laws' outputs. Rows: its voltage, then
+        let ohms = self.between(node, node, pulled)?;
+        // Where the device was all that fixed the node, the difference is rounding.
+        (ohms > 0.0 && ohms < 1e15).then_some(ohms)
+    }
+
+    /// How far a node's voltage moves for each ampere put into another, ohms, with these laws'
+    /// devices pulled; none if nothing is left that fixes them.
+    pub fn between(&mut self, node: Node, fed: Node, pulled: &[usize]) -> Option<f64> {
+        let own = [(node.0.checked_sub(1)?, 1.0)];
+        let fed = [(fed.0.checked_sub(1)?, 1.0)];
+        // Columns: the current put in, then the laws' outputs. Rows: the node's voltage, then
         // their controls.
         let assembly = self.assembly;
-        let (mut columns, mut rows) = (vec![&own[..]], vec![&own[..]]);
+        let (mut columns, mut rows) = (vec![&fed[..]], vec![&own[..]]);
         let mut slopes = Vec::new();
         for &law in pulled {
             let (controls, outputs) = assembly.wires(law);
@@ -122,10 +130,7 @@ impl<'a, 'c> Resistances<'a, 'c> {
             return None;
         }
         let more: f64 = through.iter().zip(&moved).map(|(t, u)| t * u).sum();
-        let ohms = seen + more;
-        // Where the device was all that fixed the node, the difference is rounding.
-        let sound = ohms.is_finite() && ohms > 0.0 && ohms < 1e15;
-        sound.then_some(ohms)
+        Some(seen + more).filter(|ohms| ohms.is_finite())
     }
 }
 

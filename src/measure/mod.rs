@@ -7,6 +7,8 @@ pub mod distortion;
 pub mod feedback;
 pub mod findings;
 pub mod gain;
+pub mod grid_circuit;
+pub(crate) mod groups;
 pub mod impedance;
 pub mod load_line;
 pub mod noise;

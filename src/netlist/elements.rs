@@ -49,6 +49,7 @@ fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
     if !text.contains(';') {
         return (rated, tolerance);
     }
+    let expected = rated_in(text);
     let mut start = 0;
     for line in text.split_inclusive('\n') {
         if let Some(comment) = line.find(';') {
@@ -65,11 +66,19 @@ fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
                 };
                 if let Some((value, span)) = value_of(RATED).filter(|_| rated.is_none()) {
                     match parse_value(value, Role::Plain) {
-                        Ok((number, _)) if number > 0.0 && number.is_finite() => {
+                        Ok((number, _))
+                            if number > 0.0 && number.is_finite() && !expected.refuses(value) =>
+                        {
                             let text = value.to_string();
                             rated = Some(Value { number, text, span });
                         }
-                        _ => card.remark(NetlistProblem::Rated(quoted(value)), span),
+                        _ => {
+                            let problem = NetlistProblem::Rated {
+                                expected: expected.words,
+                                found: quoted(value),
+                            };
+                            card.remark(problem, span);
+                        }
                     }
                 }
                 if let Some((value, span)) = value_of(TOLERANCE).filter(|_| tolerance.is_none()) {
@@ -84,6 +93,31 @@ fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
         start += line.len();
     }
     (rated, tolerance)
+}
+
+/// What a part is rated in.
+struct RatedIn {
+    words: &'static str,
+    /// Units that it is not rated in.
+    others: &'static [char],
+}
+
+impl RatedIn {
+    fn refuses(&self, value: &str) -> bool {
+        let unit = value.chars().next_back().map(|c| c.to_ascii_uppercase());
+        unit.is_some_and(|unit| self.others.contains(&unit))
+    }
+}
+
+/// What the part on a line is rated in.
+fn rated_in(line: &str) -> RatedIn {
+    let letter = line.trim_start().chars().next();
+    let (words, others): (_, &[char]) = match letter.map(|c| c.to_ascii_uppercase()) {
+        Some('R' | 'Q' | 'J' | 'M') => ("watts", &['V', 'A']),
+        Some('C' | 'D') => ("volts", &['W', 'A']),
+        _ => ("watts or volts", &['A']),
+    };
+    RatedIn { words, others }
 }
 
 const RATED: &str = "rated=";

@@ -19,6 +19,49 @@ pub struct Notes {
     pub bottle: Option<String>,
 }
 
+/// What may stand about a word.
+const BRACKETS: [char; 6] = ['(', ')', '[', ']', '.', ':'];
+
+/// What remarks begin with, and what is written in its place.
+const REMARKS: [(&str, &[&str]); 5] = [
+    ("rated", &["rating", "rate", "raetd", "ratd", "reted"]),
+    ("tol", &["tolerance", "toll"]),
+    ("ripple", &["riple", "rippel"]),
+    ("fuse", &["fused"]),
+    ("bottle", &["botle", "bottel"]),
+];
+
+/// What looks like a remark but is not written as one, and how it is written: `rated = 1W`,
+/// `rating=1W`. `rest` is what follows the word.
+fn misspelt(word: &str, rest: &str) -> Option<(String, String)> {
+    let by_colon = word.ends_with(':');
+    let (key, value) = match word.split_once('=') {
+        Some((key, value)) => (key, Some(value)),
+        None => (word.trim_end_matches(':'), None),
+    };
+    let is = |known: &str| key.eq_ignore_ascii_case(known);
+    let (remark, others) = REMARKS
+        .iter()
+        .find(|(remark, others)| is(remark) || others.iter().any(|other| is(other)))?;
+    let next = rest.trim_start();
+    let first = |text: &str| -> String {
+        let text = text.trim_start_matches(['=', ':', ' ', '\t']);
+        text.split([' ', '\t', ',', ';', '\n', '\r'])
+            .next()
+            .unwrap_or("")
+            .to_string()
+    };
+    let shown = match value {
+        Some("") => first(next),
+        Some(value) if others.iter().any(|other| is(other)) => value.to_string(),
+        None if by_colon || next.starts_with(['=', ':']) => first(next),
+        _ => return None,
+    };
+    let starts = |c: char| c.is_ascii_digit() || c == '.' || c == '+' || c == '-';
+    let is_value = shown.starts_with(starts) || *remark == "bottle" && !shown.is_empty();
+    is_value.then(|| (quoted(word), format!("{remark}={shown}")))
+}
+
 /// The notes on an element's line.
 pub(crate) fn notes(card: Text<'_>) -> Notes {
     let mut notes = Notes::default();
@@ -34,6 +77,12 @@ pub(crate) fn notes(card: Text<'_>) -> Notes {
             for word in line[comment..].split_inclusive([' ', '\t', ',', ';']) {
                 let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
                 let bare = word.trim_end_matches(end);
+                let rest = &line[at - start + word.len()..];
+                if let Some((found, write)) = misspelt(bare, rest) {
+                    let from = card.take_from(at);
+                    let span = from.span_to(from.take_from(bare.len()));
+                    card.remark(NetlistProblem::UnreadRemark { found, write }, span);
+                }
                 if let Some((key, value)) = bare.split_once('=') {
                     let amperes = |to: &mut Option<f64>, key: &'static str| match parse_value(
                         value,
@@ -57,7 +106,7 @@ pub(crate) fn notes(card: Text<'_>) -> Notes {
                     }
                 } else if ["electrolytic", "polar"]
                     .iter()
-                    .any(|w| bare.eq_ignore_ascii_case(w))
+                    .any(|w| bare.trim_matches(BRACKETS).eq_ignore_ascii_case(w))
                 {
                     notes.polar = true;
                 }

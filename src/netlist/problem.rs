@@ -75,8 +75,13 @@ pub enum NetlistProblem {
     Doubtful { text: String, doubt: Doubt },
     #[error("the initial guess of `{name}` is ignored")]
     IgnoredGuess { name: String },
-    #[error("expected watts or volts after `rated=`, found `{0}`: the rating is not read")]
-    Rated(String),
+    #[error("expected {expected} after `rated=`, found `{found}`: the rating is not read")]
+    Rated {
+        expected: &'static str,
+        found: String,
+    },
+    #[error("`{found}` in the comment is not read")]
+    UnreadRemark { found: String, write: String },
     #[error("expected amperes after `{key}=`, found `{found}`: it is not read")]
     Amperes { key: &'static str, found: String },
     #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
@@ -163,9 +168,10 @@ impl NetlistProblem {
         match self {
             NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
             NetlistProblem::Amperes { key, .. } => Some(format!("for example `; {key}=0.5A`")),
-            NetlistProblem::Rated(_) => {
+            NetlistProblem::Rated { .. } => {
                 Some("for example `; rated=3W` or `; rated=450V`".to_string())
             }
+            NetlistProblem::UnreadRemark { write, .. } => Some(format!("write `{write}`")),
             NetlistProblem::Tolerance(_) => {
                 Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())
             }
@@ -250,7 +256,8 @@ impl NetlistProblem {
             self,
             NetlistProblem::Doubtful { .. }
                 | NetlistProblem::IgnoredGuess { .. }
-                | NetlistProblem::Rated(_)
+                | NetlistProblem::Rated { .. }
+                | NetlistProblem::UnreadRemark { .. }
                 | NetlistProblem::Tolerance(_)
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredCard { .. }

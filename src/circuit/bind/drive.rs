@@ -69,6 +69,7 @@ impl Binder<'_> {
             says_dc,
             ac,
             wave,
+            unscaled: None,
         };
         if drive.mains_hz().is_some()
             && drive.ac.is_none()

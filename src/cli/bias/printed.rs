@@ -7,6 +7,7 @@ use super::tables::Tables;
 use crate::circuit::Circuit;
 use crate::cli::command::SAFETY;
 use crate::measure::chart::{ChartRow, Verdict};
+use crate::measure::grid_circuit::OPEN;
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::num;
 use std::collections::BTreeSet;
@@ -26,13 +27,15 @@ const ORDER: [&str; 8] = [
 /// As many of them are always shown.
 const ALWAYS: usize = 4;
 
-/// The chart; without `all` the longest tables are left out.
+/// The chart; `beside` are the rated figures that are not in its tables. Without `all` the longest tables
+/// are left out.
 pub fn printed(
     circuit: &Circuit,
     quiescent: &Quiescent,
     tables: &Tables<'_>,
     findings: &Findings,
     stressed: Option<&Stressed>,
+    beside: &[ChartRow],
     all: bool,
 ) -> String {
     let mut text = format!("{}\n", circuit.title.trim());
@@ -48,7 +51,7 @@ pub fn printed(
     if !controls.is_empty() {
         text += &format!("controls: {controls}\n");
     }
-    text += &verdicts(circuit, tables.charted, stressed, findings);
+    text += &verdicts(circuit, tables.charted, beside, findings);
     let titled = tables.all().into_iter().map(|(t, table)| (t.into(), table));
     let stressed = stressed.map(|stressed| {
         let title = format!("What is rated, at its worst; {}", stressed.words);
@@ -82,7 +85,7 @@ const DANGEROUS_AC_V: f64 = 30.0;
 fn verdicts(
     circuit: &Circuit,
     rows: &[ChartRow],
-    stressed: Option<&Stressed>,
+    beside: &[ChartRow],
     findings: &Findings,
 ) -> String {
     let mut text = String::new();
@@ -112,8 +115,7 @@ fn verdicts(
         );
     }
     // What is beyond its rating only while the amplifier plays is as bad.
-    let stresses = stressed.map_or(vec![], Stressed::rows);
-    let all = || rows.iter().chain(&stresses);
+    let all = || rows.iter().chain(beside);
     let judged = all().filter(|r| r.verdict().is_some()).count();
     let over: Vec<&ChartRow> = all()
         .filter(|r| r.verdict() == Some(Verdict::Over))
@@ -129,7 +131,48 @@ fn verdicts(
         (n, 0) => format!("all {n} figures that have a rating are within it\n"),
         (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),
     };
+    let unrated = unrated(circuit, rows);
+    if !unrated.is_empty() {
+        text += &format!("not judged, as no rating is known: {}\n", listed(&unrated));
+    }
     text
+}
+
+/// Volts between a heater at ground and a cathode from which on it matters what the valve stands.
+const LIFTED_V: f64 = 50.0;
+
+/// What has no rating where others like it have one: resistors and capacitors, and of valves at work the
+/// grid circuit and a lifted cathode.
+fn unrated(circuit: &Circuit, rows: &[ChartRow]) -> Vec<String> {
+    let rated = |letter: char| {
+        let mut own = circuit.elements.iter().filter(move |e| e.letter == letter);
+        own.any(|e| e.rated.is_some())
+    };
+    let (resistors, capacitors) = (rated('R'), rated('C'));
+    let parts = circuit.elements.iter().filter(|e| {
+        let counts = e.letter == 'R' && resistors || e.letter == 'C' && capacitors;
+        counts && e.rated.is_none() && e.notes.fuse.is_none()
+    });
+    let valves = rows.iter().filter_map(|row| match row.quantity {
+        _ if row.limit.is_some() => None,
+        "grid circuit resistance" if row.value < OPEN => {
+            Some(format!("grid circuit of {}", row.subject))
+        }
+        "heater-cathode voltage" if row.value.abs() > LIFTED_V => {
+            Some(format!("heater to cathode of {}", row.subject))
+        }
+        _ => None,
+    });
+    parts.map(|e| e.name.clone()).chain(valves).collect()
+}
+
+/// The first of some names, and how many more there are.
+fn listed(names: &[String]) -> String {
+    const MOST: usize = 12;
+    match names.len().saturating_sub(MOST) {
+        0 => names.join(", "),
+        more => format!("{} and {more} more", names[..MOST].join(", ")),
+    }
 }
 
 fn positions(circuit: &Circuit) -> String {

@@ -7,7 +7,7 @@ use super::super::{driven, interrupt};
 use super::figures::shown;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::stress::{self, Survey};
+use crate::measure::stress::{self, Stress, Survey};
 use crate::report::table::{Side, Table};
 
 /// What the parts stand over all states, where `--drive` asks for it.
@@ -28,10 +28,11 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
     let survey = driven::survey(circuit, states, ("bias", session.quiet))?;
     driven::report(session, &survey)?;
-    Ok(Some(Stressed {
-        survey,
-        words: drive.map_or("nothing plays".into(), |d| format!("driven by {}", d.words)),
-    }))
+    let mut words = drive.map_or("nothing plays".into(), |d| format!("driven by {}", d.words));
+    if circuit.elements.iter().any(|e| e.position.is_some()) {
+        words += "; switches and knobs as they stand";
+    }
+    Ok(Some(Stressed { survey, words }))
 }
 
 /// A survey of all states.
@@ -45,17 +46,19 @@ pub struct Stressed {
 impl Stressed {
     /// The worst of each figure.
     pub fn rows(&self) -> Vec<ChartRow> {
+        self.survey.figures.iter().filter_map(Stress::row).collect()
+    }
+
+    /// Those that the chart at rest does not say: the same figure, no worse in any other state, is left out.
+    pub fn news(&self) -> Vec<ChartRow> {
+        let repeats = |f: &&Stress| {
+            let charted = f.quantity.starts_with("driven ");
+            charted && f.worst().is_some_and(|(_, state)| state == 0)
+        };
         let figures = self.survey.figures.iter();
         figures
-            .filter_map(|f| {
-                Some(ChartRow {
-                    subject: f.subject.clone(),
-                    quantity: f.quantity,
-                    value: f.worst()?.0,
-                    unit: f.unit,
-                    limit: f.limit,
-                })
-            })
+            .filter(|f| !repeats(f))
+            .filter_map(Stress::row)
             .collect()
     }
 
@@ -70,7 +73,14 @@ impl Stressed {
             ("rated", Side::Right),
             ("verdict", Side::Left),
         ]);
-        for figure in self.survey.figures.iter().filter(|f| f.limit.is_some()) {
+        let survey = &self.survey;
+        // A resistor's watts are judged by what it should be rated for.
+        let said = |f: &&Stress| {
+            f.quantity == "driven dissipation"
+                && survey.find(&f.subject, "driven wattage needed").is_some()
+        };
+        let judged = survey.figures.iter().filter(|f| f.limit.is_some());
+        for figure in judged.filter(|f| !said(f)) {
             let Some((worst, state)) = figure.worst() else {
                 continue;
             };

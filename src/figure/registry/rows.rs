@@ -295,6 +295,12 @@ pub const QUANTITIES: &[Quantity] = &[
         "driven dissipation of RK with level 4",
     ),
     stress(
+        "driven wattage needed",
+        "W",
+        "twice a resistor's heat: what it should be rated for",
+        "driven wattage needed of RK with level 4",
+    ),
+    stress(
         "track dissipation",
         "W",
         "heat of a pot's whole track at the current of its busier half; rated",
@@ -353,6 +359,18 @@ pub const QUANTITIES: &[Quantity] = &[
         "V",
         "most from plate to cathode",
         "peak plate voltage of XV4 with level 4",
+    ),
+    stress(
+        "driven plate voltage",
+        "V",
+        "mean from plate to cathode while the valve draws; rated",
+        "driven plate voltage of XV4 with level 4",
+    ),
+    stress(
+        "driven screen voltage",
+        "V",
+        "mean from screen to cathode while the valve draws; rated",
+        "driven screen voltage of XV4 with level 4",
     ),
     stress(
         "peak screen voltage",

@@ -1,8 +1,10 @@
 //! Output transformers without a load, and taps that are tied to ground.
 
-use super::finding::Finding;
+use super::finding::{Finding, MISMATCH, NO_LOAD, show};
+use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Element, Node};
-use crate::measure::windings::common_of;
+use crate::measure::windings::{common_of, terminal};
+use crate::system::assemble::Assembly;
 
 /// A tap's load is at most this many times what the last tap is for, ohm: a feedback network is none.
 const LOAD: f64 = 200.0;
@@ -42,11 +44,74 @@ pub fn unloaded(circuit: &Circuit) -> Vec<Finding> {
         .filter(|(element, common)| !is_loaded(circuit, element, *common))
         .map(|(element, _)| Finding {
             subject: element.name.clone(),
-            quantity: super::finding::NO_LOAD,
+            quantity: NO_LOAD,
             text: "no load on its taps: never play into it like this".to_string(),
             grave: false,
         })
         .collect()
+}
+
+/// Loads that are not what a transformer is made for. The impedance that the plates see is found without the
+/// valves; 0.6 to 1.6 times that of the model is what loudspeakers leave of their nominal value.
+pub(super) fn loads(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
+    let circuit = assembly.circuit;
+    let mut found = Vec::new();
+    for (element, common) in transformers(circuit) {
+        let needs = element.needs.iter();
+        let made_for = needs.clone().find(|n| n.quantity == "primary impedance");
+        let Some(made_for) = made_for.filter(|_| is_loaded(circuit, element, common)) else {
+            continue;
+        };
+        let Some(ohms) = seen_by_plates(assembly, x, element) else {
+            continue;
+        };
+        let part = ohms / made_for.max;
+        if MATCHED.contains(&part) {
+            continue;
+        }
+        let (quantity, word) = match part {
+            _ if BEARABLE.contains(&part) => (MISMATCH, "is the loudspeaker on the right tap?"),
+            _ if part > 1.0 => (NO_LOAD, "hardly a load: never play into it like this"),
+            _ => (NO_LOAD, "nearly a short: never play into it like this"),
+        };
+        found.push(Finding {
+            subject: element.name.clone(),
+            quantity,
+            text: format!(
+                "its load gives the plates {} in place of {}: {word}",
+                show(ohms, "Ω"),
+                show(made_for.max, "Ω")
+            ),
+            grave: false,
+        });
+    }
+    found
+}
+
+/// What plates may see, as a part of the model's impedance: as it should be, and without harm at full output
+/// (common practice, no published source).
+const MATCHED: std::ops::RangeInclusive<f64> = 0.6..=1.6;
+const BEARABLE: std::ops::RangeInclusive<f64> = 0.4..=2.5;
+/// Where loudspeakers are near their nominal impedance, Hz.
+const NOMINAL_HZ: f64 = 400.0;
+
+/// What the ends of a primary see with all valves out of their sockets, ohm.
+fn seen_by_plates(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> Option<f64> {
+    let ends = [("plate1", "plate2"), ("plate", "supply")];
+    let (a, b) = ends
+        .into_iter()
+        .find_map(|(a, b)| Some((terminal(element, a)?, terminal(element, b)?)))?;
+    let valves = assembly.circuit.elements.iter().filter(|e| e.is_valve());
+    let laws: Vec<usize> = valves
+        .flat_map(|e| e.readings.iter().map(|r| r.1))
+        .collect();
+    let kept = assembly.unplugged.clone();
+    laws.iter().for_each(|&law| assembly.unplugged[law] = true);
+    let mut small = SmallSignal::new(assembly, x);
+    assembly.unplugged = kept;
+    let mut at = small.at(NOMINAL_HZ).ok()?;
+    let seen = at.impedance(element.terminals[a], element.terminals[b]);
+    Some(seen.norm()).filter(|ohms| ohms.is_finite())
 }
 
 fn transformers(circuit: &Circuit) -> impl Iterator<Item = (&Element, usize)> {

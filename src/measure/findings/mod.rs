@@ -6,20 +6,25 @@
 
 mod finding;
 mod iron;
+mod mains;
 mod parts;
 mod stability;
 mod valves;
 
+use crate::analysis::mains::Mains;
 use crate::system::assemble::Assembly;
 
 /// Everything that is wrong at the solution `x`: an operating point, or the average of a mains
-/// cycle, whose frequency is then known.
-pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains_hz: Option<f64>) -> Vec<Finding> {
-    let mut found = valves::findings(assembly, x);
+/// cycle of its mains.
+pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) -> Vec<Finding> {
+    let mut found = mains::unfed(assembly.circuit, mains);
+    found.extend(mains::misfits(assembly.circuit, mains));
+    found.extend(valves::findings(assembly, x));
     found.extend(parts::capacitors(assembly, x));
     found.extend(iron::taps(assembly.circuit));
     found.extend(iron::unloaded(assembly.circuit));
-    found.extend(parts::rectifiers(assembly, x, mains_hz));
+    found.extend(iron::loads(assembly, x));
+    found.extend(parts::rectifiers(assembly, x, mains.map(|m| m.freq_hz)));
     found
 }
 

@@ -9,6 +9,8 @@ use super::finding::{Finding, show};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::measure::chart::is_valve;
+use crate::measure::grid_circuit::OPEN;
+use crate::measure::groups::Groups;
 use crate::measure::impedance::{self, Resistances, SmallDirect};
 use crate::system::assemble::Assembly;
 
@@ -19,8 +21,6 @@ const CUT_OFF: f64 = 10e-6;
 const SUPPLY: f64 = 5.0;
 /// Part of its supply's volts at which a plate has bottomed.
 const BOTTOM: f64 = 0.1;
-/// Ohms beyond which only open switches and leakage lead on.
-const OPEN: f64 = 1e9;
 /// Grid current that is worth a word, and that which no working stage has at rest, A; the latter
 /// as a part of the plate current too.
 const GRID: (f64, f64, f64) = (1e-6, 50e-6, 0.02);
@@ -159,28 +159,20 @@ fn look(
 
 /// Groups of nodes that wires, resistors and windings join, ground apart.
 struct Joined {
-    /// Of each node, the lowest node of its group.
-    group: Vec<usize>,
+    groups: Groups,
     /// Open switches: the nodes of both ends.
     open: Vec<(Node, Node)>,
 }
 
 impl Joined {
     fn new(circuit: &Circuit) -> Self {
-        let mut group: Vec<usize> = (0..circuit.nodes.len()).collect();
         let resistances = circuit.resistances.iter().filter(|r| r.ohms.abs() < OPEN);
         let branches = circuit.branches.iter();
         let windings = branches.filter(|b| !matches!(b.kind, BranchKind::Source(_)));
         let pairs = resistances
             .map(|r| (r.a, r.b))
             .chain(windings.map(|b| (b.a, b.b)));
-        for (a, b) in pairs.filter(|(a, b)| *a != Node::GROUND && *b != Node::GROUND) {
-            let (a, b) = (lowest(&mut group, a.0), lowest(&mut group, b.0));
-            group[a.max(b)] = a.min(b);
-        }
-        for node in 0..group.len() {
-            group[node] = lowest(&mut group, node);
-        }
+        let groups = Groups::new(circuit, pairs);
         let open = circuit.elements.iter().filter_map(|e| {
             let open = e.role() == Some(DeviceRole::Toggle) && e.position == Some(0.0);
             match e.terminals[..] {
@@ -189,7 +181,7 @@ impl Joined {
             }
         });
         Joined {
-            group,
+            groups,
             open: open.collect(),
         }
     }
@@ -198,23 +190,14 @@ impl Joined {
     /// the other has volts.
     fn held_off(&self, assembly: &Assembly<'_>, x: &[f64], node: Node) -> bool {
         let volts = |node: Node| assembly.unknowns.voltage(x, node);
-        let own = self.group[node.0];
+        let own = self.groups.of(node);
         let live = |near: Node, far: Node| {
-            self.group[near.0] == own
-                && self.group[far.0] != own
+            self.groups.of(near) == own
+                && self.groups.of(far) != own
                 && volts(far) - volts(near) > SUPPLY
         };
         self.open.iter().any(|&(a, b)| live(a, b) || live(b, a))
     }
-}
-
-/// The lowest node of a group, found by way of what is known so far.
-fn lowest(group: &mut [usize], mut node: usize) -> usize {
-    while group[node] != node {
-        group[node] = group[group[node]];
-        node = group[node];
-    }
-    node
 }
 
 /// What is wrong with a valve, if something is: the row it is about, in words, and whether it
@@ -227,6 +210,14 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
     if cathode_ohms.abs() >= OPEN {
         let text = "switched off: its cathode leads nowhere".to_string();
         return Some(("plate current", text, false));
+    }
+    let [_, grid_ohms, _] = seen.ohms;
+    if grid_ohms.abs() >= OPEN && vpk > SUPPLY {
+        let text = format!(
+            "its grid floats: {} lead from it, so that leakage says where it stands and what the valve draws",
+            show(grid_ohms.abs(), "Ω")
+        );
+        return Some(("vgk", text, true));
     }
     let much = seen.grid_a > GRID.1 && seen.grid_a > GRID.2 * seen.plate_a;
     if much && grid_v - seen.cathode > 30.0 && vpk < vgk.max(0.1 * (grid_v - seen.cathode)) {
@@ -255,7 +246,6 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
         };
         return Some(("plate current", text.into(), !seen.held_off));
     }
-    let [_, grid_ohms, _] = seen.ohms;
     let starved = vpk > 0.7 * (plate_v - cathode_v);
     if cathode_ohms > 47e3 && cathode_ohms > 10.0 * grid_ohms.abs() && starved {
         let text = format!(

@@ -21,6 +21,8 @@ pub(super) enum Read {
     Heated(Vec<(Port, f64)>),
     /// Volts times amperes of all ports, W.
     Power(Vec<Port>),
+    /// Volts from the first node to the second, times the amperes through ports, each with its sign, W.
+    Taken(Node, Node, Vec<(Port, f64)>),
     /// The largest volts between any two of some nodes, V.
     Widest(Vec<Node>),
 }
@@ -35,10 +37,10 @@ impl Read {
         };
         match self {
             Read::Volts(a, b) => volts(assembly, *a) - volts(assembly, *b),
-            Read::Amperes(ports) => ports
-                .iter()
-                .map(|(port, sign)| sign * probe::current(assembly, moment, port))
-                .sum(),
+            Read::Amperes(ports) => amperes(assembly, moment, ports),
+            Read::Taken(a, b, ports) => {
+                (volts(assembly, *a) - volts(assembly, *b)) * amperes(assembly, moment, ports)
+            }
             Read::Drawn(laws) => drawn(assembly, laws),
             Read::Heat(a, b, laws) => {
                 (volts(assembly, *a) - volts(assembly, *b)) * drawn(assembly, laws)
@@ -66,6 +68,12 @@ impl Read {
             }
         }
     }
+}
+
+fn amperes(assembly: &mut Assembly<'_>, moment: Moment<'_>, ports: &[(Port, f64)]) -> f64 {
+    let each = ports.iter();
+    each.map(|(port, sign)| sign * probe::current(assembly, moment, port))
+        .sum()
 }
 
 /// What is made of the moments of a period.
@@ -124,8 +132,12 @@ pub(super) struct Wanted {
     pub unit: &'static str,
     /// The most that is allowed, if the model or a comment says.
     pub limit: Option<f64>,
+    /// Whether it is only for valves that draw: cold ones stand more.
+    pub warm: bool,
     meter: usize,
     statistic: Statistic,
+    /// What the meter's figure is multiplied by.
+    factor: f64,
 }
 
 /// Meters on all parts of a circuit.
@@ -154,8 +166,25 @@ impl Gauge {
 
     /// The figures, in the order of [`wanted`](Self::wanted).
     pub fn values(&self) -> Vec<f64> {
-        let of = |w: &Wanted| self.meters[w.meter].value(w.statistic);
+        let of = |w: &Wanted| w.factor * self.meters[w.meter].value(w.statistic);
         self.wanted.iter().map(of).collect()
+    }
+
+    /// Leaves out all figures but some, and the meters that these do not need.
+    pub fn only(&mut self, mut keeps: impl FnMut(&Wanted) -> bool) {
+        self.wanted.retain(&mut keeps);
+        let mut kept = Vec::new();
+        for wanted in &mut self.wanted {
+            let at = kept.iter().position(|&meter| meter == wanted.meter);
+            wanted.meter = at.unwrap_or_else(|| {
+                kept.push(wanted.meter);
+                kept.len() - 1
+            });
+        }
+        self.meters = kept
+            .iter()
+            .map(|&meter| self.meters[meter].clone())
+            .collect();
     }
 
     /// Puts a meter on, and gives its number.
@@ -177,8 +206,24 @@ impl Gauge {
             quantity,
             unit,
             limit,
+            warm: false,
             meter,
             statistic,
+            factor: 1.0,
         });
+    }
+
+    /// Has the last figure shown only where valves draw.
+    pub fn when_warm(&mut self) {
+        if let Some(last) = self.wanted.last_mut() {
+            last.warm = true;
+        }
+    }
+
+    /// Has the last figure shown so many times as large.
+    pub fn times(&mut self, factor: f64) {
+        if let Some(last) = self.wanted.last_mut() {
+            last.factor = factor;
+        }
     }
 }

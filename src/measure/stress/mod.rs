@@ -21,10 +21,13 @@ pub use gauge::Statistic;
 pub use state::{Cold, Sine, State};
 pub use wanted::{REVERSED_V, body_volts};
 
-use super::chart::{ROUNDING, Verdict};
+use super::chart::{ChartRow, ROUNDING, Verdict};
+use super::quiescent::AtRest;
 use crate::analysis::periodic::Trouble;
 use crate::circuit::Circuit;
 use crate::device::role::DeviceRole;
+use crate::system::assemble::Assembly;
+use gauge::Gauge;
 
 /// A figure of one part over all states.
 #[derive(Debug, Clone, PartialEq)]
@@ -51,6 +54,17 @@ impl Stress {
         known.fold(None, |worst, (value, k)| match worst {
             Some((most, _)) if value.abs() <= f64::abs(most) => worst,
             _ => Some((value, k)),
+        })
+    }
+
+    /// The worst as a row of the chart; none where no state was solved.
+    pub fn row(&self) -> Option<ChartRow> {
+        Some(ChartRow {
+            subject: self.subject.clone(),
+            quantity: self.quantity,
+            value: self.worst()?.0,
+            unit: self.unit,
+            limit: self.limit,
         })
     }
 
@@ -112,23 +126,12 @@ pub fn survey<E>(
     mut poll: impl FnMut() -> Result<(), E>,
     mut done: impl FnMut(),
 ) -> Result<Survey, E> {
-    let blank = wanted::gauge(circuit);
-    let mut figures: Vec<Stress> = blank
-        .wanted
-        .iter()
-        .map(|w| Stress {
-            element: w.element,
-            subject: circuit.elements[w.element].name.clone(),
-            quantity: w.quantity,
-            unit: w.unit,
-            limit: w.limit,
-            values: Vec::new(),
-        })
-        .collect();
+    let unread = wanted::gauge(circuit);
+    let mut figures = blank(circuit, &unread);
     let mut failed = Vec::new();
     for state in &states {
         poll()?;
-        let mut gauge = blank.clone();
+        let mut gauge = unread.clone();
         let read = state::put(circuit, state, |c| {
             state::read(c, state, &mut gauge, &mut poll)
         });
@@ -137,9 +140,11 @@ pub fn survey<E>(
             Ok(Err(stopped)) => return Err(stopped),
             Err(trouble) => Some(trouble),
         };
-        let values = gauge.values();
-        for (figure, value) in figures.iter_mut().zip(values) {
-            figure.values.push(trouble.is_none().then_some(value));
+        let draws = state.cold == Cold::None && state.open.is_empty();
+        for ((figure, value), wanted) in figures.iter_mut().zip(gauge.values()).zip(&unread.wanted)
+        {
+            let counts = trouble.is_none() && (draws || !wanted.warm);
+            figure.values.push(counts.then_some(value));
         }
         failed.push(trouble);
         done();
@@ -151,12 +156,54 @@ pub fn survey<E>(
     })
 }
 
+/// The figures at rest that have a rating and that the chart of a circuit does not have: fuses, ripple
+/// currents, volts across resistors and switches, what loudspeakers take.
+pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
+    let circuit = assembly.circuit;
+    let mut gauge = wanted::gauge(circuit);
+    gauge.only(|w| {
+        let element = &circuit.elements[w.element];
+        let beside = match element.role() {
+            Some(DeviceRole::Resistor) => ["rms current", "peak voltage"].contains(&w.quantity),
+            Some(DeviceRole::Capacitor) => w.quantity == "ripple current",
+            Some(DeviceRole::Toggle | DeviceRole::Switch | DeviceRole::Loudspeaker) => true,
+            _ => false,
+        };
+        beside && w.limit.is_some()
+    });
+    if gauge.wanted.is_empty() {
+        return Vec::new();
+    }
+    match found {
+        AtRest::Point(point) => state::still(assembly, &point.x, &mut gauge),
+        AtRest::Cycle(mains, cycle) => state::round(assembly, mains, cycle, &mut gauge),
+    }
+    let mut figures = blank(circuit, &gauge);
+    for (figure, value) in figures.iter_mut().zip(gauge.values()) {
+        figure.values.push(Some(value));
+    }
+    joined(figures)
+}
+
+/// The figures that a gauge shows, none of them read.
+fn blank(circuit: &Circuit, gauge: &Gauge) -> Vec<Stress> {
+    let figures = gauge.wanted.iter().map(|w| Stress {
+        element: w.element,
+        subject: circuit.elements[w.element].name.clone(),
+        quantity: w.quantity,
+        unit: w.unit,
+        limit: w.limit,
+        values: Vec::new(),
+    });
+    figures.collect()
+}
+
 /// Figures of one part and name joined into the worse of them: a rectifier's two plates.
 fn joined(figures: Vec<Stress>) -> Vec<Stress> {
     let mut all: Vec<Stress> = Vec::with_capacity(figures.len());
     for figure in figures {
         let same = |f: &&mut Stress| f.element == figure.element && f.quantity == figure.quantity;
-        let last = all.len().saturating_sub(12);
+        let last = all.len().saturating_sub(14);
         match all[last..].iter_mut().find(same) {
             Some(known) => {
                 for (a, b) in known.values.iter_mut().zip(figure.values) {
@@ -209,9 +256,13 @@ pub fn has_mains(circuit: &Circuit) -> bool {
         .any(|d| d.mains_hz().is_some() && d.ac.is_none())
 }
 
+/// Who plays loud plays less loud too, and a pair in class AB is hottest below full output: where a sine
+/// drives it to full clipping, its plates are 14 % hotter with half of it, where they begin to clip.
+const HALF: f64 = 0.5;
+
 /// What an amplifier goes through: at rest, switched on with cold valves, in standby, at both ends
-/// of `mains` (per cent; none where it is not varied), and driven by `sine`, at nominal and high
-/// mains.
+/// of `mains` (per cent; none where it is not varied), and driven by `sine` and half of it, at nominal
+/// and high mains.
 pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, mains: Option<(f64, f64)>) -> Vec<State> {
     let rest = State::at_rest();
     let named = |name: &str, state: State| State {
@@ -254,10 +305,16 @@ pub fn ordinary(circuit: &Circuit, sine: Option<Sine>, mains: Option<(f64, f64)>
         ));
     }
     if let Some(sine) = sine {
+        let half = Sine {
+            level: HALF * sine.level,
+            ..sine
+        };
         states.push(named("driven", rest.clone().driven(sine)));
+        states.push(named("half driven", rest.clone().driven(half)));
         if range.is_some() {
-            let name = format!("driven, {}", off(high));
-            states.push(named(&name, at(high, &rest).driven(sine)));
+            let name = |how: &str| format!("{how}, {}", off(high));
+            states.push(named(&name("driven"), at(high, &rest).driven(sine)));
+            states.push(named(&name("half driven"), at(high, &rest).driven(half)));
         }
     }
     states

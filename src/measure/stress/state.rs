@@ -3,7 +3,7 @@
 use super::gauge::Gauge;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point;
-use crate::analysis::periodic::{self, Accuracy, Periodic, Signal, Trouble};
+use crate::analysis::periodic::{self, Accuracy, Cycle, Periodic, Signal, Trouble};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
 use crate::device::role::DeviceRole;
 use crate::system::assemble::{Assembly, Driven, SourceState};
@@ -149,12 +149,7 @@ pub(super) fn read<E>(
     match mains::find(circuit) {
         None => {
             let point = operating_point::solve(&mut assembly, SourceState::DC, &[])?;
-            let moment = Moment {
-                time: None,
-                x: &point.x,
-                rates: None,
-            };
-            gauge.look(&mut assembly, moment, (0.0, 1.0));
+            still(&mut assembly, &point.x, gauge);
         }
         Some(mains) => supplied(assembly, &mains, gauge)?,
     }
@@ -164,12 +159,28 @@ pub(super) fn read<E>(
 /// A mains cycle.
 fn supplied(assembly: Assembly<'_>, mains: &Mains, gauge: &mut Gauge) -> Result<(), Trouble> {
     let (cycle, mut assembly) = periodic::cycle(assembly, mains)?;
-    assembly.moving = Some(mains.sources.clone());
+    round(&mut assembly, mains, &cycle, gauge);
+    Ok(())
+}
+
+/// Reads an operating point.
+pub(super) fn still(assembly: &mut Assembly<'_>, x: &[f64], gauge: &mut Gauge) {
+    let moment = Moment {
+        time: None,
+        x,
+        rates: None,
+    };
+    gauge.look(assembly, moment, (0.0, 1.0));
+}
+
+/// Reads a mains cycle.
+pub(super) fn round(assembly: &mut Assembly<'_>, mains: &Mains, cycle: &Cycle, gauge: &mut Gauge) {
+    let before = assembly.moving.replace(mains.sources.clone());
     for reading in cycle.round() {
         let part = (reading.time_s, reading.weight);
-        gauge.look(&mut assembly, reading.moment(), part);
+        gauge.look(assembly, reading.moment(), part);
     }
-    Ok(())
+    assembly.moving = before;
 }
 
 /// The steady state of a sine, the mains taking part.

@@ -1,5 +1,6 @@
 //! Which figures of a part are watched, and what it stands.
 
+use super::super::chart::DERATING;
 use super::super::windings::{common_of, into_terminal, terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
 use crate::circuit::{Branch, Circuit, Element, Node, Piece, Port, Sense, Sink};
@@ -46,6 +47,7 @@ fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
         Some(DeviceRole::Toggle | DeviceRole::Switch) => switch(gauge, k, element),
         Some(DeviceRole::Transistor(_)) => transistor(gauge, k, element),
         Some(DeviceRole::Valve) => valve(gauge, k, element),
+        Some(DeviceRole::Loudspeaker) => loudspeaker(gauge, k, element),
         _ if windings(element).next().is_some() => wound(gauge, circuit, k, element),
         _ => {}
     }
@@ -75,6 +77,11 @@ fn resistor(gauge: &mut Gauge, k: usize, element: &Element) {
         ("driven dissipation", W),
         element.rated,
     );
+    if element.letter == 'R' {
+        let wanted = ("driven wattage needed", W);
+        gauge.show(k, (heat, Statistic::Mean), wanted, element.rated);
+        gauge.times(DERATING);
+    }
     gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), body);
     let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
     gauge.show(
@@ -105,6 +112,19 @@ fn pot(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     }
     let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
     gauge.show(k, (through, Statistic::Rms), ("rms current", A), None);
+}
+
+/// A loudspeaker: what it takes.
+fn loudspeaker(gauge: &mut Gauge, k: usize, element: &Element) {
+    let Some((a, b)) = ends(element) else { return };
+    let taken = gauge.meter(Read::Taken(a, b, into_terminal(element, 0)));
+    let rated = element.rated;
+    gauge.show(
+        k,
+        (taken, Statistic::Mean),
+        ("driven dissipation", W),
+        rated,
+    );
 }
 
 /// A capacitor: the most across it, ripple current, and, where it has a polarity, how far it is
@@ -297,17 +317,28 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
         ("peak cathode current", A),
         limit(element, "peak cathode current"),
     );
-    for (electrode, quantity, rating) in [
-        ("plate", "peak plate voltage", "peak plate voltage"),
-        ("screen", "peak screen voltage", "peak screen voltage"),
+    for (electrode, [steady, rating], quantity) in [
+        (
+            "plate",
+            ["driven plate voltage", "plate voltage"],
+            "peak plate voltage",
+        ),
+        (
+            "screen",
+            ["driven screen voltage", "screen voltage"],
+            "peak screen voltage",
+        ),
     ] {
         if let Some(node) = terminal(electrode) {
             let across = gauge.meter(Read::Volts(node, cathode));
+            let most = limit(element, rating);
+            gauge.show(k, (across, Statistic::Mean), (steady, V), most);
+            gauge.when_warm();
             gauge.show(
                 k,
                 (across, Statistic::Highest),
                 (quantity, V),
-                limit(element, rating),
+                limit(element, quantity),
             );
         }
     }

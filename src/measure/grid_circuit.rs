@@ -1,0 +1,127 @@
+//! Resistance of grid circuits, and what data sheets allow.
+//!
+//! The rating is for one valve. Of valves that share a leak each grid's current makes its volts for all of them, so
+//! that each counts the shared part once for every valve (RCA Receiving Tube Manual RC-30, 1975: two valves in
+//! parallel have half the resistance; from memory).
+
+use super::groups::Groups;
+use super::impedance::{Resistances, is_fixed};
+use super::windings::terminal;
+use crate::circuit::{BranchKind, Circuit, Element, Node};
+use crate::system::assemble::Assembly;
+
+/// Ohms of what is no more than an open switch.
+pub const OPEN: f64 = 1e9;
+/// Resistors above this are no way from one grid to another, ohm.
+const JOINS: f64 = 10e6;
+/// What other grids add counts from this part of a grid's own resistance on.
+const COUNTS: f64 = 0.1;
+/// So many grids are no valves on one leak, but stages that are coupled directly.
+const MANY: usize = 8;
+/// Volts from plate to cathode from which on a valve is supplied.
+const SUPPLIED_V: f64 = 5.0;
+
+/// Which grids resistors join to others.
+#[derive(Debug)]
+pub struct GridCircuits {
+    groups: Groups,
+    /// Grids with their laws, in the order of the netlist.
+    grids: Vec<(Node, Vec<usize>)>,
+}
+
+/// One valve's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct GridCircuit {
+    /// Of its resistance.
+    pub ohms: f64,
+    /// The most that is allowed, if the model says.
+    pub limit: Option<f64>,
+}
+
+impl GridCircuits {
+    /// Those of a circuit.
+    pub fn new(circuit: &Circuit) -> Self {
+        let mut held = vec![false; circuit.nodes.len()];
+        for branch in &circuit.branches {
+            if matches!(branch.kind, BranchKind::Source(_)) {
+                held[branch.a.0] = true;
+                held[branch.b.0] = true;
+            }
+        }
+        let free = |node: Node| !held[node.0];
+        let resistors = circuit.resistances.iter();
+        let joins = resistors.filter(|r| r.ohms.abs() < JOINS && free(r.a) && free(r.b));
+        let groups = Groups::new(circuit, joins.map(|r| (r.a, r.b)));
+        let valves = circuit.elements.iter().filter(|e| e.is_valve());
+        let grids = valves.filter_map(|e| Some((electrode(e, "grid")?, laws(e))));
+        GridCircuits {
+            groups,
+            grids: grids.collect(),
+        }
+    }
+
+    /// That of a valve, if it has a grid.
+    pub fn of(
+        &self,
+        assembly: &Assembly<'_>,
+        x: &[f64],
+        seen: &mut Resistances<'_, '_>,
+        element: &Element,
+    ) -> Option<GridCircuit> {
+        let (grid, cathode) = (electrode(element, "grid")?, electrode(element, "cathode")?);
+        let kind = if is_fixed(assembly.circuit, cathode) {
+            "grid circuit resistance (fixed bias)"
+        } else {
+            "grid circuit resistance (cathode bias)"
+        };
+        let limit = element.limits.iter().find(|l| l.quantity == kind);
+        // The rating means the resistors on the grid. With the valve at work its own feedback
+        // would be counted too: a leak returned to the cathode looks many times its value.
+        let own = laws(element);
+        let alone = seen.without(grid, &own)?;
+        // Beyond this only an open switch leads on: in standby that is no grid leak which is too
+        // large, with plate volts it is the largest.
+        let volts = |node: Node| assembly.unknowns.voltage(x, node);
+        let supplied = electrode(element, "plate")
+            .is_some_and(|plate| volts(plate) - volts(cathode) > SUPPLIED_V);
+        let limit = limit.filter(|_| alone < OPEN || supplied).map(|l| l.max);
+        let shared = limit.map_or(0.0, |_| self.shared(seen, grid, &own, COUNTS * alone));
+        Some(GridCircuit {
+            ohms: alone + shared,
+            limit,
+        })
+    }
+
+    /// What the currents of other grids make at this one, those that make less than a bound left out, ohm.
+    fn shared(&self, seen: &mut Resistances<'_, '_>, grid: Node, own: &[usize], least: f64) -> f64 {
+        let group = self.groups.of(grid);
+        let others = self.grids.iter().filter(|(_, laws)| laws[..] != *own);
+        let others: Vec<_> = others
+            .filter(|(node, _)| self.groups.of(*node) == group)
+            .collect();
+        if others.is_empty() || others.len() > MANY {
+            return 0.0;
+        }
+        let pulled: Vec<usize> = others
+            .iter()
+            .flat_map(|(_, laws)| laws)
+            .chain(own)
+            .copied()
+            .collect();
+        let each = others
+            .iter()
+            .filter_map(|&&(node, _)| seen.between(grid, node, &pulled));
+        each.filter(|ohms| *ohms > least).sum()
+    }
+}
+
+fn electrode(element: &Element, name: &str) -> Option<Node> {
+    Some(element.terminals[terminal(element, name)?])
+}
+
+/// The laws of a valve.
+fn laws(element: &Element) -> Vec<usize> {
+    let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
+    laws.dedup();
+    laws
+}

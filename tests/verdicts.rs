@@ -1,0 +1,339 @@
+//! Circuits that must not pass as `ok`, whatever their ratings at rest say.
+mod common;
+
+use common::{Gridleak, Netlist, close};
+
+/// Exit code with `--strict`, and what is said.
+fn judged(netlist: &str, options: &[(&str, &str)]) -> (i32, String) {
+    let netlist = Netlist::new(netlist);
+    let run = Gridleak::command("bias")
+        .path(netlist.path())
+        .arg("--strict");
+    let run = options
+        .iter()
+        .fold(run, |run, (o, v)| run.option(o, v))
+        .run();
+    (run.status, run.stdout + &run.stderr)
+}
+
+#[track_caller]
+fn fails(netlist: &str, options: &[(&str, &str)], words: &str) {
+    let (status, text) = judged(netlist, options);
+    assert!(
+        status == 1 && text.contains(words),
+        "{status}, {words}:\n{text}"
+    );
+}
+
+#[track_caller]
+fn passes(netlist: &str, options: &[(&str, &str)]) {
+    let (status, text) = judged(netlist, options);
+    assert_eq!(status, 0, "{text}");
+}
+
+/// Two silicon diodes behind a transformer for 230 V, 50 Hz.
+fn supply(mains: &str, transformer: &str) -> String {
+    format!(
+        "Supply\nVMAINS line 0 {mains}\nXM line 0 h1 0 h2 0 0 MT\n\
+         .model MT mains(vpri={transformer} vht=250 iht=0.1)\n\
+         D1 h1 r DR\nD2 h2 r DR\n.model DR D(is=2.55n n=1.75)\n\
+         CR r 0 47u ; rated=500V\nRL r 0 10k ; rated=50W\n.end\n"
+    )
+}
+
+#[test]
+fn a_supply_that_is_solved_without_its_mains_fails() {
+    passes(&supply("SIN(0 325.3 50)", "230"), &[]);
+    for (mains, why) in [
+        ("DC 0 SIN(0 325.3 50)", "gives a DC value"),
+        ("0 SIN(0 325.3 50)", "gives a DC value"),
+        ("AC 1 SIN(0 325.3 50)", "gives an AC value"),
+        ("SIN(0 325.3 400)", "the mains have 40 to 70 Hz"),
+        ("SIN(0 325.3 50 0 2)", "it dies away"),
+    ] {
+        let netlist = supply(mains, "230");
+        fails(
+            &netlist,
+            &[],
+            "`VMAINS`: a sine of 325 V that is not taken as the mains",
+        );
+        fails(&netlist, &[], why);
+    }
+    // Without a transformer too, and no signal of a few volts is meant.
+    let straight = |wave: &str| {
+        format!(
+            "Straight\nV1 a 0 {wave}\nD1 a b DR\n.model DR D(is=1n)\nC1 b 0 10u ; rated=50V\nR1 b 0 10k\n.end\n"
+        )
+    };
+    fails(
+        &straight("DC 0 SIN(0 100 50)"),
+        &[],
+        "not taken as the mains",
+    );
+    passes(&straight("DC 0 AC 1 SIN(0 5 1k)"), &[]);
+}
+
+#[test]
+fn mains_that_a_primary_is_not_wound_for_fail() {
+    fails(
+        &supply("SIN(0 230 50)", "230"),
+        &[],
+        "SIN takes the peak, 325 V for 230 V rms",
+    );
+    // 230/50 over 120/60: 2.3 times the flux.
+    fails(
+        &supply("SIN(0 325.3 50)", "120 hz=60"),
+        &[],
+        "2.30 times the flux",
+    );
+    fails(
+        &supply("SIN(0 325.3 50)", "230 hz=60"),
+        &[],
+        "1.20 times the flux",
+    );
+    passes(&supply("SIN(0 325.3 60)", "230"), &[]);
+    // Brought up by hand, it is the mains of the netlist that count.
+    passes(&supply("SIN(0 325.3 50)", "230"), &[("--mains", "50")]);
+    passes(&supply("SIN(0 325.3 50)", "230"), &[("--mains", "80..110")]);
+}
+
+#[test]
+fn a_grid_that_only_an_open_switch_leads_to_floats() {
+    let stage = |grid: &str, supply: &str| {
+        format!("Stage\nVB b 0 {supply}\nRP b p 100k\n{grid}\nRK k 0 1.5k\nXV1 p g k 12AX7\n.end\n")
+    };
+    passes(&stage("RG g 0 1meg", "300"), &[]);
+    fails(
+        &stage("RG g n 1meg\nXSEL n 0 toggle at=0", "300"),
+        &[],
+        "its grid floats",
+    );
+    fails(
+        &stage("RG g n 1meg\nXSEL n 0 toggle at=0", "300"),
+        &[],
+        "OVER: grid circuit resistance",
+    );
+    fails(
+        &stage("RG g 0 2g", "300"),
+        &[],
+        "OVER: grid circuit resistance",
+    );
+    // Without plate volts there is nothing that it could do.
+    let (_, text) = judged(&stage("RG g n 1meg\nXSEL n 0 toggle at=0", "0"), &[]);
+    assert!(!text.contains("floats") && !text.contains("OVER"), "{text}");
+}
+
+/// Two EL34s on one leak: each grid's current makes its volts for both (RCA Receiving Tube Manual
+/// RC-30, 1975; from memory).
+#[test]
+fn valves_that_share_a_grid_leak_share_its_rating() {
+    let pair = |leaks: &str| {
+        format!(
+            "Pair\nVB b 0 250\nVS s 0 250\nVN n 0 -25\n{leaks}\nRP1 b p1 100\nRP2 b p2 100\n\
+             XV1 p1 s g1 0 EL34\nXV2 p2 s g2 0 EL34\n.end\n"
+        )
+    };
+    let ohms = |leaks: &str| {
+        let netlist = Netlist::new(&pair(leaks));
+        let table = Gridleak::command("bias")
+            .path(netlist.path())
+            .table()
+            .unwrap();
+        table.quantity("XV1", "grid circuit resistance").unwrap()
+    };
+    close("apart", ohms("RG1 n g1 470k\nRG2 n g2 470k"), 470e3, 0.1);
+    // 2 x 470 k and the stopper.
+    close(
+        "one leak",
+        ohms("RG n g 470k\nRS1 g g1 5.6k\nRS2 g g2 5.6k"),
+        945.6e3,
+        0.1,
+    );
+    fails(
+        &pair("RG n g 470k\nRS1 g g1 5.6k\nRS2 g g2 5.6k"),
+        &[],
+        "OVER: grid circuit resistance of `XV1` is 946 kΩ",
+    );
+}
+
+/// 6V6GT single-ended, 5 k on the 8 ohm tap.
+fn single_ended(load: &str) -> String {
+    format!(
+        "Single-ended\nVB b 0 280\nVIN in 0 AC 1\nRGS in g 1k\nRK k 0 330\nCK k 0 47u\n\
+         XV1 p b g k 6V6GT\nXOT p b 0 t4 t8 t16 OT\n{load}\n\
+         .model OT singleended(ra=5k power=8 idc=60m)\n.end\n"
+    )
+}
+
+#[test]
+fn a_load_of_the_wrong_size_is_said_and_fails_when_played() {
+    let said = |load: &str, drive: &[(&str, &str)]| judged(&single_ended(load), drive);
+    let loud = [("--drive", "2")];
+    let (_, text) = said("RL t8 0 8", &loud);
+    assert!(!text.contains("`XOT`: its load"), "{text}");
+    // On the 4 ohm tap 8 ohm are twice the impedance: a word, no fault.
+    let (status, text) = said("RL t4 0 8", &[]);
+    assert_eq!(status, 0, "{text}");
+    assert!(
+        text.contains("is the loudspeaker on the right tap?"),
+        "{text}"
+    );
+    for (load, word) in [
+        ("RL t8 0 190", "hardly a load"),
+        ("RL t8 0 0.1", "nearly a short"),
+    ] {
+        let (status, text) = said(load, &[]);
+        assert!(status == 0 && text.contains(word), "{text}");
+        fails(&single_ended(load), &loud, word);
+    }
+}
+
+#[test]
+fn ratings_that_the_netlist_states_are_judged_at_rest() {
+    let netlist = |fuse: &str, ripple: &str, body: &str, contact: &str| {
+        supply("SIN(0 325.3 50)", "230").replace(
+            "CR r 0 47u ; rated=500V\nRL r 0 10k ; rated=50W\n",
+            &format!(
+                "RF r q 1 ; fuse={fuse}\nCR q 0 47u ; rated=500V ripple={ripple}\n\
+                 XS q z toggle at=0 ; rated={contact}\nLZ z 0 1\nRL q 0 100k ; rated={body}\n"
+            ),
+        )
+    };
+    passes(&netlist("1A", "1A", "20W", "500V"), &[]);
+    fails(
+        &netlist("1mA", "1A", "20W", "500V"),
+        &[],
+        "rms current of `RF`",
+    );
+    fails(
+        &netlist("1A", "1mA", "20W", "500V"),
+        &[],
+        "ripple current of `CR`",
+    );
+    // 1.2 W: half a watt more than its body's 350 V would allow is not asked here.
+    fails(
+        &netlist("1A", "1A", "0.6W", "500V"),
+        &[],
+        "peak voltage of `RL`",
+    );
+    fails(
+        &netlist("1A", "1A", "20W", "250V"),
+        &[],
+        "peak voltage of `XS`",
+    );
+    let (_, text) = judged(
+        &netlist("1A", "1A", "20W", "500V").replace("; rated=20W", ""),
+        &[],
+    );
+    assert!(
+        !text.contains("no rating is known"),
+        "no other resistor has one: {text}"
+    );
+    let unrated =
+        netlist("1A", "1A", "20W", "500V").replace(".end", "R2 r 0 1meg\nC2 r 0 1u\n.end");
+    let (_, text) = judged(&unrated, &[]);
+    assert!(
+        text.contains("not judged, as no rating is known: R2, C2\n"),
+        "{text}"
+    );
+}
+
+/// By hand: 20 V at the grid of a resistor's stage that idles at 2 x 180 mW of 0.5 W.
+#[test]
+fn driven_resistors_are_judged_as_those_at_rest() {
+    let netlist = "Resistor\nVB b 0 30\nVIN in 0 AC 1\nE1 x 0 in 0 1\nR1 x b 1k ; rated=2W\n.end\n";
+    // 30 V: 0.9 W, so 1.8 W are wanted; with 15 V peak beside it 0.9 + 0.1125 W.
+    passes(netlist, &[]);
+    fails(
+        netlist,
+        &[("--drive", "15")],
+        "OVER: driven wattage needed of `R1` is 2.02 W, its rating 2.00 W",
+    );
+}
+
+#[test]
+fn a_pair_is_judged_where_it_is_hottest() {
+    // Near class B: hotter at the onset of clipping than beyond it.
+    let netlist = "Class AB\nVP b 0 450\nVS s 0 350\nVN n 0 -34\nVIN in 0 AC 1\nE1 g1 n in 0 10\nE2 g2 n 0 in 10\n\
+         XV1 p1 s g1 0 EL34\nXV2 p2 s g2 0 EL34\nXOT p1 b p2 0 t4 t8 t16 OT\nRL t8 0 8\n\
+         .model OT pushpull(raa=2k power=60)\n.end\n";
+    let watts = |level: &str| {
+        let netlist = Netlist::new(netlist);
+        let run = Gridleak::command("bias")
+            .path(netlist.path())
+            .option("--drive", level);
+        run.table()
+            .unwrap()
+            .quantity("XV1", "driven plate dissipation")
+            .unwrap()
+    };
+    let (half, loud) = (watts("3.6"), watts("7.2"));
+    assert!(loud >= half && half > 25.0, "{half} {loud}");
+}
+
+#[test]
+fn plate_and_screen_volts_are_judged_at_high_mains() {
+    let netlist = "High\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 h1 0 h2 0 0 MT\n\
+         .model MT mains(vpri=230 vht=212 iht=0.2)\nD1 h1 r DR\nD2 h2 r DR\n.model DR D(is=2.55n n=1.75)\n\
+         CR r 0 47u ; rated=500V\nRP r p 100\nRS r s 1k\nRG g 0 220k\nRK k 0 470\nCK k 0 100u\nXV1 p s g k EL84\n.end\n";
+    let at = |mains: &str| judged(netlist, &[("--mains", mains)]).1;
+    assert!(at("110").contains("OVER: vpk of `XV1`"), "{}", at("110"));
+    assert!(!at("100").contains("OVER: vpk of `XV1`"), "{}", at("100"));
+    let range = at("90..110");
+    assert!(
+        range.contains("OVER: driven plate voltage of `XV1`"),
+        "{range}"
+    );
+    // Cold, it may stand more, and does.
+    assert!(!range.contains("warming up   300 V  OVER"), "{range}");
+}
+
+#[test]
+fn a_rating_that_is_not_read_is_said() {
+    let line = |line: &str| judged(&format!("Rated\nV1 a 0 300\n{line}\n.end\n"), &[]).1;
+    let watts = line("R1 a 0 10k ; rated=350V");
+    assert!(
+        watts.contains("expected watts after `rated=`, found `350V`"),
+        "{watts}"
+    );
+    let volts = line("C1 a 0 1u ; rated=25W");
+    assert!(
+        volts.contains("expected volts after `rated=`, found `25W`"),
+        "{volts}"
+    );
+    for (written, meant) in [
+        ("; rated = 0.5W", "rated=0.5W"),
+        ("; rated =0.5W", "rated=0.5W"),
+        ("; rated: 0.5W", "rated=0.5W"),
+        ("; rating=0.5W", "rated=0.5W"),
+        ("; raetd=0.5W", "rated=0.5W"),
+        ("; tolerance=5%", "tol=5%"),
+    ] {
+        let text = line(&format!("R1 a 0 10k {written}"));
+        assert!(
+            text.contains(&format!("hint: write `{meant}`")),
+            "{written}: {text}"
+        );
+    }
+    for plain in [
+        "; the rated load",
+        "; rated well",
+        "; fuse holder",
+        "; made by hand: 2 mm",
+    ] {
+        let text = line(&format!("R1 a 0 10k {plain}"));
+        assert!(!text.contains("is not read"), "{plain}: {text}");
+    }
+    let reversed = line("C1 0 a 1u ; 450V (electrolytic)");
+    assert!(reversed.contains("reversed by 300 V"), "{reversed}");
+}
+
+#[test]
+fn a_loudspeaker_is_judged_by_what_it_takes() {
+    let netlist = single_ended("XSPK t8 0 SPK ; rated=0.1W\n.model SPK speaker(re=6.5 fs=80)");
+    fails(
+        &netlist,
+        &[("--drive", "10")],
+        "driven dissipation of `XSPK`",
+    );
+}
