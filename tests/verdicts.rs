@@ -59,6 +59,23 @@ fn a_supply_that_is_solved_without_its_mains_fails() {
         );
         fails(&netlist, &[], why);
     }
+    // Nor is a sheet content with it, or an order list made.
+    let netlist = Netlist::new(&supply("DC 0 SIN(0 325.3 50)", "230"));
+    let run = Gridleak::command("parts").path(netlist.path()).run();
+    assert!(
+        run.status == 2 && run.stderr.contains("chosen for 0 V"),
+        "{}",
+        run.stderr
+    );
+    let sheet = netlist.path().with_extension("sheet.toml");
+    let expect = "[[expect]]\nfigure = \"voltage hot of CR\"\nat-most = \"100 %\"\n";
+    std::fs::write(&sheet, format!("netlist = \"netlist.cir\"\n\n{expect}")).unwrap();
+    let run = Gridleak::command("check").path(&sheet).run();
+    let said = run.stdout + &run.stderr;
+    assert!(
+        run.status != 0 && said.contains("is not taken as the mains"),
+        "{said}"
+    );
     // Without a transformer too, and no signal of a few volts is meant.
     let straight = |wave: &str| {
         format!(

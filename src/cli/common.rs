@@ -15,6 +15,7 @@ use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::figure::choice::TEMPERATURE;
 use crate::limits::Bound;
+use crate::measure::findings;
 use crate::netlist::card::{Card, ControlCard, Netlist, Value};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
@@ -246,6 +247,15 @@ impl<'m> Session<'m> {
                 Ok(built.circuit)
             }
             Err(problems) => Err(self.failed(problems)),
+        }
+    }
+
+    /// Warns of mains that the circuit is solved without, or is not made for.
+    pub fn warn_of_supply(&self, circuit: &Circuit) {
+        if !self.quiet {
+            for finding in findings::supply(circuit) {
+                tell(&format!("warning: {}\n", finding.told()));
+            }
         }
     }
 

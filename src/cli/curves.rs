@@ -100,6 +100,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     };
     let circuit = session.circuit(Timing::default())?;
+    session.warn_of_supply(&circuit);
     let name = match type_name {
         Some(_) => "X1".to_string(),
         None => chosen(&session, &circuit)?,

@@ -107,6 +107,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
         .unwrap_or(1.0);
     let name = session.text("element").expect("required");
     let base = session.circuit(Timing::default())?;
+    session.warn_of_supply(&base);
     let element = resistor(&base, "element", name)?.name.clone();
     let values = values(session, &element)?;
     let mut failed = None;

@@ -82,6 +82,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
 fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
     let circuit = session.circuit(Timing::default())?;
+    session.warn_of_supply(&circuit);
     let probe = probe(session, &circuit)?;
     let with_ac = circuit.drives().filter(|d| d.ac.is_some()).count();
     let source = if session.text("source").is_some() || with_ac == 1 {

@@ -6,6 +6,7 @@ use super::driven::{self, Drive};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
+use crate::analysis::mains;
 use crate::circuit::bind::Timing;
 use crate::measure::stress::{self, State, Survey};
 use crate::netlist::Loader;
@@ -49,6 +50,15 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         None => None,
     };
     let mut circuit = session.circuit(Timing::default())?;
+    session.warn_of_supply(&circuit);
+    let mains = mains::find(&circuit);
+    if let Some(source) = mains::unfed(&circuit, mains.as_ref()).first() {
+        let name = &source.name;
+        return Err(Failure::usage(format!(
+            "`{name}` feeds a supply and is not taken as the mains: every part behind it would be chosen for 0 V"
+        ))
+        .hint("the mains are a SIN of 40 to 70 Hz without a DC or AC value on the line"));
+    }
     interrupt::watch();
     let drive = driven::asked(&session, &circuit)?;
     let sine = drive.as_ref().map(|Drive { sine, .. }| *sine);

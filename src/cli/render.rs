@@ -150,6 +150,7 @@ pub(super) fn jobs(
     out: &Path,
 ) -> Result<Vec<Job>, Failure> {
     let base = session.circuit(Timing::default())?;
+    session.warn_of_supply(&base);
     let variants = variant::variants(session, &base)?;
     let mut jobs = Vec::new();
     for variant in variants {

@@ -134,6 +134,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 
 fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings, Failure> {
     let base = session.circuit(Timing::default())?;
+    session.warn_of_supply(&base);
     let variants = variant::variants(session, &base)?;
     let figures = frequencies_hz.len() as f64 * variants.len() as f64;
     session.guards.room_for_figures(figures, ROW)?;

@@ -83,6 +83,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             .hint("a probe is a figure too: `--figure v(out)`"));
     }
     let base = session.circuit(Timing::default())?;
+    session.warn_of_supply(&base);
     let plot_path = session.text("plot").map(Path::new);
     if plot_path.is_some()
         && steps[0]

@@ -11,6 +11,7 @@ mod value;
 use super::Figure;
 use super::problem::FigureProblem;
 use super::registry::Gives;
+use crate::analysis::mains;
 use crate::analysis::transient::{self, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
@@ -97,12 +98,20 @@ impl<'n> Bench<'n> {
         near: Option<&AtRest>,
         alter: Option<&dyn Fn(&mut Circuit)>,
     ) -> Result<Vec<Result<FigureValue, Trouble>>, Vec<Diagnostic>> {
+        let unfed = mains::unfed(circuit, mains::find(circuit).as_ref());
         let bound: Vec<Result<Bound, Diagnostic>> = figures
             .iter()
             .map(|figure| {
                 let bound = bind(figure, circuit, self.netlist)?;
                 self.fits(circuit, figure, &bound)?;
-                Ok(bound)
+                match unfed.first() {
+                    // A wave begins with the sources as they are written.
+                    Some(source) if !matches!(bound, Bound::Wave(..)) => {
+                        let source_name = source.name.clone();
+                        Err(FigureProblem::Unfed { source_name }.at(figure.span))
+                    }
+                    _ => Ok(bound),
+                }
             })
             .collect();
         let mut found: Vec<Option<Result<FigureValue, Trouble>>> = bound

@@ -97,6 +97,10 @@ pub enum FigureProblem {
          part in a steady state or a sound"
     )]
     TooManyStores { found: usize, most: usize },
+    #[error(
+        "`{source_name}` feeds a supply and is not taken as the mains: the circuit would be judged without it"
+    )]
+    Unfed { source_name: String },
     #[error("`{text}` is not a number with a unit")]
     NoAmount { text: String },
     #[error("unknown unit `{unit}`")]
@@ -164,6 +168,11 @@ impl FigureProblem {
             }
             FigureProblem::TooLong { .. } => Some("ask for fewer, or for a shorter stretch".into()),
             FigureProblem::TooManyStores { .. } => Some(raise(Bound::Stores)),
+            FigureProblem::Unfed { .. } => Some(
+                "the mains are a SIN of 40 to 70 Hz without a DC or AC value; `gridleak bias` says \
+                 what stands against it"
+                    .into(),
+            ),
             FigureProblem::Both { .. } => Some("give one of them".into()),
             FigureProblem::NoLoop { .. } => {
                 Some("expected a resistor of which one end at least is free to move".into())

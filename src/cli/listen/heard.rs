@@ -51,6 +51,7 @@ impl Asked {
     pub fn new(session: &mut Session<'_>, out: &Path) -> Result<Self, Failure> {
         let mut jobs = jobs(session, &[], out)?;
         let base = session.circuit(Default::default())?;
+        session.warn_of_supply(&base);
         let variants = super::super::variant::variants(session, &base)?;
         let settings = variants.into_iter().map(|v| v.settings).collect();
         for job in &mut jobs {

@@ -78,6 +78,7 @@ pub(super) mod figures {
         SmallPower: Example::Figure("gain of p(R1) with source VIN") => "In small signals only voltages and currents are linear.";
         TooLong: Example::Figure("waveform of v(out) with stop 1, step 1n") => "The curve would have more points than are kept.";
         TooManyStores: written(FigureProblem::TooManyStores { found: 100_001, most: 20_000 }) => "Waves that repeat, and sounds, take hours in so large a circuit.";
+        Unfed: written(FigureProblem::Unfed { source_name: "VMAINS".into() }) => "At rest a source with a DC value stands at that, so a supply behind it would be empty.";
         NoAmount: expect("figure = \"v(out)\"\nvalue = \"plenty\"\ntolerance = 1") => "A value with a unit was expected there.";
         UnknownUnit: expect("figure = \"v(out)\"\nvalue = \"5 lbs\"\ntolerance = 1") => "Nothing is measured in that unit.";
         Mega: expect("figure = \"v(out)\"\nvalue = \"5 MV\"\ntolerance = 1") => "Capital and small m are easily confused, so the tool asks.";

@@ -38,6 +38,14 @@ pub(super) fn unfed(circuit: &Circuit, mains: Option<&Mains>) -> Vec<Finding> {
     told.collect()
 }
 
+/// What is wrong with a circuit's mains, before anything is solved.
+pub fn supply(circuit: &Circuit) -> Vec<Finding> {
+    let mains = mains::find(circuit);
+    let mut found = unfed(circuit, mains.as_ref());
+    found.extend(misfits(circuit, mains.as_ref()));
+    found
+}
+
 /// Mains transformers on other mains than they are made for.
 pub(super) fn misfits(circuit: &Circuit, mains: Option<&Mains>) -> Vec<Finding> {
     let Some(mains) = mains else {

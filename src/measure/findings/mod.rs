@@ -30,4 +30,5 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
 
 pub use finding::{Finding, NO_LOAD, STABILITY};
 pub use iron::unloaded;
+pub use mains::supply;
 pub use stability::unstable;
