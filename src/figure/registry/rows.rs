@@ -397,6 +397,12 @@ pub const QUANTITIES: &[Quantity] = &[
         "peak inverse voltage of XV9 with level 4",
     ),
     stress(
+        "charging voltage",
+        "V",
+        "most across one of two capacitors in series while they fill, shared by capacitance; rated",
+        "charging voltage of CR1 with level 4",
+    ),
+    stress(
         "reverse voltage",
         "V",
         "most of the wrong sign across an electrolytic; rated",

@@ -13,6 +13,7 @@
 
 mod full;
 mod gauge;
+mod series;
 mod state;
 mod wanted;
 
@@ -165,7 +166,9 @@ pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
         let element = &circuit.elements[w.element];
         let beside = match element.role() {
             Some(DeviceRole::Resistor) => ["rms current", "peak voltage"].contains(&w.quantity),
-            Some(DeviceRole::Capacitor) => w.quantity == "ripple current",
+            Some(DeviceRole::Capacitor) => {
+                ["ripple current", "charging voltage"].contains(&w.quantity)
+            }
             Some(DeviceRole::Toggle | DeviceRole::Switch | DeviceRole::Loudspeaker) => true,
             _ => false,
         };

@@ -3,6 +3,7 @@
 use super::super::chart::DERATING;
 use super::super::windings::{common_of, into_terminal, terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
+use super::series::{InSeries, in_series};
 use crate::circuit::{Branch, Circuit, Element, Node, Piece, Port, Sense, Sink};
 use crate::device::Pin;
 use crate::device::role::DeviceRole;
@@ -40,7 +41,7 @@ fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     match element.role() {
         Some(DeviceRole::Resistor) => resistor(gauge, k, element),
         Some(DeviceRole::Pot) => pot(gauge, circuit, k, element),
-        Some(DeviceRole::Capacitor) => capacitor(gauge, k, element),
+        Some(DeviceRole::Capacitor) => capacitor(gauge, circuit, k, element),
         Some(DeviceRole::VoltageSource | DeviceRole::CurrentSource) => source(gauge, k, element),
         Some(DeviceRole::Inductor) => winding(gauge, k, element, None),
         Some(DeviceRole::RectifierValve | DeviceRole::Diode) => rectifier(gauge, k, element),
@@ -129,7 +130,7 @@ fn loudspeaker(gauge: &mut Gauge, k: usize, element: &Element) {
 
 /// A capacitor: the most across it, ripple current, and, where it has a polarity, how far it is
 /// reversed. Its first node is the plus.
-fn capacitor(gauge: &mut Gauge, k: usize, element: &Element) {
+fn capacitor(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
     let Some((a, b)) = ends(element) else { return };
     let across = gauge.meter(Read::Volts(a, b));
     let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
@@ -145,6 +146,12 @@ fn capacitor(gauge: &mut Gauge, k: usize, element: &Element) {
         ("ripple current", A),
         element.notes.ripple,
     );
+    if let Some(InSeries { ends, share }) = in_series(circuit, element) {
+        let both = gauge.meter(Read::Volts(ends.0, ends.1));
+        let charging = ("charging voltage", V);
+        gauge.show(k, (both, Statistic::Peak), charging, element.rated);
+        gauge.times(share);
+    }
     if element.notes.polar {
         let most = Some(REVERSED_V);
         gauge.show(
