@@ -199,3 +199,27 @@ fn pulses_and_their_like_are_set_by_the_same_names() {
         short.stderr
     );
 }
+
+/// Issue: a range of mains was passed over in silence by commands that go through none.
+#[test]
+fn a_range_of_mains_is_refused_where_none_is_gone_through() {
+    let netlist = Netlist::new(&SUPPLY.replace(".end", "VIN in 0 AC 1\nRIN in res 1meg\n.end"));
+    let commands: [&[&str]; 5] = [
+        &["scope", "--stop", "1m", "--step", "1m", "--probe", "v(res)"],
+        &["response", "--from", "1k", "--to", "1k", "--probe", "v(res)"],
+        &["vary", "--vary", "RL=5k,10k", "--figure", "v(res)"],
+        &["spread", "--runs", "2", "--figure", "v(res)"],
+        &["book", "--out", "-"],
+    ];
+    for command in commands {
+        for range in ["abc..9", "90..110"] {
+            let run = Gridleak::command(command[0]).path(netlist.path());
+            let run = command[1..].iter().fold(run, |run, a| run.arg(a));
+            let run = run.option("--mains", range).run();
+            assert_eq!(run.status, 2, "{command:?} {}", run.stderr);
+            for words in [&format!("`{range}` per cent"), "`bias` and `parts`"] {
+                assert!(run.stderr.contains(words), "{command:?}: {}", run.stderr);
+            }
+        }
+    }
+}

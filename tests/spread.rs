@@ -351,6 +351,42 @@ fn a_sheet_tells_how_many_amplifiers_meet_it() {
     assert_eq!(failed, 90 - both);
 }
 
+/// Issue: `--mains` was passed over for a sheet, and `--set temperature=60` refused.
+#[test]
+fn a_sheet_takes_the_settings_of_the_command_line() {
+    let netlist = "t\nVMAINS line 0 SIN(0 325 50)\nRW line a 50\nD1 a res DR\nCR res 0 47u\n\
+                   RL res 0 10k\n.model DR D(is=2.55n n=1.75)\n.end\n";
+    let sheet = "netlist = \"t.cir\"\n[settings]\nmains = 110\n[[expect]]\nfigure = \"v(res)\"\n\
+                 at-least = \"1 V\"\norigin = \"made up\"\n";
+    let folder = folder_with(&[("t.cir", netlist), ("t.sheet.toml", sheet)]);
+    let here = folder.path();
+    let volts = |subject: &[&str], settings: &[&str]| {
+        let rest = ["--runs", "2", "--tol", "mains=0%", "--csv", "-"];
+        column(&done(here, &[&["spread"], subject, &rest, settings].concat()), 1)
+    };
+    let plain = volts(&["t.sheet.toml"], &[]);
+    for settings in [
+        ["--mains", "80"],
+        ["--set", "temperature=60"],
+        ["--set", "RL=5k"],
+    ] {
+        let of_sheet = volts(&["t.sheet.toml"], &settings);
+        let mains: &[&str] = if settings[0] == "--mains" {
+            &[]
+        } else {
+            &["--mains", "110"]
+        };
+        let by_hand = volts(
+            &["t.cir", "--figure", "v(res)"],
+            &[&settings[..], mains].concat(),
+        );
+        assert_eq!(of_sheet, by_hand, "{settings:?}");
+        assert_ne!(of_sheet, plain, "{settings:?}");
+    }
+    let told = refused(here, &["spread", "t.sheet.toml", "--mains", "abc"], 2);
+    assert!(told.contains("`abc` per cent"), "{told}");
+}
+
 #[test]
 fn everything_that_varies_is_listed_with_its_range() {
     let folder = folder_with(&[("s.cir", STAGE)]);

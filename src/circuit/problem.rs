@@ -276,6 +276,9 @@ format!("the netlist has {known}")
             WaveStays { name, .. } => Some(format!(
                 "`{name}.ampl=0` silences it, `{name}.ampl` sets its peak"
             )),
+            MainsRange { found } if found.contains("..") => {
+                Some("only `bias` and `parts` go through a range".into())
+            }
             NoMains => Some(
                 "the mains is a source with a SIN of 40 to 70 Hz and neither DC nor AC, such as \
                  `VMAINS line 0 SIN(0 325 50)`"

@@ -14,6 +14,7 @@ use super::driven;
 use super::failure::Failure;
 use super::findings as found;
 use super::outcome::Outcome;
+use super::settings;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
 use crate::circuit::Circuit;
@@ -79,7 +80,7 @@ fn options(command: clap::Command) -> clap::Command {
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
-    let mut session = Session::open(matches)?;
+    let mut session = Session::open_with(matches, settings::Mains::ValueOrRange)?;
     let sought = sought::sought(&mut session)?;
     let more: Vec<_> = sought.iter().map(|s| s.setting.clone()).collect();
     let mut circuit = session.circuit_with(&more, Timing::default())?;

@@ -2,21 +2,20 @@
 
 use super::failure::Failure;
 use super::guards::{self, Guards};
+use super::settings::{self, Mains};
 pub use super::tell::tell;
 use super::{interrupt, memory};
 use crate::analysis::natural::Stability;
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
-use crate::circuit::params::{self, Overrides, Setting, What};
-use crate::circuit::problem::CircuitProblem;
+use crate::circuit::params::{self, Overrides, Setting};
 use crate::circuit::read::Draft;
 use crate::diag::clean;
-use crate::diag::{Diagnostic, FileId, Files, Span};
-use crate::figure::choice::TEMPERATURE;
+use crate::diag::{Diagnostic, Files};
 use crate::limits::Bound;
 use crate::measure::findings;
-use crate::netlist::card::{Card, ControlCard, Netlist, Value};
+use crate::netlist::card::{Card, Netlist};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
@@ -141,15 +140,20 @@ pub struct Session<'m> {
 impl<'m> Session<'m> {
     /// Reads the netlist and the settings.
     pub fn open(matches: &'m ArgMatches) -> Result<Self, Failure> {
+        Session::open_with(matches, Mains::Value)
+    }
+
+    /// Reads the netlist and the settings, for a command that goes through a range of mains.
+    pub fn open_with(matches: &'m ArgMatches, mains: Mains) -> Result<Self, Failure> {
         let path = matches.get_one::<String>("netlist").expect("required");
-        Session::over(matches, |guards| {
+        Session::over(matches, mains, |guards| {
             Draft::read_within(path, &guards.loader(), &guards.limits, Files::default())
         })
     }
 
     /// Reads another netlist with the same settings; both write in one audit.
     pub fn beside(&self, path: &str) -> Result<Self, Failure> {
-        let mut session = Session::over(self.matches, |guards| {
+        let mut session = Session::over(self.matches, Mains::Value, |guards| {
             Draft::read_within(path, &guards.loader(), &guards.limits, Files::default())
         })?;
         session.settings.ledger.clone_from(&self.settings.ledger);
@@ -159,10 +163,14 @@ impl<'m> Session<'m> {
     /// Takes a text of the tool's own for the netlist, and reads the settings.
     pub fn of_text(matches: &'m ArgMatches, name: &str, text: &str) -> Result<Self, Failure> {
         let loader = MemoryLoader::new(name, text);
-        Session::over(matches, |_| Draft::read(name, &loader))
+        Session::over(matches, Mains::Value, |_| Draft::read(name, &loader))
     }
 
-    fn over(matches: &'m ArgMatches, read: impl FnOnce(&Guards) -> Draft) -> Result<Self, Failure> {
+    fn over(
+        matches: &'m ArgMatches,
+        mains: Mains,
+        read: impl FnOnce(&Guards) -> Draft,
+    ) -> Result<Self, Failure> {
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
         if (
@@ -178,31 +186,12 @@ impl<'m> Session<'m> {
         let mut draft = read(&guards);
         let mut problems = std::mem::take(&mut draft.problems);
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
-        for (option, what) in [
-            ("set", What::Value),
-            ("knob", What::Knob),
-            ("switch", What::Switch),
-        ] {
-            for text in matches.get_many::<String>(option).into_iter().flatten() {
-                match setting(&mut draft.files, option, what, text) {
-                    // No part of the circuit, but the air around it; the last one counts.
-                    Ok(setting) if setting.target.eq_ignore_ascii_case(TEMPERATURE) => {
-                        draft.netlist.controls.push(ControlCard {
-                            span: setting.value.span,
-                            kind: Card::Temp(vec![setting.value]),
-                        });
-                    }
-                    Ok(setting) => settings.push(setting),
-                    Err(diagnostic) => problems.push(diagnostic),
-                }
+        match settings::read(matches, mains, &mut draft.files) {
+            Ok(given) => {
+                draft.netlist.controls.extend(given.temperatures);
+                given.all.into_iter().for_each(|s| settings.push(s));
             }
-        }
-        if let Some(text) = matches.get_one::<String>("mains") {
-            // A range is for what goes through states: those that can be driven.
-            let goes_through = matches.try_get_one::<String>("drive").is_ok();
-            if !(goes_through && text.contains("..")) {
-                settings.push(mains(&mut draft.files, text));
-            }
+            Err(wrong) => problems.extend(wrong),
         }
         if problems.iter().any(Diagnostic::is_error) {
             return Err(Failure::Input(Box::new(draft.files), problems));
@@ -539,58 +528,4 @@ impl PendingText {
 pub fn commit(outputs: Outputs) -> Result<(), Failure> {
     interrupt::check()?;
     Ok(outputs.commit()?)
-}
-
-/// `NAME=VALUE` with its place on the command line.
-pub(super) fn setting(
-    sources: &mut Files,
-    option: &str,
-    what: What,
-    text: &str,
-) -> Result<Setting, Diagnostic> {
-    let line = format!("--{option} {text}");
-    let file = sources.add("command line", line.as_str());
-    let start = option.len() + 3;
-    let bad = || {
-        CircuitProblem::SettingSyntax {
-            text: text.to_string(),
-        }
-        .at(Span::new(file, start, line.len()))
-    };
-    let (name, value) = text.split_once('=').ok_or_else(bad)?;
-    let (name, value) = (name.trim(), value.trim());
-    if name.is_empty() || value.is_empty() {
-        return Err(bad());
-    }
-    let equals = start + text.find('=').expect("split there");
-    Ok(Setting::new(
-        what,
-        name,
-        number(value, file, equals + 1, line.len()),
-        Some(Span::new(file, start, line.len())),
-    ))
-}
-
-/// The mains in per cent, with or without the sign.
-fn mains(sources: &mut Files, text: &str) -> Setting {
-    let line = format!("--mains {text}");
-    let file = sources.add("command line", line.as_str());
-    let start = line.len() - text.len();
-    let percent = text.trim().trim_end_matches('%').trim_end();
-    let value = number(percent, file, start, line.len());
-    Setting::new(
-        What::Value,
-        params::MAINS,
-        value,
-        Some(Span::new(file, start, line.len())),
-    )
-}
-
-/// A value as typed, with its place.
-pub fn number(text: &str, file: FileId, start: usize, end: usize) -> Value {
-    Value {
-        number: num::parse(text).unwrap_or(f64::NAN),
-        text: text.to_string(),
-        span: Span::new(file, start, end),
-    }
 }

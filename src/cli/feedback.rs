@@ -5,10 +5,10 @@ mod findings;
 mod shown;
 
 use super::command::Command;
-use super::common::{self, PendingText, Session, number_option};
+use super::common::{PendingText, Session, number_option};
 use super::failure::Failure;
 use super::outcome::Outcome;
-use super::{driven_source, interrupt};
+use super::{driven_source, interrupt, settings};
 use crate::analysis::natural::Stability;
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
@@ -317,7 +317,7 @@ fn values(
             Some(ohms)
         };
         let setting = ohms.map(|ohms| {
-            let value = common::number(word, file, span.start as usize, span.end as usize);
+            let value = settings::number(word, file, span.start as usize, span.end as usize);
             (ohms, Setting::new(What::Value, element, value, Some(span)))
         });
         found.push(setting);

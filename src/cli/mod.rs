@@ -36,6 +36,7 @@ mod plane;
 mod render;
 mod response;
 mod scope;
+mod settings;
 mod sheet_folder;
 mod signals;
 mod spread;

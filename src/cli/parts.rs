@@ -6,6 +6,7 @@ use super::driven::{self, Drive};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
+use super::settings;
 use crate::analysis::mains;
 use crate::circuit::bind::Timing;
 use crate::measure::stress::{self, State, Survey};
@@ -41,7 +42,7 @@ fn options(command: clap::Command) -> clap::Command {
 }
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
-    let mut session = Session::open(matches)?;
+    let mut session = Session::open_with(matches, settings::Mains::ValueOrRange)?;
     if !session.texts("probe").is_empty() {
         return Err(Failure::usage("parts takes no `--probe`"));
     }

@@ -1,6 +1,7 @@
 //! `--vary`: several versions of a circuit, every combination of the values asked for.
 
-use super::common::{self, Session};
+use super::common::Session;
+use super::settings;
 use super::failure::Failure;
 use crate::circuit::Circuit;
 use crate::circuit::params::Setting;
@@ -102,7 +103,7 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
             .split(',')
             .map(|raw| {
                 let end = start + raw.len();
-                let value = common::number(raw.trim(), file, start, end);
+                let value = settings::number(raw.trim(), file, start, end);
                 let setting = Setting::new(what, name, value, Some(Span::new(file, start, end)));
                 start = end + 1;
                 setting
@@ -131,7 +132,7 @@ mod tests {
     fn variant(pairs: &[(&str, &str)]) -> Variant {
         let file = Files::default().add("command line", "");
         let setting = |&(name, text): &(&str, &str)| {
-            Setting::new(What::Value, name, common::number(text, file, 0, 0), None)
+            Setting::new(What::Value, name, settings::number(text, file, 0, 0), None)
         };
         Variant {
             settings: pairs.iter().map(setting).collect(),

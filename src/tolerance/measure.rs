@@ -30,15 +30,14 @@ pub struct Given {
 
 impl Given {
     /// Those of settings.
-    pub fn all(settings: &Overrides) -> Vec<Given> {
-        let list = settings.list().iter();
-        list.map(|s| Given {
+    pub fn all<'s>(settings: impl IntoIterator<Item = &'s params::Setting>) -> Vec<Given> {
+        let given = settings.into_iter().map(|s| Given {
             what: s.what,
             target: s.target.clone(),
             value: s.value.clone(),
             span: s.span,
-        })
-        .collect()
+        });
+        given.collect()
     }
 
     /// Overrides made of them.

@@ -31,7 +31,7 @@ impl Workbench {
             clips: &NamedClips,
             stopped: &|| false,
         };
-        let (netlist, given) = (self.netlist.clone(), Given::all(&self.settings));
+        let (netlist, given) = (self.netlist.clone(), Given::all(self.settings.list()));
         let setup = Setup::new(netlist, given, None, parsed, Vec::new(), &[], around);
         let (setup, _) = match setup {
             Ok(setup) => setup,

@@ -5,11 +5,11 @@ use super::super::common::{self, Session};
 use super::super::failure::Failure;
 use super::super::guards::Guards;
 use super::super::parallel;
+use super::super::settings;
 use super::super::sheet_folder::SheetFolder;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
-use crate::circuit::params::{Overrides, Setting, What};
-use crate::diag::{Diagnostic, Files, Span};
+use crate::diag::{Files, Span};
 use crate::figure::amount::{self, Behind};
 use crate::figure::choice::choose;
 use crate::figure::problem::FigureProblem;
@@ -280,7 +280,7 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
         title: session.draft.netlist.title.trim().to_string(),
         circuits: vec![Circuit {
             netlist: session.draft.netlist,
-            given: Given::all(&settings),
+            given: Given::all(settings.list()),
             figures,
             expected: (String::new(), Vec::new()),
         }],
@@ -298,21 +298,10 @@ fn of_sheet(matches: &ArgMatches, path: &str) -> Result<Subject, Failure> {
     let (mut ready, beside) = check::ready(path, &guards)?;
     let ledger = matches.get_flag("audit").then(Ledger::default);
     ready.base.ledger = ledger.clone();
-    let mut more = Overrides::default();
-    for (option, what) in [
-        ("set", What::Value),
-        ("knob", What::Knob),
-        ("switch", What::Switch),
-    ] {
-        for text in matches.get_many::<String>(option).into_iter().flatten() {
-            let setting: Result<Setting, Diagnostic> =
-                common::setting(&mut ready.sources, option, what, text);
-            match setting {
-                Ok(setting) => more.push(setting),
-                Err(d) => return Err(Failure::Input(Box::new(ready.sources), vec![d])),
-            }
-        }
-    }
+    let more = match settings::read(matches, settings::Mains::Value, &mut ready.sources) {
+        Ok(more) => more,
+        Err(problems) => return Err(Failure::Input(Box::new(ready.sources), problems)),
+    };
     let mut circuits = Vec::new();
     for case in &ready.sheet.cases {
         let expected = ready.expected_in(case, |_| true);
@@ -325,9 +314,10 @@ fn of_sheet(matches: &ArgMatches, path: &str) -> Result<Subject, Failure> {
             continue;
         }
         let choices: Vec<_> = [&ready.sheet.settings[..], &case.choices[..]].concat();
-        let (netlist, settings) = choose(&ready.netlist, &ready.base, &choices);
-        let mut given = Given::all(&settings);
-        given.extend(Given::all(&more));
+        let (mut netlist, settings) = choose(&ready.netlist, &ready.base, &choices);
+        // The command line's own come last: the later one of a name counts.
+        netlist.controls.extend(more.temperatures.iter().cloned());
+        let given = Given::all(settings.list().iter().chain(&more.all));
         circuits.push(Circuit {
             netlist,
             given,
