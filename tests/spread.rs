@@ -306,6 +306,94 @@ fn a_trimmer_is_set_in_every_amplifier() {
     assert!(settings.contains("--set RK="), "{settings}");
 }
 
+/// Issue: a search that began where the one before had ended gave other digits in each shard.
+#[test]
+fn a_trimmer_is_set_alike_in_shards_and_threads() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let trim = ["--trim", "RK: v(cathode) = 1.5 V", "--csv", "-"];
+    let csv = |more: &[&str]| {
+        let few = ["--runs", "12"];
+        done(folder.path(), &[&ASKED[..], &few, &trim, more].concat())
+    };
+    let whole = csv(&["--threads", "1"]);
+    assert_eq!(whole, csv(&["--threads", "3"]));
+    let shards = ["1/3", "2/3", "3/3"].map(|k| csv(&["--shard", k]));
+    assert_eq!(whole, shards.concat());
+}
+
+/// Issues: a class, a model's parameter or the mains made the tool panic, a pot without its X was
+/// refused, and a capacitor or valve was set in vain.
+#[test]
+fn a_trimmer_is_a_resistor_or_a_pot() {
+    let pot = "XVOL plate wiper 0 A1M knob=5\n.model A1M pot(r=1meg taper=linear)\n.end";
+    let stage = STAGE.replace(".end", pot);
+    let folder = folder_with(&[("s.cir", &stage)]);
+    let here = folder.path();
+    let figure = ["--figure", "v(cathode)", "--runs", "2"];
+    let spread = ["spread", "s.cir", "--trim"];
+    for (part, words) in [
+        ("R", "no resistor or pot `R` to trim"),
+        ("valve", "no resistor or pot `valve` to trim"),
+        ("mains", "no resistor or pot `mains` to trim"),
+        ("temperature", "no resistor or pot `temperature` to trim"),
+        ("XV1A.mu", "no resistor or pot `XV1A.mu` to trim"),
+        ("12AX7.mu", "no resistor or pot `12AX7.mu` to trim"),
+        ("RKK", "did you mean `RK`?"),
+        (
+            "XV1A",
+            "`XV1A` cannot be trimmed: expected a resistor or a pot",
+        ),
+        ("CK", "`CK` cannot be trimmed"),
+        ("VB", "`VB` cannot be trimmed"),
+    ] {
+        let trim = format!("{part}: v(cathode) = 1.5");
+        let told = refused(here, &[&spread[..], &[&trim], &figure].concat(), 2);
+        assert!(told.contains(words), "{part}: {told}");
+        assert!(told.contains("--trim:1:1"), "{part}: {told}");
+    }
+    for (trim, figure) in [
+        ("VOL: v(wiper) = 50", "v(wiper)"),
+        ("xvol: v(wiper) = 50", "v(wiper)"),
+        ("rk: v(cathode) = 1.5", "v(cathode)"),
+    ] {
+        let rest = [trim, "--figure", figure, "--runs", "2", "--csv", "-"];
+        let volts = column(&done(here, &[&spread[..], &rest].concat()), 1);
+        let wanted: f64 = trim.split("= ").last().unwrap().parse().unwrap();
+        let is_there = |v: &f64| (v / wanted - 1.0).abs() < 1e-6;
+        assert!(volts.iter().all(is_there), "{trim}: {volts:?}");
+    }
+}
+
+/// Issue: a percentage of a rating that does not exist was taken for a part of a volt.
+#[test]
+fn a_trimmer_needs_the_rating_that_it_is_set_by() {
+    let folder = folder_with(&[("s.cir", STAGE)]);
+    let trim = ["spread", "s.cir", "--trim", "RK: v(cathode) = 70 %"];
+    for rest in [["--figure", "v(plate)"], ["--show-run", "1"]] {
+        let told = refused(folder.path(), &[&trim[..], &rest].concat(), 2);
+        let words = "`v(cathode)` has no rating that a percentage could be of";
+        assert!(told.contains(words), "{told}");
+        assert!(told.contains("--trim:1:18"), "{told}");
+    }
+    let rated = [
+        "spread",
+        "s.cir",
+        "--trim",
+        "RK: plate dissipation of XV1A = 15 %",
+    ];
+    let rest = [
+        "--figure",
+        "plate dissipation of XV1A",
+        "--runs",
+        "3",
+        "--csv",
+        "-",
+    ];
+    let watts = column(&done(folder.path(), &[&rated[..], &rest].concat()), 1);
+    let same = |w: &f64| (w / watts[0] - 1.0).abs() < 1e-6;
+    assert!(watts.iter().all(same), "{watts:?}");
+}
+
 const SHEET: &str = "about = \"spread\"
 netlist = \"s.cir\"
 
@@ -362,7 +450,10 @@ fn a_sheet_takes_the_settings_of_the_command_line() {
     let here = folder.path();
     let volts = |subject: &[&str], settings: &[&str]| {
         let rest = ["--runs", "2", "--tol", "mains=0%", "--csv", "-"];
-        column(&done(here, &[&["spread"], subject, &rest, settings].concat()), 1)
+        column(
+            &done(here, &[&["spread"], subject, &rest, settings].concat()),
+            1,
+        )
     };
     let plain = volts(&["t.sheet.toml"], &[]);
     for settings in [

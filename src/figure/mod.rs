@@ -14,6 +14,7 @@ mod name;
 pub mod problem;
 pub mod registry;
 pub mod seek;
+pub mod target;
 pub mod timing;
 
 pub use name::{Figure, Subject, Words};

@@ -128,6 +128,15 @@ impl FigureProblem {
         }
     }
 
+    /// The problem of an amount in another unit than the figure's.
+    pub fn wrong_unit(found: &'static str, unit: &str) -> Self {
+        let expected = match unit {
+            "" | "x" => "none".to_string(),
+            unit => unit.to_string(),
+        };
+        FigureProblem::WrongUnit { found, expected }
+    }
+
     /// With its place and remedy.
     pub fn at(self, span: impl Into<Option<Span>>) -> Diagnostic {
         Diagnostic::of_problem(&self, span, self.hint())

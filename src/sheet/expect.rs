@@ -6,16 +6,15 @@ use super::words::{Entry, Item, Reader, number};
 use crate::diag::{Diagnostic, Span};
 use crate::figure::amount::{self, Behind};
 use crate::figure::registry::Gives;
+use crate::figure::target::Target;
 use crate::figure::{Figure, problem};
 use toml::de::{DeTable, DeValue};
 
 /// A number that is expected, with its unit as written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Amount {
-    /// In base units; percent stay percent.
-    pub number: f64,
-    /// Whether it is a percentage of the figure's rating.
-    pub of_rating: bool,
+    /// In the figure's unit, or in per cent of its rating.
+    pub target: Target,
     /// As written, without quotes.
     pub text: String,
     /// Where the value stands, quotes and all.
@@ -287,8 +286,7 @@ fn numbers<'a>(
         };
         let (least, most) = (end("at-least", least)?, end("at-most", most)?);
         if let (Some(l), Some(m)) = (&least, &most)
-            && l.of_rating == m.of_rating
-            && l.number > m.number
+            && is_above(l.target, m.target)
         {
             let problem = SheetProblem::EmptyRange {
                 least: m.text.clone(),
@@ -330,31 +328,32 @@ fn numbers<'a>(
     })
 }
 
+/// Whether the one is more than the other, as far as that can be said before ratings are known.
+fn is_above(one: Target, other: Target) -> bool {
+    match (one, other) {
+        (Target::Value(a), Target::Value(b)) | (Target::OfRating(a), Target::OfRating(b)) => a > b,
+        _ => false,
+    }
+}
+
 /// An amount in the figure's unit, or in % of its rating.
 fn expected(reader: &mut Reader<'_>, figure: &Figure, key: &str, item: Item<'_>) -> Option<Amount> {
-    let unit = figure.unit();
     let (amount, text, span) = read_amount(reader, key, item)?;
-    let of_rating = amount.unit == Behind::Unit("%") && unit != "%";
-    match amount.unit {
-        Behind::Unit(found) if found != unit && !of_rating => {
-            reader.problems.push(wrong_unit(found, unit, span));
-            None
-        }
-        _ => Some(Amount {
-            number: amount.number,
-            of_rating,
+    match Target::of_amount(amount, figure) {
+        Ok(target) => Some(Amount {
+            target,
             text,
             span: reader.of(item),
         }),
+        Err(wrong) => {
+            reader.problems.push(wrong.at(span));
+            None
+        }
     }
 }
 
 fn wrong_unit(found: &'static str, unit: &str, span: Span) -> Diagnostic {
-    let expected = match unit {
-        "" | "x" => "none".to_string(),
-        unit => unit.to_string(),
-    };
-    problem::FigureProblem::WrongUnit { found, expected }.at(span)
+    problem::FigureProblem::wrong_unit(found, unit).at(span)
 }
 
 /// A number or a text with a unit.

@@ -6,6 +6,8 @@ use super::change::Drawn;
 pub use super::change::Setting;
 use super::lanes::{Lanes, WIDTH};
 use super::list::{Rule, Shape, Variables};
+pub use super::trim::Trim;
+use super::trim::{self, Trimmer};
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, What};
@@ -13,11 +15,9 @@ use crate::circuit::{Circuit, Node};
 use crate::diag::{Diagnostic, Files, Span};
 use crate::figure::bench::{Bench, Clips, FigureValue, Reading, Trouble};
 use crate::figure::registry::Way;
-use crate::figure::seek::{self, Outcome, Scale};
 use crate::figure::{Figure, Subject};
 use crate::measure::quiescent::{self, AtRest};
-use crate::netlist::card::{Netlist, Probe, Value};
-use crate::num;
+use crate::netlist::card::{Netlist, Probe, Tolerance, Value};
 
 /// A setting of the command line or a sheet, without the note of its use.
 #[derive(Debug, Clone)]
@@ -51,19 +51,6 @@ impl Given {
     }
 }
 
-/// A part that is set anew in each amplifier, as a builder does with his trimmer.
-#[derive(Debug, Clone)]
-pub struct Trim {
-    /// The part.
-    pub part: String,
-    /// What it is set by.
-    pub figure: Figure,
-    /// The figure's value, in its own unit; of its rating, if `of_rating`.
-    pub target: f64,
-    /// Whether the target is a part of the rating.
-    pub of_rating: bool,
-}
-
 /// One circuit whose figures are wanted: the netlist, or a case of a sheet.
 #[derive(Debug)]
 pub struct Setup {
@@ -76,7 +63,7 @@ pub struct Setup {
     /// Figures, in the order of the columns.
     pub figures: Vec<Figure>,
     /// Trimmers, set in this order.
-    pub trims: Vec<Trim>,
+    pub trimmers: Vec<Trimmer>,
     /// What varies in it.
     pub variables: Variables,
     /// For each of those, its place among all ([`Plan::variables`]).
@@ -106,7 +93,7 @@ impl Setup {
         given: Vec<Given>,
         ledger: Option<Ledger>,
         figures: Vec<Figure>,
-        trims: Vec<Trim>,
+        trims: &[Trim],
         rules: &[Rule],
         around: Around<'_>,
     ) -> Result<(Self, Vec<Diagnostic>), Vec<Diagnostic>> {
@@ -115,7 +102,7 @@ impl Setup {
             given,
             ledger,
             figures,
-            trims,
+            trimmers: Vec::new(),
             variables: Variables::default(),
             pick: Vec::new(),
             nominal: None,
@@ -124,13 +111,23 @@ impl Setup {
         let circuit = bench.circuit(Timing::default())?;
         let warnings = std::mem::take(&mut bench.warnings);
         drop(bench);
+        let mut problems = Vec::new();
+        for trim in trims {
+            match Trimmer::find(&circuit, trim) {
+                Ok(trimmer) => setup.trimmers.push(trimmer),
+                Err(problem) => problems.push(problem),
+            }
+        }
+        if !problems.is_empty() {
+            return Err(problems);
+        }
         // What a trimmer sets has no value of its own that could be off.
         let mut all = rules.to_vec();
-        all.extend(setup.trims.iter().map(|t| Rule {
-            name: t.part.clone(),
-            range: crate::netlist::card::Tolerance::both(0.0),
+        all.extend(setup.trimmers.iter().map(|t| Rule {
+            name: circuit.elements[t.element].name.clone(),
+            range: Tolerance::both(0.0),
             is_part: true,
-            span: t.figure.span,
+            span: t.trim.part.span,
         }));
         setup.variables = Variables::of(&circuit, &all)?;
         let solved = quiescent::solve_near(&circuit, None, false);
@@ -140,7 +137,8 @@ impl Setup {
 
     /// The figures as readings of an operating point; none if one of them is more than that.
     fn readings(&self, circuit: &Circuit) -> Option<Vec<Quantity>> {
-        let is_plain = self.trims.is_empty() && self.ledger.is_none() && circuit.ledger.is_none();
+        let is_plain =
+            self.trimmers.is_empty() && self.ledger.is_none() && circuit.ledger.is_none();
         if !is_plain || !matches!(self.nominal, Some(AtRest::Point(_))) {
             return None;
         }
@@ -355,26 +353,27 @@ impl Worker<'_> {
     }
 
     /// The settings that make the amplifier with these values, trimmers included.
-    pub fn settings(&mut self, values: &[f64]) -> Vec<Setting> {
+    ///
+    /// # Errors
+    /// If a trimmer cannot be set.
+    pub fn settings(&mut self, values: &[f64]) -> Result<Vec<Setting>, Trouble> {
         let mut all: Vec<Setting> = Vec::new();
         for seat in &mut self.seats {
             seat.put(values);
             let variables = &seat.setup.variables;
             let mut own = seat.drawn.settings(&seat.circuit, variables, &seat.values);
-            if let Ok(set) = seat.trim() {
-                for (element, value) in set {
-                    let about = &seat.circuit.elements[element];
-                    let name = about.name.clone();
-                    own.push(match about.position {
-                        Some(_) => Setting::Knob(name, value),
-                        None => Setting::Value(name, value),
-                    });
-                }
+            for (element, value) in seat.trim()? {
+                let about = &seat.circuit.elements[element];
+                let name = about.name.clone();
+                own.push(match about.position {
+                    Some(_) => Setting::Knob(name, value),
+                    None => Setting::Value(name, value),
+                });
             }
             own.retain(|s| !all.contains(s));
             all.extend(own);
         }
-        all
+        Ok(all)
     }
 }
 
@@ -433,7 +432,7 @@ impl Seat<'_> {
             drawn.put(circuit, &setup.variables, &own);
             trimmed
                 .iter()
-                .for_each(|&(k, value)| set(circuit, k, value));
+                .for_each(|&(k, value)| trim::set(circuit, k, value));
         };
         let near = setup.nominal.as_ref();
         match self
@@ -448,84 +447,14 @@ impl Seat<'_> {
         }
     }
 
-    /// Sets the trimmers one after the other: elements and values.
+    /// Sets the trimmers one after the other: elements and values. All start as drawn, so that it
+    /// does not matter which amplifier was measured before.
     fn trim(&mut self) -> Result<Vec<(usize, f64)>, Trouble> {
-        let mut all = Vec::new();
-        for trim in &self.setup.trims {
-            let element = self.circuit.elements.iter().position(|e| is(e, &trim.part));
-            let element = element.expect("looked up before");
-            let about = &self.circuit.elements[element];
-            let (start, scale) = match about.position {
-                Some(position) => (position, Scale::Between(0.0, 10.0)),
-                None => (about.value.unwrap_or(1.0), Scale::Ratios),
-            };
-            let mut of = None;
-            let near = self.setup.nominal.as_ref();
-            let (bench, circuit) = (&mut self.bench, &mut self.circuit);
-            let mut target = trim.target;
-            let mut measure = |value: f64| -> Result<Option<f64>, Trouble> {
-                set(circuit, element, value);
-                let found = bench.measure_on(circuit, &[&trim.figure], near, None);
-                match found.map(|mut f| f.pop()) {
-                    Ok(Some(Ok(FigureValue::Number(reading)))) => {
-                        of = reading.limit;
-                        Ok(Some(reading.value))
-                    }
-                    Ok(Some(Err(trouble @ (Trouble::Stopped | Trouble::Input(_))))) => Err(trouble),
-                    Ok(_) => Ok(None),
-                    Err(mut problems) => Err(Trouble::Input(problems.remove(0))),
-                }
-            };
-            if trim.of_rating {
-                measure(start)?;
-                if let Some(limit) = of {
-                    target *= limit;
-                }
-            }
-            let mut measure = |value: f64| -> Result<Option<f64>, Trouble> {
-                set(circuit, element, value);
-                let found = bench.measure_on(circuit, &[&trim.figure], near, None);
-                match found.map(|mut f| f.pop()) {
-                    Ok(Some(Ok(FigureValue::Number(reading)))) => Ok(Some(reading.value)),
-                    Ok(Some(Err(trouble @ (Trouble::Stopped | Trouble::Input(_))))) => Err(trouble),
-                    Ok(_) => Ok(None),
-                    Err(mut problems) => Err(Trouble::Input(problems.remove(0))),
-                }
-            };
-            let value = match seek::seek(&mut measure, start, scale, target)? {
-                Some(Outcome::Found { value, .. }) => value,
-                _ => {
-                    let (part, figure) = (&trim.part, &trim.figure.text);
-                    return Err(Trouble::Absent(format!(
-                        "no value of `{part}` brings `{figure}` to {}",
-                        num::full(target)
-                    )));
-                }
-            };
-            set(&mut self.circuit, element, value);
-            all.push((element, value));
-        }
-        Ok(all)
-    }
-}
-
-/// Whether a name is that of an element; a pot answers without its X, too.
-pub fn is(element: &crate::circuit::Element, name: &str) -> bool {
-    element.name.eq_ignore_ascii_case(name)
-        || element.track.is_some() && params::bare(&element.name).eq_ignore_ascii_case(name)
-}
-
-/// Sets a resistor's value or a pot's knob.
-fn set(circuit: &mut Circuit, element: usize, value: f64) {
-    let about = &circuit.elements[element];
-    if about.position.is_none() {
-        circuit.revalue(element, value);
-        return;
-    }
-    let Some(kind) = about.kind else { return };
-    let (model, mut instance) = (about.made.model.clone(), about.made.instance.clone());
-    if let Some(k) = kind.instance_params.iter().position(|p| p.name == "knob") {
-        instance[k] = value.clamp(0.0, 10.0);
-        circuit.remake(element, &model, &instance);
+        let setup = self.setup;
+        let near = setup.nominal.as_ref();
+        let (bench, circuit) = (&mut self.bench, &mut self.circuit);
+        setup.trimmers.iter().for_each(|t| t.reset(circuit));
+        let adjust = |t: &Trimmer| Ok((t.element, t.adjust(bench, circuit, near)?));
+        setup.trimmers.iter().map(adjust).collect()
     }
 }

@@ -7,6 +7,7 @@
 //! the circuit     change    the nominal circuit with other values: no netlist, pattern or
 //!                           pivot order is made anew
 //! its figures     measure   changed, trimmed and measured, one amplifier after the other
+//!                 trim      the parts that a builder sets in each
 //!                 lanes     operating points of four at a time
 //! what it says    statistics, shares (of the variance, by part), corners (worst and best)
 //! its rest        rest      from the nominal solution, and the slopes about it
@@ -43,6 +44,7 @@ pub mod rule;
 pub mod sample;
 pub mod shares;
 pub mod statistics;
+pub mod trim;
 mod valves;
 
 pub use valves::bottle;

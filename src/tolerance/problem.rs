@@ -14,6 +14,10 @@ pub enum ToleranceProblem {
     NoValue { name: String, what: String },
     #[error("a tolerance is set for `{name}`, which is not in the circuit")]
     Unknown { name: String, near: Option<String> },
+    #[error("no resistor or pot `{name}` to trim")]
+    UnknownTrimmer { name: String, near: Option<String> },
+    #[error("`{name}` cannot be trimmed: expected a resistor or a pot")]
+    NotATrimmer { name: String },
     #[error("`{name}` cannot be {found}")]
     Impossible { name: String, found: String },
 }
@@ -35,7 +39,15 @@ impl ToleranceProblem {
             ToleranceProblem::NoValue { what, .. } => format!("it has {what}"),
             ToleranceProblem::Unknown {
                 near: Some(near), ..
+            }
+            | ToleranceProblem::UnknownTrimmer {
+                near: Some(near), ..
             } => format!("did you mean `{near}`?"),
+            ToleranceProblem::UnknownTrimmer { near: None, .. }
+            | ToleranceProblem::NotATrimmer { .. } => {
+                "name the part that is set, as in `--trim 'RBIAS: plate dissipation of XV4 = 70 %'`"
+                    .to_string()
+            }
             ToleranceProblem::Unknown { near: None, .. } => {
                 "name a part, NAME.parameter, or a kind of part: R C L pot transformer valve mains \
                  temperature"

@@ -32,7 +32,7 @@ impl Workbench {
             stopped: &|| false,
         };
         let (netlist, given) = (self.netlist.clone(), Given::all(self.settings.list()));
-        let setup = Setup::new(netlist, given, None, parsed, Vec::new(), &[], around);
+        let setup = Setup::new(netlist, given, None, parsed, &[], &[], around);
         let (setup, _) = match setup {
             Ok(setup) => setup,
             Err(problems) => return Err(refused(files, problems)),

@@ -7,14 +7,13 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::{Setting, bare};
 use crate::circuit::{Circuit, Element};
 use crate::diag::nearest;
-use crate::figure::amount::{self, Behind};
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice;
 use crate::figure::digits::shown;
 use crate::figure::driven_source;
-use crate::figure::problem::FigureProblem;
 use crate::figure::registry::Gives;
 use crate::figure::seek::{self, Outcome, Scale};
+use crate::figure::target::Target;
 use crate::figure::{Figure, Words};
 use crate::measure::preferred::Series;
 use crate::netlist::card::Value;
@@ -75,16 +74,8 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         let start = equals + 1 + blanks;
         crate::diag::Span::new(file, start, start + wanted.trim().len())
     };
-    let amount = amount::read(wanted)
-        .map_err(|w| session.failed(vec![FigureProblem::amount(wanted.trim(), w).at(span)]))?;
-    let of_rating = amount.unit == Behind::Unit("%") && figure.unit() != "%";
-    if let Behind::Unit(found) = amount.unit
-        && found != figure.unit()
-        && !of_rating
-    {
-        let expected = figure.unit().to_string();
-        return Err(session.failed(vec![FigureProblem::WrongUnit { found, expected }.at(span)]));
-    }
+    let target = Target::read(wanted, &figure);
+    let target = target.map_err(|problem| session.failed(vec![problem.at(span)]))?;
     let mover = mover(&circuit, by)?;
     let kind = choice::kind(&circuit, &mover.name);
     let setting = |value: f64| {
@@ -119,14 +110,9 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
     };
     let first = measure(mover.start)?;
     let limit = first.and_then(|r| r.limit);
-    let target = match (of_rating, limit) {
-        (false, _) => amount.number,
-        (true, Some(limit)) => amount.number / 100.0 * limit,
-        (true, None) => {
-            let figure = figure.text.clone();
-            return Err(session.failed(vec![FigureProblem::NoRating { figure }.at(span)]));
-        }
-    };
+    let of_rating = target.is_of_rating();
+    let target = target.value(&figure, limit);
+    let target = target.map_err(|problem| session.failed(vec![problem.at(span)]))?;
     let say = |value: f64| {
         let plain = shown(value, figure.unit());
         match limit {

@@ -103,6 +103,8 @@ pub mod tolerances {
         NotATolerance: of_option("R=five") => "How far a value may be off is a percentage of it.";
         NoValue: ToleranceProblem::NoValue { name: s("K1"), what: s("a factor, which the inductors make up") } => "A tolerance is given for something that is not bought by value.";
         Unknown: ToleranceProblem::Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
+        UnknownTrimmer: ToleranceProblem::UnknownTrimmer { name: s("valve"), near: None } => "--trim names a part that the circuit does not have, or a kind of part.";
+        NotATrimmer: ToleranceProblem::NotATrimmer { name: s("CK1") } => "--trim turns what a builder can turn: a resistor's value or a knob.";
         Impossible: ToleranceProblem::Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is not a part that one could buy.";
     }
 }

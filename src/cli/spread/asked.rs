@@ -10,12 +10,11 @@ use super::super::sheet_folder::SheetFolder;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::diag::{Files, Span};
-use crate::figure::amount::{self, Behind};
 use crate::figure::choice::choose;
-use crate::figure::problem::FigureProblem;
 use crate::figure::registry::Gives;
+use crate::figure::target::Target;
 use crate::figure::{Figure, Words};
-use crate::netlist::card::Netlist;
+use crate::netlist::card::{Name, Netlist};
 use crate::num;
 use crate::report::file::STANDARD_OUTPUT;
 use crate::sheet::Expectation;
@@ -153,7 +152,7 @@ impl<'m> Asked<'m> {
                 circuit.given,
                 ledger.clone(),
                 circuit.figures,
-                trims.clone(),
+                &trims,
                 &rules,
                 around,
             );
@@ -380,22 +379,18 @@ fn trims(matches: &ArgMatches, sources: &mut Files) -> Result<Vec<Trim>, Failure
         let wanted = text[equals + 1..].trim();
         let start = text.len() - text[equals + 1..].trim_start().len();
         let span = Span::new(file, start, start + wanted.len());
-        let amount = amount::read(wanted)
-            .map_err(|w| fail(sources, FigureProblem::amount(wanted, w).at(span)))?;
-        let of_rating = amount.unit == Behind::Unit("%") && figure.unit() != "%";
-        if let Behind::Unit(found) = amount.unit
-            && found != figure.unit()
-            && !of_rating
-        {
-            let expected = figure.unit().to_string();
-            let problem = FigureProblem::WrongUnit { found, expected };
-            return Err(fail(sources, problem.at(span)));
-        }
+        let target = Target::read(wanted, &figure);
+        let target = target.map_err(|problem| fail(sources, problem.at(span)))?;
+        let part = text[..colon].trim();
+        let start = colon - text[..colon].trim_start().len();
         trims.push(Trim {
-            part: text[..colon].trim().to_string(),
+            part: Name {
+                text: part.to_string(),
+                span: Span::new(file, start, start + part.len()),
+            },
             figure,
-            target: amount.number * if of_rating { 0.01 } else { 1.0 },
-            of_rating,
+            target,
+            target_span: span,
         });
     }
     Ok(trims)

@@ -4,11 +4,15 @@ use super::super::check;
 use super::super::failure::Failure;
 use super::asked::Asked;
 use crate::cli::outcome::Outcome;
+use crate::figure::bench::Trouble;
 use crate::num;
 use crate::tolerance::measure::{Around, Setting};
 
 /// The settings of a run, an option a line.
-pub fn options(asked: &Asked<'_>, run: u64) -> Vec<String> {
+///
+/// # Errors
+/// If a trimmer cannot be set in that amplifier.
+pub fn options(asked: &Asked<'_>, run: u64) -> Result<Vec<String>, Trouble> {
     let never = || false;
     let around = Around {
         sources: &asked.sources,
@@ -26,15 +30,21 @@ pub fn options(asked: &Asked<'_>, run: u64) -> Vec<String> {
         Setting::Value(name, value) => format!("--set {name}={}", num::full(value)),
         Setting::Knob(name, value) => format!("--knob {name}={}", num::full(value)),
     };
-    worker.settings(&values).into_iter().map(option).collect()
+    Ok(worker.settings(&values)?.into_iter().map(option).collect())
 }
 
 /// Prints them.
 ///
 /// # Errors
-/// If standard output cannot be written.
+/// If a trimmer cannot be set in that amplifier, or standard output cannot be written.
 pub fn show(asked: &Asked<'_>, run: u64) -> Result<Outcome, Failure> {
-    let mut text = options(asked, run).join("\n");
+    let options = options(asked, run).map_err(|trouble| match trouble {
+        Trouble::Input(problem) => Failure::Input(Box::new(asked.sources.clone()), vec![problem]),
+        Trouble::NoSolution(none) => Failure::NoSolution(none),
+        Trouble::Unsolved(why) | Trouble::Absent(why) => Failure::Unreached(why),
+        Trouble::Stopped => Failure::Interrupted,
+    })?;
+    let mut text = options.join("\n");
     text.push('\n');
     check::print(&text)
 }

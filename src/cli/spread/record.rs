@@ -39,9 +39,11 @@ pub fn record(
         let quantiles = s.quantiles(&[0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99]);
         let (low, high, counts) = s.histogram(50);
         let end = |(value, run): (f64, u64)| {
-            (s.count > 0).then(
-                || json!({ "value": value, "run": run, "settings": one::options(asked, run) }),
-            )
+            (s.count > 0).then(|| {
+                // The figure was measured, so that its own circuit's trimmers could be set.
+                let settings = one::options(asked, run).unwrap_or_default();
+                json!({ "value": value, "run": run, "settings": settings })
+            })
         };
         json!({
             "figure": column.name,

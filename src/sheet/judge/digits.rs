@@ -10,7 +10,7 @@ use crate::num;
 pub fn shown_like(amount: Option<&Amount>, reading: Reading) -> String {
     let plain = shown(reading.value, reading.unit);
     match (amount, reading.limit) {
-        (Some(amount), Some(limit)) if amount.of_rating => format!(
+        (Some(amount), Some(limit)) if amount.target.is_of_rating() => format!(
             "{} % ({plain})",
             num::engineering(100.0 * reading.value / limit, "", 4)
         ),

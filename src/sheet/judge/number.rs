@@ -8,7 +8,6 @@ use crate::audio::level::decibels;
 use crate::diag::Diagnostic;
 use crate::figure::bench::Reading;
 use crate::figure::digits::shown;
-use crate::figure::problem::FigureProblem;
 use crate::num;
 
 /// A value against what is wanted; none is wanted yet where it is to be recorded.
@@ -31,7 +30,7 @@ pub fn value(
     };
     let expected = in_base(expectation, wanted, reading)?;
     verdict.expected = num::full(expected);
-    verdict.shown_expected = if wanted.of_rating {
+    verdict.shown_expected = if wanted.target.is_of_rating() {
         format!("{} ({})", wanted.text, shown(expected, reading.unit))
     } else {
         shown(expected, reading.unit)
@@ -60,7 +59,7 @@ pub fn value(
     verdict.mark = Mark::Off;
     verdict.by = too(apart, allowed, unit);
     if found.is_finite() {
-        let text = stored_as(found, reading, tolerance, wanted.of_rating);
+        let text = stored_as(found, reading, tolerance, wanted.target.is_of_rating());
         verdict.new = Some(NewValue::Amount(text));
     }
     Ok(verdict)
@@ -111,14 +110,6 @@ fn in_base(
     amount: &Amount,
     reading: Reading,
 ) -> Result<f64, Diagnostic> {
-    if !amount.of_rating {
-        return Ok(amount.number);
-    }
-    let limit = reading.limit.ok_or_else(|| {
-        FigureProblem::NoRating {
-            figure: expectation.figure.text.clone(),
-        }
-        .at(amount.span)
-    })?;
-    Ok(amount.number / 100.0 * limit)
+    let value = amount.target.value(&expectation.figure, reading.limit);
+    value.map_err(|problem| problem.at(amount.span))
 }
