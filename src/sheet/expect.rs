@@ -289,8 +289,8 @@ fn numbers<'a>(
             && is_above(l.target, m.target)
         {
             let problem = SheetProblem::EmptyRange {
-                least: m.text.clone(),
-                most: l.text.clone(),
+                at_least: l.text.clone(),
+                at_most: m.text.clone(),
             };
             reader.wrong(problem, m.span);
             return None;

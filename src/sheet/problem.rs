@@ -75,8 +75,8 @@ pub enum SheetProblem {
     NegativeTolerance { text: String },
     #[error("tolerance `{text}` would let anything pass")]
     IdleTolerance { text: String },
-    #[error("nothing can be less than `{least}` and more than `{most}`")]
-    EmptyRange { least: String, most: String },
+    #[error("`at-least` {at_least} is more than `at-most` {at_most}")]
+    EmptyRange { at_least: String, at_most: String },
     #[error("places of `mask` must rise: `{text}` does not")]
     MaskOrder { text: String },
     #[error("`mask` has no pairs")]
