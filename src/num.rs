@@ -8,5 +8,5 @@
 mod parse;
 mod show;
 
-pub use parse::{Doubt, NumberError, Role, parse, parse_value};
+pub use parse::{Doubt, NumberError, Role, before_percent_sign, parse, parse_value, percent};
 pub use show::{engineering, full};

@@ -283,6 +283,31 @@ fn semicolons_and_units_are_read() {
     assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
 }
 
+/// Issue: `0.5` was 50 % here, and 0.5 % in `fit`.
+#[test]
+fn an_accuracy_is_in_per_cent_with_or_without_its_sign() {
+    let sound = meter::sound(STAGES);
+    let bench = bench(&sound);
+    let run = |accuracy: &str| {
+        let run = Gridleak::command("faults").path(bench.netlist.path());
+        run.option("--readings", bench.readings.to_str().expect("a path"))
+            .option("--accuracy", accuracy)
+            .option("--csv", "-")
+            .run()
+    };
+    let half = run("0.5%");
+    assert_eq!(half.status, 0, "{}", half.stderr);
+    for same in ["0.5", "0.5 %", " 0.5"] {
+        assert_eq!(run(same).stdout, half.stdout, "{same}");
+    }
+    assert_ne!(run("50").stdout, half.stdout);
+    for (accuracy, words) in [("60", "from 0 to 50"), ("good", "`--accuracy good`")] {
+        let ran = run(accuracy);
+        assert_eq!(ran.status, 2, "{}", ran.stderr);
+        assert!(ran.stderr.contains(words), "{}", ran.stderr);
+    }
+}
+
 #[test]
 fn each_rectifier_of_a_bridge_is_looked_at() {
     let bridge = "A bridge\nVM line 0 SIN(0 325 50)\nRF line lp 10\nXT lp 0 a free b 0 0 M1\n\

@@ -121,6 +121,23 @@ fn what_would_be_passed_over_is_refused() {
     }
 }
 
+/// The same texts mean the same in `faults`.
+#[test]
+fn an_accuracy_is_in_per_cent_with_or_without_its_sign() {
+    let desk = Desk::new();
+    let table = "vpk,vgk,plate_current\n250,-2,1.1m\n";
+    let model = |accuracy: &str| {
+        let ran = desk.table(table, &["--accuracy", accuracy]);
+        assert_eq!(ran.status, 0, "{ran:?}");
+        std::fs::read_to_string(desk.path("mine.cir")).expect("a model")
+    };
+    assert_eq!(model("0.5"), model("0.5%"));
+    for accuracy in ["60%", "0", "good"] {
+        let words = ["`--accuracy", "from 0.01 to 30"];
+        refused(&desk.table(table, &["--accuracy", accuracy]), &words);
+    }
+}
+
 /// A fixed bug: 188 kV were taken for a reading, and two currents that differed in sign were averaged
 /// into one that was known to 14 %.
 #[test]

@@ -25,6 +25,7 @@ use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
 use std::fs::File;
 use std::io::Write;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 /// Adds the options that every command takes.
@@ -390,8 +391,7 @@ impl<'m> Session<'m> {
         let Some((low, high)) = text.split_once("..") else {
             return Ok(None);
         };
-        let percent = |text: &str| num::parse(text.trim().trim_end_matches('%').trim_end());
-        match (percent(low), percent(high)) {
+        match (num::percent(low), num::percent(high)) {
             (Some(low), Some(high)) if 0.0 < low && low < high && high <= params::MOST_MAINS => {
                 Ok(Some((low, high)))
             }
@@ -428,6 +428,28 @@ impl<'m> Session<'m> {
                 num::full(value)
             ))),
             value => Ok(value),
+        }
+    }
+
+    /// An option's percentage, with or without the sign, as a part.
+    pub fn percent(
+        &self,
+        name: &str,
+        allowed: RangeInclusive<f64>,
+    ) -> Result<Option<f64>, Failure> {
+        let Some(text) = self.text(name) else {
+            return Ok(None);
+        };
+        match num::percent(text).filter(|percent| allowed.contains(percent)) {
+            Some(percent) => Ok(Some(percent / 100.0)),
+            None => Err(Failure::usage(format!(
+                "`--{name} {text}` is not a percentage from {} to {}",
+                num::full(*allowed.start()),
+                num::full(*allowed.end())
+            ))
+            .hint(format!(
+                "for example `--{name} 2%`; the sign may be left out"
+            ))),
         }
     }
 

@@ -127,26 +127,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
 /// The meter that was used.
 fn meter(session: &Session<'_>) -> Result<Meter, Failure> {
     let ohms = session.positive("meter", Role::Resistance)?.unwrap_or(10e6);
-    let accuracy = match session.text("accuracy") {
-        None => 0.01,
-        Some(text) => {
-            let bare = text.trim();
-            let (number, percent) = match bare.strip_suffix('%') {
-                Some(number) => (number.trim(), true),
-                None => (bare, false),
-            };
-            let value = crate::num::parse(number).map(|v| if percent { v / 100.0 } else { v });
-            match value {
-                Some(v) if (0.0..=0.5).contains(&v) => v,
-                _ => {
-                    return Err(
-                        Failure::usage(format!("`--accuracy {text}` is not an accuracy"))
-                            .hint("for example `--accuracy 0.5%`"),
-                    );
-                }
-            }
-        }
-    };
+    let accuracy = session.percent("accuracy", 0.0..=50.0)?.unwrap_or(0.01);
     Ok(Meter { ohms, accuracy })
 }
 

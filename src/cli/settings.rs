@@ -102,8 +102,7 @@ fn of_mains(files: &mut Files, text: &str) -> Setting {
     let line = format!("--mains {text}");
     let file = files.add("command line", line.as_str());
     let start = line.len() - text.len();
-    let percent = text.trim().trim_end_matches('%').trim_end();
-    let value = number(percent, file, start, line.len());
+    let value = number(num::before_percent_sign(text), file, start, line.len());
     Setting::new(
         What::Value,
         params::MAINS,

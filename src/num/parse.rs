@@ -128,6 +128,17 @@ pub fn parse(text: &str) -> Option<f64> {
         .map(|(number, _)| number)
 }
 
+/// A percentage with or without its sign, in per cent: 0.5 for `0.5` and `0.5 %` alike.
+pub fn percent(text: &str) -> Option<f64> {
+    parse(before_percent_sign(text))
+}
+
+/// What stands before the sign of a percentage, if there is one.
+pub fn before_percent_sign(text: &str) -> &str {
+    let text = text.trim();
+    text.strip_suffix('%').unwrap_or(text).trim_end()
+}
+
 /// A number with suffix or value code, and a doubt if it looks like a slip. Always finite.
 pub fn parse_value(text: &str, role: Role) -> Result<(f64, Option<Doubt>), NumberError> {
     let (_, written) = coded(text, role)

@@ -57,17 +57,7 @@ pub(super) fn load_text(session: &Session<'_>, path: &str) -> Result<String, Fai
 
 /// `--accuracy`, as a part.
 pub(super) fn accuracy(session: &Session<'_>) -> Result<f64, Failure> {
-    let Some(text) = session.text("accuracy") else {
-        return Ok(0.01);
-    };
-    let digits = text.trim().trim_end_matches('%');
-    match digits.trim().parse::<f64>() {
-        Ok(percent) if (0.01..=30.0).contains(&percent) => Ok(percent / 100.0),
-        _ => Err(
-            Failure::usage(format!("`--accuracy {text}` is not a meter's accuracy"))
-                .hint("give per cent from 0.01% to 30%, for example `--accuracy 2%`"),
-        ),
-    }
+    Ok(session.percent("accuracy", 0.01..=30.0)?.unwrap_or(0.01))
 }
 
 /// A problem without a place.
