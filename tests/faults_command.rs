@@ -279,8 +279,10 @@ fn an_open_centre_tap_is_found() {
 fn semicolons_and_units_are_read() {
     let table = meter::sound(STAGES).replace(',', ";").replace('.', ",");
     let table = table.replace("v(b);300", "v(b);300 V");
-    let (rows, code) = bench(&table).rows();
-    assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
+    for separator in [";", "\t"] {
+        let (rows, code) = bench(&table.replace(';', separator)).rows();
+        assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
+    }
 }
 
 /// Issue: `0.5` was 50 % here, and 0.5 % in `fit`.
@@ -345,6 +347,13 @@ fn bad_readings_are_refused_with_their_place() {
     refused("probe,value\nv(p1),-172\n", &["line 2", "sign"]);
     refused("probe,value\n", &["no reading"]);
     refused("node,value\nv(p1),3\n", &["line 1", "`probe`"]);
+    // The one that is taken would be a guess.
+    let twice = &["line 2", "`value`", "two columns", "rename"];
+    refused("# mine\nprobe,value,Value\nv(p1),3,4\n", twice);
+    refused(
+        "probe,value,state,state\nv(p1),3,,\n",
+        &["`state`", "two columns"],
+    );
     refused("probe,value\nv(p1),3\nv(P1),4\n", &["line 3", "already"]);
     refused("probe,value\nripple v(b),3\n", &["line 2", "mains"]);
     // A reading that can say nothing is no sound amplifier.

@@ -5,7 +5,7 @@ use super::state::{State, tone_source};
 use crate::analysis::mains;
 use crate::circuit::{Circuit, Node};
 use crate::diag::nearest;
-use crate::diag::rows::line_of;
+use crate::diag::rows::{self, Table, TwoColumns, line_of};
 use crate::num::{self, Role};
 
 /// What a meter showed.
@@ -52,41 +52,33 @@ fn wrong(line: usize, column: &'static str, why: String, hint: &str) -> Wrong {
 /// # Errors
 /// The first thing that is wrong with it.
 pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
-    // Where commas are decimal signs, spreadsheets put semicolons between cells.
-    let first = text
-        .lines()
-        .find(|l| !l.trim().is_empty() && !l.starts_with('#'));
-    let by_semicolons = first.is_some_and(|l| l.contains(';') && !l.contains(','));
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .delimiter(if by_semicolons { b';' } else { b',' })
-        .trim(csv::Trim::All)
-        .comment(Some(b'#'))
-        .from_reader(text.as_bytes());
     let example = "expected lines such as `v(plate1),172` below the heading `probe,value`";
     let unread = |e: csv::Error| {
         let line = e.position().map_or(1, |p| p.line() as usize);
         wrong(line, COLUMNS[0], e.to_string(), example)
     };
-    if first.is_none() {
+    let Some(mut table) = Table::of(text) else {
         let why = "there is no reading in it".to_string();
         return Err(wrong(1, COLUMNS[0], why, example));
-    }
-    let head = reader.headers().map_err(unread)?.clone();
+    };
+    let head = table.reader.headers().map_err(unread)?.clone();
+    let head_line = line_of(table.text, &head, Some(b'#'));
+    let place = |column: &'static str| {
+        rows::column(&head, column).map_err(|TwoColumns| {
+            let why = "two columns have this name".to_string();
+            wrong(head_line, column, why, "rename the one that is not meant")
+        })
+    };
     let mut places = [0; 2];
-    for (place, column) in places.iter_mut().zip(COLUMNS) {
-        let found = head.iter().position(|h| {
-            h.trim_start_matches('\u{feff}')
-                .eq_ignore_ascii_case(column)
-        });
-        *place = found
-            .ok_or_else(|| wrong(1, column, "there is no column of this name".into(), example))?;
+    for (to, column) in places.iter_mut().zip(COLUMNS) {
+        let why = "there is no column of this name";
+        *to = place(column)?.ok_or_else(|| wrong(head_line, column, why.into(), example))?;
     }
-    let stated = head.iter().position(|h| h.eq_ignore_ascii_case("state"));
+    let stated = place("state")?;
     let mut readings: Vec<Reading> = Vec::new();
-    for record in reader.records() {
+    for record in table.reader.records() {
         let record = record.map_err(unread)?;
-        let line = line_of(text, &record, Some(b'#'));
+        let line = line_of(table.text, &record, Some(b'#'));
         let cell = |k: usize| record.get(places[k]).unwrap_or("");
         if record.iter().all(str::is_empty) {
             continue;
@@ -108,7 +100,7 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
             let hint = "write volts with a point, 1.70, and nothing behind them";
             return Err(wrong(line, COLUMNS[1], why, hint));
         }
-        if by_semicolons {
+        if table.decimal_commas {
             value = value.replace(',', ".");
         }
         let mut point = point(&probe, circuit, line)?;

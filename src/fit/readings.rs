@@ -6,6 +6,7 @@
 use super::bottle::State;
 use super::problem::Located;
 use super::table;
+use crate::diag::rows;
 use crate::num::Role;
 
 /// One reading.
@@ -32,7 +33,7 @@ pub const MOST: usize = 5000;
 
 /// Whether a heading has the columns of a pentode.
 pub fn tells_of_a_screen(text: &str) -> bool {
-    table::has_column(text, "vg2k")
+    rows::has_column(text, "vg2k")
 }
 
 /// Reads a table of readings, of a valve with a screen or without.

@@ -1,11 +1,8 @@
-//! A table of readings as spreadsheets and editors write it.
-//!
-//! Commas, semicolons or tabs stand between the values; where it is not commas, numbers may have
-//! them, as half of Europe writes numbers. Columns stand in any order and others are skipped.
-//! Lines that begin with # are comments.
+//! A table of readings as spreadsheets and editors write it (`diag/rows.rs` says how). Columns stand
+//! in any order and others are skipped.
 
 use super::problem::{FitProblem, Located};
-use crate::diag::rows::line_of;
+use crate::diag::rows::{self, Table, TwoColumns, line_of};
 use crate::num::{self, Role};
 
 /// A row's cells in the order of the columns asked for.
@@ -50,27 +47,6 @@ impl Row {
     }
 }
 
-/// The first line that is neither blank nor a comment: the heading.
-fn heading(text: &str) -> &str {
-    let mut lines = text.trim_start_matches('\u{feff}').lines();
-    let is_said = |l: &&str| !l.trim().is_empty() && !l.starts_with('#');
-    lines.find(is_said).unwrap_or("")
-}
-
-/// What stands between the values of a table.
-fn separator(heading: &str) -> u8 {
-    let found = [';', '\t'].into_iter().find(|&c| heading.contains(c));
-    found.map_or(b',', |c| c as u8)
-}
-
-/// Whether a heading has a column.
-pub fn has_column(text: &str, column: &str) -> bool {
-    let heading = heading(text);
-    let separator = char::from(separator(heading));
-    let mut names = heading.split(separator);
-    names.any(|name| name.trim().trim_matches('"').eq_ignore_ascii_case(column))
-}
-
 /// Reads the rows of a table that has some columns; `expected` shows its heading.
 ///
 /// # Errors
@@ -81,34 +57,24 @@ pub fn rows(
     expected: &str,
     most: usize,
 ) -> Result<Vec<Row>, Located> {
-    let text = text.trim_start_matches('\u{feff}');
-    let separator = separator(heading(text));
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .comment(Some(b'#'))
-        .delimiter(separator)
-        .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
+    let Some(mut table) = Table::of(text) else {
+        return Err(Located::new(1, FitProblem::Empty));
+    };
     let broken = |e: csv::Error| {
         let line = e.position().map_or(1, |p| p.line() as usize);
         Located::new(line, FitProblem::NotATable { why: e.to_string() })
     };
-    if heading(text).is_empty() {
-        return Err(Located::new(1, FitProblem::Empty));
-    }
-    let head = reader.headers().map_err(broken)?.clone();
-    let head_line = line_of(text, &head, Some(b'#'));
+    let head = table.reader.headers().map_err(broken)?.clone();
+    let head_line = line_of(table.text, &head, Some(b'#'));
     let mut places = Vec::new();
     for &column in columns {
-        let named = |(_, name): &(usize, &str)| name.eq_ignore_ascii_case(column);
-        let mut found = head.iter().enumerate().filter(named);
-        let problem = match (found.next(), found.next()) {
-            (Some((place, _)), None) => {
+        let problem = match rows::column(&head, column) {
+            Ok(Some(place)) => {
                 places.push(place);
                 continue;
             }
-            (Some(_), Some(_)) => FitProblem::TwoColumns { column },
-            (None, _) => FitProblem::NoColumn {
+            Err(TwoColumns) => FitProblem::TwoColumns { column },
+            Ok(None) => FitProblem::NoColumn {
                 column,
                 expected: expected.to_string(),
             },
@@ -116,9 +82,9 @@ pub fn rows(
         return Err(Located::new(head_line, problem));
     }
     let mut rows = Vec::new();
-    for record in reader.records() {
+    for record in table.reader.records() {
         let record = record.map_err(broken)?;
-        let line = line_of(text, &record, Some(b'#'));
+        let line = line_of(table.text, &record, Some(b'#'));
         if record.iter().all(str::is_empty) {
             continue;
         }
@@ -138,7 +104,7 @@ pub fn rows(
         rows.push(Row {
             line,
             cells: places.iter().map(|&p| record[p].to_string()).collect(),
-            commas: separator != b',',
+            commas: table.decimal_commas,
         });
     }
     if rows.is_empty() {
@@ -170,8 +136,8 @@ mod tests {
         assert_eq!(numbers("\u{feff}value;probe\r\n1,5;a\r\n"), [(2, 1.5)]);
         assert_eq!(numbers("# x;y\nprobe\tvalue\n\na\t1,5\n"), [(4, 1.5)]);
         assert_eq!(numbers("probe,value\na,1.5,,\n,,\n"), [(2, 1.5)]);
-        assert!(has_column("# mine\n\"vpk\"; VG2K\n", "vg2k"));
-        assert!(!has_column("# vg2k\nvpk,vgk\n", "vg2k"));
+        assert!(rows::has_column("# mine\n\"vpk\"; VG2K\n", "vg2k"));
+        assert!(!rows::has_column("# vg2k\nvpk,vgk\n", "vg2k"));
     }
 
     /// A fixed bug: `250,-2,0,0011` was read as no current, `188,5` volts as 188.
