@@ -91,9 +91,11 @@ pub fn solve<P: Equations + ?Sized>(
     let mut before = f64::INFINITY;
     let mut last_ratio = (f64::INFINITY, 0);
     let mut damping = 1.0;
+    let mut iterations = 0;
     for iteration in 1..=settings.max_iterations {
         let limited = problem.linearise(x, &mut step);
         problem.solve(&mut step).map_err(Failure::Singular)?;
+        iterations = iteration;
         if step.iter().any(|s| !s.is_finite()) {
             break;
         }
@@ -139,7 +141,7 @@ pub fn solve<P: Equations + ?Sized>(
         unknown: worst_unknown,
         equation: last_ratio.1,
         residual_ratio: last_ratio.0,
-        iterations: settings.max_iterations,
+        iterations,
     })
 }
 
@@ -198,6 +200,21 @@ mod tests {
             &mut x,
             &NewtonSettings::default(),
         );
-        assert!(matches!(failure, Err(Failure::Unsettled { .. })));
+        let Err(Failure::Unsettled { iterations, .. }) = failure else {
+            panic!("{failure:?}");
+        };
+        assert_eq!(iterations, 100);
+    }
+
+    /// A fixed bug: a step without end was counted as a hundred.
+    #[test]
+    fn only_iterations_that_were_done_are_counted() {
+        let mut x = [0.0];
+        let mut flat = Root { a: 2.0, slope: 0.0 };
+        let failure = solve(&mut flat, &mut x, &NewtonSettings::default());
+        let Err(Failure::Unsettled { iterations, .. }) = failure else {
+            panic!("{failure:?}");
+        };
+        assert_eq!(iterations, 1);
     }
 }
