@@ -248,8 +248,8 @@ impl<'a, 'c> Search<'a, 'c> {
 
     /// Newton, repeated until the discrete states agree with the solution.
     fn newton(&mut self, x: &mut [f64]) -> Result<(), Failure> {
-        let mut last = None;
-        for _ in 0..FLIPS {
+        let mut flips = 0;
+        loop {
             let settings = NewtonSettings::default();
             match newton::solve(self, x, &settings) {
                 Ok(found) => self.iterations += found.iterations,
@@ -258,17 +258,21 @@ impl<'a, 'c> Search<'a, 'c> {
                     return Err(failure);
                 }
             }
-            if !self.assembly.settle_memory_at_rest(x) {
+            let Some(law) = self.assembly.settle_memory_at_rest(x) else {
                 return Ok(());
+            };
+            flips += 1;
+            if flips == FLIPS {
+                let place = self.assembly.place_of(law);
+                return Err(Failure::Unsettled {
+                    unknown: place,
+                    equation: place,
+                    residual_ratio: f64::INFINITY,
+                    // They are counted above.
+                    iterations: 0,
+                });
             }
-            last = Some(Failure::Unsettled {
-                unknown: 0,
-                equation: 0,
-                residual_ratio: f64::INFINITY,
-                iterations: 0,
-            });
         }
-        Err(last.expect("flipped"))
     }
 
     /// Returns to a point that was good: the laws' limits start from there too, and not from

@@ -461,18 +461,23 @@ impl<'c> Assembly<'c> {
         self.walk = walk;
     }
 
-    /// Moves every law's discrete state on after the controls have settled at `x`; true if any changed.
-    pub fn settle_memory(&mut self, x: &[f64]) -> bool {
+    /// Moves every law's discrete state on after the controls have settled at `x`; the first law
+    /// whose state changed, if any did.
+    pub fn settle_memory(&mut self, x: &[f64]) -> Option<usize> {
         self.next_memory(x, |law, u, memory| law.next_memory(u, memory))
     }
 
     /// The same at an operating point.
-    pub fn settle_memory_at_rest(&mut self, x: &[f64]) -> bool {
+    pub fn settle_memory_at_rest(&mut self, x: &[f64]) -> Option<usize> {
         self.next_memory(x, |law, u, memory| law.next_memory_at_rest(u, memory))
     }
 
-    fn next_memory(&mut self, x: &[f64], next: impl Fn(&dyn Law, &[f64], f64) -> f64) -> bool {
-        let mut changed = false;
+    fn next_memory(
+        &mut self,
+        x: &[f64],
+        next: impl Fn(&dyn Law, &[f64], f64) -> f64,
+    ) -> Option<usize> {
+        let mut changed = None;
         for (index, part) in self.circuit.laws.iter().enumerate() {
             let nc = part.controls.len();
             let u = &mut self.work.u[..nc];
@@ -482,7 +487,7 @@ impl<'c> Assembly<'c> {
             let next = next(part.law.as_ref(), u, self.memory[index]);
             if next != self.memory[index] {
                 self.memory[index] = next;
-                changed = true;
+                changed.get_or_insert(index);
             }
         }
         changed
@@ -491,6 +496,13 @@ impl<'c> Assembly<'c> {
     /// The linear parts of G and C, in the order of the pattern.
     pub fn linear_values(&self) -> (&[f64], &[f64]) {
         (&self.g_linear, &self.c_linear)
+    }
+
+    /// The unknown that a person would look for a law at: its first terminal that is not ground.
+    pub fn place_of(&self, law: usize) -> usize {
+        let (controls, outputs) = self.wires(law);
+        let mut ends = outputs.iter().chain(controls).flatten();
+        ends.next().map_or(0, |&(unknown, _)| unknown)
     }
 
     /// A law's connections: for each control the unknowns, for each output the equations,

@@ -436,7 +436,7 @@ impl<'c> Stepper<'c> {
             auditor.step(&self.assembly, self.step_s, inner, end);
         }
         let x = std::mem::take(&mut self.points[2].x);
-        if self.assembly.settle_memory(&x) {
+        if self.assembly.settle_memory(&x).is_some() {
             self.previous = None;
         }
         self.points[2].x = x;
