@@ -367,6 +367,15 @@ fn wrong_points_are_named_with_file_and_line() {
         .run();
     assert_eq!(ran.status, 2);
     assert!(ran.stderr.contains("did you mean `VOL`?"), "{}", ran.stderr);
+    // A list that is longer than what is read was cut in silence.
+    let file = std::fs::File::create(&points).unwrap();
+    file.set_len((256 << 20) + 1).unwrap();
+    let ran = render(&netlist, &clip, &out)
+        .option("--automate", format!("VOL={path}"))
+        .run();
+    assert_eq!(ran.status, 2);
+    let words = "points.csv`: it has more than 256 MiB";
+    assert!(ran.stderr.contains(words), "{}", ran.stderr);
     assert_eq!(names(outputs.path()), [""; 0]);
 }
 

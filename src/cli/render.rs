@@ -210,9 +210,14 @@ fn curves(session: &Session<'_>) -> Result<Vec<(String, Curve)>, Failure> {
                 Some(hint) => bad(&why).hint(hint),
                 None => bad(&why),
             })?;
-            let mut file = (&mut file).take(CURVE);
+            // One byte more shows that the list does not end there.
+            let mut file = (&mut file).take(CURVE + 1);
             let mut text = String::new();
             file.read_to_string(&mut text).map_err(|e| bad(&e))?;
+            if text.len() as u64 > CURVE {
+                let size = format!("it has more than {} MiB", CURVE >> 20);
+                return Err(bad(&size).hint("a few thousand points are enough for any knob"));
+            }
             let curve = Curve::parse(&text).map_err(|e| bad(&e))?;
             Ok((name.trim().to_string(), curve))
         })
