@@ -202,6 +202,23 @@ fn shards_threads_and_resumed_runs_give_the_same_bytes() {
     // A shard without rows yet begins.
     asked(here, &["--csv", "new.csv", "--resume", "--shard", "2/4"]);
     assert_eq!(read("new.csv"), read("2.csv"));
+    // A table that another shard has begun is not gone on with.
+    for (table, shard, words) in [
+        (
+            "1.csv",
+            "2/4",
+            "run 1 belongs to another shard: this one has runs 23 to 45",
+        ),
+        (
+            "2.csv",
+            "1/4",
+            "run 23 belongs to another shard: this one has runs 1 to 22",
+        ),
+    ] {
+        let rest = ["--runs", "90", "--csv", table, "--resume", "--shard", shard];
+        let told = refused(here, &[&ASKED[..], &rest].concat(), 2);
+        assert!(told.contains(words) && told.contains("--shard"), "{told}");
+    }
 }
 
 #[test]
@@ -551,6 +568,10 @@ fn mistakes_are_named() {
         (
             vec!["spread", "s.cir", "--figure", "v(plate)", "--runs", "0"],
             "--runs 0",
+        ),
+        (
+            vec!["spread", "s.cir", "--figure", "v(plate)", "--runs", "2e9"],
+            "expected a whole number from 1 to 1000000000",
         ),
         (
             vec!["spread", "s.cir", "--figure", "v(plate)", "--trim", "RK=1"],

@@ -122,14 +122,18 @@ impl Findings {
         let frequencies = &self.frequencies_hz;
         let ends = (frequencies.first(), frequencies.last());
         let (low, high) = (ends.0.unwrap_or(&0.0), ends.1.unwrap_or(&0.0));
+        let at = match frequencies[..] {
+            [one] => hertz(one),
+            _ => format!(
+                "{} frequencies from {} to {}",
+                frequencies.len(),
+                hertz(*low),
+                hertz(*high)
+            ),
+        };
         let mut text = format!(
-            "{}\nsmall signals, {} from `{}`; {} frequencies from {} to {}\n",
-            self.title,
-            self.amplitude,
-            self.source,
-            frequencies.len(),
-            hertz(*low),
-            hertz(*high),
+            "{}\nsmall signals, {} from `{}`; {at}\n",
+            self.title, self.amplitude, self.source
         );
         let varied = self.curves.iter().any(|c| !c.variant.settings.is_empty());
         if !self.probes.is_empty() && frequencies.len() <= FEW {

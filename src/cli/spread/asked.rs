@@ -82,10 +82,10 @@ impl<'m> Asked<'m> {
                 let number = num::parse(text)?;
                 (number >= 0.0 && number.fract() == 0.0 && number < 1e15).then_some(number as u64)
             });
-            let fits = number.filter(|n| (least..=MOST.max(least)).contains(n));
+            let fits = number.filter(|n| (least..=MOST).contains(n));
             fits.map(Some).ok_or_else(|| {
                 Failure::usage(format!(
-                    "`--{name} {text}`: expected a whole number from {least} on"
+                    "`--{name} {text}`: expected a whole number from {least} to {MOST}"
                 ))
             })
         };

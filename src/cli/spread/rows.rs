@@ -215,6 +215,14 @@ impl KeptRows {
                 super::super::interrupt::check()?;
                 at = reader.next()?;
                 let run = run_of(path, &cells)?;
+                let is_of_a_shard = !self.joins && (1..=asked.runs).contains(&run);
+                if is_of_a_shard && !asked.range.contains(&run) {
+                    let (first, last) = (asked.range.start, asked.range.end - 1);
+                    let what = format!(
+                        "run {run} belongs to another shard: this one has runs {first} to {last}"
+                    );
+                    return Err(wrong(path, what, "give the `--shard` that the table is of"));
+                }
                 if run < next {
                     let what = format!("run {run} stands twice");
                     return Err(wrong(path, what, "name each shard once"));
