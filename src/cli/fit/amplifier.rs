@@ -402,32 +402,30 @@ impl Bench<'_> {
             }
         }
         // Supplies that were not read.
-        for element in self.circuit.elements.iter().filter(|e| e.letter == 'V') {
-            let (x, free) = match element.terminals[..] {
-                [node, Node::GROUND] => (node, !read(&node)),
-                _ => continue,
-            };
-            let volts = match self.circuit.nodes.get(x.0) {
-                Some(_) if free => self.supply(session, x)?,
-                _ => continue,
-            };
+        for (name, volts) in self.supplies(|node| !read(&node))? {
             if volts.abs() > 20.0 {
-                let text = format!(
-                    "{}={}",
-                    element.name,
-                    num::full(volts * (1.0 + EVEN * SUPPLY))
-                );
+                let text = format!("{name}={}", num::full(volts * (1.0 + EVEN * SUPPLY)));
                 add(&self.solve(session, points, drawn, &[text])?);
             }
         }
         Ok(squares.map(f64::sqrt))
     }
 
-    /// The volts of a node that a source holds, at rest.
-    fn supply(&self, session: &mut Session<'_>, node: Node) -> Result<f64, Failure> {
-        let circuit = session.circuit(Timing::default())?;
-        let (x, assembly) = quiescent::at_rest(&circuit)?;
-        Ok(assembly.unknowns.voltage(&x, node))
+    /// The sources that hold a node against ground, and its volts at rest.
+    fn supplies(&self, counts: impl Fn(Node) -> bool) -> Result<Vec<(&'c str, f64)>, Failure> {
+        let held = |e: &'c Element| match e.terminals[..] {
+            [node, Node::GROUND] if e.letter == 'V' && node != Node::GROUND => {
+                counts(node).then_some((e.name.as_str(), node))
+            }
+            _ => None,
+        };
+        let held: Vec<(&str, Node)> = self.circuit.elements.iter().filter_map(held).collect();
+        if held.is_empty() {
+            return Ok(Vec::new());
+        }
+        let (x, assembly) = quiescent::at_rest(self.circuit)?;
+        let volts = |(name, node)| (name, assembly.unknowns.voltage(&x, node));
+        Ok(held.into_iter().map(volts).collect())
     }
 }
 
