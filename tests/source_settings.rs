@@ -206,7 +206,9 @@ fn a_range_of_mains_is_refused_where_none_is_gone_through() {
     let netlist = Netlist::new(&SUPPLY.replace(".end", "VIN in 0 AC 1\nRIN in res 1meg\n.end"));
     let commands: [&[&str]; 5] = [
         &["scope", "--stop", "1m", "--step", "1m", "--probe", "v(res)"],
-        &["response", "--from", "1k", "--to", "1k", "--probe", "v(res)"],
+        &[
+            "response", "--from", "1k", "--to", "1k", "--probe", "v(res)",
+        ],
         &["vary", "--vary", "RL=5k,10k", "--figure", "v(res)"],
         &["spread", "--runs", "2", "--figure", "v(res)"],
         &["book", "--out", "-"],

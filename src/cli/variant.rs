@@ -1,8 +1,8 @@
 //! `--vary`: several versions of a circuit, every combination of the values asked for.
 
 use super::common::Session;
-use super::settings;
 use super::failure::Failure;
+use super::settings;
 use crate::circuit::Circuit;
 use crate::circuit::params::Setting;
 use crate::diag::Span;

@@ -288,7 +288,7 @@ pub struct Family {
     pub grids: Vec<f64>,
 }
 
-/// A round number not below a value: 1, 2, 2.5 or 5 times a power of ten.
+/// A round number not below a value: 1, 1.5, 2, 2.5, 3, 4, 5, 6 or 8 times a power of ten.
 pub fn round_up(value: f64) -> f64 {
     let mut decade = 1e-12;
     while decade * 10.0 <= value {
