@@ -227,3 +227,96 @@ fn an_amplifier_that_howls_on_its_mains_is_refused_in_time() {
     let named = run.stderr.contains("oscillates at") || run.stderr.contains("runs away");
     assert!(named, "{}", run.stderr);
 }
+
+/// 335-0-335 V into silicon: 474 V on the reservoir and as many from the winding.
+fn silicon(volts: &str, lines: &str) -> String {
+    format!(
+        "Silicon\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 h1 0 h2 0 0 MT\n\
+         .model MT mains(vpri=230 vht={volts} iht=0.15 heater=20)\nCR bp 0 47u ; rated=500V electrolytic\n\
+         RL bp 0 10k ; rated=100W\n{lines}\n.end\n"
+    )
+}
+
+/// An unrated 1N4007 clamped the reservoir at 495 of 500 V with the mains 10 % high, and all was `ok`;
+/// with a diode that does not break down it is 523 V.
+#[test]
+fn a_rectifier_that_conducts_backward_is_grave() {
+    let strict = |netlist: &str, mains: &str| {
+        let netlist = Netlist::new(netlist);
+        let run = Gridleak::command("bias").path(netlist.path());
+        let run = run.option("--mains", mains);
+        let rows = run.table().expect("a chart").rows;
+        (run.arg("--strict").run(), rows)
+    };
+    let plain = silicon("335", "D1 h1 bp 1N4007\nD2 h2 bp 1N4007");
+    // At nominal mains they block 977 V.
+    assert_eq!(said(&plain).0, 0);
+    let (run, rows) = strict(&plain, "90..110");
+    assert_eq!(run.status, 1, "{}", run.stderr);
+    let words = "`D1`: conducts backward (mains +10 %)";
+    assert!(run.stderr.contains(words), "{}", run.stderr);
+    assert!(!run.stdout.contains("are within it"), "{}", run.stdout);
+    let of = |subject: &str, quantity: &str| {
+        let own = |r: &&Vec<String>| r[0] == subject && r[1] == quantity;
+        rows.iter().find(own).expect("a row")
+    };
+    // The model's volts are the limit, and nothing that they clamp is `ok`.
+    assert_eq!(of("D1", "peak inverse voltage")[4], "1000");
+    let clamped = &of("CR", "peak voltage")[5];
+    assert_eq!(clamped, "not known: a diode conducts backward");
+    // A rating above the model's hides nothing; one below it is the limit.
+    let hidden = plain.replace("1N4007", "1N4007 ; rated=1600V");
+    assert_eq!(strict(&hidden, "90..110").0.status, 1);
+    let low = plain.replace("1N4007", "1N4007 ; rated=600V");
+    let (status, text) = said(&low);
+    assert!(status == 1 && text.contains("its rating 600 V"), "{text}");
+    // At rest, and with its model's own `bv`; two in series do.
+    let high = silicon(
+        "400",
+        "D1 h1 bp DX\nD2 h2 bp DX\n.model DX d(is=4u n=2.9 bv=1000)",
+    );
+    fails_with(&high, "conducts backward (at rest)");
+    let series = silicon(
+        "335",
+        "D1 h1 a 1N4007\nD3 a bp 1N4007\nD2 h2 b 1N4007\nD4 b bp 1N4007\n\
+         RA h1 a 470k\nRB a bp 470k\nRC h2 b 470k\nRD b bp 470k",
+    );
+    let (run, _) = strict(&series, "90..110");
+    assert!(!run.stderr.contains("backward"), "{}", run.stderr);
+}
+
+/// Without mains too; and what is made for its breakdown is left alone: by its type, by a test current
+/// in its model, or by its few volts.
+#[test]
+fn a_zener_may_conduct_backward() {
+    let held = |volts: &str, diode: &str, model: &str| {
+        format!("Held\nVB b 0 {volts}\nR1 b k 100k\nD1 0 k {diode}\n{model}\n.end\n")
+    };
+    fails_with(
+        &held("1200", "1N4007", ""),
+        "conducts backward (at rest): 1.00 kV",
+    );
+    fails_with(&held("300", "1N4148", ""), "conducts backward");
+    fails_with(
+        &held("300", "DX", ".model DX d(bv=200 ibv=10u)"),
+        "conducts backward",
+    );
+    for (diode, model) in [
+        ("ZENER12", ""),
+        ("DX", ".model DX d(bv=200 ibv=5m)"),
+        ("DX", ".model DX d(bv=33)"),
+        ("BZX85C100", ".model BZX85C100 d(bv=100)"),
+        ("MYZENER", ".model MYZENER d(bv=150 ibv=100u)"),
+    ] {
+        let (status, text) = said(&held("300", diode, model));
+        assert_eq!(status, 0, "{diode} {model}: {text}");
+    }
+    // Its `rated=` are watts: 288 V across 100 k leave it 12 V times 2.88 mA.
+    let rated = |watts: &str| held("300", &format!("ZENER12 ; rated={watts}"), "");
+    assert_eq!(said(&rated("0.5W")).0, 0);
+    let (status, text) = said(&rated("0.01W"));
+    assert!(
+        status == 1 && text.contains("dissipation of `D1` is 34"),
+        "{text}"
+    );
+}

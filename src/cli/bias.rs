@@ -30,6 +30,7 @@ use figures::exceeded;
 use findings::Findings;
 use output::{csv, record};
 use printed::printed;
+use stressed::Stressed;
 use tables::Tables;
 
 /// The command's row.
@@ -131,7 +132,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             rows[charted..].to_vec()
         }
     };
-    let (mut findings, assembly) = found::of(&quiescent, assembly);
+    let survey = stressed.as_ref().map(|s| &s.survey);
+    let (mut findings, assembly) = found::of(&quiescent, assembly, survey);
     if let Some(stressed) = &stressed {
         if stressed.survey.states.iter().any(|s| s.sine.is_some()) {
             for finding in &mut findings {
@@ -139,7 +141,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             }
         }
     }
-    let findings = Findings::new(findings, &rows);
+    let mut findings = Findings::new(findings, &rows);
+    if !measured::backward(&circuit, Some(&quiescent), None).is_empty() {
+        findings.doubt(0..rows.len());
+    } else if stressed.as_ref().is_some_and(Stressed::is_doubtful) {
+        findings.doubt(charted..rows.len());
+    }
     rows.extend(sought.iter().map(|s| ChartRow {
         subject: s.name.clone(),
         quantity: "sought value",

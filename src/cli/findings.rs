@@ -3,13 +3,24 @@
 use crate::analysis::small_signal::SmallSignal;
 use crate::measure::findings::{self, Finding};
 use crate::measure::quiescent::{self, Quiescent};
+use crate::measure::stress::Survey;
 use crate::parts;
 use crate::system::assemble::Assembly;
 
 /// Everything that is found: part by part, and of the whole circuit that it does not stay there. The
 /// assembly comes back.
-pub fn of<'c>(quiescent: &Quiescent, mut assembly: Assembly<'c>) -> (Vec<Finding>, Assembly<'c>) {
-    let mut all = findings::at_rest(&mut assembly, &quiescent.x, quiescent.mains());
+/// The survey, where there is one, adds what is found in its states.
+pub fn of<'c>(
+    quiescent: &Quiescent,
+    mut assembly: Assembly<'c>,
+    survey: Option<&Survey>,
+) -> (Vec<Finding>, Assembly<'c>) {
+    let mut all = findings::backward(assembly.circuit, Some(quiescent), survey);
+    all.extend(findings::at_rest(
+        &mut assembly,
+        &quiescent.x,
+        quiescent.mains(),
+    ));
     all.extend(parts::overloaded(assembly.circuit));
     let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
     let mut small = SmallSignal::new(&mut assembly, &quiescent.x);

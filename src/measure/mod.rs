@@ -10,6 +10,7 @@ pub mod gain;
 pub mod grid_circuit;
 pub(crate) mod groups;
 pub mod impedance;
+pub mod inverse;
 pub mod load_line;
 pub mod noise;
 pub mod preferred;

@@ -2,6 +2,7 @@
 //! the mains, on the average of a mains cycle.
 
 use super::chart::{self, ChartRow};
+use super::inverse;
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Point};
@@ -33,6 +34,8 @@ pub struct Quiescent {
     /// The largest voltage across each capacitor, V, by element, once the valves draw; and
     /// before, unless that could not be solved.
     pub capacitors: Vec<(usize, f64, Option<f64>)>,
+    /// Likewise the largest volts that each semiconductor diode blocks.
+    pub blocked: Vec<(usize, f64, Option<f64>)>,
 }
 
 /// Solves a circuit and its capacitors' volts with cold valves.
@@ -62,15 +65,23 @@ pub fn solve_near<'c>(
         true => None,
         false => Some(hot.clone()),
     };
-    let across = capacitors(circuit).enumerate();
-    let capacitors = across
-        .map(|(n, (element, ..))| (element, hot[n], cold.as_ref().map(|c| c[n])))
-        .collect();
+    let of = |n: usize| (hot[n], cold.as_ref().map(|c| c[n]));
+    let named = |elements: Vec<usize>, first: usize| {
+        let all = elements.into_iter().enumerate();
+        all.map(|(n, element)| (element, of(first + n).0, of(first + n).1))
+            .collect::<Vec<_>>()
+    };
+    let watched: Vec<usize> = capacitors(circuit).map(|c| c.0).collect();
+    let blocking: Vec<usize> = diodes(circuit).map(|d| d.0).collect();
+    let count = watched.len();
+    let capacitors = named(watched, 0);
+    let blocked = named(blocking, count);
     let x = middle(&found);
     let quiescent = Quiescent {
         found,
         x,
         capacitors,
+        blocked,
     };
     Ok((quiescent, assembly))
 }
@@ -179,12 +190,21 @@ fn capacitors(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
         .map(|(k, e)| (k, e.terminals[0], e.terminals[1]))
 }
 
+/// Semiconductor diodes, with cathode and anode: the volts from one to the other are blocked.
+fn diodes(circuit: &Circuit) -> impl Iterator<Item = (usize, Node, Node)> {
+    let all = circuit.elements.iter().enumerate();
+    all.filter(|(_, e)| e.role() == Some(DeviceRole::Diode))
+        .map(|(k, e)| (k, e.terminals[1], e.terminals[0]))
+}
+
+/// The largest volts across the capacitors, either way, and then those that the diodes block.
 fn peaks(assembly: &Assembly<'_>, found: &AtRest) -> Vec<f64> {
     let circuit = assembly.circuit;
-    let mut across = vec![Crests::default(); capacitors(circuit).count()];
+    let watched: Vec<_> = capacitors(circuit).chain(diodes(circuit)).collect();
+    let mut across = vec![Crests::default(); watched.len()];
     let mut look = |time_s: f64, x: &[f64]| {
         let v = |node: Node| assembly.unknowns.voltage(x, node);
-        for (across, (_, a, b)) in across.iter_mut().zip(capacitors(circuit)) {
+        for (across, &(_, a, b)) in across.iter_mut().zip(&watched) {
             across.take(time_s, v(a) - v(b));
         }
     };
@@ -192,7 +212,16 @@ fn peaks(assembly: &Assembly<'_>, found: &AtRest) -> Vec<f64> {
         AtRest::Point(point) => look(0.0, &point.x),
         AtRest::Cycle(_, cycle) => cycle.round().for_each(|r| look(r.time_s, r.moment().x)),
     }
-    across.iter().map(|c| c.high.max(-c.low)).collect()
+    let either_way = capacitors(circuit).count();
+    let all = across.iter().enumerate();
+    all.map(|(n, c)| {
+        if n < either_way {
+            c.high.max(-c.low)
+        } else {
+            c.high
+        }
+    })
+    .collect()
 }
 
 impl Quiescent {
@@ -215,6 +244,11 @@ impl Quiescent {
             assembly.moving = None;
         }
         let circuit = assembly.circuit;
+        if let AtRest::Point(_) = &self.found {
+            let place = rows.len() - probes.len();
+            let blocking = self.blocking(circuit);
+            rows.splice(place..place, blocking);
+        }
         let sources = |e: &&Element| e.role().is_some_and(DeviceRole::is_source);
         let first = circuit.elements.iter().find(sources);
         let place = first
@@ -238,6 +272,22 @@ impl Quiescent {
         let of_capacitors: Vec<ChartRow> = of_capacitors.collect();
         rows.splice(place..place, of_capacitors);
         rows
+    }
+
+    /// The volts of the diodes that block at an operating point, as far as it is known what they may.
+    fn blocking(&self, circuit: &Circuit) -> Vec<ChartRow> {
+        let blocked = self.blocked.iter().filter(|b| b.1 > 0.0);
+        let row = |&(k, volts, _): &(usize, f64, Option<f64>)| {
+            let element = &circuit.elements[k];
+            Some(ChartRow {
+                subject: element.name.clone(),
+                quantity: "inverse voltage",
+                value: volts,
+                unit: "V",
+                limit: Some(inverse::most(element)?),
+            })
+        };
+        blocked.filter_map(row).collect()
     }
 }
 
@@ -389,7 +439,7 @@ impl Strain {
                 unit,
                 limit,
             };
-        let inverse = limit("inverse voltage").or(element.rated);
+        let inverse = inverse::most(element);
         let most = |all: &[Crests]| all.iter().fold(0.0f64, |most, c| most.max(c.high));
         let mut rows = vec![
             row(

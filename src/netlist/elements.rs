@@ -114,7 +114,8 @@ fn rated_in(line: &str) -> RatedIn {
     let letter = line.trim_start().chars().next();
     let (words, others): (_, &[char]) = match letter.map(|c| c.to_ascii_uppercase()) {
         Some('R' | 'Q' | 'J' | 'M') => ("watts", &['V', 'A']),
-        Some('C' | 'D') => ("volts", &['W', 'A']),
+        Some('C') => ("volts", &['W', 'A']),
+        Some('D') => ("volts, or the watts of a zener,", &['A']),
         _ => ("watts or volts", &['A']),
     };
     RatedIn { words, others }

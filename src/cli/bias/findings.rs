@@ -3,6 +3,7 @@
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings::Finding;
 use std::collections::HashMap;
+use std::ops::Range;
 
 /// What is wrong in words, and which rows say it.
 pub struct Findings {
@@ -11,7 +12,12 @@ pub struct Findings {
     /// The first finding about each row, and those about each part.
     by_row: HashMap<usize, usize>,
     by_part: HashMap<String, Vec<usize>>,
+    /// Rows that cannot be called `ok`.
+    doubted: Vec<Range<usize>>,
 }
+
+/// The verdict of a row that is within its rating only because a diode clamps it.
+pub const DOUBTED: &str = "not known: a diode conducts backward";
 
 impl Findings {
     /// Each finding belongs to the row that it is about, or to the part's first.
@@ -36,14 +42,28 @@ impl Findings {
             all,
             by_row,
             by_part,
+            doubted: Vec::new(),
         }
+    }
+
+    /// Calls none of some rows `ok`: they hold for a diode that withstands what it does not.
+    pub fn doubt(&mut self, rows: Range<usize>) {
+        self.doubted.push(rows);
+    }
+
+    /// Whether any row cannot be called `ok`.
+    pub fn has_doubts(&self) -> bool {
+        !self.doubted.is_empty()
     }
 
     /// The verdict of a row: in words, or `ok` or `over`.
     pub fn verdict<'f>(&'f self, at: usize, row: &ChartRow) -> Option<&'f str> {
         match self.by_row.get(&at) {
             Some(&k) => Some(&self.all[k].text),
-            None => row.verdict().map(Verdict::word),
+            None => match row.verdict()? {
+                Verdict::Ok if self.doubted.iter().any(|rows| rows.contains(&at)) => Some(DOUBTED),
+                verdict => Some(verdict.word()),
+            },
         }
     }
 

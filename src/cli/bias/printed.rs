@@ -128,6 +128,9 @@ fn verdicts(
     }
     text += &match (judged, over.len()) {
         (0, _) => "no ratings are known\n".to_string(),
+        (n, 0) if findings.has_doubts() => format!(
+            "{n} figures have a rating; while a diode conducts backward none is known to be within it\n"
+        ),
         (n, 0) => format!("all {n} figures that have a rating are within it\n"),
         (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),
     };

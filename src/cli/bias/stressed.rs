@@ -7,6 +7,7 @@ use super::super::{driven, interrupt};
 use super::figures::shown;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
+use crate::measure::findings;
 use crate::measure::stress::{self, Stress, Survey};
 use crate::report::table::{Side, Table};
 
@@ -32,7 +33,11 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     if circuit.elements.iter().any(|e| e.position.is_some()) {
         words += "; switches and knobs as they stand";
     }
-    Ok(Some(Stressed { survey, words }))
+    Ok(Some(Stressed {
+        doubtful: findings::doubtful(circuit, &survey),
+        survey,
+        words,
+    }))
 }
 
 /// A survey of all states.
@@ -41,9 +46,16 @@ pub struct Stressed {
     pub survey: Survey,
     /// What was played.
     pub words: String,
+    /// Of each state, whether a diode conducts backward in it.
+    doubtful: Vec<bool>,
 }
 
 impl Stressed {
+    /// Whether a diode conducts backward in any state: then the worst of no figure is known.
+    pub fn is_doubtful(&self) -> bool {
+        self.doubtful.contains(&true)
+    }
+
     /// The worst of each figure.
     pub fn rows(&self) -> Vec<ChartRow> {
         self.survey.figures.iter().filter_map(Stress::row).collect()
@@ -87,6 +99,7 @@ impl Stressed {
             let show = |value: f64| shown(value, figure.unit, 3);
             let verdict = match figure.verdict() {
                 Some(Verdict::Over) => "OVER",
+                _ if self.is_doubtful() => "not known",
                 _ => "ok",
             };
             table.row([

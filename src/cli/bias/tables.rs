@@ -289,8 +289,13 @@ impl<'a> Tables<'a> {
                 of("direct current"),
                 of("peak current"),
                 of("inverse voltage"),
-                rating(element, "V"),
-                verdict(inverse),
+                inverse
+                    .limit
+                    .map_or(String::new(), |most| shown(most, "V", 3)),
+                match self.findings.of(&element.name) {
+                    Some(said) => said,
+                    None => verdict(inverse),
+                },
             ]);
         }
         diodes

@@ -165,7 +165,7 @@ fn solved(
     Ok(match quiescent::solve(&circuit) {
         Ok((rest, mut assembly)) => {
             let rows = rest.rows(&mut assembly, &[]);
-            Ok((rows, findings::of(&rest, assembly).0))
+            Ok((rows, findings::of(&rest, assembly, None).0))
         }
         Err(why) => Err(why.to_string()),
     })

@@ -4,6 +4,7 @@
 //! are exchanged stays far within its dissipation; so does one that is cut off. Each finding is
 //! about one row of the chart, whose verdict it takes the place of.
 
+mod backward;
 mod finding;
 mod iron;
 mod mains;
@@ -28,6 +29,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
     found
 }
 
+pub use backward::{backward, doubtful};
 pub use finding::{Finding, NO_LOAD, STABILITY};
 pub use iron::unloaded;
 pub use mains::supply;

@@ -83,6 +83,8 @@ pub enum Statistic {
     Mean,
     /// The root of the mean square, direct current included.
     Rms,
+    /// The root of the mean square without direct current.
+    Alternating,
     /// The largest value without its sign.
     Peak,
     /// The most negative value, without its sign; 0 if it never is.
@@ -114,6 +116,7 @@ impl Meter {
         match statistic {
             Statistic::Mean => self.sum,
             Statistic::Rms => self.squares.max(0.0).sqrt(),
+            Statistic::Alternating => (self.squares - self.sum * self.sum).max(0.0).sqrt(),
             Statistic::Peak => self.crests.high.abs().max(self.crests.low.abs()),
             Statistic::Reverse => (-self.crests.low).max(0.0),
             Statistic::Highest => self.crests.high,

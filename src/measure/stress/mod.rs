@@ -169,6 +169,8 @@ pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
             Some(DeviceRole::Capacitor) => {
                 ["ripple current", "charging voltage"].contains(&w.quantity)
             }
+            // Of a zener; what a diode blocks is in the chart.
+            Some(DeviceRole::Diode) => w.quantity == "driven dissipation",
             Some(DeviceRole::Toggle | DeviceRole::Switch | DeviceRole::Loudspeaker) => true,
             _ => false,
         };

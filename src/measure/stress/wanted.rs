@@ -1,6 +1,7 @@
 //! Which figures of a part are watched, and what it stands.
 
 use super::super::chart::DERATING;
+use super::super::inverse;
 use super::super::windings::{common_of, into_terminal, terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
 use super::series::{InSeries, in_series};
@@ -140,6 +141,8 @@ fn capacitor(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) 
         ("peak voltage", V),
         element.rated,
     );
+    let ac = (across, Statistic::Alternating);
+    gauge.show(k, ac, ("alternating voltage", V), None);
     gauge.show(
         k,
         (through, Statistic::Rms),
@@ -214,11 +217,12 @@ fn rectifier(gauge: &mut Gauge, k: usize, element: &Element) {
     } else {
         gauge.show(k, (all, Statistic::Peak), ("peak current", A), peak);
         let heat = gauge.meter(Read::Power(element.ports.clone()));
-        gauge.show(k, (heat, Statistic::Mean), ("driven dissipation", W), None);
+        let most = inverse::most_watts(element);
+        gauge.show(k, (heat, Statistic::Mean), ("driven dissipation", W), most);
     }
+    let most = inverse::most(element);
     for &plate in plates {
         let inverse = gauge.meter(Read::Volts(cathode, plate));
-        let most = limit(element, "inverse voltage").or(element.rated);
         gauge.show(
             k,
             (inverse, Statistic::Highest),
