@@ -446,22 +446,122 @@ fn an_unknown_valve_names_the_netlist_that_has_it() {
     assert_eq!((code, rows.as_str()), (2, ""));
 }
 
-/// Which way a capacitor stands on its line is no difference; but where both lines say which end is
-/// the plus of an electrolytic, and the built one is at the minus, it is said.
+/// Which way a capacitor stands on its line is no difference; but where a line says that its first
+/// lead is the plus of an electrolytic, the wrong way round is what bursts: it was a remark below
+/// "the circuits are the same", with exit code 0.
 #[test]
-fn a_reversed_electrolytic_is_said() {
+fn a_reversed_electrolytic_is_swapped() {
     let drawn = "Supply\nV1 a 0 300\nR1 a b 1k\nC1 b 0 22u ; electrolytic\nR2 b 0 100k\n.end\n";
     let turned = drawn.replace("C1 b 0", "C1 0 b");
-    let (code, _, chart) = run("reversed", drawn, &turned, &[]);
-    assert_eq!(code, 0);
-    assert!(
-        chart.contains("CHECK: the electrolytic `C1` stands the other way round"),
-        "{chart}"
-    );
-    let unmarked = turned.replace(" ; electrolytic", "");
-    for built in [drawn, &unmarked] {
-        let (code, _, chart) = run("as-drawn", drawn, built, &[]);
-        assert_eq!(code, 0);
-        assert!(!chart.contains("CHECK"), "{chart}");
+    let plain = |text: &str| text.replace(" ; electrolytic", "");
+    let row =
+        "swapped,C1,C1,\"C1 stands the wrong way round: the plus of an electrolytic is at ground";
+    // One line without the mark: its direction is compared, and that it was a guess is said.
+    let cases = [
+        (drawn.to_string(), turned.clone(), ""),
+        (
+            drawn.to_string(),
+            plain(&turned),
+            "only the drawing marks it",
+        ),
+        (plain(drawn), turned.clone(), "only the build marks it"),
+    ];
+    for (drawn, built, unsure) in cases {
+        let (code, rows, chart) = run("reversed", &drawn, &built, &[]);
+        assert_eq!((code, rows.lines().count()), (1, 2), "{chart}");
+        assert!(rows.contains(row) && rows.contains(unsure), "{rows}");
+        assert_eq!(rows.contains("only the"), !unsure.is_empty(), "{rows}");
+    }
+    let same = [
+        (drawn.to_string(), drawn.to_string()),
+        (plain(drawn), plain(&turned)),
+        (drawn.to_string(), plain(drawn)),
+        // In series with a resistor, in another order, its plus still faces the supply.
+        (
+            drawn.replace("C1 b 0", "RS b c 10\nRT d 0 20\nC1 c d"),
+            drawn.replace("C1 b 0", "RS c d 10\nRT d 0 20\nC1 b c"),
+        ),
+    ];
+    for (drawn, built) in same {
+        let (code, rows, chart) = run("as-drawn", &drawn, &built, &[]);
+        assert_eq!(
+            (code, rows.as_str()),
+            (0, "kind,drawn,built,what\n"),
+            "{chart}"
+        );
+    }
+}
+
+const RATED: &str = "Ratings
+VB ht 0 300
+R9 ht x 10k ; rated=2W
+RF x y 1 ; fuse=0.05A
+RL y 0 10k ; rated=10W
+CR ht 0 47u ; rated=450V electrolytic ripple=0.6A
+.end
+";
+
+/// A part of another rating is another part: `rated=450V` as drawn and 250 V as built, with 300 V
+/// across it, was "the same" with exit code 0.
+#[test]
+fn another_rating_is_a_difference() {
+    let cases = [
+        ("450V", "250V", "CR", "CR is rated 250 V, drawn 450 V"),
+        ("450V", "630V", "CR", "CR is rated 630 V, drawn 450 V"),
+        ("=2W", "=0.25W", "R9", "R9 is rated 250 mW, drawn 2 W"),
+        ("0.05A", "5A", "RF", "RF is a fuse of 5 A, drawn 50 mA"),
+        (
+            "0.6A",
+            "0.1A",
+            "CR",
+            "CR stands 100 mA of ripple current, drawn 600 mA",
+        ),
+    ];
+    for (from, to, part, what) in cases {
+        assert!(RATED.contains(from));
+        let (code, rows, chart) = run("rated", RATED, &RATED.replace(from, to), &[]);
+        assert_eq!((code, rows.lines().count()), (1, 2), "{chart}");
+        let row = rows.lines().nth(1).expect("a row");
+        assert!(row.starts_with(&format!("value,{part},{part},")), "{row}");
+        assert!(row.contains(what), "{row}");
+    }
+    // The same rating written otherwise is the same.
+    let written = RATED.replace("=2W", "=2000mW").replace("450V", "0.45kV");
+    let (code, rows, chart) = run("written", RATED, &written, &[]);
+    assert_eq!((code, rows.lines().count()), (0, 1), "{chart}");
+}
+
+/// A rating that one side does not say is no difference of the circuits, but it is not compared either.
+#[test]
+fn a_rating_on_one_side_is_said() {
+    let bare = RATED.replace("rated=2W", "").replace("fuse=0.05A", "");
+    for (drawn, built, side) in [(RATED, &bare[..], "build"), (&bare[..], RATED, "drawing")] {
+        let (code, rows, chart) = run("one-sided", drawn, built, &[]);
+        assert_eq!((code, rows.lines().count()), (0, 1), "{chart}");
+        let said = format!("CHECK: in the {side} no rating to compare: R9\n");
+        assert!(chart.contains(&said), "{chart}");
+        let said = format!("CHECK: in the {side} no fuse rating to compare: RF\n");
+        assert!(chart.contains(&said), "{chart}");
+    }
+    let unmarked = RATED.replace(" electrolytic", "");
+    let (code, _, chart) = run("unmarked", RATED, &unmarked, &[]);
+    assert_eq!(code, 0, "{chart}");
+    let said = "CHECK: in the build no plus marked to compare: CR\n";
+    assert!(chart.contains(said), "{chart}");
+}
+
+/// `--figures` with a part past its rating as built alone: not exit code 0.
+#[test]
+fn past_a_rating_as_built_is_not_the_same() {
+    let weak = RATED.replace("450V", "250V");
+    let bare = RATED.replace("rated=450V ", "");
+    for (drawn, built, code, word) in [
+        (&bare, &weak, 1, "PAST ITS RATING"),
+        (&weak, &weak, 0, "past its rating in both"),
+        (&bare, &RATED.to_string(), 0, "CHECK"),
+    ] {
+        let (ended, _, chart) = run("past", drawn, built, &["--figures"]);
+        assert_eq!(ended, code, "{chart}");
+        assert!(chart.contains(word), "{chart}");
     }
 }

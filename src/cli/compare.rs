@@ -95,7 +95,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if found.broken_off {
         session.note("the search was broken off: there may be a shorter account of what differs");
     }
-    Ok(if found.differences.is_empty() {
+    let is_worse = changes
+        .as_ref()
+        .is_some_and(figures::Changes::worse_as_built);
+    if is_worse && found.differences.is_empty() {
+        session.note(
+            "the parts are the same, but as built something is past its rating that as drawn is not, \
+             or has no rating there",
+        );
+    }
+    Ok(if found.differences.is_empty() && !is_worse {
         Outcome::Done
     } else {
         Outcome::FellShort
@@ -147,6 +156,7 @@ fn record(drawn: &Netlist, built: &Netlist, found: &Comparison) -> serde_json::V
         })).collect::<Vec<_>>(),
         "harmless": found.harmless,
         "reversed": found.reversed,
+        "one_sided": found.one_sided,
     })
 }
 
@@ -182,7 +192,7 @@ fn printed(drawn: &Netlist, built: &Netlist, ours: &Graph, found: &Comparison) -
         }
         text.push_str(&table.text());
     }
-    for line in &found.reversed {
+    for line in &found.one_sided {
         text.push_str(&format!("CHECK: {line}\n"));
     }
     for line in &found.harmless {

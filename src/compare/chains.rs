@@ -124,5 +124,6 @@ fn across(graph: &Graph, net: Net, from: usize) -> (usize, usize) {
 fn link(graph: &Graph, p: usize) -> bool {
     let part = &graph.parts[p];
     let passive = matches!(part.letter, 'R' | 'C' | 'L' | 'D' | 'X');
-    passive && part.leads.len() == 2 && (part.alike == Leads::FirstTwoAlike || part.letter == 'D')
+    let keeps_its_way = part.letter == 'D' || part.polar;
+    passive && part.leads.len() == 2 && (part.alike == Leads::FirstTwoAlike || keeps_its_way)
 }

@@ -24,6 +24,17 @@ pub enum Differs {
         /// The parameters that differ, with both values; empty where the kind differs.
         parameters: Vec<(String, f64, f64)>,
     },
+    /// What the part stands, where both lines say it.
+    Rating {
+        /// `rated`, `fuse` or `ripple`.
+        label: &'static str,
+        /// As drawn.
+        drawn: f64,
+        /// As built.
+        built: f64,
+        /// Of both.
+        unit: &'static str,
+    },
     /// A switch is closed in one and open in the other.
     Switch {
         /// As drawn.
@@ -64,6 +75,17 @@ pub fn differences(drawn: &Facts, built: &Facts, kinds_differ: bool) -> Vec<Diff
         });
     } else if drawn.words != built.words {
         found.push(Differs::Words);
+    }
+    for &(label, ours, unit) in &drawn.ratings {
+        let theirs = built.ratings.iter().find(|r| r.0 == label);
+        if let Some(&(_, theirs, _)) = theirs.filter(|r| !same(ours, r.1)) {
+            found.push(Differs::Rating {
+                label,
+                drawn: ours,
+                built: theirs,
+                unit,
+            });
+        }
     }
     match (drawn.closed, built.closed) {
         (Some(a), Some(b)) if a != b => found.push(Differs::Switch { closed: a }),

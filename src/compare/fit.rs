@@ -1,7 +1,7 @@
 //! How well two graphs lie on each other once it is said which part is which: nets that
 //! correspond, leads that do not.
 
-use super::graph::{GROUND, Graph, Leads, Net};
+use super::graph::{GROUND, Graph, Net};
 
 /// Which part of the built circuit stands for which of the drawn one.
 #[derive(Debug, Clone, PartialEq)]
@@ -165,7 +165,7 @@ impl Laid<'_> {
     fn turn(&self, turned: &mut [Option<bool>], agrees: impl Fn(Net, Net) -> usize) -> bool {
         let mut moved = false;
         for &(p, q) in &self.pairs {
-            if self.drawn.parts[p].alike != Leads::FirstTwoAlike {
+            if !self.drawn.parts[p].turns(&self.built.parts[q]) {
                 continue;
             }
             let (a, b) = (&self.drawn.parts[p].leads, &self.leads[q]);
@@ -187,7 +187,7 @@ impl Laid<'_> {
         let mut votes: Vec<(Net, Net, u32)> = Vec::new();
         for &(p, q) in &self.pairs {
             let (a, b) = (&self.drawn.parts[p].leads, &self.leads[q]);
-            let alike = self.drawn.parts[p].alike == Leads::FirstTwoAlike;
+            let alike = self.drawn.parts[p].turns(&self.built.parts[q]);
             for k in 0..a.len() {
                 match (alike && k < 2, turned[p]) {
                     // Either end may be meant: half a vote each.

@@ -44,6 +44,9 @@ pub struct Facts {
     pub words: String,
     /// Closed or open, for a switch.
     pub closed: Option<bool>,
+    /// What the comment on its line says that the part stands: `rated`, `fuse` or `ripple`, number,
+    /// unit.
+    pub ratings: Vec<(&'static str, f64, &'static str)>,
 }
 
 /// One part.
@@ -71,6 +74,13 @@ impl Part {
         self.letter == other.letter && self.leads.len() == other.leads.len()
     }
 
+    /// Whether it changes nothing which way round this part stands for another: it does as soon as
+    /// one of the two lines says which lead is which.
+    pub fn turns(&self, other: &Part) -> bool {
+        let alike = |part: &Part| part.alike == Leads::FirstTwoAlike;
+        alike(self) && (alike(other) || !other.polar)
+    }
+
     /// The name of a lead in words of the trade, where it has one.
     pub fn lead_name(&self, k: usize) -> Option<&'static str> {
         match (self.kind, self.letter) {
@@ -82,6 +92,7 @@ impl Part {
                 1 => Some("- end"),
                 _ => Some("control lead"),
             },
+            (None, 'C') if self.polar => ["plus", "minus"].get(k).copied(),
             _ => None,
         }
     }
@@ -210,12 +221,16 @@ impl Maker<'_> {
             values: Vec::new(),
             words: String::new(),
             closed: None,
+            ratings: Vec::new(),
         };
         let mut kind = None;
         let (nodes, alike) = self.described(frame, line, letter, &mut facts, &mut kind);
+        facts.ratings = ratings(line, letter, kind);
         let leads = nodes.iter().map(|n| self.net(frame, n)).collect::<Vec<_>>();
+        // Where its line says which end is the plus, the ends of a capacitor are not alike.
+        let polar = letter == 'C' && line.notes.polar;
         let alike = match (alike, leads.len()) {
-            (true, 2..) => Leads::FirstTwoAlike,
+            (true, 2..) if !polar => Leads::FirstTwoAlike,
             _ => Leads::Fixed,
         };
         self.graph.parts.push(Part {
@@ -224,7 +239,7 @@ impl Maker<'_> {
             kind,
             leads,
             alike,
-            polar: letter == 'C' && line.notes.polar,
+            polar,
             facts,
         });
     }
@@ -392,6 +407,27 @@ impl Maker<'_> {
         part.alike = Leads::Fixed;
         net
     }
+}
+
+/// What the comment on a line says that its part stands.
+fn ratings(
+    line: &Element,
+    letter: char,
+    kind: Option<&'static Kind>,
+) -> Vec<(&'static str, f64, &'static str)> {
+    let is_pot = kind.is_some_and(|k| k.role == DeviceRole::Pot);
+    let unit = |value: &Value| match letter {
+        'R' | 'Q' | 'M' | 'J' => "W",
+        'X' if is_pot => "W",
+        // A zener's rating is watts.
+        _ if value.text.ends_with(['w', 'W']) => "W",
+        _ => "V",
+    };
+    let rated = line.rated.as_ref();
+    let rated = rated.map(|value| ("rated", value.number, unit(value)));
+    let fuse = line.notes.fuse.map(|amperes| ("fuse", amperes, "A"));
+    let ripple = line.notes.ripple.map(|amperes| ("ripple", amperes, "A"));
+    [rated, fuse, ripple].into_iter().flatten().collect()
 }
 
 /// The device and parameters behind a model's name; a toggle is a kind itself.

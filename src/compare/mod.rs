@@ -28,9 +28,11 @@ pub struct Comparison {
     pub differences: Vec<Difference>,
     /// What differs without changing the circuit.
     pub harmless: Vec<String>,
-    /// Electrolytics that stand the other way round, where both netlists mark them as such. Which way
-    /// a capacitor stands on its line is no difference by itself.
+    /// The `swapped` differences that are electrolytics the wrong way round. Which way a capacitor
+    /// stands on its line is no difference, unless one of the netlists marks its plus.
     pub reversed: Vec<String>,
+    /// What only one of the netlists says of parts, as their ratings, so that it is not compared.
+    pub one_sided: Vec<String>,
     /// Parts that correspond.
     pub parts: usize,
     /// Drawn and built names of parts that correspond.
@@ -47,7 +49,8 @@ pub fn compare(drawn: &Graph, built: &Graph, go_on: GoOn<'_>) -> Comparison {
     let pairs: Vec<(usize, usize)> = account.mapping.pairs().collect();
     let nets = search::nets(drawn, built, &account.mapping);
     Comparison {
-        reversed: words::reversed(drawn, built, &pairs, &nets),
+        reversed: words::reversed(drawn, built, &account),
+        one_sided: words::one_sided(drawn, built, &account),
         differences: words::differences(drawn, built, &account),
         harmless: words::harmless(drawn, built, &account),
         parts: pairs.len(),

@@ -105,10 +105,9 @@ fn surroundings(graph: &Graph, with_values: bool) -> Vec<Vec<u64>> {
         }
         sum.finish()
     };
-    let place = |part: &Part, k: usize| match part.alike {
-        Leads::FirstTwoAlike if k < 2 => 0,
-        _ => k,
-    };
+    // A mark on one side alone must not make the surroundings of both differ.
+    let alike = |part: &Part| part.alike == Leads::FirstTwoAlike || part.polar;
+    let place = |part: &Part, k: usize| if alike(part) && k < 2 { 0 } else { k };
     let mut sums = vec![graph.parts.iter().map(own).collect::<Vec<u64>>()];
     for _ in 0..DEPTH {
         let parts = sums.last().expect("not empty");
@@ -227,9 +226,10 @@ fn likeness(drawn: &Graph, built: &Graph, fit: &Fit, p: usize, q: usize) -> Opti
         sum
     };
     let straight = ends(false);
-    let (near, far) = match a.alike {
-        Leads::FirstTwoAlike => straight.max(ends(true)),
-        Leads::Fixed => straight,
+    let (near, far) = if a.turns(b) {
+        straight.max(ends(true))
+    } else {
+        straight
     };
     let fitted = match differences(&a.facts, &b.facts, kinds_differ).len() {
         0 => 4,

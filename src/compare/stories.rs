@@ -4,7 +4,7 @@
 use super::chains;
 use super::differ::{Differs, differences};
 use super::fit::{Fit, Mapping, Stray};
-use super::graph::{Graph, Leads, Net};
+use super::graph::{Graph, Net};
 
 /// One difference.
 #[derive(Debug, Clone, PartialEq)]
@@ -133,7 +133,7 @@ fn interchanged(
             .collect();
         let here = &leads[q];
         let straight = (0..here.len()).all(|k| there[k] == Some(here[k]));
-        let turned = drawn.parts[p].alike == Leads::FirstTwoAlike
+        let turned = drawn.parts[p].turns(&built.parts[q])
             && (0..here.len()).all(|k| there[super::fit::end(k, true)] == Some(here[k]));
         straight || turned
     };
@@ -154,7 +154,6 @@ fn interchanged(
             }
         }
     }
-    let _ = built;
     strays.retain(|s| !done[s.part]);
     strays
 }

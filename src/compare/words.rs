@@ -28,6 +28,62 @@ pub fn differences(drawn: &Graph, built: &Graph, account: &Account) -> Vec<Diffe
     told.into_iter().map(|t| t.2).collect()
 }
 
+/// Electrolytics that are the wrong way round, as far as nothing else of them differs.
+pub fn reversed(drawn: &Graph, built: &Graph, account: &Account) -> Vec<String> {
+    let speaker = Speaker {
+        drawn,
+        built,
+        account,
+    };
+    let stories = account.stories.iter();
+    let found = stories.filter_map(|story| match story {
+        Story::Swapped { part, .. } => speaker.reversed(*part),
+        _ => None,
+    });
+    found.collect()
+}
+
+/// What a comment says of a part on one side alone, and so cannot be compared: each kind of rating
+/// in a line, and parts that only one side marks as electrolytics.
+pub fn one_sided(drawn: &Graph, built: &Graph, account: &Account) -> Vec<String> {
+    let says = |part: &Part, label: &str| match label {
+        "electrolytic" => part.polar,
+        _ => part.facts.ratings.iter().any(|r| r.0 == label),
+    };
+    let mut found = Vec::new();
+    for (label, text) in [
+        ("rated", "no rating to compare"),
+        ("fuse", "no fuse rating to compare"),
+        ("ripple", "no ripple rating to compare"),
+        ("electrolytic", "no plus marked to compare"),
+    ] {
+        for (in_drawing, side) in [(true, "in the build"), (false, "in the drawing")] {
+            let pairs = account.mapping.pairs();
+            let names: Vec<String> = pairs
+                .filter(|&(p, q)| {
+                    let (ours, theirs) = (&drawn.parts[p], &built.parts[q]);
+                    says(ours, label) == in_drawing && says(theirs, label) != in_drawing
+                })
+                .map(|(p, _)| drawn.parts[p].name.clone())
+                .collect();
+            if !names.is_empty() {
+                found.push(format!("{side} {text}: {}", shortened(&names)));
+            }
+        }
+    }
+    found
+}
+
+/// A list of names that stays within a line or two.
+fn shortened(names: &[String]) -> String {
+    const MOST: usize = 8;
+    let mut shown = names[..names.len().min(MOST)].to_vec();
+    if names.len() > MOST {
+        shown.push(format!("{} more", names.len() - MOST));
+    }
+    list(&shown)
+}
+
 /// What is the same circuit and yet not to the letter: parts that are equal and stand in each
 /// other's place.
 pub fn harmless(drawn: &Graph, built: &Graph, account: &Account) -> Vec<String> {
@@ -115,6 +171,10 @@ impl Speaker<'_> {
             Story::Moved(stray) => (stray.part, self.moved(stray)),
             Story::Swapped { part, leads } => {
                 let own = &self.drawn.parts[*part];
+                if let Some(what) = self.reversed(*part) {
+                    let row = row("swapped", self.name(*part), self.fellow(*part), what);
+                    return (*part, row);
+                }
                 let lead = |k: usize| match own.lead_name(k) {
                     Some(name) => format!("{name} (lead {})", k + 1),
                     None => format!("lead {}", k + 1),
@@ -172,6 +232,29 @@ impl Speaker<'_> {
     /// The name of what stands for a drawn part.
     fn fellow(&self, p: usize) -> &str {
         self.account.mapping.image[p].map_or("", |q| &self.built.parts[q].name)
+    }
+
+    /// What is said of an electrolytic whose leads are interchanged; none for any other part.
+    fn reversed(&self, p: usize) -> Option<String> {
+        let ours = &self.drawn.parts[p];
+        let theirs = &self.built.parts[self.account.mapping.image[p]?];
+        let (found, belongs) = (*theirs.leads.first()?, *ours.leads.first()?);
+        let unsure = match (ours.polar, theirs.polar) {
+            (true, true) => "",
+            (true, false) => {
+                "; only the drawing marks it `electrolytic`: check which end is the plus"
+            }
+            (false, true) => {
+                "; only the build marks it `electrolytic`: check which end is the plus"
+            }
+            (false, false) => return None,
+        };
+        Some(format!(
+            "{} stands the wrong way round: the plus of an electrolytic is at {}, drawn at {}{unsure}",
+            ours.name,
+            place(self.built, found, Some(&theirs.name)),
+            place(self.drawn, belongs, Some(&ours.name))
+        ))
     }
 
     /// Names of the parts of several leads, each once, on both sides.
@@ -250,6 +333,20 @@ impl Speaker<'_> {
                     a.name
                 ),
             ),
+            Differs::Rating {
+                label,
+                drawn,
+                built,
+                unit,
+            } => {
+                let (drawn, built) = (number(*drawn, unit), number(*built, unit));
+                let what = match *label {
+                    "fuse" => format!("is a fuse of {built}, drawn {drawn}"),
+                    "ripple" => format!("stands {built} of ripple current, drawn {drawn}"),
+                    _ => format!("is rated {built}, drawn {drawn}"),
+                };
+                ("value", format!("{}{other} {what}", a.name))
+            }
             Differs::Model { parameters } => ("model", self.model(a, b, &other, parameters)),
             Differs::Switch { closed } => {
                 let state = |closed| if closed { "closed" } else { "open" };
@@ -359,7 +456,7 @@ fn place(graph: &Graph, net: Net, without: Option<&str>) -> String {
     // The lead of a valve tells a place best.
     let telling = others
         .iter()
-        .find(|&&(p, k)| graph.parts[p].lead_name(k).is_some());
+        .find(|&&(p, k)| !graph.parts[p].polar && graph.parts[p].lead_name(k).is_some());
     let at = match (telling, &others[..]) {
         (Some(&(p, k)), _) => lead(&graph.parts[p], k),
         (None, [(p, k)]) => lead(&graph.parts[*p], *k),
@@ -403,35 +500,4 @@ fn list(all: &[String]) -> String {
         [one] => one.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
     }
-}
-
-/// Electrolytics whose plus is where the drawing has their minus. `nets` are names that correspond.
-pub(super) fn reversed(
-    drawn: &Graph,
-    built: &Graph,
-    pairs: &[(usize, usize)],
-    nets: &[(String, String)],
-) -> Vec<String> {
-    let image = |net: usize| match net {
-        0 => Some(built.nets[0].as_str()),
-        _ => {
-            let own = nets.iter().find(|(d, _)| *d == drawn.nets[net]);
-            own.map(|(_, b)| b.as_str())
-        }
-    };
-    let turned = |&&(p, q): &&(usize, usize)| {
-        let (ours, theirs) = (&drawn.parts[p], &built.parts[q]);
-        let at = |k: usize| Some(built.nets[theirs.leads[k]].as_str());
-        let both = ours.polar && theirs.polar && ours.leads[0] != ours.leads[1];
-        both && image(ours.leads[0]) == at(1) && image(ours.leads[1]) == at(0)
-    };
-    let text = |&(p, q): &(usize, usize)| {
-        format!(
-            "the electrolytic `{}` stands the other way round: its plus is at `{}`, drawn at `{}`",
-            built.parts[q].name,
-            built.nets[built.parts[q].leads[0]],
-            drawn.nets[drawn.parts[p].leads[0]]
-        )
-    };
-    pairs.iter().filter(turned).map(text).collect()
 }

@@ -43,6 +43,16 @@ struct Change {
     was_over: Option<bool>,
 }
 
+impl Changes {
+    /// Whether the built circuit is past a rating, or has something gravely wrong, that the drawn
+    /// one has not: then they differ, whatever their parts.
+    pub fn worse_as_built(&self) -> bool {
+        let newly_over = |c: &Change| c.over == Some(true) && c.was_over != Some(true);
+        let grave = |f: &(Alone, Finding)| f.0 == Alone::Built && f.1.grave;
+        self.rows.iter().any(newly_over) || self.findings.iter().any(grave)
+    }
+}
+
 /// Changes below this part of a figure are not listed.
 const LEAST: f64 = 0.01;
 
@@ -98,7 +108,9 @@ pub fn changes(
                 was_over: over(row),
             };
             let least = LEAST * change.drawn.abs().max(change.built.abs()).max(NOTHING);
-            if (change.drawn - change.built).abs() > least || change.over != change.was_over {
+            let moves = (change.drawn - change.built).abs() > least;
+            // What is past its rating in both is listed too: silence would read as within it.
+            if moves || change.over != change.was_over || change.over == Some(true) {
                 rows.push(change);
             }
         }
