@@ -1,7 +1,7 @@
 //! `parts`: what to buy.
 
 use super::command::{Command, SAFETY};
-use super::common::{Session, number_option};
+use super::common::{self, Session, number_option};
 use super::driven::{self, Drive};
 use super::failure::Failure;
 use super::interrupt;
@@ -9,6 +9,7 @@ use super::outcome::Outcome;
 use super::settings;
 use crate::analysis::mains;
 use crate::circuit::bind::Timing;
+use crate::measure::findings;
 use crate::measure::stress::{self, State, Survey};
 use crate::netlist::Loader;
 use crate::parts::{self, Heaters, Line, stock};
@@ -69,6 +70,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let states = states(&circuit, sine, session.mains_range()?);
     let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
+    let backward = findings::backward(&circuit, None, Some(&survey));
+    for finding in backward.iter().filter(|_| !session.quiet) {
+        common::tell(&format!("warning: {}\n", finding.told()));
+    }
     let mut lines = parts::list(&circuit, &survey);
     if let Some(items) = items {
         stock::mark(&mut lines, items);

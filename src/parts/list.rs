@@ -1,19 +1,22 @@
 //! The order list.
 
+use super::capacitors::{self, Leads, Stands};
 use super::line::{Line, show, written};
+use super::semiconductors::{self, Semiconductor};
 use super::{power, ratings, valves};
-use crate::analysis::mains;
 use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
+use crate::measure::findings;
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
 
 /// Every part of a circuit as an order list: what the maker's shop sells first by kind, then by
 /// value; bottles, sockets, iron and fuses last.
 pub fn list(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
+    let leads = Leads::of(circuit);
     let mut groups: Vec<Group> = Vec::new();
     for element in &circuit.elements {
-        let Some(part) = part(circuit, survey, element) else {
+        let Some(part) = part(circuit, leads.as_ref(), survey, element) else {
             continue;
         };
         let same = |g: &&mut Group| {
@@ -24,6 +27,8 @@ pub fn list(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             Some(group) => {
                 group.line.quantity += 1;
                 group.line.names.push(element.name.clone());
+                let watts = [group.unrated_w, part.unrated_w].into_iter().flatten();
+                group.unrated_w = watts.reduce(f64::max);
                 if part.stress > group.stress {
                     group.stress = part.stress;
                     group.line.needs = part.line.needs;
@@ -41,9 +46,22 @@ pub fn list(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             .then(a.line.value.cmp(&b.line.value))
             .then(rating(a).total_cmp(&rating(b)))
     });
-    let mut lines: Vec<Line> = groups.into_iter().map(|g| g.line).collect();
+    let named = groups.into_iter().map(|mut group| {
+        if let Some(watts) = group.unrated_w {
+            group.line.notes.push(format!(
+                "no dissipation rating known: {}, check the sheet",
+                show(watts, "W")
+            ));
+        }
+        group.line
+    });
+    let mut lines: Vec<Line> = named.collect();
     lines.extend(valves::lines(circuit, survey));
     lines.extend(power::lines(circuit, survey));
+    if findings::doubtful(circuit, survey).contains(&true) {
+        let all = lines.iter_mut().filter(|l| l.kind != "diode");
+        all.for_each(|line| line.notes.push(DOUBTED.to_string()));
+    }
     lines
 }
 
@@ -51,7 +69,13 @@ pub fn list(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
 struct Group {
     line: Line,
     stress: f64,
+    /// The most watts of one of them, if nothing says how many they stand.
+    unrated_w: Option<f64>,
 }
+
+/// What is said of every other part where a diode breaks down: what it clamps needs more than is shown,
+/// what feeds it less.
+const DOUBTED: &str = "what it needs is not known: a diode conducts backward";
 
 /// The order of kinds.
 fn place(kind: &str) -> usize {
@@ -69,39 +93,42 @@ fn place(kind: &str) -> usize {
     KINDS.iter().position(|k| *k == kind).unwrap_or(KINDS.len())
 }
 
-fn part(circuit: &Circuit, survey: &Survey, element: &Element) -> Option<Group> {
+fn part(
+    circuit: &Circuit,
+    leads: Option<&Leads>,
+    survey: &Survey,
+    element: &Element,
+) -> Option<Group> {
     let worst = |quantity: &str| {
         let found = survey.find(&element.name, quantity);
         found.and_then(Stress::worst).map_or(0.0, |w| w.0.abs())
+    };
+    let mut unrated_w = None;
+    let mut semiconductor = |found: Semiconductor| {
+        unrated_w = found.unrated_w;
+        (found.line, found.stress)
     };
     let (mut line, stress) = match element.role()? {
         DeviceRole::Resistor => {
             resistor(element, worst("driven dissipation"), worst("peak voltage"))
         }
-        DeviceRole::Capacitor => capacitor(
-            circuit,
-            element,
-            worst("peak voltage"),
-            worst("ripple current"),
-        ),
+        DeviceRole::Capacitor => {
+            let stands = Stands {
+                volts: worst("peak voltage"),
+                alternating: worst("alternating voltage"),
+                ripple: worst("ripple current"),
+            };
+            let line = capacitors::line(circuit, leads, element, &stands);
+            (line, stands.volts)
+        }
         DeviceRole::Pot => pot(
             element,
             worst("driven dissipation"),
             worst("track dissipation"),
         ),
         DeviceRole::Inductor => (valued("inductor", element), 0.0),
-        DeviceRole::Diode => {
-            let volts = worst("peak inverse voltage");
-            let mut line = typed("diode", element);
-            line.needs = show(volts, "V");
-            (line, volts)
-        }
-        DeviceRole::Transistor(_) => {
-            let watts = worst("driven dissipation");
-            let mut line = typed("transistor", element);
-            line.needs = show(watts, "W");
-            (line, watts)
-        }
+        DeviceRole::Diode => semiconductor(semiconductors::diode(survey, element)),
+        DeviceRole::Transistor(_) => semiconductor(semiconductors::transistor(survey, element)),
         DeviceRole::Switch => {
             let volts = worst("peak voltage");
             let mut line = Line::new("relay contact", "");
@@ -131,7 +158,11 @@ fn part(circuit: &Circuit, survey: &Survey, element: &Element) -> Option<Group> 
             false => ratings::unpreferred(value, unit),
         });
     }
-    Some(Group { line, stress })
+    Some(Group {
+        line,
+        stress,
+        unrated_w,
+    })
 }
 
 /// From this value on a capacitor is bought as an electrolytic, if nothing else is said (common
@@ -147,14 +178,6 @@ fn valued(kind: &'static str, element: &Element) -> Line {
     Line {
         number: element.value,
         ..Line::new(kind, element.value.map_or(String::new(), written))
-    }
-}
-
-fn typed(kind: &'static str, element: &Element) -> Line {
-    let model = element.model.clone().unwrap_or_default();
-    Line {
-        buy: model.clone(),
-        ..Line::new(kind, model)
     }
 }
 
@@ -176,46 +199,6 @@ fn resistor(element: &Element, watts: f64, volts: f64) -> (Line, f64) {
         )),
     }
     (line, watts)
-}
-
-fn capacitor(circuit: &Circuit, element: &Element, volts: f64, ripple: f64) -> (Line, f64) {
-    let mut line = valued("capacitor", element);
-    line.needs = show(volts, "V");
-    line.rating = ratings::capacitor(volts);
-    match line.rating {
-        Some(rating) => line.buy = format!("{} V", num::full(rating)),
-        None => line.notes.push(format!(
-            "{}: no single capacitor will do, use two in series with a resistor across each",
-            show(volts, "V")
-        )),
-    }
-    if is_across_mains(circuit, element) {
-        line.notes.push(ACROSS_MAINS.to_string());
-    }
-    if element.notes.polar {
-        let plus = &circuit.nodes[element.terminals[0].0].name;
-        line.notes.push(format!("electrolytic, plus at `{plus}`"));
-    }
-    // A tenth of an ampere warms a capacitor; less is not worth a word.
-    if ripple >= 0.05 {
-        line.notes
-            .push(format!("ripple current {} rms", show(ripple, "A")));
-    }
-    (line, volts)
-}
-
-/// What a capacitor between the mains' own two leads must be. Source: IEC 60384-14, from memory: a
-/// class of its own, tested with surges, which no rating in volts says.
-const ACROSS_MAINS: &str = "across the mains: class X2 for that voltage, nothing else";
-
-fn is_across_mains(circuit: &Circuit, element: &Element) -> bool {
-    let ends = |e: &Element| [e.terminals[0], e.terminals[1]];
-    let own = ends(element);
-    let is_beside = |e: &&Element| e.letter == 'V' && ends(e).iter().all(|n| own.contains(n));
-    let mut beside = circuit.elements.iter().filter(is_beside).peekable();
-    // The mains are looked for only where a source stands there.
-    beside.peek().is_some()
-        && mains::find(circuit).is_some_and(|mains| beside.any(|e| mains.are(circuit, e)))
 }
 
 fn pot(element: &Element, watts: f64, whole: f64) -> (Line, f64) {

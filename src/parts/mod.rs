@@ -6,10 +6,12 @@
 //! files: a stock comes in as text.
 
 pub mod bottles;
+mod capacitors;
 mod line;
 mod list;
 mod power;
 pub mod ratings;
+mod semiconductors;
 pub mod stock;
 mod valves;
 

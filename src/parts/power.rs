@@ -1,9 +1,11 @@
 //! What the transformers must supply, and fuses.
 
 use super::line::{Line, show};
+use super::semiconductors::refuse;
 use super::{ratings, valves};
 use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
+use crate::measure::chart::ROUNDING;
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
 
@@ -43,6 +45,7 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
                     line.notes
                         .push(format!("standing current up to {standing}"));
                 }
+                refuse(&mut line, survey, element);
                 lines.push(line);
             }
             Some(DeviceRole::Choke) => {
@@ -50,6 +53,7 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
                 if let Some(amperes) = of("driven direct current") {
                     line.needs = show(amperes.abs(), "A");
                 }
+                refuse(&mut line, survey, element);
                 lines.push(line);
             }
             Some(DeviceRole::Loudspeaker) => lines.push(one("loudspeaker", element)),
@@ -114,11 +118,18 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     let overloaded = valves::overloaded(circuit).into_iter();
     let own = overloaded.filter(|f| f.subject == element.name);
     line.notes.extend(own.map(|f| f.text));
+    refuse(&mut line, survey, element);
     lines.push(line);
+    let rated = |quantity: &str| {
+        let found = element.limits.iter().find(|l| l.quantity == quantity);
+        found.map(|l| l.max)
+    };
     if let Some(amperes) = primary {
+        // What the heaters take beside the model's own is no overload of its.
+        let heaters = volts.map_or(0.0, |volts| heat / volts);
         lines.push(fuse(
             "mains fuse",
-            amperes,
+            (amperes, rated("primary rms current").map(|a| a + heaters)),
             element,
             "slow, in the line before the switch",
         ));
@@ -128,7 +139,7 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     {
         lines.push(fuse(
             "high-tension fuse",
-            a.max(b),
+            (a.max(b), rated("ht1 rms current")),
             element,
             "slow, one in each side",
         ));
@@ -169,15 +180,26 @@ fn left_out(
     (watts * rise * rise).max(0.0)
 }
 
-fn fuse(what: &str, amperes: f64, element: &Element, how: &str) -> Line {
-    let rating = ratings::fuse(amperes);
+/// A fuse for what flows, or for what the winding is rated for, if that is less: it protects the
+/// winding, and one for the overload would not (common practice, no published source).
+fn fuse(what: &str, (amperes, rated): (f64, Option<f64>), element: &Element, how: &str) -> Line {
+    let over = rated.filter(|most| amperes > most * ROUNDING);
+    let rating = ratings::fuse(over.unwrap_or(amperes));
+    let too_much = over.map(|most| {
+        format!(
+            "for the winding's rated {}: it will blow at {}, and a larger one protects nothing",
+            show(most, "A"),
+            show(amperes, "A")
+        )
+    });
+    let said = [how.to_string(), FUSES.to_string()];
     Line {
         quantity: 1,
         needs: show(amperes, "A"),
         buy: rating.map_or(String::new(), |r| format!("{} A", num::full(r))),
         rating,
         names: vec![element.name.clone()],
-        notes: vec![how.to_string(), FUSES.to_string()],
+        notes: too_much.into_iter().chain(said).collect(),
         ..Line::new("fuse", what)
     }
 }
