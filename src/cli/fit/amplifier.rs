@@ -260,7 +260,7 @@ struct Bench<'c> {
     meter: f64,
 }
 
-impl Bench<'_> {
+impl<'c> Bench<'c> {
     fn name(&self, node: Node) -> &str {
         match node {
             Node::GROUND => "0",
