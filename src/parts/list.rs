@@ -114,7 +114,7 @@ fn part(
         }
         DeviceRole::Capacitor => {
             let stands = Stands {
-                volts: worst("peak voltage"),
+                volts: f64::max(worst("peak voltage"), worst("charging voltage")),
                 alternating: worst("alternating voltage"),
                 ripple: worst("ripple current"),
             };
