@@ -7,6 +7,7 @@ mod shown;
 use super::command::Command;
 use super::common::{self, PendingText, Session, number_option, vary_option};
 use super::failure::Failure;
+use super::one_probe::one_probe;
 use super::outcome::Outcome;
 use super::variant::Variant;
 use super::{driven_source, interrupt, variant};
@@ -190,7 +191,7 @@ fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Fi
         let circuit = session.circuit_with(&variant.settings, Timing::default())?;
         let question = "which source gives the sine?";
         let (source, driven, drive) = driven_source::named(session, &circuit, question)?;
-        let probe = probe(session, &circuit)?;
+        let probe = one_probe(session, &circuit, &[&["tran"]], "distortion")?;
         let load = driven_source::load(session, &circuit)?.map(|l| l.1);
         let findings = match &mut findings {
             Some(findings) => findings,
@@ -286,19 +287,6 @@ fn measured(
         }
     }
     Ok(measured)
-}
-
-/// The probe of the command line, or of the netlist's `.print` lines.
-fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Failure> {
-    let probes = session.probes(circuit, &["tran"])?;
-    let count = probes.len();
-    let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
-        return Err(
-            Failure::usage(format!("distortion takes one `--probe`, found {count}"))
-                .hint("for example `--probe v(out)`"),
-        );
-    };
-    Ok(probe)
 }
 
 fn own_level(source: &str, drive: &Drive) -> Result<f64, Failure> {

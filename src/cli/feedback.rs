@@ -7,6 +7,7 @@ mod shown;
 use super::command::Command;
 use super::common::{PendingText, Session, number_option};
 use super::failure::Failure;
+use super::one_probe::one_probe;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt, settings};
 use crate::analysis::natural::Stability;
@@ -349,17 +350,7 @@ fn resistor<'c>(circuit: &'c Circuit, option: &str, name: &str) -> Result<&'c El
 
 /// The one voltage that is the output.
 fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Failure> {
-    let mut probes = session.probes(circuit, &["ac"])?;
-    if probes.is_empty() {
-        probes = session.probes(circuit, &["tran"])?;
-    }
-    let count = probes.len();
-    let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
-        return Err(
-            Failure::usage(format!("feedback takes one `--probe`, found {count}"))
-                .hint("for example `--probe v(out)`"),
-        );
-    };
+    let probe = one_probe(session, circuit, &[&["ac"], &["tran"]], "feedback")?;
     match probe.nodes() {
         Some((a, b)) if a != b => Ok(probe),
         _ => Err(Failure::usage(format!(

@@ -29,6 +29,7 @@ mod manual;
 mod memory;
 mod messages;
 mod noise;
+mod one_probe;
 mod outcome;
 mod parallel;
 mod parts;

@@ -5,6 +5,7 @@ use super::common::{PendingText, Session};
 use super::driven_source;
 use super::failure::Failure;
 use super::frequencies::{self, Asked};
+use super::one_probe::one_probe;
 use super::outcome::Outcome;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::Circuit;
@@ -131,17 +132,7 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
 
 /// The one voltage that is listened to.
 fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Failure> {
-    let mut probes = session.probes(circuit, &["noise", "ac"])?;
-    if probes.is_empty() {
-        probes = session.probes(circuit, &["tran"])?;
-    }
-    let count = probes.len();
-    let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
-        return Err(
-            Failure::usage(format!("noise takes one `--probe`, found {count}"))
-                .hint("for example `--probe v(out)`"),
-        );
-    };
+    let probe = one_probe(session, circuit, &[&["noise", "ac"], &["tran"]], "noise")?;
     if probe.kind != ProbeKind::Voltage {
         return Err(Failure::usage(format!(
             "`{}`: noise is heard as a voltage, expected v(...)",

@@ -7,6 +7,7 @@ mod summary;
 use super::command::Command;
 use super::common::{self, Session, number_option, out_option, vary_option};
 use super::failure::Failure;
+use super::one_probe::one_probe;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt, parallel, variant};
 use crate::audio::aliasing::Oversampling;
@@ -19,7 +20,6 @@ use crate::num::{self, Role};
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::progress::Shared;
 use crate::report::wav::Format;
-use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use job::{Job, Made, Oversample, Plan, Poll, Scale};
 use playing::Playing;
@@ -171,14 +171,7 @@ pub(super) fn jobs(
         }
         let (source, driven, drive) =
             driven_source::named(session, &circuit, "which source does the clip drive?")?;
-        let probes = session.probes(&circuit, &["tran"])?;
-        let count = probes.len();
-        let Ok([probe]) = <[Observable; 1]>::try_from(probes) else {
-            return Err(
-                Failure::usage(format!("a sound takes one `--probe`, found {count}"))
-                    .hint("for example `--probe v(out)`"),
-            );
-        };
+        let probe = one_probe(session, &circuit, &[&["tran"]], "a sound")?;
         jobs.push(Job {
             label: variant.label(),
             out: variant.path(out),
