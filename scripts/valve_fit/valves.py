@@ -257,7 +257,7 @@ VALVES += [
     # manual (tests/contract_draw.rs), drawn to its own set of 1996 it has 2 % less.
     Valve("300B", "triode", **FEW),
     Valve("2A3", "triode", **FEW),
-    Valve("EF86", "output", **FEW, mu_range=(33, 43), centre=SMALL | {"mu": 38, "kg1": 1300, "kg2": 9000, "kp": 200}),
+    Valve("EF86", "output", aliases=("6267",), **FEW, mu_range=(33, 43), centre=SMALL | {"mu": 38, "kg1": 1300, "kg2": 9000, "kp": 200}),
     Valve("5879", "output", **FEW, mu_range=(17, 26), centre=SMALL | {"mu": 21, "kg1": 1700, "kg2": 10000, "kp": 90}),
     Valve("6AU6", "output", **FEW, mu_range=(30, 42), centre=SMALL | {"mu": 36, "kg1": 550, "kg2": 1800, "kp": 200}),
     Valve(
@@ -294,12 +294,12 @@ VALVES += [
     Valve("KT66", "output", **LIKE_6L6GC),
     Valve("7027A", "output", **LIKE_6L6GC, centre={"shade": 0.028}),
     # A 6V6GT in a small bulb: the makers print the same figures.
-    Valve("6AQ5", "output", aliases=("6AQ5A",), **FEW, like="6V6GT", mu_range=(8, 12)),
+    Valve("6AQ5", "output", aliases=("6AQ5A", "EL90"), **FEW, like="6V6GT", mu_range=(8, 12)),
     Valve("6K6GT", "output", mu_range=(5.5, 8.5), centre={"mu": 6.9, "kg1": 2000, "kg2": 12000}, **FEW),
     Valve("807", "output", **LIKE_6L6GC),
-    Valve("6X4", "rectifier"),
-    Valve("EZ80", "rectifier", remarks=("Its printed curve is a power of 1.4, not Child's 1.5.",)),
-    Valve("EZ81", "rectifier"),
+    Valve("6X4", "rectifier", aliases=("EZ90",)),
+    Valve("EZ80", "rectifier", aliases=("6V4",), remarks=("Its printed curve is a power of 1.4, not Child's 1.5.",)),
+    Valve("EZ81", "rectifier", aliases=("6CA4",)),
     Valve("5V4G", "rectifier"),
 ]
 

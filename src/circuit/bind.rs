@@ -5,6 +5,7 @@ mod drive;
 mod elements;
 mod model;
 
+use super::designation;
 use super::flatten::{Expansion, Flat};
 use super::names::list;
 use super::network::*;

@@ -1,5 +1,6 @@
 //! Subcircuits expanded in place: every element with its dotted name and its scope.
 
+use super::designation;
 use super::names::list;
 use super::params::Overrides;
 use super::problem::CircuitProblem;
@@ -72,6 +73,14 @@ impl<'a> Frame<'a> {
         subcircuit(&self.scopes, name)
     }
 
+    /// Every model that a line here may name.
+    pub fn models(&self) -> impl Iterator<Item = &Model> {
+        self.scopes
+            .iter()
+            .rev()
+            .flat_map(|scope| scope.body.models.iter())
+    }
+
     /// A defined name near to a misspelt one.
     pub fn near(
         &self,
@@ -80,10 +89,7 @@ impl<'a> Frame<'a> {
         accept: impl Fn(&Model) -> bool,
     ) -> Option<String> {
         let models = self
-            .scopes
-            .iter()
-            .rev()
-            .flat_map(|scope| scope.body.models.iter())
+            .models()
             .filter(|m| accept(m))
             .map(|m| m.name.text.as_str());
         let calls = self
@@ -93,7 +99,10 @@ impl<'a> Frame<'a> {
             .flat_map(|scope| scope.body.subcircuits.iter())
             .filter(|_| subcircuits)
             .map(|s| s.name.text.as_str());
-        nearest(name, models.chain(calls)).map(str::to_string)
+        let all: Vec<&str> = models.chain(calls).collect();
+        designation::meant(name, all.iter().copied())
+            .or_else(|| nearest(name, all))
+            .map(str::to_string)
     }
 }
 

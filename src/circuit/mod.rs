@@ -2,6 +2,7 @@
 
 pub mod bind;
 pub mod check;
+pub mod designation;
 pub mod flatten;
 pub mod hanging;
 pub mod ledger;

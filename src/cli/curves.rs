@@ -13,7 +13,7 @@ use super::{driven_source, interrupt};
 use crate::analysis::mains;
 use crate::analysis::periodic::{Accuracy, Periodic, Signal};
 use crate::circuit::bind::Timing;
-use crate::circuit::{Circuit, Element, library};
+use crate::circuit::{Circuit, Element, designation, library};
 use crate::device;
 use crate::device::role::DeviceRole;
 use crate::diag::{Files, nearest};
@@ -188,13 +188,11 @@ fn bench(name: &str) -> Result<String, Failure> {
     let model = (library.models.iter()).find(|m| m.name.text.eq_ignore_ascii_case(name));
     let Some(kind) = model.and_then(|m| is_valve(&m.kind.text)) else {
         let failure = Failure::usage(format!("no built-in valve type `{name}`"));
-        return Err(match nearest(name, names()) {
-            Some(near) => failure.hint(format!("did you mean `{near}`?")),
-            None => failure.hint(format!(
-                "there are {}",
-                names().collect::<Vec<_>>().join(", ")
-            )),
-        });
+        let near = designation::meant(name, names()).or_else(|| nearest(name, names()));
+        return Err(failure.hint(match near {
+            Some(near) => format!("did you mean `{near}`?"),
+            None => "`gridleak valves` lists them".to_string(),
+        }));
     };
     let nodes: Vec<String> = (kind.terminals.iter())
         .map(|t| {

@@ -9,6 +9,7 @@ use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::outcome::Outcome;
 use super::{check, common};
+use crate::circuit::designation;
 use crate::circuit::library::{self, Shipped};
 use crate::diag::nearest;
 use crate::num::engineering;
@@ -65,8 +66,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         };
     }
     let Some(valve) = found else {
-        let names = shipped.iter().map(|v| v.name.as_str());
-        let near = nearest(name, names.chain(blocks.iter().map(|b| b.name.as_str())));
+        let names = || shipped.iter().map(|v| v.name.as_str());
+        let near = designation::meant(name, names())
+            .or_else(|| nearest(name, names().chain(blocks.iter().map(|b| b.name.as_str()))));
         let near = near.map_or(String::new(), |n| format!("; did you mean {n}?"));
         return Err(Failure::usage(format!(
             "there is no built-in type `{name}`{near} (`gridleak valves` lists them)"

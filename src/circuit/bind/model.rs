@@ -24,7 +24,12 @@ impl Binder<'_> {
             } else {
                 None
             };
-            let is_value = exchanged.is_none() && crate::num::parse(&name.text).is_some();
+            // A type such as 6550A reads as a number too.
+            let types = frame.models().filter(|m| fits(&m.kind.text));
+            let is_type =
+                designation::meant(&name.text, types.map(|m| m.name.text.as_str())).is_some();
+            let is_value =
+                exchanged.is_none() && !is_type && crate::num::parse(&name.text).is_some();
             let problem = if letter == 'X' && nodes.len() == 3 && is_value {
                 let nodes: Vec<&str> = nodes.iter().map(|n| n.text.as_str()).collect();
                 CircuitProblem::PotWithoutModel {
