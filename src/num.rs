@@ -5,8 +5,10 @@
 //! letter stands in place of the decimal mark. Out: fixed digits with a prefix
 //! for tables, all the digits that matter for CSV.
 
+mod comma;
 mod parse;
 mod show;
 
+pub use comma::comma_hint;
 pub use parse::{Doubt, NumberError, Role, before_percent_sign, parse, parse_value, percent};
 pub use show::{engineering, full};

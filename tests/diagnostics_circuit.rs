@@ -63,6 +63,12 @@ fn further_mistakes() -> Vec<String> {
         (wave.into(), &["--set", "V1=3"]),
         (wave.replace("SIN", "DC 1 SIN"), &["--set", "V1=3"]),
         (wave.into(), &["--mains", "300"]),
+        (
+            "t\nV1 line 0 AC 230\nXMT line 0 a 0 b 0 0 MT\nR1 a b 1k\n\
+             .model MT mains(vpri=230 vht=275 iht=0.1)\n"
+                .into(),
+            &[],
+        ),
         (stage.into(), &["--mains", "90"]),
         (stage.into(), &["--knob", "TONE=1"]),
         (stage.into(), &["--knob", "VOL=12"]),

@@ -8,6 +8,7 @@ pub mod hanging;
 pub mod ledger;
 pub mod library;
 pub mod loosen;
+mod mains_written;
 mod names;
 mod network;
 pub mod params;
@@ -102,6 +103,7 @@ fn build_as(
             problems.push(CircuitProblem::Empty.at(netlist.title_span));
         }
         problems.extend(check::topology(&circuit));
+        problems.extend(mains_written::without_sine(&circuit));
     }
     let problems = cut(problems);
     if problems.iter().any(Diagnostic::is_error) {

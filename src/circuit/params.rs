@@ -13,6 +13,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 pub const MAINS: &str = "mains";
 /// The most that it can be set to: no part stands twice its mains.
 pub const MOST_MAINS: f64 = 200.0;
+/// The least: whoever writes 0.9 means 90.
+pub const LEAST_MAINS: f64 = 10.0;
 
 /// What kind of setting.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -2,7 +2,7 @@
 
 use crate::diag::{Diagnostic, Span};
 use crate::limits::{Bound, raise};
-use crate::num::Doubt;
+use crate::num::{Doubt, comma_hint};
 
 /// Errors, and warnings, beyond this many are not shown: nobody reads them.
 pub const MOST: usize = crate::netlist::MOST_DIAGNOSTICS;
@@ -169,8 +169,16 @@ pub enum CircuitProblem {
     },
     #[error("this is the DC value of `{name}` only: its {shape} stays as it is")]
     WaveStays { name: String, shape: &'static str },
-    #[error("the mains cannot be at `{found}` per cent: expected more than 0 and at most 200")]
+    #[error("the mains cannot be at `{found}` per cent: expected 10 to 200")]
     MainsRange { found: String },
+    #[error("`{name}` feeds the mains transformer `{transformer}` and has no sine")]
+    MainsWithoutSine {
+        name: String,
+        transformer: String,
+        line: String,
+        peak: String,
+        rms: String,
+    },
     #[error("there is no mains source to change")]
     NoMains,
     #[error("`{text}` is not a setting: expected NAME=VALUE")]
@@ -279,6 +287,15 @@ format!("the netlist has {known}")
             MainsRange { found } if found.contains("..") => {
                 Some("only `bias` and `parts` go through a range".into())
             }
+            BadValue { found, .. } | ControlRange { found, .. } | ParameterRange { found, .. } => {
+                comma_hint(found.trim_matches('`'))
+            }
+            MainsRange { found } => comma_hint(found).or_else(|| {
+                Some("the percentage of the volts in the netlist: 100 is nominal, 110 is 10 % high".into())
+            }),
+            MainsWithoutSine { line, peak, rms, .. } => Some(format!(
+                "write the mains as `{line}`: {peak} V is the peak of {rms} V"
+            )),
             NoMains => Some(
                 "the mains is a source with a SIN of 40 to 70 Hz and neither DC nor AC, such as \
                  `VMAINS line 0 SIN(0 325 50)`"

@@ -392,12 +392,14 @@ impl<'m> Session<'m> {
             return Ok(None);
         };
         match (num::percent(low), num::percent(high)) {
-            (Some(low), Some(high)) if 0.0 < low && low < high && high <= params::MOST_MAINS => {
+            (Some(low), Some(high))
+                if params::LEAST_MAINS <= low && low < high && high <= params::MOST_MAINS =>
+            {
                 Ok(Some((low, high)))
             }
             _ => Err(
                 Failure::usage(format!("`--mains {text}` is not a range of per cents"))
-                    .hint("for example `--mains 90..110`"),
+                    .hint("for example `--mains 90..110`: 100 is nominal"),
             ),
         }
     }

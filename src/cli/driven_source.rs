@@ -6,7 +6,7 @@ use super::failure::Failure;
 use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
 use crate::device::source::Drive;
-use crate::figure::driven_source;
+use crate::figure::driven_source::{self, Driving};
 use crate::measure::distortion::Load;
 use crate::system::assemble::Driven;
 use clap::Arg;
@@ -39,9 +39,7 @@ pub fn named(
         return Ok((found.name, found.driven, found.drive));
     }
     let Some(name) = asked else {
-        return Err(
-            Failure::usage(question).hint(format!("give --source; the netlist has {}", names()))
-        );
+        return Err(unnamed(&candidates, question));
     };
     let failure = Failure::usage(format!("no source `{name}`"));
     Err(
@@ -51,6 +49,42 @@ pub fn named(
         },
     )
 }
+
+/// That the input is not known, and how to say which source it is.
+fn unnamed(all: &[Driving], question: &str) -> Failure {
+    let list = |sources: &[&Driving]| {
+        let names: Vec<String> = sources.iter().map(|s| format!("`{}`", s.name)).collect();
+        names.join(", ")
+    };
+    let marked: Vec<&Driving> = all.iter().filter(|s| s.drive.ac.is_some()).collect();
+    if !marked.is_empty() {
+        return Failure::usage(question).hint(format!(
+            "give --source; `AC` stands on the lines of {}",
+            list(&marked)
+        ));
+    }
+    let is_supply = |s: &&Driving| {
+        s.drive.mains_hz().is_some() || (s.drive.wave.is_none() && s.drive.dc.abs() >= SUPPLY_V)
+    };
+    let inputs: Vec<&Driving> = all.iter().filter(|s| !is_supply(s)).collect();
+    match &inputs[..] {
+        [] if all.is_empty() => Failure::usage("the netlist has no source")
+            .hint("add an input, such as `VIN in 0 AC 1`"),
+        [] => Failure::usage(format!(
+            "the netlist has no input, only supplies: {}",
+            list(&all.iter().collect::<Vec<_>>())
+        ))
+        .hint("add an input, such as `VIN in 0 AC 1`"),
+        [one, ..] => Failure::usage(question).hint(format!(
+            "write `AC 1` on the line of the input, or give `--source {}`; the netlist has {}",
+            one.name,
+            list(&all.iter().collect::<Vec<_>>())
+        )),
+    }
+}
+
+/// Volts at rest from which a source is a supply and no input.
+const SUPPLY_V: f64 = 1.0;
 
 /// The resistor or loudspeaker that `--load` names, if it is given.
 ///

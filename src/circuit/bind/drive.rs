@@ -76,7 +76,7 @@ impl Binder<'_> {
             && let Some(setting) = self.settings.value(params::MAINS)
         {
             let percent = setting.value.number;
-            if percent > 0.0 && percent <= params::MOST_MAINS {
+            if (params::LEAST_MAINS..=params::MOST_MAINS).contains(&percent) {
                 drive.scale_mains(percent);
             } else {
                 let problem = CircuitProblem::MainsRange {

@@ -69,6 +69,7 @@ made! { CircuitProblem;
     WaveValue: ("VMAINS a 0 SIN(0 325 50)\nR1 a 0 1k", &["--set", "VMAINS=253"][..]) => "A source with a waveform was to be set by its bare name.";
     WaveStays: ("VIN a 0 DC 1 SIN(0 1 1k)\nR1 a 0 1k", &["--set", "VIN=3"][..]) => "A source has both a DC value and a waveform, and only the DC value was set.";
     MainsRange: ("VMAINS a 0 SIN(0 325 50)\nR1 a 0 1k", &["--mains", "300"][..]) => "--mains is a percentage of the mains volts in the netlist.", "Give 90 or 110, for example.";
+    MainsWithoutSine: "VMAINS line 0 AC 230\nXMT line 0 h1 0 h2 0 0 MT\nR1 h1 h2 1k\n.model MT mains(vpri=230 vht=275 iht=0.1)" => "The mains is an alternating voltage; `AC` and a plain value are not.";
     NoMains: (STAGE, &["--mains", "90"][..]) => "--mains was given for a netlist without a mains source.";
     SettingSyntax: (STAGE, &["--set", "R1"][..]) => "An option that sets something needs a name, `=` and a value.";
     TooMany: (0..60).map(|k| format!("D{k} a 0 DX{k}\n")).collect::<String>() => "So much is wrong that more messages would not help.", "Mend the first ones and run it again.";
