@@ -417,8 +417,12 @@ impl<'m> Session<'m> {
         };
         match num::parse_value(text, role) {
             Ok((value, _)) => Ok(Some(value)),
-            Err(_) => Err(Failure::usage(format!("`--{name} {text}` is not a number"))
-                .hint("numbers may carry SPICE suffixes, as in 20m or 1k")),
+            Err(_) => Err(
+                Failure::usage(format!("`--{name} {text}` is not a number")).hint(
+                    num::comma_hint(text)
+                        .unwrap_or("numbers may carry SPICE suffixes, as in 20m or 1k".into()),
+                ),
+            ),
         }
     }
 

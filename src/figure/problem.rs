@@ -3,6 +3,7 @@
 use super::amount::BadAmount;
 use crate::diag::{Diagnostic, Span};
 use crate::limits::{Bound, raise};
+use crate::num::comma_hint;
 
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -86,6 +87,11 @@ pub enum FigureProblem {
         quantity: &'static str,
         name: String,
     },
+    #[error("`{quantity}` is of a resistor or loudspeaker, found `{name}`")]
+    NotALoad {
+        quantity: &'static str,
+        name: String,
+    },
     #[error("no loop runs through `{name}`")]
     NoLoop { name: String },
     #[error("`{text}`: power has no small-signal meaning")]
@@ -147,6 +153,12 @@ impl FigureProblem {
         let like = |example: &str| Some(format!("for example `{example}`"));
         let meant = |near: &Option<String>| near.as_ref().map(|n| format!("did you mean `{n}`?"));
         match self {
+            FigureProblem::NoFigure { text } if !text.contains(char::is_whitespace) => {
+                Some(format!(
+                    "a node's voltage is written `v({text})`, a part's current `i({text})`; \
+                     `gridleak check --explain` lists the other figures"
+                ))
+            }
             FigureProblem::Empty | FigureProblem::NoFigure { .. } => Some(
                 "expected QUANTITY of SUBJECT, or a probe; `gridleak check --explain` lists them"
                     .into(),
@@ -172,9 +184,9 @@ impl FigureProblem {
             FigureProblem::UnknownSource { near, known, .. } => {
                 meant(near).or_else(|| (!known.is_empty()).then(|| format!("there is {known}")))
             }
-            FigureProblem::WhichSource { known, .. } => {
-                Some(format!("add `with source NAME`; the netlist has {known}"))
-            }
+            FigureProblem::WhichSource { known, .. } => Some(format!(
+                "write `AC 1` on the input's line, or add `with source NAME`; the netlist has {known}"
+            )),
             FigureProblem::TooLong { .. } => Some("ask for fewer, or for a shorter stretch".into()),
             FigureProblem::TooManyStores { .. } => Some(raise(Bound::Stores)),
             FigureProblem::Unfed { .. } => Some(
@@ -189,7 +201,9 @@ impl FigureProblem {
             FigureProblem::SmallPower { .. } => {
                 Some("look at voltage and current by themselves, with v(...) and i(...)".into())
             }
-            FigureProblem::NoAmount { .. } => Some("for example `196.2 V` or `1.07 mA`".into()),
+            FigureProblem::NoAmount { text } => {
+                comma_hint(text).or_else(|| Some("for example `196.2 V` or `1.07 mA`".into()))
+            }
             FigureProblem::UnknownUnit { .. } => {
                 Some("units are V, A, W, ohm, Hz, s, dB, deg, %".into())
             }

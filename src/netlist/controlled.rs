@@ -115,6 +115,7 @@ pub(crate) fn behavioural<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKin
                 expected: "I= or V=",
                 found: quoted(&which.text),
                 nearest: None,
+                before: String::new(),
             };
             return Err(wrong(problem, which.span));
         }

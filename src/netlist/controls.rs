@@ -316,6 +316,7 @@ fn one_of(
         expected,
         found: quoted(&word.text),
         nearest: nearest(&word.text, allowed.iter().copied()),
+        before: String::new(),
     };
     Err(wrong(problem, word.span))
 }

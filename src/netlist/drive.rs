@@ -84,6 +84,7 @@ fn bare_value(i: Text<'_>, word: Name, role: Role) -> Result<Value, nom::Err<Tro
             expected: "a value, DC, AC or a time function",
             nearest: nearest(&word.text, WORDS).and_then(|n| WORDS.into_iter().find(|w| *w == n)),
             found: quoted(&word.text),
+            before: String::new(),
         };
         return Err(wrong(problem, word.span));
     }

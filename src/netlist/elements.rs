@@ -13,7 +13,7 @@ use crate::netlist::grammar::{
     number, numbers, once, pair, poly, positional, quantity, required, setting_name, setting_value,
     unknown_parameter,
 };
-use crate::netlist::notes::notes;
+use crate::netlist::notes::{comment_words, notes};
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
@@ -54,7 +54,7 @@ fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
     for line in text.split_inclusive('\n') {
         if let Some(comment) = line.find(';') {
             let mut at = start + comment;
-            for word in line[comment..].split_inclusive([' ', '\t', ',', ';']) {
+            for word in comment_words(&line[comment..]) {
                 let value_of = |key: &str| {
                     let is_key = word.get(..key.len())?.eq_ignore_ascii_case(key);
                     let end = |c: char| c.is_whitespace() || c == ',' || c == ';';

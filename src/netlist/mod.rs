@@ -28,6 +28,7 @@ pub mod problem;
 mod reader;
 mod semiconductors;
 mod text;
+mod written_apart;
 
 pub use loader::{FileLoader, LoadProblem, Loader, MemoryLoader, SandboxLoader};
 pub use probe::parse_probe;

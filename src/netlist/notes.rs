@@ -62,6 +62,30 @@ fn misspelt(word: &str, rest: &str) -> Option<(String, String)> {
     is_value.then(|| (quoted(word), format!("{remark}={shown}")))
 }
 
+/// The words of a comment with what parts them. A comma between two digits is a slip for a point
+/// and parts nothing: the whole of `0,5W` is to be seen in the message.
+pub(crate) fn comment_words(comment: &str) -> impl Iterator<Item = &str> {
+    let is_digit = |b: Option<&u8>| b.is_some_and(u8::is_ascii_digit);
+    let bytes = comment.as_bytes();
+    let mut start = 0;
+    std::iter::from_fn(move || {
+        let rest = &comment[start..];
+        let parts = |(at, c): (usize, char)| {
+            let k = start + at;
+            let is_decimal = k > 0 && is_digit(bytes.get(k - 1)) && is_digit(bytes.get(k + 1));
+            match c {
+                ' ' | '\t' | ';' => true,
+                ',' => !is_decimal,
+                _ => false,
+            }
+        };
+        let end = rest.char_indices().find(|&found| parts(found));
+        let word = &rest[..end.map_or(rest.len(), |(at, _)| at + 1)];
+        start += word.len();
+        (!word.is_empty()).then_some(word)
+    })
+}
+
 /// The notes on an element's line.
 pub(crate) fn notes(card: Text<'_>) -> Notes {
     let mut notes = Notes::default();
@@ -74,7 +98,7 @@ pub(crate) fn notes(card: Text<'_>) -> Notes {
     for line in text.split_inclusive('\n') {
         if let Some(comment) = line.find(';') {
             let mut at = start + comment;
-            for word in line[comment..].split_inclusive([' ', '\t', ',', ';']) {
+            for word in comment_words(&line[comment..]) {
                 let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
                 let bare = word.trim_end_matches(end);
                 let rest = &line[at - start + word.len()..];

@@ -5,7 +5,8 @@ use thiserror::Error;
 use crate::diag::{Diagnostic, Span};
 use crate::limits::{Bound, raise};
 use crate::netlist::loader::LoadProblem;
-use crate::num::Doubt;
+use crate::netlist::written_apart;
+use crate::num::{Doubt, comma_hint};
 
 /// A cause, with what its message needs. Names are as written.
 #[derive(Debug, Clone, PartialEq, Error)]
@@ -23,12 +24,17 @@ pub enum NetlistProblem {
     #[error("expected `{symbol}`, found {found}")]
     Symbol { symbol: &'static str, found: String },
     #[error("expected the end of the line, found `{found}`")]
-    ExtraWords { found: String, after_comma: bool },
+    ExtraWords {
+        found: String,
+        after_comma: bool,
+        before: String,
+    },
     #[error("expected {expected}, found `{found}`")]
     NotOneOf {
         expected: &'static str,
         found: String,
         nearest: Option<&'static str>,
+        before: String,
     },
     #[error("`(` without `)`")]
     Unclosed,
@@ -167,18 +173,27 @@ impl NetlistProblem {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
             NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
-            NetlistProblem::Amperes { key, .. } => Some(format!("for example `; {key}=0.5A`")),
-            NetlistProblem::Rated { .. } => {
-                Some("for example `; rated=3W` or `; rated=450V`".to_string())
+            NetlistProblem::Amperes { key, found } => {
+                comma_hint(found).or_else(|| Some(format!("for example `; {key}=0.5A`")))
             }
             NetlistProblem::UnreadRemark { write, .. } => Some(format!("write `{write}`")),
-            NetlistProblem::Tolerance(_) => {
-                Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())
-            }
+            NetlistProblem::Rated { found, .. } => comma_hint(found)
+                .or_else(|| Some("for example `; rated=3W` or `; rated=450V`".to_string())),
+            NetlistProblem::Tolerance(found) => comma_hint(found)
+                .or_else(|| Some("for example `; tol=5%` or `; tol=-20..+50%`".to_string())),
             NetlistProblem::ExtraWords {
-                after_comma: true, ..
-            } => Some("a comma separates words; decimals are written with a point".into()),
-            NetlistProblem::NotOneOf { nearest, .. } => nearest.and_then(did_you_mean),
+                found,
+                after_comma,
+                before,
+            } => written_apart::hint(before, found, *after_comma),
+            NetlistProblem::NotOneOf {
+                nearest,
+                found,
+                before,
+                ..
+            } => {
+                written_apart::hint(before, found, false).or_else(|| nearest.and_then(did_you_mean))
+            }
             NetlistProblem::ValveWithoutX { line, .. } => Some(format!("write `{line}`")),
             NetlistProblem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
             NetlistProblem::UnknownParameter { name, known, .. } => {
@@ -333,6 +348,7 @@ fn number_hint(found: &str) -> Option<&'static str> {
 
 fn element_hint(letter: char) -> String {
     match letter.to_ascii_uppercase() {
+        '#' | '/' => written_apart::COMMENTS.to_string(),
         'O' | 'T' | 'U' => "transmission lines are not modelled".to_string(),
         'Z' => "this kind of transistor is not modelled; use J or M".to_string(),
         _ => "elements begin with one of R C L K V I E F G H B D Q J M S W X".to_string(),

@@ -17,7 +17,7 @@ use crate::netlist::grammar::balanced;
 use crate::netlist::lines::next_card;
 use crate::netlist::loader::{LoadProblem, Loader, room_for};
 use crate::netlist::problem::{Located, NetlistProblem, quoted};
-use crate::netlist::text::{Parsed, Remarks, Text, Trouble, found, next_span, word};
+use crate::netlist::text::{Parsed, Remarks, Text, Trouble, end, found, next_span, word};
 
 /// A netlist and what there is to say about it. With an error among the diagnostics the netlist
 /// holds the cards that could be read and is good for nothing but looking on.
@@ -208,6 +208,7 @@ impl<'s> Reader<'s> {
         }
         if !words.starts_with('.') {
             done(card, balanced)?;
+            done(card, without_remark)?;
             let element = done(card, element);
             let element = element.map_err(|other| valve_without_x(card).map_or(other, Box::new))?;
             return self.blocks.element(element);
@@ -396,6 +397,36 @@ impl<'s> Reader<'s> {
     }
 }
 
+/// Refuses a remark that begins as in a programming language on a line with a model's name:
+/// its last word would be taken for that.
+fn without_remark(card: Text<'_>) -> Parsed<'_, ()> {
+    if card.as_str().starts_with(['X', 'x']) {
+        let (mut i, _) = word(card)?;
+        while let Ok((rest, next)) = word(i) {
+            if next.text.starts_with("//") || next.text == "#" {
+                end(i)?;
+            }
+            i = rest;
+        }
+    }
+    Ok((card, ()))
+}
+
+/// The problem of a word too many with the word in front of it: that says what was meant.
+fn with_word_before(card: Text<'_>, mut located: Box<Located>) -> Box<Located> {
+    let place = located.span.map_or(0, |span| span.start);
+    let length = place.saturating_sub(card.span().start) as usize;
+    if let NetlistProblem::ExtraWords { before, .. } | NetlistProblem::NotOneOf { before, .. } =
+        &mut located.problem
+        && let Some(words) = card.as_str().get(..length)
+    {
+        let is_between = |c: char| c.is_whitespace() || ",()=".contains(c);
+        let last = words.trim_end_matches(is_between).rsplit(is_between).next();
+        *before = quoted(last.unwrap_or_default());
+    }
+    located
+}
+
 /// Whether a title looks so much like a card that a title line must have been forgotten.
 /// `below` is the netlist without it.
 fn holds_card(line: Text<'_>, below: &str) -> bool {
@@ -487,7 +518,7 @@ fn done<'a, T>(
         Ok((_, value)) => Ok(value),
         Err(
             nom::Err::Failure(Trouble::Wrong(located)) | nom::Err::Error(Trouble::Wrong(located)),
-        ) => Err(located),
+        ) => Err(with_word_before(card, located)),
         Err(_) => {
             let found = found(card);
             Err(Box::new(

@@ -177,6 +177,7 @@ fn on_or_off(i: Text<'_>) -> Parsed<'_, bool> {
                 expected: "ON or OFF",
                 found: quoted(&word.text),
                 nearest: None,
+                before: String::new(),
             };
             Err(wrong(problem, word.span))
         }

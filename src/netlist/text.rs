@@ -182,6 +182,8 @@ pub(crate) fn end(i: Text<'_>) -> Parsed<'_, ()> {
     let problem = NetlistProblem::ExtraWords {
         found: quoted(next_words(rest)),
         after_comma: skipped.ends_with(','),
+        // Only whoever has the whole line knows it.
+        before: String::new(),
     };
     Err(wrong(problem, span))
 }
