@@ -20,7 +20,7 @@ use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::report::kept;
-use crate::system::probe::Observable;
+use crate::system::probe::{self, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
 use std::fs::File;
@@ -353,7 +353,10 @@ impl<'m> Session<'m> {
                 .and_then(|probe| Observable::new(circuit, &probe, text));
             match probe {
                 Ok(probe) => found.push(probe),
-                Err(diagnostic) => problems.push(diagnostic),
+                Err(diagnostic) => problems.push(match probe::likely(circuit, text) {
+                    Some(likely) => diagnostic.hint(format!("did you mean `'{likely}'`?")),
+                    None => diagnostic,
+                }),
             }
         }
         if found.is_empty() && problems.is_empty() {

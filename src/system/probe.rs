@@ -69,6 +69,13 @@ pub struct Moment<'a> {
     pub rates: Option<&'a [f64]>,
 }
 
+/// The probe that is meant by the bare name of a node or a part.
+pub fn likely(circuit: &Circuit, name: &str) -> Option<String> {
+    let name = name.trim();
+    let node = circuit.node(name).map(|_| format!("v({name})"));
+    node.or_else(|| circuit.element(name).map(|_| format!("i({name})")))
+}
+
 impl Observable {
     /// Resolves a probe.
     pub fn new(circuit: &Circuit, probe: &Probe, label: &str) -> Result<Self, Diagnostic> {

@@ -73,19 +73,22 @@ struct Range {
     range: Tolerance,
     origin: Origin,
     is_part: bool,
+    /// The rule that it is of.
+    rule: Option<usize>,
 }
 
 impl Listing<'_> {
     /// The last rule of these names.
     fn rule(&mut self, names: &[&str]) -> Option<Range> {
         let mut last = None;
-        for (used, rule) in self.used.iter_mut().zip(self.rules) {
+        for (k, (used, rule)) in self.used.iter_mut().zip(self.rules).enumerate() {
             if names.iter().any(|n| n.eq_ignore_ascii_case(&rule.name)) {
                 *used = true;
                 last = Some(Range {
                     range: rule.range,
                     origin: Origin::Option,
                     is_part: rule.is_part,
+                    rule: Some(k),
                 });
             }
         }
@@ -117,12 +120,14 @@ impl Listing<'_> {
             range,
             origin: Origin::Line,
             is_part: true,
+            rule: None,
         });
         let line = line.filter(|&r| is_first || exact(r));
         let usual = usual.map(|(range, origin)| Range {
             range,
             origin: Origin::Default(origin),
             is_part: true,
+            rule: None,
         });
         named
             .or(whole)
@@ -155,6 +160,26 @@ impl Listing<'_> {
         }
     }
 
+    /// Reports a tolerance that takes a value to zero or beyond; of a rule that lacks its sign of
+    /// per cent once, and not for every part that it is of.
+    fn impossible(&mut self, found: Range, name: String, element: &Element) {
+        let rule = found.rule.map(|k| &self.rules[k]).filter(|r| !r.is_part);
+        let problem = match rule {
+            Some(rule) => ToleranceProblem::NoPercent {
+                name: rule.name.clone(),
+                found: rule.range,
+            }
+            .at(rule.span),
+            None => {
+                let found = format!("{} times itself", 1.0 + found.range.low);
+                ToleranceProblem::Impossible { name, found }.at(element.span)
+            }
+        };
+        if !self.problems.contains(&problem) {
+            self.problems.push(problem);
+        }
+    }
+
     /// Enters a variable of an element that stands alone.
     fn enter(
         &mut self,
@@ -173,9 +198,7 @@ impl Listing<'_> {
             Some(q) => format!("{}.{q}", element.name),
         };
         if found.range.low <= -1.0 {
-            let text = format!("{} times itself", 1.0 + found.range.low);
-            let problem = ToleranceProblem::Impossible { name, found: text };
-            self.problems.push(problem.at(element.span));
+            self.impossible(found, name, element);
             return;
         }
         let part = self.part(&element.name);
@@ -317,9 +340,7 @@ impl Listing<'_> {
             };
             let name = format!("{}.{quantity}", element.name);
             if quantity != "vct" && found.range.low <= -1.0 {
-                let text = format!("{} times itself", 1.0 + found.range.low);
-                let problem = ToleranceProblem::Impossible { name, found: text };
-                self.problems.push(problem.at(element.span));
+                self.impossible(found, name, element);
                 continue;
             }
             let own = self.draw(name.clone(), part);

@@ -1,6 +1,7 @@
 //! What can be wrong with tolerances, one variant a cause.
 
 use crate::diag::{Diagnostic, Span};
+use crate::netlist::card::Tolerance;
 
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
@@ -18,6 +19,8 @@ pub enum ToleranceProblem {
     UnknownTrimmer { name: String, near: Option<String> },
     #[error("`{name}` cannot be trimmed: expected a resistor or a pot")]
     NotATrimmer { name: String },
+    #[error("the tolerance of `{name}` is {} times the value", crate::num::full(-found.low))]
+    NoPercent { name: String, found: Tolerance },
     #[error("`{name}` cannot be {found}")]
     Impossible { name: String, found: String },
 }
@@ -52,6 +55,14 @@ impl ToleranceProblem {
                 "name a part, NAME.parameter, or a kind of part: R C L pot transformer valve mains \
                  temperature"
                     .to_string()
+            }
+            ToleranceProblem::NoPercent { name, found } => {
+                let [low, high] = [found.low, found.high].map(crate::num::full);
+                if found.low == -found.high {
+                    format!("did you mean `{name}={high}%`?")
+                } else {
+                    format!("did you mean `{name}={low}..+{high}%`?")
+                }
             }
             ToleranceProblem::Impossible { .. } => "make the tolerance smaller".to_string(),
         })

@@ -73,6 +73,7 @@ pub(super) mod figures {
         FromAfterStop: Example::Figure("waveform of v(out) with stop 1m, step 1u, from 2m") => "The stretch of time ends before it begins.", "Exchange the two, or give `from` anew beside `stop`.";
         Downwards: Example::Figure("noise of v(out) with from 20k, to 20") => "The band ends below where it begins.", "Exchange the two.";
         Both: Example::Figure("thd of v(out) with source VIN, level 1, output-level 1") => "Two conditions say how strong the input is.";
+        NotALoad: Example::Figure("output power of C1 with level 1") => "Power is given out where a resistance takes it.", "Name the load resistor or the loudspeaker.";
         NotResistor: Example::Figure("loop gain of C1") => "The figure is about a resistor.", "Name the resistor in the feedback path.";
         NoLoop: Example::Figure("loop gain of R3") => "What the resistor does never comes back to it.";
         SmallPower: Example::Figure("gain of p(R1) with source VIN") => "In small signals only voltages and currents are linear.";
@@ -91,6 +92,7 @@ pub(super) mod figures {
 pub mod tolerances {
     use super::super::made::returned;
     use super::super::row::s;
+    use crate::netlist::card::Tolerance;
     use crate::tolerance::problem::ToleranceProblem;
     use crate::tolerance::rule;
 
@@ -105,6 +107,7 @@ pub mod tolerances {
         Unknown: ToleranceProblem::Unknown { name: s("R99"), near: Some(s("R9")) } => "No part of the circuit has that name.";
         UnknownTrimmer: ToleranceProblem::UnknownTrimmer { name: s("valve"), near: None } => "--trim names a part that the circuit does not have, or a kind of part.";
         NotATrimmer: ToleranceProblem::NotATrimmer { name: s("CK1") } => "--trim turns what a builder can turn: a resistor's value or a knob.";
+        NoPercent: ToleranceProblem::NoPercent { name: s("R"), found: Tolerance::both(1.0) } => "A number without the sign of per cent is a part of the value: 0.05 is 5 %.";
         Impossible: ToleranceProblem::Impossible { name: s("R1"), found: s("-0.2 times itself") } => "A value that turns into its opposite is not a part that one could buy.";
     }
 }

@@ -12,7 +12,7 @@ use super::value::{FigureValue, Reading, Trouble};
 use crate::analysis::periodic;
 use crate::circuit::Circuit;
 use crate::diag::Diagnostic;
-use crate::measure::distortion::{self, Halt, Intermodulation, Pair, Tester};
+use crate::measure::distortion::{self, Halt, Intermodulation, Load, Pair, Tester};
 use crate::system::assemble::Driven;
 use crate::system::probe::Observable;
 
@@ -64,17 +64,14 @@ impl Sine {
         let (probe, ohms) = match of {
             OfSine::Power => {
                 let element = element(figure, circuit)?;
-                let ohms = element
-                    .value
-                    .filter(|&r| element.letter == 'R' && r > 0.0)
-                    .ok_or_else(|| {
-                        FigureProblem::NotResistor {
-                            quantity: figure.quantity.name,
-                            name: element.name.clone(),
-                        }
-                        .at(figure.subject_span)
-                    })?;
-                (Observable::current(element), ohms)
+                let load = Load::new(circuit, element).ok_or_else(|| {
+                    FigureProblem::NotALoad {
+                        quantity: figure.quantity.name,
+                        name: element.name.clone(),
+                    }
+                    .at(figure.subject_span)
+                })?;
+                (load.current().clone(), load.ohms())
             }
             _ => (probe(figure, circuit)?, f64::NAN),
         };
