@@ -181,24 +181,20 @@ fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> S
     columns.extend([("parts", Side::Left), ("note", Side::Left)]);
     let mut table = Table::new(&columns);
     for line in lines {
-        let names = broken(&line.names.join(" "));
-        let notes = broken(&line.note());
-        for k in 0..names.len().max(notes.len()) {
-            let first = |text: String| if k == 0 { text } else { String::new() };
-            let mut row = vec![
-                first(line.quantity.to_string()),
-                first(line.kind.to_string()),
-                first(line.value.clone()),
-                first(line.needs.clone()),
-                first(line.buy.clone()),
-            ];
-            if stocked {
-                row.push(first(line.to_buy().to_string()));
-            }
-            row.push(names.get(k).cloned().unwrap_or_default());
-            row.push(notes.get(k).cloned().unwrap_or_default());
-            table.row(row);
+        let mut row = vec![
+            line.quantity.to_string(),
+            line.kind.to_string(),
+            line.value.clone(),
+            line.needs.clone(),
+            line.buy.clone(),
+        ];
+        if stocked {
+            row.push(line.to_buy().to_string());
         }
+        row.extend([line.names.join(" "), line.note()]);
+        let mut widths = vec![0; row.len() - 2];
+        widths.extend([WIDE; 2]);
+        table.row_within(row, &widths);
     }
     let mut text = format!("{}\nneeds: the worst of: ", title.trim());
     let known = survey.states.iter().zip(&survey.failed);
@@ -228,21 +224,4 @@ fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> S
          The list does not know the wiring, the chassis, or what a maker's part stands: compare it \
          with the data sheets.\n{SAFETY}\n"
     )
-}
-
-/// A text in lines that are not too wide.
-fn broken(text: &str) -> Vec<String> {
-    let mut lines = vec![String::new()];
-    for word in text.split_whitespace() {
-        let last = lines.last_mut().expect("never empty");
-        if last.is_empty() {
-            last.push_str(word);
-        } else if last.chars().count() + 1 + word.chars().count() <= WIDE {
-            last.push(' ');
-            last.push_str(word);
-        } else {
-            lines.push(word.to_string());
-        }
-    }
-    lines
 }

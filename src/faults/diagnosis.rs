@@ -323,6 +323,15 @@ fn actions(circuit: &Circuit, answers: &[Answer], ohms: &[Next]) -> Vec<Action> 
     all
 }
 
+/// Too high or too low, by the value that was found: the search may leave the side that it began on.
+fn level(lead: &str, value: Option<f64>, sound: Option<f64>) -> String {
+    match (value, sound) {
+        (Some(value), Some(sound)) if value.abs() < sound.abs() => "low".to_string(),
+        (Some(_), Some(_)) => "high".to_string(),
+        _ => lead.to_string(),
+    }
+}
+
 fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
     match judged.which.map(|w| &ranking.hypotheses[w]) {
         None => Cause {
@@ -340,12 +349,13 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             element,
             lead,
             unit,
+            sound,
             both,
             ..
         }) => Cause {
             fault: (*fault).to_string(),
             element: element.clone(),
-            lead: lead.clone(),
+            lead: level(lead, judged.value, *sound),
             value: judged.value,
             unit,
             probability: judged.probability,
@@ -367,7 +377,7 @@ fn parts(ranking: &Ranking, both: &Both, judged: &Judged) -> Vec<Cause> {
         Cause {
             fault: of.fault.to_string(),
             element: of.element.clone(),
-            lead: of.lead.clone(),
+            lead: level(&of.lead, of.cells[cell].value, of.sound),
             value: of.cells[cell].value,
             unit: of.unit,
             probability: judged.probability,

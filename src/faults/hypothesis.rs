@@ -44,6 +44,8 @@ pub struct Hypothesis {
     pub cells: Vec<Cell>,
     /// The unit of the value.
     pub unit: &'static str,
+    /// What the value is in the sound circuit, where it is a level that is too high or too low.
+    pub sound: Option<f64>,
     /// Where it is two faults at once.
     pub both: Option<Both>,
 }
@@ -183,8 +185,24 @@ impl List<'_> {
                 weight,
                 cells,
                 unit,
+                sound: None,
                 both: None,
             });
+        }
+    }
+
+    /// A supply whose volts are too low or too high: `lead` says which, `sound` are its own.
+    pub(super) fn level(
+        &mut self,
+        name: &str,
+        lead: &str,
+        weight: f64,
+        cells: Vec<Cell>,
+        sound: Option<f64>,
+    ) {
+        self.add("supply", name, lead, weight, cells);
+        if let Some(added) = self.found.last_mut() {
+            added.sound = sound;
         }
     }
 
@@ -469,7 +487,7 @@ impl List<'_> {
                     second: 0.0,
                 }
             });
-            self.add("supply", name, lead, 0.5, cells.collect());
+            self.level(name, lead, 0.5, cells.collect(), Some(dc));
         }
     }
 }
@@ -519,6 +537,7 @@ pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
                 weight: 0.3 / resistors.len() as f64,
                 cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
                 unit: "",
+                sound: None,
                 both: None,
             });
         }

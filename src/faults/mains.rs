@@ -260,7 +260,7 @@ impl List<'_> {
                     second: 0.0,
                 }
             });
-            self.add("supply", &supply.mains, lead, 0.4, cells.collect());
+            self.level(&supply.mains, lead, 0.4, cells.collect(), rms);
         }
     }
 

@@ -310,6 +310,7 @@ fn pair(ranking: &Ranking, a: usize, b: usize, cells: &[(usize, usize)]) -> Hypo
         weight: SHARE * one.weight * two.weight / ranking.weight,
         cells: cells.collect(),
         unit: "",
+        sound: None,
         both: Some(both),
     }
 }

@@ -32,6 +32,26 @@ impl Table {
         self.rows.push(row);
     }
 
+    /// Adds a row whose words are broken over lines where a column has a width; of none, 0.
+    pub fn row_within<S: Into<String>>(
+        &mut self,
+        cells: impl IntoIterator<Item = S>,
+        widths: &[usize],
+    ) {
+        let cells = cells.into_iter().map(Into::into).enumerate();
+        let broken: Vec<Vec<String>> = cells
+            .map(|(c, cell)| match widths.get(c) {
+                Some(&width) if width > 0 => broken(&cell, width),
+                _ => vec![cell],
+            })
+            .collect();
+        let lines = broken.iter().map(Vec::len).max().unwrap_or(0);
+        for k in 0..lines {
+            let cell = |lines: &Vec<String>| lines.get(k).cloned().unwrap_or_default();
+            self.row(broken.iter().map(cell));
+        }
+    }
+
     /// Whether there is no row below the head.
     pub fn is_empty(&self) -> bool {
         self.rows.len() < 2
@@ -78,9 +98,34 @@ impl Table {
     }
 }
 
+/// A text in lines that are no wider, broken between words.
+fn broken(text: &str, width: usize) -> Vec<String> {
+    let mut lines = vec![String::new()];
+    for word in text.split_whitespace() {
+        let last = lines.last_mut().expect("never empty");
+        if last.is_empty() {
+            last.push_str(word);
+        } else if last.chars().count() + 1 + word.chars().count() <= width {
+            last.push(' ');
+            last.push_str(word);
+        } else {
+            lines.push(word.to_string());
+        }
+    }
+    lines
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn long_cells_are_broken_between_words() {
+        let mut table = Table::new(&[("n", Side::Right), ("parts", Side::Left)]);
+        table.row_within(["2", "R1 R2 R300"], &[0, 6]);
+        table.row_within(["1", ""], &[0, 6]);
+        assert_eq!(table.text(), "  n  parts\n  2  R1 R2\n     R300\n  1\n");
+    }
 
     #[test]
     fn columns_line_up() {

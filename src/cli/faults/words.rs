@@ -36,7 +36,7 @@ pub fn cause(cause: &Cause) -> String {
     match (cause.fault.as_str(), lead.as_str()) {
         ("none", _) => "nothing is wrong that these readings show".to_string(),
         ("open", "") => format!("{name} is open, or one of its joints is dry"),
-        ("open", lead) => format!("{name}: no contact at the {lead}"),
+        ("open", lead) => format!("{name}: no contact at {}", of_lead(lead)),
         ("short", lead) if lead.ends_with(BLOWN) => format!(
             "{name} is shorted and has blown the fuse: find the short before you fit another"
         ),
@@ -73,6 +73,15 @@ pub fn cause(cause: &Cause) -> String {
             _ => format!("two faults at once: {both}"),
         },
         (fault, lead) => format!("{fault} {name} {lead}"),
+    }
+}
+
+/// A lead with its article, unless it has a number or a name of its own: `the plate`, `plate1`.
+fn of_lead(lead: &str) -> String {
+    if lead.ends_with(|c: char| c.is_ascii_digit()) {
+        lead.to_string()
+    } else {
+        format!("the {lead}")
     }
 }
 
@@ -282,6 +291,11 @@ fn why(first: &Answer, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
     table.text()
 }
 
+/// Characters of a line of a cell, so that the whole table is no wider than a terminal of 100.
+const CAUSE_WIDE: usize = 36;
+const OTHERS_WIDE: usize = 29;
+const CAUTION_WIDE: usize = 46;
+
 fn ranks(diagnosis: &Diagnosis) -> String {
     let mut table = Table::new(&[
         ("rank", Side::Right),
@@ -291,13 +305,14 @@ fn ranks(diagnosis: &Diagnosis) -> String {
         ("misfit", Side::Right),
     ]);
     for (k, answer) in diagnosis.answers.iter().enumerate().take(8) {
-        table.row([
+        let cells = [
             (k + 1).to_string(),
             percent(answer.probability),
             cause(&answer.causes[0]),
             short_list(&diagnosis.others(answer)),
             format!("{:.1}", answer.misfit),
-        ]);
+        ];
+        table.row_within(cells, &[0, 0, CAUSE_WIDE, OTHERS_WIDE, 0]);
     }
     table.text()
 }
@@ -337,7 +352,7 @@ fn points_next(diagnosis: &Diagnosis) -> String {
         ("", Side::Left),
     ]);
     for next in telling.iter().take(5) {
-        table.row([
+        let cells = [
             next.point.label.clone(),
             format!("{:.2}", next.gain),
             match next.point.quantity {
@@ -345,7 +360,8 @@ fn points_next(diagnosis: &Diagnosis) -> String {
                 _ => String::new(),
             },
             caution(next),
-        ]);
+        ];
+        table.row_within(cells, &[0, 0, 0, CAUTION_WIDE]);
     }
     format!("\n{}", table.text())
 }
