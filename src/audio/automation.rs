@@ -7,6 +7,7 @@
 use crate::circuit::Circuit;
 use crate::device::pot::Track;
 use crate::device::swept::Handle;
+use crate::diag::rows::separator_of;
 use thiserror::Error;
 
 /// A knob's position over time.
@@ -40,22 +41,28 @@ pub enum CurveProblem {
 
 impl Curve {
     /// Reads a CSV table: columns time_s (seconds, rising) and position (0 to 10), with or
-    /// without a header.
+    /// without a header, as spreadsheets write it (`diag/rows.rs`).
     ///
     /// # Errors
     /// The first thing that is wrong, with its line.
     pub fn parse(text: &str) -> Result<Self, CurveProblem> {
         let mut points: Vec<(f64, f64)> = Vec::new();
+        let separator = separator_of(text);
         // By hand, because a CSV reader that passes over empty lines does not count them.
         let rows = text.trim_start_matches('\u{feff}').lines().zip(1..);
-        for (row, (text, line)) in rows.filter(|r| !r.0.trim().is_empty()).enumerate() {
+        let is_said = |text: &str| !text.trim().is_empty() && !text.starts_with('#');
+        for (row, (text, line)) in rows.filter(|r| is_said(r.0)).enumerate() {
             let bare = |cell: &'_ str| cell.trim().trim_matches('"').trim().to_string();
-            let cells: Vec<String> = text.split(',').map(bare).collect();
+            let cells: Vec<String> = text.split(separator).map(bare).collect();
             let [time, position] = &cells[..] else {
                 let found = cells.len();
                 return Err(CurveProblem::Columns { line, found });
             };
-            let numbers = [time, position].map(|cell| crate::num::parse(cell));
+            // Between semicolons or tabs a comma is a decimal one.
+            let numbers = [time, position].map(|cell| match separator {
+                ',' => crate::num::parse(cell),
+                _ => crate::num::parse(&cell.replace(',', ".")),
+            });
             if row == 0 && numbers == [None, None] {
                 continue;
             }
@@ -186,6 +193,19 @@ impl Turning {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A fixed bug: the table of a spreadsheet that writes decimal commas was not read.
+    #[test]
+    fn semicolons_and_decimal_commas_are_read() {
+        let plain = Curve::parse("time_s,position\n0,2\n2.5,8\n").unwrap();
+        for text in [
+            "0;2\n2,5;8\n",
+            "\u{feff}time_s;position\r\n0;2\r\n2,5;8,0\r\n",
+            "# mine\n0\t2\n2,5\t8\n",
+        ] {
+            assert_eq!(Curve::parse(text).as_ref(), Ok(&plain), "{text:?}");
+        }
+    }
 
     #[test]
     fn positions_lie_on_straight_lines_between_points() {

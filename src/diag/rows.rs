@@ -39,7 +39,7 @@ impl<'t> Table<'t> {
 /// The byte-order mark that some editors put before a text.
 const MARK: char = '\u{feff}';
 /// What a comment begins with.
-const COMMENT: u8 = b'#';
+pub const COMMENT: u8 = b'#';
 
 /// The first line that is neither blank nor a comment.
 fn heading(text: &str) -> Option<&str> {
@@ -52,6 +52,11 @@ fn heading(text: &str) -> Option<&str> {
 fn separator(heading: &str) -> char {
     let found = [';', '\t'].into_iter().find(|&c| heading.contains(c));
     found.unwrap_or(',')
+}
+
+/// What stands between the values of a text that may have no heading.
+pub fn separator_of(text: &str) -> char {
+    heading(text).map_or(',', separator)
 }
 
 /// Whether the heading of a text has a column.

@@ -2,7 +2,7 @@
 
 pub use super::line::Held;
 use super::line::Line;
-use crate::diag::rows::line_of;
+use crate::diag::rows::{self, COMMENT, Table, TwoColumns, line_of};
 use crate::num::{self, Role};
 
 /// A line of the stock.
@@ -35,36 +35,43 @@ pub const COLUMNS: [&str; 5] = ["kind", "value", "rating", "count", "where"];
 /// # Errors
 /// The first thing that is wrong with it.
 pub fn read(text: &str) -> Result<Vec<Item>, StockProblem> {
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
     let wrong = |line: usize, column: &'static str, why: String| StockProblem { line, column, why };
-    let head = reader
+    let missing = || {
+        format!(
+            "there is no column of this name; expected {}",
+            COLUMNS.join(",")
+        )
+    };
+    let Some(mut table) = Table::of(text) else {
+        return Err(wrong(1, COLUMNS[0], missing()));
+    };
+    let head = table
+        .reader
         .headers()
         .map_err(|e| wrong(1, COLUMNS[0], e.to_string()))?
         .clone();
+    let head_line = line_of(table.text, &head, Some(COMMENT));
     let mut places = [None; 5];
     for (k, column) in COLUMNS.iter().enumerate() {
-        places[k] = head.iter().position(|h| {
-            h.trim_start_matches('\u{feff}')
-                .eq_ignore_ascii_case(column)
-        });
+        places[k] = rows::column(&head, column).map_err(|TwoColumns| {
+            let why = "two columns have this name".to_string();
+            wrong(head_line, column, why)
+        })?;
         if places[k].is_none() && k != 2 && k != 4 {
-            let why = format!(
-                "there is no column of this name; expected {}",
-                COLUMNS.join(",")
-            );
-            return Err(wrong(1, column, why));
+            return Err(wrong(head_line, column, missing()));
         }
     }
+    let number = |text: &str| match table.decimal_commas {
+        true => text.replace(',', "."),
+        false => text.to_string(),
+    };
     let mut items = Vec::new();
-    for record in reader.records() {
+    for record in table.reader.records() {
         let record = record.map_err(|e| {
             let line = e.position().map_or(1, |p| p.line() as usize);
             wrong(line, COLUMNS[0], e.to_string())
         })?;
-        let line = line_of(text, &record, None);
+        let line = line_of(table.text, &record, Some(COMMENT));
         let cell = |k: usize| places[k].and_then(|p| record.get(p)).unwrap_or("");
         if record.iter().all(str::is_empty) {
             continue;
@@ -77,8 +84,12 @@ pub fn read(text: &str) -> Result<Vec<Item>, StockProblem> {
                 "expected a kind such as resistor".into(),
             ));
         }
-        let number = match role(&kind) {
-            Some(role) => match num::parse_value(first_word(cell(1)), role) {
+        let value = match role(&kind) {
+            Some(_) => number(cell(1)),
+            None => cell(1).to_string(),
+        };
+        let amount = match role(&kind) {
+            Some(role) => match num::parse_value(first_word(&value), role) {
                 Ok((number, _)) => Some(number),
                 Err(_) => {
                     let why = format!(
@@ -92,7 +103,7 @@ pub fn read(text: &str) -> Result<Vec<Item>, StockProblem> {
         };
         let rating = match cell(2) {
             "" => None,
-            text => match num::parse(&text.replace(' ', "")) {
+            text => match num::parse(&number(text).replace(' ', "")) {
                 Some(number) if number > 0.0 => Some(number),
                 _ => {
                     let why = format!("`{text}` is not a rating; expected one like 0.5W or 450V");
@@ -106,8 +117,8 @@ pub fn read(text: &str) -> Result<Vec<Item>, StockProblem> {
         };
         items.push(Item {
             kind,
-            value: cell(1).to_string(),
-            number,
+            value,
+            number: amount,
             rating,
             count,
             place: cell(4).to_string(),
@@ -199,6 +210,18 @@ mod tests {
         assert_eq!(at(wrong("resistor,1k,strong,3,b")), (3, "rating"));
         assert_eq!(at(wrong("resistor,1k,0.5W,some,b")), (3, "count"));
         assert_eq!(at(read("kind,rating,count\n").unwrap_err()), (1, "value"));
+    }
+
+    /// A fixed bug: a spreadsheet's semicolons and decimal commas were no columns.
+    #[test]
+    fn a_spreadsheet_with_semicolons_is_read_alike() {
+        let plain = read("kind,value,rating,count,where\nresistor,4.7k,0.5W,12,box 3\n");
+        for text in [
+            "kind;value;rating;count;where\nresistor;4,7k;0,5W;12;box 3\n",
+            "\u{feff}# mine\r\nkind\tvalue\trating\tcount\twhere\r\nresistor\t4.7k\t0,5 W\t12\tbox 3\r\n",
+        ] {
+            assert_eq!(read(text), plain, "{text:?}");
+        }
     }
 
     #[test]
