@@ -325,14 +325,24 @@ fn remarks(session: &Session<'_>, findings: &Findings) {
         let cycles = measured.found().map(|f| f.cycles).max().unwrap_or(1);
         if cycles > 1 {
             let hum = if measured.mains {
-                "; the mains are one, so sag and hum are in all figures, hum also in \
-                         harmonics that are multiples of the mains' frequency"
+                "; sag and hum are in all figures, hum also in harmonics that are multiples of the \
+                 mains frequency"
             } else {
                 ""
             };
             session.note(&format!(
-                "{of}another source moves by itself; all sources repeat after {cycles} cycles, \
-                 and the output's rms holds its part{hum}"
+                "{of}{} beside the sine, and all repeat together after {cycles} of its cycles: the \
+                 output's rms includes what {}{hum}",
+                if measured.mains {
+                    "the mains is on"
+                } else {
+                    "another source plays"
+                },
+                if measured.mains {
+                    "the supply adds"
+                } else {
+                    "it adds"
+                },
             ));
         }
     }

@@ -147,14 +147,18 @@ fn record(circuit: &Circuit, figures: &Figures) -> serde_json::Value {
     })
 }
 
+/// `1 part`, `2 parts`.
+fn count(number: usize, what: &str) -> String {
+    format!("{number} {what}{}", if number == 1 { "" } else { "s" })
+}
+
 fn printed(circuit: &Circuit, figures: &Figures, path: &str) -> String {
     let mut text = format!(
-        "{}\n{path}: {} parts, {} nets, {} crossing{}\n",
+        "{}\n{path}: {}, {}, {}\n",
         circuit.title.trim(),
-        figures.parts,
-        figures.nets,
-        figures.crossings,
-        if figures.crossings == 1 { "" } else { "s" },
+        count(figures.parts, "part"),
+        count(figures.nets, "net"),
+        count(figures.crossings, "crossing"),
     );
     for (what, names) in [
         ("supplies drawn as flags", &figures.supplies),

@@ -92,7 +92,7 @@ fn list(shipped: &[Shipped]) -> String {
         ("kind", Side::Left),
         ("base", Side::Left),
         ("heater", Side::Left),
-        ("plate, most", Side::Left),
+        ("plate, max.", Side::Left),
         ("fit to its sheet", Side::Left),
     ]);
     let firsts = shipped.iter().filter(|v| v.alias_of.is_none());

@@ -362,12 +362,12 @@ impl Speaker<'_> {
     }
 
     fn model(&self, a: &Part, b: &Part, other: &str, parameters: &[(String, f64, f64)]) -> String {
-        let which = format!(
-            "{}{other} is {}, drawn {}",
-            a.name,
-            article(&b.facts.model),
-            article(&a.facts.model)
-        );
+        let (was, is) = (article(&a.facts.model), article(&b.facts.model));
+        let which = if was == is {
+            format!("{}{other} is {is} with other figures", a.name)
+        } else {
+            format!("{}{other} is {is}, drawn as {was}", a.name)
+        };
         let unit = |name: &str| {
             let rows = a.kind.map_or(&[][..], |k| k.model_params);
             rows.iter()
@@ -490,7 +490,9 @@ fn article(model: &str) -> String {
     if model.is_empty() {
         "without a model".into()
     } else {
-        format!("a {model}")
+        // Of a type the name of its first letter or figure is spoken: an EL84, an 807, a 6V6.
+        let is_an = model.starts_with(|c: char| "AEFHILMNORSX8".contains(c.to_ascii_uppercase()));
+        format!("{} {model}", if is_an { "an" } else { "a" })
     }
 }
 

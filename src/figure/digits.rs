@@ -16,6 +16,29 @@ pub fn shown(value: f64, unit: &str) -> String {
     }
 }
 
+/// A difference with the prefix and the decimals of the figure that it stands beside, so that both
+/// can be added up: 0.836 W beside 12.836 W.
+pub fn shown_beside(apart: f64, figure: f64, unit: &str) -> String {
+    let text = shown(figure, unit);
+    let plain = shown(apart, unit);
+    let Some((number, behind)) = text.split_once(' ') else {
+        return plain;
+    };
+    let decimals = number.split_once('.').map_or(0, |(_, d)| d.len());
+    // What is one of the figure's own prefix.
+    let scale = match number.parse::<f64>() {
+        Ok(shown) if shown != 0.0 => fun::pow(10.0, fun::log10(figure / shown).round()),
+        _ => return plain,
+    };
+    let scaled = format!("{:.decimals$}", apart / scale);
+    let is_lost = scaled.bytes().filter(|b| (b'1'..=b'9').contains(b)).count() == 0;
+    if is_lost || apart.abs() >= 1e3 * scale {
+        plain
+    } else {
+        format!("{scaled} {behind}")
+    }
+}
+
 /// A number with its unit and no more digits than a tenth of what is allowed asks for.
 pub fn rounded(value: f64, unit: &str, allowed: f64) -> String {
     let order = |v: f64| fun::log10(v.abs()).floor();
@@ -41,6 +64,15 @@ pub fn rounded(value: f64, unit: &str, allowed: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A fixed bug: 836.40 mW too high stood beside 12.836 W.
+    #[test]
+    fn a_difference_has_the_prefix_of_its_figure() {
+        assert_eq!(shown_beside(0.8364, 12.8364, "W"), "0.836 W");
+        assert_eq!(shown_beside(0.0364, 0.8364, "W"), "36.40 mW");
+        assert_eq!(shown_beside(1e-6, 12.8364, "W"), "1.0000 µW");
+        assert_eq!(shown_beside(20e3, 12.8364, "ohm"), "20.000 kΩ");
+    }
 
     #[test]
     fn stored_values_have_the_digits_that_the_tolerance_asks_for() {

@@ -158,7 +158,8 @@ fn against_the_type(findings: &Findings<'_>) -> String {
             engineering(a, unit, 3),
             sure,
             engineering(b, unit, 3),
-            format!("{:+.0} %", 100.0 * (a / b - 1.0)),
+            // Without a minus before zero.
+            format!("{:+.0} %", (100.0 * (a / b - 1.0)).round() + 0.0),
         ]);
     };
     let sure = format!(

@@ -114,16 +114,13 @@ impl Summary<'_> {
             text += &format!("loudness of the file {lufs:.1} LUFS\n");
         }
         text += &format!(
-            "{} {}steps at {} times the rate, {:.2} evaluations of the valves a step; {} had to be divided\n",
-            made.played.steps,
+            "computed at {} times the sample rate{}\n",
+            made.oversample.steps.factor,
             if made.oversample.steps.coarse {
-                "coarse "
+                ", in coarse steps"
             } else {
                 ""
-            },
-            made.oversample.steps.factor,
-            made.played.evaluations as f64 / made.played.steps.max(1) as f64,
-            made.played.divided
+            }
         );
         text
     }

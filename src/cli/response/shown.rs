@@ -215,7 +215,8 @@ impl Findings {
                     row.extend([
                         level(middle.gain),
                         times(middle.gain, &self.units[k]),
-                        format!("{:.0}°", middle.degrees),
+                        // Without the sign of a zero.
+                        format!("{:.0}°", middle.degrees.round() + 0.0),
                     ]);
                 }
                 table.row(row);

@@ -106,15 +106,17 @@ pub fn before(asked: &Asked<'_>) -> String {
         }
     }
     let shape = match asked.plan.shape {
-        Shape::Uniform => "everywhere within their range alike",
-        Shape::Normal => "normally, a third of the range the deviation, cut off at its ends",
+        Shape::Uniform => "evenly spread over their range",
+        Shape::Normal => {
+            "normally distributed, a third of the range the standard deviation, cut off at its ends"
+        }
     };
     let even = match asked.order {
         Order::Chance => "",
         Order::Even => ", each part's evenly over the runs",
     };
     text += &format!(
-        "{} values vary in {} parts; they lie {shape}{even}.\n{}\n",
+        "{} values vary in {} parts, {shape}{even}.\n{}\n",
         variables.all.len(),
         variables.parts.len(),
         table.text()

@@ -7,7 +7,7 @@ use super::digits::{shown_like, stored_as, too, written};
 use crate::audio::level::decibels;
 use crate::diag::Diagnostic;
 use crate::figure::bench::Reading;
-use crate::figure::digits::shown;
+use crate::figure::digits::{shown, shown_beside};
 use crate::num;
 
 /// A value against what is wanted; none is wanted yet where it is to be recorded.
@@ -94,7 +94,7 @@ pub fn range(
         let by = (found - limit.unwrap_or(f64::NAN)).abs();
         let way = if below { "low" } else { "high" };
         verdict.mark = Mark::Off;
-        verdict.by = format!("{} too {way}", shown(by, reading.unit));
+        verdict.by = format!("{} too {way}", shown_beside(by, found, reading.unit));
     } else if expectation.figure.quantity.name == "run time" {
         // No two runs take the same time: what is within its bound is not written, so that
         // the same sheet gives the same bytes.
