@@ -4,16 +4,18 @@ use crate::report::svg::{Svg, points};
 
 /// The lines and the lettering of plate current over plate volts on a field `x0, y0, x1, y1`;
 /// `volts` and `milliamperes` letter a part of an axis, and `above` is how far over the field the
-/// current's name stands.
+/// current's name stands. Of the ten steps of current every other is lettered, from the `first`:
+/// 1 where zero is in the middle.
 pub fn plane(
     svg: &mut Svg,
     (x0, y0, x1, y1): (f64, f64, f64, f64),
     above: f64,
+    first: usize,
     volts: impl Fn(f64) -> String,
     milliamperes: impl Fn(f64) -> String,
 ) {
-    for k in 0..=10 {
-        let part = f64::from(k) / 10.0;
+    for k in 0..=10usize {
+        let part = k as f64 / 10.0;
         let (x, y) = (x0 + (x1 - x0) * part, y1 - (y1 - y0) * part);
         for (a, b) in [((x, y0), (x, y1)), ((x0, y), (x1, y))] {
             svg.element(
@@ -23,6 +25,8 @@ pub fn plane(
         }
         if k % 2 == 0 {
             svg.words("", "middle", (x, y1 + 20.0), &volts(part));
+        }
+        if k % 2 == first {
             svg.words("", "end", (x0 - 8.0, y + 4.0), &milliamperes(part));
         }
     }

@@ -17,8 +17,8 @@ pub use bars::bars;
 use frame::Frame;
 use sheet::{Anchor, picture};
 use style::{
-    ABOVE, BELOW, BETWEEN, DEPTH_DB, INK, LETTER, LETTERS, ONLY_PANEL, PANEL, SAMPLE, TITLE, WIDTH,
-    cut, shown, wide,
+    ABOVE, BELOW, BETWEEN, DEPTH_DB, INK, LETTER, LETTERS, ONLY_PANEL, PANEL, SAMPLE, TITLE,
+    TITLE_PITCH, TITLE_SIZE, WIDTH, longest, shown, titled, wide,
 };
 pub use trace::{Mark, Side, Trace};
 
@@ -107,26 +107,33 @@ fn draw_panels(
     let least = if panels.len() > 1 { PANEL } else { ONLY_PANEL };
     // A panel is as tall as its legend.
     let tall = |curves: &[(usize, &Trace)]| {
-        let lines = curves.len().min(frame::LEGEND) as f64;
-        least.max(lines * frame::LEAST_PITCH + LETTERS)
+        let named = curves.iter().take(frame::LEGEND);
+        let lines: usize = named.map(|(_, trace)| shown(&trace.name).len()).sum();
+        least.max(lines as f64 * frame::LEAST_PITCH + LETTERS)
     };
-    let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
     let count = panels.len() as f64;
     let talls: f64 = panels.iter().map(|p| tall(&p.1)).sum();
-    let height = head + talls + (count - 1.0) * BETWEEN + BELOW;
-
     let labels = panels.iter().flat_map(|(axis, _)| axis.labels());
     let left = 42.0 + wide(labels.map(|l| l.chars().count()).max().unwrap_or(0));
-    let names = traces.iter().map(|t| shown(&t.name).chars().count()).max();
-    let right = WIDTH - 34.0 - SAMPLE - wide(names.unwrap_or(0));
+    let names = longest(traces.iter().map(|t| t.name.as_str()));
+    let right = WIDTH - 34.0 - SAMPLE - wide(names);
+
+    // Centred over the panels, within the picture.
+    let middle = 0.5 * (left + right);
+    let most = (2.0 * middle.min(WIDTH - middle) / (TITLE_SIZE * LETTER)) as usize;
+    let lines = titled(title, most);
+    let head = ABOVE
+        + match lines.len() {
+            0 => 0.0,
+            n => TITLE + (n - 1) as f64 * TITLE_PITCH,
+        };
+    let height = head + talls + (count - 1.0) * BETWEEN + BELOW;
 
     picture(title, WIDTH, height, |sheet| {
-        let size = 1.25 * LETTERS;
-        let middle = 0.5 * (left + right);
-        // Centred over the panels, within the picture.
-        let most = (2.0 * middle.min(WIDTH - middle) / (size * LETTER)) as usize;
-        let at = (middle, ABOVE);
-        sheet.text(at, size, &cut(title, most), INK, Anchor::Under);
+        for (k, line) in lines.iter().enumerate() {
+            let at = (middle, ABOVE + k as f64 * TITLE_PITCH);
+            sheet.text(at, TITLE_SIZE, line, INK, Anchor::Under);
+        }
         let mut top = head;
         for (n, (axis, curves)) in panels.iter().enumerate() {
             let bottom = top + tall(curves);

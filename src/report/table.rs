@@ -99,7 +99,7 @@ impl Table {
 }
 
 /// A text in lines that are no wider, broken between words.
-fn broken(text: &str, width: usize) -> Vec<String> {
+pub fn broken(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
         let last = lines.last_mut().expect("never empty");

@@ -54,7 +54,7 @@ pub fn plot(found: &Findings) -> String {
     svg.words("title", "start", (x0, 32.0), &title);
     if found.has_screen {
         let screen = format!("screen {}", num::engineering(found.vsk, "V", 3));
-        svg.words("small", "end", (x1, 32.0), &screen);
+        svg.words("small", "end", (x1, UNDER_TITLE), &screen);
     }
     let polyline = |svg: &mut Svg, class: &str, list: &[(f64, f64)]| {
         let inside: Vec<(f64, f64)> = clipped(list, found.family.volts, found.family.amperes)
@@ -66,11 +66,9 @@ pub fn plot(found: &Findings) -> String {
         }
     };
     let volts = |part: f64| num::full((1e6 * part * found.family.volts).round() / 1e6);
-    let milliamperes = |part: f64| {
-        let shown = num::engineering(1e3 * part * found.family.amperes, "%", 3);
-        trimmed(&shown).trim_end_matches('%').to_string()
-    };
-    plane(&mut svg, FIELD, 10.0, volts, milliamperes);
+    let milliamperes =
+        |part: f64| trimmed(&num::engineering(1e3 * part * found.family.amperes, "", 3));
+    plane(&mut svg, FIELD, 10.0, 0, volts, milliamperes);
     for (curve, &vgk) in found.characteristics.iter().zip(&found.family.grids) {
         let list: Vec<(f64, f64)> = curve.iter().map(|s| (s.vpk.abs(), s.plate.abs())).collect();
         polyline(&mut svg, "curve", &list);
@@ -78,7 +76,7 @@ pub fn plot(found: &Findings) -> String {
         let shown = clipped(&list, found.family.volts, found.family.amperes);
         if let (Some(&(v, i)), true) = (shown.last(), found.has_grid) {
             let (x, y) = place(v, i);
-            let label = trimmed(&num::engineering(vgk, "V", 3));
+            let label = in_volts(vgk);
             if v < found.family.volts && x < FIELD.0 + 80.0 {
                 // Over the field stands the name of the current there.
                 svg.words("small", "start", (x + 4.0, y + 12.0), &label);
@@ -166,6 +164,14 @@ pub fn caution(svg: &mut Svg, text: &str, x: f64, y: f64) {
     for (k, words) in lines.iter().enumerate() {
         svg.words("small", "start", (x, y + 14.0 * k as f64), words);
     }
+}
+
+/// The base line of words under the title.
+pub const UNDER_TITLE: f64 = 50.0;
+
+/// Grid volts beside a curve, all in the same unit.
+pub fn in_volts(volts: f64) -> String {
+    format!("{} V", num::full((1e4 * volts).round() / 1e4))
 }
 
 /// A number as an axis shows it, without zeros behind the point.

@@ -8,6 +8,8 @@ use crate::num;
 use crate::report::svg::{Svg, length, points};
 
 const SIZE: (f64, f64) = (900.0, 700.0);
+/// Height of the small words.
+const LETTERS: f64 = 11.0;
 const FIELD: (f64, f64, f64, f64) = (80.0, 70.0, 830.0, 560.0);
 
 /// The plot: the asked valve's characteristics upright, the other's below them turned by half a
@@ -27,7 +29,7 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
     svg.words("title", "start", (x0, 32.0), &title);
     if found.has_screen {
         let screen = format!("screen {} at rest", num::engineering(found.vsk, "V", 3));
-        svg.words("small", "end", (x1, 32.0), &screen);
+        svg.words("small", "end", (x1, drawn::UNDER_TITLE), &screen);
     }
     let line = |svg: &mut Svg, class: &str, list: &[(f64, f64)]| {
         let raised: Vec<(f64, f64)> = list.iter().map(|p| (p.0, p.1 + amperes)).collect();
@@ -44,11 +46,13 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
         }
     };
     let milliamperes = |part: f64| {
-        let shown = num::engineering(1e3 * (2.0 * part - 1.0) * amperes, "%", 3);
-        drawn::trimmed(&shown).trim_end_matches('%').to_string()
+        let shown = 1e3 * (2.0 * part - 1.0) * amperes;
+        // What is left of a difference is zero.
+        let shown = (1e6 * shown).round() / 1e6 + 0.0;
+        drawn::trimmed(&num::engineering(shown, "", 3))
     };
     let lettered = |part: f64| drawn::trimmed(&format!("{:.1}", part * volts));
-    plane(&mut svg, FIELD, 10.0, lettered, milliamperes);
+    plane(&mut svg, FIELD, 10.0, 1, lettered, milliamperes);
     line(&mut svg, "frame", &[(0.0, 0.0), (volts, 0.0)]);
     let whole = pair.rest.0 + pair.rest.1;
     for curve in &pair.alone[0] {
@@ -83,10 +87,15 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
             continue;
         }
         let sign = if *e > 0.0 { "+" } else { "" };
-        let words = format!("{sign}{}", drawn::trimmed(&num::engineering(*e, "V", 3)));
+        let words = format!("{sign}{}", drawn::in_volts(*e));
         let (x, y) = place(v.min(volts), i);
+        // Words stand clear of the frame, above the curve or the end of it where there is no room.
         match *e >= 0.0 {
+            true if y + 4.0 - LETTERS < y0 => {
+                svg.words("small", "start", (x + 5.0, y + LETTERS + 2.0), &words);
+            }
             true => svg.words("small", "start", (x + 5.0, y + 4.0), &words),
+            false if y + 15.0 > y1 => svg.words("small", "start", (x + 5.0, y - 5.0), &words),
             false => svg.words("small", "start", (x + 5.0, y + 13.0), &words),
         }
     }

@@ -2,7 +2,6 @@
 
 use super::words;
 use crate::faults::diagnosis::Diagnosis;
-use crate::faults::point::Quantity;
 use crate::faults::readings::Reading;
 use crate::report::svg::{Svg, length};
 
@@ -56,7 +55,7 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
     }
     let expected = |k: usize| first.map_or(f64::NAN, |a| a.expected[k]);
     let drawn: Vec<usize> = (0..readings.len())
-        .filter(|&k| readings[k].point.quantity == Quantity::Volts)
+        .filter(|&k| readings[k].point.unit() == "V")
         .collect();
     let all = drawn.iter().map(|&k| (k, &readings[k]));
     let all = all.flat_map(|(k, r)| [r.value, expected(k), diagnosis.sound[k]]);

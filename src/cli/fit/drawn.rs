@@ -67,7 +67,7 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
     }
     let along = |part: f64| axis(part * volts);
     let up = |part: f64| axis(1e3 * part * amperes);
-    plane(&mut svg, FIELD, 12.0, along, up);
+    plane(&mut svg, FIELD, 12.0, 0, along, up);
     let state = |vgk: f64, k: usize| State {
         vpk: volts * k as f64 / POINTS as f64,
         vg2k: screen.unwrap_or(f64::NAN),

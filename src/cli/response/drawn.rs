@@ -29,7 +29,17 @@ impl Findings {
             let gains = response.gains[k].iter();
             let angles: Vec<f64> = gains.map(|&g| degrees(g)).collect();
             let name = self.name(curves, &self.probes, k);
-            traces.push(Trace::new(name, "deg", continuous(&angles)));
+            let mut angles = continuous(&angles);
+            // Whole turns so that the middle of the band is the angle that the table gives.
+            if let Some(middle) = &curves.middles[k] {
+                let near = points.partition_point(|&f| f < middle.freq_hz);
+                let near = near.min(angles.len().saturating_sub(1));
+                let turns = angles
+                    .get(near)
+                    .map_or(0.0, |a| (middle.degrees - a) / 360.0);
+                angles.iter_mut().for_each(|a| *a += 360.0 * turns.round());
+            }
+            traces.push(Trace::new(name, "deg", angles));
         }
         for (curves, response, k) in self.each(finer, self.probes.len()) {
             if let Some(delays) = response.delays.get(k) {

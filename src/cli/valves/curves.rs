@@ -3,7 +3,7 @@
 use crate::circuit::library::Shipped;
 use crate::device::{self, Given, Law, Part};
 use crate::math::fun;
-use crate::num::engineering;
+use crate::num::{self, engineering};
 
 const STEPS: usize = 120;
 /// Volts across a small transistor.
@@ -99,7 +99,7 @@ fn plate(valve: &Shipped, law: &dyn Law) -> Curves {
     let lines = (0..count).map(|k| {
         let vg = -(k as f64) * step;
         Line {
-            label: engineering(vg + 0.0, "V", 3),
+            label: format!("{} V", num::full((1e4 * vg).round() / 1e4)),
             points: steps().map(|s| (volts * s, at(volts * s, vg))).collect(),
         }
     });
@@ -197,7 +197,7 @@ fn gates(valve: &Shipped) -> Vec<f64> {
 }
 
 fn volts_of(gates: &[f64]) -> Vec<String> {
-    let shown = |v: &f64| engineering(*v + 0.0, "V", 3);
+    let shown = |v: &f64| format!("{} V", num::full((1e4 * v).round() / 1e4));
     gates.iter().map(shown).collect()
 }
 

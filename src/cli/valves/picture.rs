@@ -4,7 +4,7 @@ use super::curves::{self, Curves, round};
 use super::page;
 use crate::circuit::library::Shipped;
 use crate::device::base::Base;
-use crate::num::engineering;
+use crate::num::{engineering, full};
 use crate::report::svg::{Svg, dark_rules};
 use std::f64::consts::TAU;
 
@@ -82,7 +82,7 @@ fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
         let mut value = 0.0;
         while value <= most * (1.0 + 1e-9) {
             let (a, b) = (x(value), y(value));
-            let label = engineering(value, unit, 3);
+            let label = like(most, value, unit);
             if across {
                 svg.line(&[(a, TOP), (a, BOTTOM)], 1.0, GRID, &[]);
                 words(svg, (a, BOTTOM + 18.0), "middle", INK, &label);
@@ -126,10 +126,20 @@ fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
             .collect();
         svg.line(&hyperbola, 1.5, LIMIT, &[("stroke-dasharray", "6 4")]);
         if let Some(&(a, b)) = hyperbola.get(hyperbola.len() / 3) {
-            let most = format!("most, {}", engineering(watts, "W", 3));
+            let most = format!("max. {}", like(watts, watts, "W"));
             words(svg, (a + 6.0, b - 6.0), "start", LIMIT, &most);
         }
     }
+}
+
+/// A value of an axis in the unit of its greatest, without zeros at its end: `0 mA`, `20 mA`.
+fn like(most: f64, value: f64, unit: &str) -> String {
+    let shown = engineering(most, unit, 3);
+    let Some((number, unit)) = shown.split_once(' ') else {
+        return shown;
+    };
+    let scale = number.parse::<f64>().map_or(1.0, |number| number / most);
+    format!("{} {unit}", full((1e4 * value * scale).round() / 1e4))
 }
 
 /// The base from below: pins clockwise from the key or the gap, which points down.

@@ -187,6 +187,9 @@ fn ten_to(power: i32) -> f64 {
     fun::pow(10.0, f64::from(power))
 }
 
+/// Volts above which an axis is in kilovolts.
+const KILOVOLTS: f64 = 2200.0;
+
 /// The prefix in which the greatest value of an axis is easy to read.
 fn prefix(unit: &str, greatest: f64) -> (f64, &'static str) {
     if !matches!(unit, "V" | "A" | "W" | "s" | "Hz" | "ohm" | "F" | "H") {
@@ -204,7 +207,15 @@ fn prefix(unit: &str, greatest: f64) -> (f64, &'static str) {
         (1e-15, "f"),
     ];
     // Half a volt reads better than five hundred millivolts, a twentieth does not.
-    let fits = |&&(factor, _): &&(f64, &str)| greatest >= 0.5 * factor;
+    // Builders read plates and supplies in volts: kilovolts begin where meters end.
+    let least = |factor: f64| {
+        if unit == "V" && factor == 1e3 {
+            KILOVOLTS
+        } else {
+            0.5 * factor
+        }
+    };
+    let fits = |&&(factor, _): &&(f64, &str)| greatest > least(factor) * (1.0 - 1e-9);
     let found = PREFIXES.iter().find(fits);
     *found.unwrap_or(&(1.0, ""))
 }

@@ -4,8 +4,8 @@ use super::axis::{self, Axis};
 use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
 use super::style::{
-    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE, WIDTH,
-    cut, shown, wide,
+    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE,
+    TITLE_PITCH, TITLE_SIZE, WIDTH, longest, titled, wide,
 };
 use super::trace::Trace;
 
@@ -27,13 +27,18 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
         ONLY_PANEL / 50.0,
     );
     let named = traces.iter().any(|t| !t.name.is_empty());
-    let longest = traces.iter().map(|t| shown(&t.name).chars().count()).max();
-    let head = ABOVE + if title.is_empty() { 0.0 } else { TITLE };
+    let letters = longest(traces.iter().map(|t| t.name.as_str()));
+    let lines = titled(title, (WIDTH / (TITLE_SIZE * LETTER)) as usize);
+    let head = ABOVE
+        + match lines.len() {
+            0 => 0.0,
+            n => TITLE + (n - 1) as f64 * TITLE_PITCH,
+        };
     let labels = upright.labels().map(|l| l.chars().count()).max();
     let frame = Frame {
         left: 42.0 + wide(labels.unwrap_or(0)),
         right: if named {
-            WIDTH - 34.0 - SAMPLE - wide(longest.unwrap_or(0))
+            WIDTH - 34.0 - SAMPLE - wide(letters)
         } else {
             WIDTH - 24.0
         },
@@ -41,10 +46,11 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
         bottom: head + ONLY_PANEL,
     };
     picture(title, WIDTH, frame.bottom + BELOW, |sheet| {
-        let size = 1.25 * LETTERS;
         let middle = 0.5 * (frame.left + frame.right);
-        let most = (WIDTH / (size * LETTER)) as usize;
-        sheet.text((middle, ABOVE), size, &cut(title, most), INK, Anchor::Under);
+        for (k, line) in lines.iter().enumerate() {
+            let at = (0.5 * WIDTH, ABOVE + k as f64 * TITLE_PITCH);
+            sheet.text(at, TITLE_SIZE, line, INK, Anchor::Under);
+        }
         for (value, label) in &upright.ticks {
             let y = frame.y(&upright, *value);
             let ink = if *value == 0.0 { NOUGHT } else { GRID };

@@ -4,7 +4,8 @@ use super::axis::Axis;
 use super::labels::{Labels, NEAR, Room};
 use super::sheet::{Anchor, Sheet};
 use super::style::{
-    COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, NOUGHT, RATING, SAMPLE, shown, wide,
+    COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, LONGEST_NAME, NOUGHT, RATING, SAMPLE, cut,
+    shown, wide,
 };
 use super::trace::{Mark, Side, Trace, of_name};
 use crate::num;
@@ -206,7 +207,7 @@ impl Frame {
             let same = |c: &&(usize, &Trace)| c.1.rating == Some(rating);
             let several = curves.iter().filter(|c| !same(c)).count() > 0;
             let of = if several {
-                format!(" of {}", shown(&traces[which].name))
+                format!(" of {}", cut(&traces[which].name, LONGEST_NAME))
             } else {
                 String::new()
             };
@@ -222,14 +223,15 @@ impl Frame {
     }
 
     pub fn legend(&self, sheet: &mut Sheet, traces: &[Trace], curves: &[(usize, &Trace)]) {
-        let lines = curves.len().min(LEGEND);
-        let pitch = PITCH.min((self.bottom - self.top - LETTERS) / lines.max(1) as f64);
-        let (x, mut y) = (self.right + 12.0, self.top + 10.0);
         let named = if curves.len() > LEGEND {
             LEGEND - 1
         } else {
-            lines
+            curves.len()
         };
+        let of_names = curves[..named].iter().map(|(_, t)| shown(&t.name).len());
+        let lines = of_names.sum::<usize>() + usize::from(named < curves.len());
+        let pitch = PITCH.min((self.bottom - self.top - LETTERS) / lines.max(1) as f64);
+        let (x, mut y) = (self.right + 12.0, self.top + 10.0);
         for &(which, trace) in &curves[..named] {
             pen(
                 sheet,
@@ -237,9 +239,11 @@ impl Frame {
                 2.2,
                 of_name(traces, which),
             );
-            let beside = (x + SAMPLE + 7.0, y);
-            sheet.text(beside, LETTERS, &shown(&trace.name), INK, Anchor::Right);
-            y += pitch;
+            for line in shown(&trace.name) {
+                let beside = (x + SAMPLE + 7.0, y);
+                sheet.text(beside, LETTERS, &line, INK, Anchor::Right);
+                y += pitch;
+            }
         }
         if named < curves.len() {
             let more = format!("and {} more", curves.len() - named);

@@ -1,5 +1,7 @@
 //! Sizes and colours of a plot, and how names fit in.
 
+use crate::report::table::broken;
+
 /// A colour on white paper, and what stands for it on a dark screen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Ink {
@@ -25,6 +27,14 @@ pub(super) const ABOVE: f64 = 16.0;
 
 pub(super) const TITLE: f64 = 34.0;
 
+/// Height of a letter of the title, and from one of its lines to the next.
+pub(super) const TITLE_SIZE: f64 = 1.25 * LETTERS;
+
+pub(super) const TITLE_PITCH: f64 = 1.3 * TITLE_SIZE;
+
+/// A title has no more lines than this.
+const TITLE_LINES: usize = 3;
+
 pub(super) const BELOW: f64 = 52.0;
 
 pub(super) const LETTERS: f64 = 13.0;
@@ -32,7 +42,7 @@ pub(super) const LETTERS: f64 = 13.0;
 /// A letter is about so wide in the fonts that viewers use, as a part of its height.
 pub(super) const LETTER: f64 = 0.58;
 
-/// Names longer than this in the legend are cut.
+/// Names longer than this are broken in the legend.
 pub(super) const LONGEST_NAME: usize = 28;
 
 pub(super) const SAMPLE: f64 = 24.0;
@@ -81,9 +91,29 @@ pub(super) fn wide(letters: usize) -> f64 {
     letters as f64 * LETTERS * LETTER
 }
 
-/// A name as the legend gives it.
-pub(super) fn shown(name: &str) -> String {
-    cut(name, LONGEST_NAME)
+/// A name as the legend gives it, line by line; only a word that is longer than a line is cut.
+pub(super) fn shown(name: &str) -> Vec<String> {
+    let lines = broken(name, LONGEST_NAME).into_iter();
+    lines.map(|line| cut(&line, LONGEST_NAME)).collect()
+}
+
+/// Letters of the longest line of these names.
+pub(super) fn longest<'n>(names: impl Iterator<Item = &'n str>) -> usize {
+    let lines = names.flat_map(shown).map(|line| line.chars().count());
+    lines.max().unwrap_or(0)
+}
+
+/// Lines of a title, so that none is wider than so many letters.
+pub(super) fn titled(title: &str, most: usize) -> Vec<String> {
+    if title.is_empty() {
+        return Vec::new();
+    }
+    let mut lines = broken(title, most);
+    if lines.len() > TITLE_LINES {
+        let rest = lines.split_off(TITLE_LINES - 1).join(" ");
+        lines.push(rest);
+    }
+    lines.iter().map(|line| cut(line, most)).collect()
 }
 
 pub(super) fn cut(text: &str, most: usize) -> String {
