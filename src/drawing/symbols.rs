@@ -66,21 +66,25 @@ pub enum SymbolKind {
 pub const PUSH_PULL: Windings = Windings {
     left: &[&[0, 1, 2]],
     right: &[&[6, 5, 4, 3]],
+    taps: &[(4, "4"), (5, "8"), (6, "16")],
 };
 /// With screens: plate1 screen1 centre screen2 plate2 | common tap4 tap8 tap16.
 pub const ULTRALINEAR: Windings = Windings {
     left: &[&[0, 1, 2, 3, 4]],
     right: &[&[8, 7, 6, 5]],
+    taps: &[(6, "4"), (7, "8"), (8, "16")],
 };
 /// Single-ended: plate supply | common tap4 tap8 tap16; the supply's end is the upper one.
 pub const SINGLE_ENDED: Windings = Windings {
     left: &[&[1, 0]],
     right: &[&[5, 4, 3, 2]],
+    taps: &[(3, "4"), (4, "8"), (5, "16")],
 };
 /// Mains: line neutral | ht1 centre ht2, bias1 bias2.
 pub const MAINS: Windings = Windings {
     left: &[&[0, 1]],
     right: &[&[2, 3, 4], &[5, 6]],
+    taps: &[],
 };
 
 impl SymbolKind {

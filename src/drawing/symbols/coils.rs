@@ -44,6 +44,55 @@ fn rows(side: &[&[usize]]) -> i32 {
     taps + (side.len() as i32 - 1) * APART
 }
 
+/// Height and width of a figure, and from one to the next.
+const FIGURE: (f64, f64, f64) = (7.0, 3.6, 5.4);
+
+/// A number in strokes, its upper right corner at a place: it belongs to the symbol, where no
+/// lettering finds room.
+fn lettered((right, top): (f64, f64), number: &str) -> Vec<Stroke> {
+    let (high, wide, pitch) = FIGURE;
+    let count = number.chars().count();
+    let mut strokes = Vec::new();
+    for (k, figure) in number.chars().enumerate() {
+        let left = right - wide - pitch * (count - 1 - k) as f64;
+        // Points as parts of width and height.
+        let lines: &[&[(f64, f64)]] = match figure {
+            '1' => &[&[(0.2, 0.25), (0.7, 0.0), (0.7, 1.0)]],
+            '4' => &[&[(0.75, 1.0), (0.75, 0.0), (0.0, 0.7), (1.0, 0.7)]],
+            '6' => &[&[
+                (0.85, 0.0),
+                (0.15, 0.45),
+                (0.0, 0.75),
+                (0.25, 1.0),
+                (0.75, 1.0),
+                (1.0, 0.75),
+                (0.75, 0.5),
+                (0.1, 0.55),
+            ]],
+            '8' => &[&[
+                (0.5, 0.48),
+                (0.1, 0.25),
+                (0.3, 0.0),
+                (0.7, 0.0),
+                (0.9, 0.25),
+                (0.5, 0.48),
+                (0.0, 0.75),
+                (0.25, 1.0),
+                (0.75, 1.0),
+                (1.0, 0.75),
+                (0.5, 0.48),
+            ]],
+            _ => &[],
+        };
+        let place = |p: &(f64, f64)| (left + wide * p.0, top + high * p.1);
+        let drawn = lines
+            .iter()
+            .map(|l| Stroke::Line(l.iter().map(place).collect()));
+        strokes.extend(drawn);
+    }
+    strokes
+}
+
 pub fn transformer(windings: &Windings) -> Symbol {
     let (left, right) = (rows(windings.left), rows(windings.right));
     let tall = left.max(right);
@@ -73,6 +122,11 @@ pub fn transformer(windings: &Windings) -> Symbol {
             }
             y += APART;
         }
+    }
+    for &(place, figure) in windings.taps {
+        let pin = pins.get(place).copied().flatten();
+        let (x, y) = pin.map_or((0.0, 0.0), |p| p.at.place());
+        strokes.extend(lettered((x - 2.0, y + 2.5), figure));
     }
     let bottom = f64::from(tall) * PITCH;
     for x in [-2.0, 2.0] {

@@ -9,6 +9,8 @@ pub struct Windings {
     pub left: &'static [&'static [usize]],
     /// Right side.
     pub right: &'static [&'static [usize]],
+    /// Taps with their ohms, by their place on the netlist line.
+    pub taps: &'static [(usize, &'static str)],
 }
 
 /// A stroke, in drawing units about the origin.
