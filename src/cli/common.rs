@@ -2,6 +2,7 @@
 
 use super::failure::Failure;
 use super::guards::{self, Guards};
+use super::heading::heading;
 use super::settings::{self, Mains};
 pub use super::tell::tell;
 use super::{interrupt, memory};
@@ -234,7 +235,9 @@ impl<'m> Session<'m> {
         match self.draft.build(&settings, timing) {
             Ok(built) => {
                 self.warn(&built.warnings);
-                Ok(built.circuit)
+                let mut circuit = built.circuit;
+                circuit.title = heading(&circuit.title, &self.settings);
+                Ok(circuit)
             }
             Err(problems) => Err(self.failed(problems)),
         }
@@ -253,7 +256,11 @@ impl<'m> Session<'m> {
     pub fn circuit_as_wired(&mut self) -> Result<Circuit, Failure> {
         self.draft
             .build_unwired(&self.settings)
-            .map(|built| built.circuit)
+            .map(|built| {
+                let mut circuit = built.circuit;
+                circuit.title = heading(&circuit.title, &self.settings);
+                circuit
+            })
             .map_err(|problems| self.failed(problems))
     }
 

@@ -21,6 +21,7 @@ mod fit;
 mod frequencies;
 mod guards;
 pub mod guide;
+mod heading;
 mod in_order;
 mod interrupt;
 mod limits;
