@@ -442,7 +442,8 @@ impl<'m> Session<'m> {
             Some(value) if value <= 0.0 => Err(Failure::usage(format!(
                 "`--{name}` is {}, expected more than zero",
                 num::full(value)
-            ))),
+            ))
+            .into()),
             value => Ok(value),
         }
     }

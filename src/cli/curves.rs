@@ -227,7 +227,7 @@ fn chosen(session: &Session<'_>, circuit: &Circuit) -> Result<String, Failure> {
     let Some(name) = session.text("valve") else {
         return match all().collect::<Vec<_>>()[..] {
             [one] => Ok(one.to_string()),
-            [] => Err(Failure::usage("the netlist has no valve")),
+            [] => Err(Failure::usage("the netlist has no valve").into()),
             _ => {
                 Err(Failure::usage("which valve?")
                     .hint(format!("give --valve; there are {}", list())))

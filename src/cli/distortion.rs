@@ -152,7 +152,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
                 return Err(Failure::usage(format!(
                     "`--two-tone` sets its own frequencies and measures no harmonics: expected \
                      no `--{name}` beside it"
-                )));
+                ))
+                .into());
             }
         }
     }

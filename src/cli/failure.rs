@@ -22,12 +22,7 @@ pub enum Failure {
     /// The same, already in words.
     Told(String),
     /// A mistake on the command line that has no place in a file.
-    Usage {
-        /// What is wrong.
-        message: String,
-        /// What to do.
-        hint: Option<String>,
-    },
+    Usage(Usage),
     /// An output that cannot be written.
     File(FileProblem),
     /// A sound file that cannot be read or written.
@@ -63,10 +58,39 @@ pub enum Failure {
     },
 }
 
+/// A mistake on the command line, to which a remedy may be added once.
+#[derive(Debug)]
+pub struct Usage {
+    /// What is wrong.
+    pub message: String,
+    /// What to do.
+    pub hint: Option<String>,
+}
+
+impl Usage {
+    /// The failure with what to do.
+    pub fn hint(self, hint: impl Into<String>) -> Failure {
+        self.hint_if_any(Some(hint.into()))
+    }
+
+    /// The failure with what to do, where there is something to say.
+    pub fn hint_if_any(self, hint: Option<String>) -> Failure {
+        let message = self.message;
+        Failure::Usage(Usage { message, hint })
+    }
+}
+
+impl From<Usage> for Failure {
+    /// Without a remedy.
+    fn from(usage: Usage) -> Self {
+        Failure::Usage(usage)
+    }
+}
+
 impl Failure {
     /// A usage mistake.
-    pub fn usage(message: impl Into<String>) -> Self {
-        Failure::Usage {
+    pub fn usage(message: impl Into<String>) -> Usage {
+        Usage {
             message: message.into(),
             hint: None,
         }
@@ -75,21 +99,7 @@ impl Failure {
     /// A text file that the user names and that cannot be read.
     pub fn unread(path: &str, why: &LoadProblem) -> Self {
         let failure = Failure::usage(cannot_read(Path::new(path), why));
-        match why.hint() {
-            Some(hint) => failure.hint(hint),
-            None => failure,
-        }
-    }
-
-    /// The same with a remedy.
-    pub fn hint(self, hint: impl Into<String>) -> Self {
-        match self {
-            Failure::Usage { message, .. } => Failure::Usage {
-                message,
-                hint: Some(hint.into()),
-            },
-            other => other,
-        }
+        failure.hint_if_any(why.hint())
     }
 
     /// The exit code.
@@ -118,7 +128,7 @@ impl Failure {
                 .map(|d| sources.render(d) + "\n")
                 .collect(),
             Failure::Told(text) => format!("{}\n", text.trim_end()),
-            Failure::Usage { message, hint } => plain(message, hint.as_deref()),
+            Failure::Usage(usage) => plain(&usage.message, usage.hint.as_deref()),
             Failure::File(problem) => plain(&problem.to_string(), Some(&problem.hint())),
             Failure::Wav(problem) => plain(&problem.to_string(), problem.hint()),
             Failure::Clip(problem) => plain(&problem.to_string(), Some(problem.hint())),

@@ -14,6 +14,7 @@ use crate::faults::diagnosis::Case;
 use crate::faults::point::Quantity;
 use crate::faults::rank::Meter;
 use crate::faults::readings::{self, Reading};
+use crate::inputs::cannot_read;
 use crate::netlist::Loader;
 use crate::num::Role;
 use crate::report::progress::Progress;
@@ -139,7 +140,7 @@ fn read(
     let text = match session.guards.loader().load(path, None) {
         Ok((_, text)) => text,
         Err(why) if why.is_not_found() => {
-            return Err(Failure::unread(path, &why)
+            return Err(Failure::usage(cannot_read(Path::new(path), &why))
                 .hint("write what the meter showed into it, one `v(node),volts` a line"));
         }
         Err(why) => return Err(Failure::unread(path, &why)),

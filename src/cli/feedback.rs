@@ -337,9 +337,7 @@ fn resistor<'c>(circuit: &'c Circuit, option: &str, name: &str) -> Result<&'c El
         return Ok(found);
     }
     if circuit.element(name).is_some() {
-        return Err(Failure::usage(format!(
-            "`--{option} {name}`: expected a resistor"
-        )));
+        return Err(Failure::usage(format!("`--{option} {name}`: expected a resistor")).into());
     }
     let failure = Failure::usage(format!("no resistor `{name}`"));
     Err(match nearest(name, resistors().map(|e| e.name.as_str())) {
@@ -356,7 +354,8 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
         _ => Err(Failure::usage(format!(
             "`{}`: the output is a voltage, expected v(...)",
             probe.label
-        ))),
+        ))
+        .into()),
     }
 }
 
@@ -378,7 +377,8 @@ fn load(
         Err(Failure::usage(format!(
             "`--load {}` does not lie across `{}`",
             element.name, probe.label
-        )))
+        ))
+        .into())
     }
 }
 

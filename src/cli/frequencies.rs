@@ -58,13 +58,15 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
     if let [first, second, ..] = named[..] {
         return Err(Failure::usage(format!(
             "`--{first}` and `--{second}` both choose the frequencies: expected one of them"
-        )));
+        ))
+        .into());
     }
     if let Some(text) = session.text("frequencies") {
         if given("from") || given("to") {
             return Err(Failure::usage(
                 "`--frequencies` lists all of them: expected no `--from` or `--to` beside it",
-            ));
+            )
+            .into());
         }
         return listed(text);
     }
@@ -79,7 +81,8 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
             "the frequencies run from {} Hz to {} Hz, expected upwards",
             num::full(from),
             num::full(to)
-        )));
+        ))
+        .into());
     }
     let spacing = match (
         session.positive("points-per-decade", Role::Plain)?,

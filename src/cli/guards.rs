@@ -108,24 +108,33 @@ impl Guards {
         found: f64,
         message: impl FnOnce(String, String) -> String,
     ) -> Result<(), Failure> {
+        self.within_or(bound, found, message, "")
+    }
+
+    /// Refuses what is more than a limit; `instead` is what to do other than raise it.
+    fn within_or(
+        &self,
+        bound: Bound,
+        found: f64,
+        message: impl FnOnce(String, String) -> String,
+        instead: &str,
+    ) -> Result<(), Failure> {
         if !self.limits.passed(bound, found) {
             return Ok(());
         }
         let most = num::full(self.limits.get(bound) as f64);
-        Err(Failure::usage(message(num::full(found.ceil()), most)).hint(raise(bound)))
+        let hint = format!("{instead}{}", raise(bound));
+        Err(Failure::usage(message(num::full(found.ceil()), most)).hint(hint))
     }
 
     /// Refuses more figures than may be kept, or than there is room for at N bytes each.
     pub fn room_for_figures(&self, count: f64, bytes_each: f64) -> Result<(), Failure> {
-        self.within(Bound::Figures, count, |count, most| {
-            format!("{count} figures are asked for, at most {most} are kept")
-        })
-        .map_err(|failure| {
-            failure.hint(format!(
-                "ask for fewer with a longer `--step`, fewer points or fewer probes; or {}",
-                raise(Bound::Figures)
-            ))
-        })?;
+        self.within_or(
+            Bound::Figures,
+            count,
+            |count, most| format!("{count} figures are asked for, at most {most} are kept"),
+            "ask for fewer with a longer `--step`, fewer points or fewer probes; or ",
+        )?;
         memory::require(count * bytes_each, "the figures that are asked for")
     }
 }

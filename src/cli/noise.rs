@@ -137,7 +137,8 @@ fn probe(session: &mut Session<'_>, circuit: &Circuit) -> Result<Observable, Fai
         return Err(Failure::usage(format!(
             "`{}`: noise is heard as a voltage, expected v(...)",
             probe.label
-        )));
+        ))
+        .into());
     }
     Ok(probe)
 }

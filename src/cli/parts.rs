@@ -45,7 +45,7 @@ fn options(command: clap::Command) -> clap::Command {
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open_with(matches, settings::Mains::ValueOrRange)?;
     if !session.texts("probe").is_empty() {
-        return Err(Failure::usage("parts takes no `--probe`"));
+        return Err(Failure::usage("parts takes no `--probe`").into());
     }
     let items = match session.text("stock") {
         Some(path) => Some(read_stock(&session, path)?),

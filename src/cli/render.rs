@@ -161,9 +161,9 @@ pub(super) fn jobs(
             let element = pot(&circuit, name)?;
             let turned = |s: &Setting| pot(&circuit, &s.target).ok() == Some(element);
             if variant.settings.iter().any(turned) {
-                return Err(Failure::usage(format!(
-                    "`{name}` is both varied and automated"
-                )));
+                return Err(
+                    Failure::usage(format!("`{name}` is both varied and automated")).into(),
+                );
             }
             let turning = Turning::new(&mut circuit, element, curve.clone())
                 .ok_or_else(|| Failure::usage(format!("`{name}` is automated twice")))?;
@@ -201,7 +201,7 @@ fn curves(session: &Session<'_>) -> Result<Vec<(String, Curve)>, Failure> {
             let file = inputs::open_named(Path::new(path), sandbox);
             let mut file = file.map_err(|why| match why.hint() {
                 Some(hint) => bad(&why).hint(hint),
-                None => bad(&why),
+                None => bad(&why).into(),
             })?;
             // One byte more shows that the list does not end there.
             let mut file = (&mut file).take(CURVE + 1);
@@ -339,11 +339,13 @@ fn scale(session: &Session<'_>) -> Result<Scale, Failure> {
     match (volts, session.number("loudness", Role::Plain)?) {
         (Some(_), Some(_)) => Err(Failure::usage(
             "`--output-volts` and `--loudness` both set the level: expected one of them",
-        )),
+        )
+        .into()),
         (_, Some(lufs)) if !(-70.0..=0.0).contains(&lufs) => Err(Failure::usage(format!(
             "`--loudness` is {} LUFS, expected -70 to 0, for example -16",
             num::full(lufs)
-        ))),
+        ))
+        .into()),
         (_, Some(lufs)) => Ok(Scale::Loudness(lufs)),
         (Some(volts), None) => Ok(Scale::Volts(volts)),
         (None, None) => Ok(Scale::Peak),

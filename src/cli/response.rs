@@ -341,9 +341,9 @@ pub fn no_small_power(label: &str) -> Failure {
 /// The nodes whose impedances are asked for.
 fn nodes(session: &Session<'_>, circuit: &Circuit) -> Result<Vec<Node>, Failure> {
     let node = |name: &&str| match circuit.node(name) {
-        Some(Node::GROUND) => Err(Failure::usage(
-            "`--impedance` takes a node other than ground",
-        )),
+        Some(Node::GROUND) => {
+            Err(Failure::usage("`--impedance` takes a node other than ground").into())
+        }
         Some(node) => Ok(node),
         None => {
             let problem = circuit::unknown_node(circuit, name);

@@ -146,12 +146,15 @@ fn times(session: &Session<'_>) -> Result<Run, Failure> {
             "no `--{what}` is given, and the netlist has no .tran line"
         ))
         .hint("for example `--stop 20m --step 10u`"),
-        timing::BadTimes::NotPositive => Failure::usage("step and stop must be more than zero"),
+        timing::BadTimes::NotPositive => {
+            Failure::usage("step and stop must be more than zero").into()
+        }
         timing::BadTimes::From(from, stop) => Failure::usage(format!(
             "`--from` is {} s, expected 0 to {} s",
             num::full(from),
             num::full(stop)
-        )),
+        ))
+        .into(),
     })
 }
 

@@ -72,7 +72,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         let near = near.map_or(String::new(), |n| format!("; did you mean {n}?"));
         return Err(Failure::usage(format!(
             "there is no built-in type `{name}`{near} (`gridleak valves` lists them)"
-        )));
+        ))
+        .into());
     };
     let mut outputs = guards.outputs();
     let plot = matches.get_one::<String>("plot").map(Path::new);

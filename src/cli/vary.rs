@@ -217,7 +217,8 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
         return Err(Failure::usage(format!(
             "{} values are stepped, at most {STEPS} can be",
             steps.len()
-        )));
+        ))
+        .into());
     }
     let count: f64 = steps.iter().map(|s| s.values.len() as f64).product();
     session

@@ -66,7 +66,7 @@ pub fn sought(session: &mut Session<'_>) -> Result<Option<Sought>, Failure> {
         Figure::parse(&text[..equals], words).map_err(|problem| session.failed(vec![problem]))?;
     if figure.quantity.gives != Gives::Number {
         let name = figure.quantity.name;
-        return Err(Failure::usage(format!("`{name}` is not a single number")));
+        return Err(Failure::usage(format!("`{name}` is not a single number")).into());
     }
     let wanted = &text[equals + 1..];
     let span = {
@@ -202,7 +202,7 @@ fn mover(circuit: &Circuit, name: &str) -> Result<Mover, Failure> {
         let names = circuit.elements.iter().map(|e| e.name.as_str());
         return Err(match nearest(name, names) {
             Some(near) => failure.hint(format!("did you mean `{near}`?")),
-            None => failure,
+            None => failure.into(),
         });
     };
     let of = |start, unit, scale| Mover {

@@ -17,7 +17,7 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     let range = session.mains_range()?;
     let is_range = session.text("mains").is_some() && range.is_some();
     if is_range && !stress::has_mains(circuit) {
-        return Err(Failure::usage("there is no mains source to change"));
+        return Err(Failure::usage("there is no mains source to change").into());
     }
     if drive.is_none() && !is_range {
         return Ok(None);

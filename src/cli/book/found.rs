@@ -189,7 +189,7 @@ fn output(
 ) -> Result<Result<Observable, String>, Failure> {
     let typed = session.texts("probe").len();
     if typed > 1 {
-        return Err(Failure::usage("book takes one `--probe`: the output"));
+        return Err(Failure::usage("book takes one `--probe`: the output").into());
     }
     let mut probes = session.probes(circuit, &["tran"])?;
     if probes.is_empty() {
@@ -197,9 +197,7 @@ fn output(
     }
     probes.retain(|p| p.kind == ProbeKind::Voltage);
     if typed == 1 && probes.is_empty() {
-        return Err(Failure::usage(
-            "the output is a voltage: expected `--probe v(...)`",
-        ));
+        return Err(Failure::usage("the output is a voltage: expected `--probe v(...)`").into());
     }
     if let Some(probe) = probes.pop() {
         return Ok(Ok(probe));

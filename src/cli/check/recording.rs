@@ -152,8 +152,8 @@ fn file_of(outputs: &mut Outputs, beside: &SheetFolder, new: &NewValue) -> Resul
             let path = beside.path(file);
             let target = outputs.stage_own(&path)?;
             let bad = |e: WavProblem| match e {
-                WavProblem::Write(e) => FileProblem::new(&path, e).into(),
-                e => Failure::usage(format!("`{}`: {e}", path.display())),
+                WavProblem::Write(e) => Failure::from(FileProblem::new(&path, e)),
+                e => Failure::usage(format!("`{}`: {e}", path.display())).into(),
             };
             let sink = BufWriter::new(target);
             let mut writer = WavWriter::new(sink, clip.rate_hz, Format::Float32).map_err(bad)?;

@@ -62,18 +62,11 @@ pub(super) fn accuracy(session: &Session<'_>) -> Result<f64, Failure> {
 
 /// A problem without a place.
 pub(super) fn plain(problem: FitProblem) -> Failure {
-    let failure = Failure::usage(problem.to_string());
-    match problem.hint() {
-        Some(hint) => failure.hint(hint),
-        None => failure,
-    }
+    Failure::usage(problem.to_string()).hint_if_any(problem.hint())
 }
 
 /// A problem at a line of a file.
 pub(super) fn at(path: &str, wrong: Located) -> Failure {
-    let failure = Failure::usage(format!("{path}, line {}: {}", wrong.line, wrong.problem));
-    match wrong.problem.hint() {
-        Some(hint) => failure.hint(hint),
-        None => failure,
-    }
+    let message = format!("{path}, line {}: {}", wrong.line, wrong.problem);
+    Failure::usage(message).hint_if_any(wrong.problem.hint())
 }

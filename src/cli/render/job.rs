@@ -63,10 +63,7 @@ pub fn named(path: &Path, problem: WavProblem) -> Failure {
                 WavProblem::Open(why) => inputs::cannot_read(path, why),
                 problem => format!("`{}`: {problem}", path.display()),
             });
-            match problem.hint() {
-                Some(hint) => failure.hint(hint),
-                None => failure,
-            }
+            failure.hint_if_any(problem.hint().map(str::to_string))
         }
     }
 }

@@ -9,6 +9,7 @@ use crate::audio::cabinet::{self, Cabinet, ResponseProblem};
 use crate::audio::clip::{Clip, SampleStream};
 use crate::audio::phrase;
 use crate::audio::steps::Steps;
+use crate::inputs::InputProblem;
 use crate::limits::Bound;
 use crate::num::Role;
 use crate::report::wav::Format;
@@ -166,19 +167,17 @@ impl Playing {
 fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, Failure> {
     let bad = |why: &dyn Display| Failure::usage(format!("`--cabinet {text}`: {why}"));
     if text == "built-in" {
-        return Cabinet::built_in(rate_hz).map_err(|e| bad(&e));
+        return Cabinet::built_in(rate_hz).map_err(|e| bad(&e).into());
     }
     let path = Path::new(text);
-    let mut file = job::open_wav(path, session.guards.sandbox.as_ref()).map_err(|failure| {
-        match path.exists() {
-            true => failure,
-            false => failure.hint("expected a WAV file, or `built-in`"),
-        }
-    })?;
+    if !path.exists() {
+        return Err(bad(&InputProblem::NotFound).hint("expected a WAV file, or `built-in`"));
+    }
+    let mut file = job::open_wav(path, session.guards.sandbox.as_ref())?;
     let found_s = file.length() as f64 / f64::from(file.rate_hz());
     if found_s > cabinet::LONGEST_S {
         // Told before it is read whole.
-        return Err(bad(&ResponseProblem::TooLong { found_s }));
+        return Err(bad(&ResponseProblem::TooLong { found_s }).into());
     }
     if file.channels() > 1 && !session.quiet {
         common::tell(&format!(
@@ -187,7 +186,7 @@ fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, F
         ));
     }
     let response = Clip::collect(&mut file).map_err(|e| bad(&e))?;
-    Cabinet::from_response(&response.samples, response.rate_hz, rate_hz).map_err(|e| bad(&e))
+    Cabinet::from_response(&response.samples, response.rate_hz, rate_hz).map_err(|e| bad(&e).into())
 }
 
 /// The steps asked for; none if they are to be chosen.
@@ -199,7 +198,8 @@ fn oversample(session: &Session<'_>) -> Result<Option<Steps>, Failure> {
             None => Err(Failure::usage(format!(
                 "`--oversample {text}` is not possible, expected auto, 1, 2, 4, 8 or 16, or {}",
                 Steps::coarse()
-            ))),
+            ))
+            .into()),
         },
     }
 }

@@ -87,6 +87,7 @@ impl<'m> Asked<'m> {
                 Failure::usage(format!(
                     "`--{name} {text}`: expected a whole number from {least} to {MOST}"
                 ))
+                .into()
             })
         };
         let runs = count("runs", 1)?.unwrap_or(1000);
@@ -167,7 +168,7 @@ impl<'m> Asked<'m> {
         }
         let of_shard = |k: usize| 1 + (runs as u128 * k as u128 / shards as u128) as u64;
         if show_run.is_some_and(|r| r > runs && text("runs").is_some()) {
-            return Err(Failure::usage(format!("there are only {runs} runs")));
+            return Err(Failure::usage(format!("there are only {runs} runs")).into());
         }
         Ok(Asked {
             matches,
@@ -255,7 +256,8 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
             Ok(figure) if figure.quantity.name == "run time" => {
                 return Err(Failure::usage(
                     "`run time` is one of the computer, not of the circuit",
-                ));
+                )
+                .into());
             }
             Ok(figure) => figures.push(figure),
             Err(problem) => problems.push(problem),

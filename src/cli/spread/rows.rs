@@ -154,7 +154,7 @@ impl KeptRows {
         if asked.flag("resume") {
             let path = asked.text("csv").expect("clap asks for it");
             if path == STANDARD_OUTPUT {
-                return Err(Failure::usage("`--resume` needs a file to go on with"));
+                return Err(Failure::usage("`--resume` needs a file to go on with").into());
             }
             // A shard that was not begun begins now.
             if Path::new(path).exists() {
