@@ -63,7 +63,7 @@ fn one_over_its_valves() {
         clips: &NoClips,
         stopped: &never,
     };
-    let made = Setup::new(netlist, vec![], None, vec![figure], vec![], &[], around);
+    let made = Setup::new(netlist, vec![], None, vec![figure], &[], &[], around);
     let plan = Plan::new(vec![made.expect("a setup").0], Shape::Uniform);
     let mut worker = plan.worker(around);
     assert!(worker.is_quick());

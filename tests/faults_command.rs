@@ -369,6 +369,48 @@ fn bad_readings_are_refused_with_their_place() {
     );
 }
 
+/// A supply of which the rectifier valve has lost a plate: what the answer shows of the leading cause is a
+/// mains cycle of that very fault, as `bias` has it with the lead lifted.
+#[test]
+fn ripple_of_half_a_rectifier_is_that_of_its_cycle() {
+    let supply = |plate: &str| {
+        format!(
+            "Half\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 h1 0 h2 0 0 MT\n\
+             .model MT mains(vpri=230 vht=280 iht=0.12)\n{plate} h2 b EZ81\nCR b 0 47u\n\
+             RD b s 1k\nCS s 0 47u\nRL s 0 5k\n.end\n"
+        )
+    };
+    let lifted = Netlist::new(&supply("RX h1 l 1e12\nXV5 l"));
+    let chart = Gridleak::command("bias")
+        .path(lifted.path())
+        .table()
+        .unwrap();
+    let of = |node: &str, what: &str| chart.quantity(node, what).unwrap();
+    let ripple = of("v(b)", "ripple");
+    let readings = format!(
+        "probe,value\nv(b),{}\nv(s),{}\nripple v(b),{ripple}\n",
+        of("v(b)", "voltage"),
+        of("v(s)", "voltage"),
+    );
+    let netlist = Netlist::new(&supply("XV5 h1"));
+    let file = netlist.path().with_extension("csv");
+    std::fs::write(&file, readings).unwrap();
+    let run = Gridleak::command("faults").path(netlist.path());
+    let run = run.option("--readings", file.to_str().unwrap()).run();
+    let line = run
+        .stdout
+        .lines()
+        .find(|l| l.trim().starts_with("ripple v(b)"));
+    let line = line.unwrap_or_else(|| panic!("{}{}", run.stdout, run.stderr));
+    let shown: f64 = line.split_whitespace().nth(4).unwrap().parse().unwrap();
+    assert!(
+        (shown / ripple - 1.0).abs() < 0.01,
+        "{ripple}: {}",
+        run.stdout
+    );
+    assert!(run.stdout.contains("no contact at"), "{}", run.stdout);
+}
+
 /// A number of the environment: how many amplifiers, or their seed.
 fn asked(name: &str) -> Option<u64> {
     std::env::var(name).ok().and_then(|n| n.parse().ok())

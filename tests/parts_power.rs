@@ -71,7 +71,7 @@ fn volt_amperes_count_the_heaters() {
     let table = parts(&counted, &[]);
     let iron = row(&table, "mains transformer", "MT");
     assert_eq!(iron[3], "72.1 VA");
-    assert!(!iron[6].contains("of it for the heaters"), "{iron:?}");
+    assert!(iron[6].contains("11.6 W of it for the heaters"), "{iron:?}");
 }
 
 /// Two diodes into 5 k without a reservoir: each side carries every other half of a sine of

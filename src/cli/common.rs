@@ -252,6 +252,15 @@ impl<'m> Session<'m> {
         }
     }
 
+    /// Warns, before anything is played, of output transformers without a load.
+    pub fn warn_of_loads(&self, circuit: &Circuit) {
+        if !self.quiet {
+            for finding in findings::unloaded(circuit) {
+                tell(&format!("warning: {}\n", finding.told()));
+            }
+        }
+    }
+
     /// Builds the circuit with no rule of wiring applied: enough to draw it.
     pub fn circuit_as_wired(&mut self) -> Result<Circuit, Failure> {
         self.draft

@@ -185,6 +185,7 @@ type Asked = (Option<f64>, Option<Vec<f64>>, Option<Pair>);
 fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Findings, Failure> {
     let base = session.circuit(Timing::default())?;
     session.warn_of_supply(&base);
+    session.warn_of_loads(&base);
     let variants = variant::variants(session, &base)?;
     let mut findings: Option<Findings> = None;
     for variant in variants {

@@ -151,6 +151,7 @@ pub(super) fn jobs(
 ) -> Result<Vec<Job>, Failure> {
     let base = session.circuit(Timing::default())?;
     session.warn_of_supply(&base);
+    session.warn_of_loads(&base);
     let variants = variant::variants(session, &base)?;
     let mut jobs = Vec::new();
     for variant in variants {

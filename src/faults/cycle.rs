@@ -8,10 +8,14 @@ use super::change::Change;
 use super::node::volts;
 use super::point::{Point, Quantity};
 use crate::analysis::periodic::{self, Cycle};
+use crate::circuit::Node;
 
 /// What a cycle leaves open, a part of how far a fault moves a reading: its tolerances are those of
 /// the source in the rectifiers' place.
 const DOUBT: f64 = 0.005;
+
+/// Leakage between a lead and the node that it is off, ohm.
+const LEAKAGE_OHM: f64 = 1e12;
 
 /// Mean, swing and rms of the alternating part between the ends of a point over a cycle, V.
 pub(super) fn over(cycle: &Cycle, point: &Point) -> (f64, f64, f64) {
@@ -45,6 +49,17 @@ impl Bench {
             all.push(Change::Feed(output.current, 0.0));
             all.push(Change::Ohms(output.resistance, 1e15));
         }
+        // A lead that is off its node stands where leakage holds it: without any, nothing would.
+        let first = self.circuit.nodes.len();
+        let loose = changes.iter().filter_map(|change| match *change {
+            Change::Loosen(element, terminal) => self.circuit.elements[element]
+                .terminals
+                .get(terminal)
+                .copied(),
+            _ => None,
+        });
+        let leaks = loose.enumerate();
+        all.extend(leaks.map(|(k, from)| Change::Join(from, Node(first + k), LEAKAGE_OHM)));
         let cycle = self.with(&all, |bench, undo| {
             let mut assembly = bench.bare_assembly();
             for &law in &undo.unplugged {

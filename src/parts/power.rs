@@ -82,15 +82,15 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     let feeds = |e: &&Element| e.letter == 'V' && e.terminals.contains(&line_node);
     let source = circuit.elements.iter().find(feeds);
     let volts = source.and_then(|s| worst(survey, &s.name, "rms voltage"));
-    let heat = left_out(circuit, survey, element, source);
+    let heat = heaters(circuit, survey, element, source);
     let mut primary = of("primary rms current");
     if let (Some(volts), Some(amperes)) = (volts, &mut primary) {
-        *amperes += heat / volts;
+        *amperes += heat.uncounted / volts;
         line.needs = show(volts * *amperes, "VA");
     }
-    if heat > 0.0 {
+    if heat.all > 0.0 {
         line.notes
-            .push(format!("{} of it for the heaters", show(heat, "W")));
+            .push(format!("{} of it for the heaters", show(heat.all, "W")));
     }
     let sides = [of("ht1 rms current"), of("ht2 rms current")];
     if let [Some(a), Some(b)] = sides {
@@ -126,7 +126,7 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     };
     if let Some(amperes) = primary {
         // What the heaters take beside the model's own is no overload of its.
-        let heaters = volts.map_or(0.0, |volts| heat / volts);
+        let heaters = volts.map_or(0.0, |volts| heat.uncounted / volts);
         lines.push(fuse(
             "mains fuse",
             (amperes, rated("primary rms current").map(|a| a + heaters)),
@@ -152,22 +152,30 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     }
 }
 
-/// What the heaters take that a mains transformer's model does not count, W, at the highest mains:
-/// they are resistors, so it goes with the square of the volts. Of several transformers none is
-/// known to be the one.
-fn left_out(
+/// What the heaters take, W, at the highest mains.
+#[derive(Debug, Clone, Copy, Default)]
+struct Heat {
+    all: f64,
+    /// Beyond what the transformer's model counts.
+    uncounted: f64,
+}
+
+/// What the heaters take from a mains transformer: they are resistors, so it goes with the square of the
+/// volts. Of several transformers none is known to be the one.
+fn heaters(
     circuit: &Circuit,
     survey: &Survey,
     element: &Element,
     source: Option<&Element>,
-) -> f64 {
+) -> Heat {
     let is_mains = |e: &&Element| e.role() == Some(DeviceRole::MainsTransformer);
     if circuit.elements.iter().filter(is_mains).count() != 1 {
-        return 0.0;
+        return Heat::default();
     }
     let mut limits = element.limits.iter();
     let counted = limits.find(|l| l.quantity == "heater power");
-    let watts = valves::heaters(circuit).watts() - counted.map_or(0.0, |l| l.max);
+    let watts = valves::heaters(circuit).watts();
+    let uncounted = (watts - counted.map_or(0.0, |l| l.max)).max(0.0);
     let volts = source.and_then(|s| survey.find(&s.name, "rms voltage"));
     let rise = volts.and_then(|figure| {
         let nominal = survey
@@ -177,7 +185,10 @@ fn left_out(
         Some(figure.worst()?.0 / figure.values[nominal]?)
     });
     let rise = rise.filter(|r| r.is_finite()).unwrap_or(1.0);
-    (watts * rise * rise).max(0.0)
+    Heat {
+        all: watts * rise * rise,
+        uncounted: uncounted * rise * rise,
+    }
 }
 
 /// A fuse for what flows, or for what the winding is rated for, if that is less: it protects the

@@ -52,6 +52,7 @@ impl Asked {
         let mut jobs = jobs(session, &[], out)?;
         let base = session.circuit(Default::default())?;
         session.warn_of_supply(&base);
+        session.warn_of_loads(&base);
         let variants = super::super::variant::variants(session, &base)?;
         let settings = variants.into_iter().map(|v| v.settings).collect();
         for job in &mut jobs {
