@@ -229,11 +229,9 @@ fn output_power_is_of_a_loudspeaker_too() {
     ];
     let ran = run(&netlist, "vary", &options);
     assert_eq!(ran.status, 0, "{}", ran.stderr);
-    let found = ran
-        .stdout
-        .lines()
-        .nth(1)
-        .and_then(|l| l.split(',').nth(1)?.parse::<f64>().ok());
+    let head = format!("8,\"{figure}\",");
+    let found = ran.stdout.lines().find_map(|l| l.strip_prefix(&head));
+    let found: Option<f64> = found.and_then(|l| l.split(',').next()?.parse().ok());
     let options = [
         "--probe",
         "v(out)",
@@ -252,7 +250,7 @@ fn output_power_is_of_a_loudspeaker_too() {
     let head = lines.next().expect("a heading");
     let place = head
         .split(',')
-        .position(|name| name == "power_w")
+        .position(|name| name == "load_w")
         .expect("a column");
     let row = lines.next().expect("a row");
     let expected: f64 = row

@@ -73,7 +73,7 @@ pub(super) mod figures {
         FromAfterStop: Example::Figure("waveform of v(out) with stop 1m, step 1u, from 2m") => "The stretch of time ends before it begins.", "Exchange the two, or give `from` anew beside `stop`.";
         Downwards: Example::Figure("noise of v(out) with from 20k, to 20") => "The band ends below where it begins.", "Exchange the two.";
         Both: Example::Figure("thd of v(out) with source VIN, level 1, output-level 1") => "Two conditions say how strong the input is.";
-        NotALoad: Example::Figure("output power of C1 with level 1") => "Power is given out where a resistance takes it.", "Name the load resistor or the loudspeaker.";
+        NotALoad: Example::Figure("output power of C1 with level 1, source VIN") => "Power is given out where a resistance takes it.", "Name the load resistor or the loudspeaker.";
         NotResistor: Example::Figure("loop gain of C1") => "The figure is about a resistor.", "Name the resistor in the feedback path.";
         NoLoop: Example::Figure("loop gain of R3") => "What the resistor does never comes back to it.";
         SmallPower: Example::Figure("gain of p(R1) with source VIN") => "In small signals only voltages and currents are linear.";
