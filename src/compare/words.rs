@@ -490,8 +490,16 @@ fn article(model: &str) -> String {
     if model.is_empty() {
         "without a model".into()
     } else {
-        // Of a type the name of its first letter or figure is spoken: an EL84, an 807, a 6V6.
-        let is_an = model.starts_with(|c: char| "AEFHILMNORSX8".contains(c.to_ascii_uppercase()));
+        // Letters and figures are spoken one by one, unless they make a word: an EL84, an 807, an
+        // MT, a 6V6, a MASTER.
+        let mut letters = model.chars().map(|c| c.to_ascii_uppercase());
+        let is_an = match (letters.next(), letters.next()) {
+            (Some('A' | 'E' | 'I' | 'O' | '8'), _) => true,
+            (Some('F' | 'H' | 'L' | 'M' | 'N' | 'R' | 'S' | 'X'), second) => {
+                !second.is_some_and(|c| "AEIOUY".contains(c))
+            }
+            _ => false,
+        };
         format!("{} {model}", if is_an { "an" } else { "a" })
     }
 }
@@ -501,5 +509,26 @@ fn list(all: &[String]) -> String {
         [] => String::new(),
         [one] => one.clone(),
         [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::article;
+
+    /// A fixed bug: `drawn a EL84`.
+    #[test]
+    fn a_type_has_the_article_that_is_spoken() {
+        for (model, said) in [
+            ("EL84", "an EL84"),
+            ("OT15", "an OT15"),
+            ("807", "an 807"),
+            ("6V6GT", "a 6V6GT"),
+            ("12AX7", "a 12AX7"),
+            ("MT", "an MT"),
+            ("MASTER", "a MASTER"),
+        ] {
+            assert_eq!(article(model), said);
+        }
     }
 }
