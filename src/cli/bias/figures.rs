@@ -10,7 +10,7 @@ pub fn shown(value: f64, unit: &str, digits: usize) -> String {
     let least = match unit {
         "V" => 1e-6,
         "A" => 1e-12,
-        "W" => 1e-9,
+        "W" => 1e-7,
         _ => 0.0,
     };
     if value.abs() < least {

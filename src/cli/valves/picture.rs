@@ -4,6 +4,7 @@ use super::curves::{self, Curves, round};
 use super::page;
 use crate::circuit::library::Shipped;
 use crate::device::base::Base;
+use crate::math::fun;
 use crate::num::{engineering, full};
 use crate::report::svg::{Svg, dark_rules};
 use std::f64::consts::TAU;
@@ -138,7 +139,10 @@ fn like(most: f64, value: f64, unit: &str) -> String {
     let Some((number, unit)) = shown.split_once(' ') else {
         return shown;
     };
-    let scale = number.parse::<f64>().map_or(1.0, |number| number / most);
+    let scale = match number.parse::<f64>() {
+        Ok(number) if most > 0.0 => fun::pow(10.0, fun::log10(number / most).round()),
+        _ => 1.0,
+    };
     format!("{} {unit}", full((1e4 * value * scale).round() / 1e4))
 }
 
@@ -191,5 +195,19 @@ fn socket(svg: &mut Svg, valve: &Shipped, base: &Base) {
     if base.pins.iter().any(|p| p.pin == 0) {
         let under = (cx, cy + r + 68.0);
         words(svg, under, "middle", INK, "cap on top: plate");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::like;
+
+    /// A fixed bug: `0.00 A` stood beside `20.0 mA`.
+    #[test]
+    fn an_axis_has_one_unit() {
+        assert_eq!(like(0.1322, 0.0, "A"), "0 mA");
+        assert_eq!(like(0.1322, 0.02, "A"), "20 mA");
+        assert_eq!(like(300.0, 50.0, "V"), "50 V");
+        assert_eq!(like(12.0, 12.0, "W"), "12 W");
     }
 }

@@ -257,6 +257,20 @@ fn lettered(value: f64, unit: &str) -> String {
 mod tests {
     use super::*;
 
+    /// A fixed bug: plates and supplies of 300 V were lettered 0.3 kV.
+    #[test]
+    fn volts_stay_volts_up_to_two_thousand() {
+        for (high, title) in [
+            (340.0, "(V)"),
+            (600.0, "(V)"),
+            (2000.0, "(V)"),
+            (5e3, "(kV)"),
+        ] {
+            let axis = Axis::exact("voltage", "V", 0.0, high, 6.0);
+            assert!(axis.title.ends_with(title), "{high}: {}", axis.title);
+        }
+    }
+
     #[test]
     fn numbers_in_decades_have_prefixes() {
         for (value, text) in [(4700.0, "4.7k"), (1e6, "1M"), (1e-10, "100p"), (20.0, "20")] {
