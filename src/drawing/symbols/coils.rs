@@ -45,7 +45,7 @@ fn rows(side: &[&[usize]]) -> i32 {
 }
 
 /// Height and width of a figure, and from one to the next.
-const FIGURE: (f64, f64, f64) = (7.0, 3.6, 5.4);
+const FIGURE: (f64, f64, f64) = (9.0, 5.0, 6.8);
 
 /// A number in strokes, its upper right corner at a place: it belongs to the symbol, where no
 /// lettering finds room.
@@ -156,5 +156,30 @@ pub fn coupling() -> Symbol {
                 (end - 11.0, y + 3.0),
             ]),
         ],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::drawing::symbols::{MAINS, PUSH_PULL, SINGLE_ENDED, ULTRALINEAR};
+
+    /// A fixed bug: nothing showed at which tap a loudspeaker hangs.
+    #[test]
+    fn every_output_tap_has_its_ohms() {
+        for windings in [&PUSH_PULL, &ULTRALINEAR, &SINGLE_ENDED] {
+            let ohms: Vec<&str> = windings.taps.iter().map(|t| t.1).collect();
+            assert_eq!(ohms, ["4", "8", "16"]);
+            let pins = transformer(windings).pins;
+            // The more ohms, the higher up on the sheet.
+            let heights: Vec<f64> = windings
+                .taps
+                .iter()
+                .map(|t| pins[t.0].at.place().1)
+                .collect();
+            assert!(heights[0] > heights[1] && heights[1] > heights[2]);
+        }
+        assert!(MAINS.taps.is_empty());
+        assert!(lettered((0.0, 0.0), "4816").len() >= 4);
     }
 }
