@@ -404,3 +404,17 @@ fn suspects(ranking: &Ranking) -> Vec<String> {
     }
     found
 }
+
+#[cfg(test)]
+mod tests {
+    use super::level;
+
+    /// A fixed bug: 210 V in place of 230 V were called too high where the search had begun above.
+    #[test]
+    fn too_high_and_too_low_are_said_of_the_value() {
+        assert_eq!(level("high", Some(210.0), Some(230.0)), "low");
+        assert_eq!(level("low", Some(250.0), Some(230.0)), "high");
+        assert_eq!(level("high", Some(-30.0), Some(-40.0)), "low");
+        assert_eq!(level("missing", None, None), "missing");
+    }
+}
