@@ -1,0 +1,147 @@
+//! What charts and pictures say to a builder, and that it fits on his terminal and his paper.
+
+mod common;
+
+use common::{Gridleak, Netlist, Ran};
+use std::path::Path;
+
+const STAGE: &str = "\
+A stage with a long name that tells the reader all about the amplifier, its valves and its maker
+VIN in 0 AC 1 SIN(0 0.1 1k)
+RG in 0 1meg
+XV1A p1 in k1 12AX7
+RP1 hv p1 100k
+RK1 k1 0 1.5k
+CK1 k1 0 22u
+CC1 p1 t1 22n
+RL t1 0 1meg
+VB hv 0 300
+.end
+";
+
+fn run(path: &Path, command: &str, options: &[&str]) -> Ran {
+    let run = Gridleak::command(command).unaudited().path(path);
+    let ran = options.iter().fold(run, |run, o| run.arg(o)).run();
+    assert!(ran.status < 2, "{command} {options:?}: {}", ran.stderr);
+    ran
+}
+
+/// Runs a command that makes a picture, and reads it.
+fn picture(path: &Path, command: &str, options: &[&str], out: &str) -> String {
+    let file = path.with_extension("svg");
+    let mut options = options.to_vec();
+    options.extend([out, file.to_str().expect("UTF-8")]);
+    run(path, command, &options);
+    std::fs::read_to_string(&file).expect("the picture")
+}
+
+/// A fixed bug: the tables of `faults` were 250 characters wide and more.
+#[test]
+fn the_tables_of_faults_fit_on_a_terminal() {
+    let netlist = Netlist::new(STAGE);
+    let readings = netlist.path().with_file_name("r.csv");
+    std::fs::write(&readings, "probe,value\nv(p1),290\nv(k1),0.4\n").expect("readings");
+    let readings = readings.to_str().expect("UTF-8");
+    let ran = run(netlist.path(), "faults", &["--readings", readings]);
+    let table = ran.stdout.lines().filter(|line| line.starts_with("  "));
+    for line in table {
+        assert!(line.chars().count() <= 100, "{line}");
+    }
+    assert!(ran.stdout.contains("same readings"), "{}", ran.stdout);
+}
+
+/// A fixed bug: `1 parts`.
+#[test]
+fn one_part_is_one_part() {
+    let netlist = Netlist::new(STAGE);
+    let svg = netlist.path().with_extension("svg");
+    let options = ["--only", "RK1", "--out", svg.to_str().expect("UTF-8")];
+    let ran = run(netlist.path(), "draw", &options);
+    assert!(ran.stdout.contains(": 1 part, 1 net,"), "{}", ran.stdout);
+}
+
+/// A fixed bug: a chart or a drawing did not say what it was made with.
+#[test]
+fn headings_name_the_settings() {
+    let netlist = Netlist::new(STAGE);
+    let (set, plain) = (["--set", "RK1=2k7", "--set", "RK1=3k3"], "its maker\n");
+    let with = "its maker (RK1=3k3)";
+    for command in ["bias", "response", "noise"] {
+        let options: &[&str] = match command {
+            "bias" => &[],
+            _ => &["--probe", "v(p1)"],
+        };
+        let ran = run(netlist.path(), command, options);
+        assert!(ran.stdout.contains(plain), "{command}: {}", ran.stdout);
+        let ran = run(netlist.path(), command, &[options, &set].concat());
+        assert!(ran.stdout.contains(with), "{command}: {}", ran.stdout);
+    }
+    let drawn = picture(netlist.path(), "draw", &set, "--out");
+    assert!(drawn.contains(with), "{drawn}");
+    let supply = Netlist::new(
+        "A supply\nVMAINS line 0 SIN(0 325 50)\nXMT line 0 a 0 b 0 0 MT\nXV1 a b hv EZ81\n\
+         C1 hv 0 47u\nR1 hv 0 10k\n.model MT mains(vpri=230 vht=275 iht=0.1)\n.end\n",
+    );
+    let ran = run(
+        supply.path(),
+        "bias",
+        &["--mains", "110", "--set", "R1=12k"],
+    );
+    let heading = "A supply (R1=12k; mains 110 %)\n";
+    assert!(ran.stdout.starts_with(heading), "{}", ran.stdout);
+}
+
+/// A fixed bug: titles and legends ended in "...", hundreds of volts were kilovolts.
+#[test]
+fn plots_are_lettered_in_full_and_in_volts() {
+    let netlist = Netlist::new(STAGE);
+    let options = [
+        "--probe", "v(p1)", "--probe", "v(hv)", "--stop", "2m", "--step", "20u",
+    ];
+    let drawn = picture(netlist.path(), "scope", &options, "--plot");
+    assert!(
+        !drawn.contains('\u{2026}') && !drawn.contains("(kV)"),
+        "{drawn}"
+    );
+    assert!(drawn.contains("voltage (V)"), "{drawn}");
+    let figure = "output power of RL with level 0.1, frequency 1k";
+    let options = ["--vary", "RK1=1k,2k2,3k3", "--figure", figure];
+    let drawn = picture(netlist.path(), "vary", &options, "--plot");
+    assert!(!drawn.contains('\u{2026}'), "{drawn}");
+}
+
+/// A fixed bug: `800 mV` stood beside `-1.6 V`, and 0.800 beside 4.00.
+#[test]
+fn curves_are_lettered_in_one_unit() {
+    let netlist = Netlist::new(STAGE);
+    let drawn = picture(netlist.path(), "curves", &["--valve", "XV1A"], "--plot");
+    assert!(
+        !drawn.contains("mV<") && !drawn.contains(">0.800<"),
+        "{drawn}"
+    );
+    assert!(
+        drawn.contains(">0<") && drawn.contains("-0.8 V<"),
+        "{drawn}"
+    );
+}
+
+/// A fixed bug: the table gave a phase of 179 degrees where the plot showed -181.
+#[test]
+fn the_plotted_phase_is_that_of_the_table() {
+    let netlist = Netlist::new(STAGE);
+    let ran = run(netlist.path(), "response", &["--probe", "v(t1)"]);
+    let line = ran.stdout.lines().find(|l| l.contains('\u{b0}'));
+    let angle = line.and_then(|l| l.split_whitespace().find(|w| w.ends_with('\u{b0}')));
+    let angle: f64 = angle
+        .expect("an angle")
+        .trim_end_matches('\u{b0}')
+        .parse()
+        .expect("a number");
+    let drawn = picture(netlist.path(), "response", &["--probe", "v(t1)"], "--plot");
+    let sign = if angle > 0.0 {
+        ">180<"
+    } else {
+        ">\u{2212}180<"
+    };
+    assert!(drawn.contains(sign), "{angle}: {drawn}");
+}
