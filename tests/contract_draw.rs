@@ -166,6 +166,21 @@ fn the_operating_point_lies_on_the_load_line() {
     assert!((ohms - 111_800.0).abs() < 20.0, "{ohms}");
 }
 
+/// What comes back by way of the amplifier's feedback is no part of an output valve's load.
+#[test]
+fn feedback_is_no_load_of_an_output_valve() {
+    let ohms = |feedback: &str| {
+        let path = "netlists/lapwing/power_amp.cir";
+        let line = of(
+            &curves(path, &[("--valve", "XV4"), ("--set", feedback)]),
+            "signal load",
+        );
+        (line[0].1 - line[99].1) / (line[99].2 - line[0].2)
+    };
+    let (open, closed) = (ohms("RNFB=1000meg"), ohms("RNFB=4.7k"));
+    assert!((closed / open - 1.0).abs() < 0.02, "{closed} {open}");
+}
+
 /// Gain of a small swing along the signal load line, from the curves beside the one at rest,
 /// against `response` at the plate.
 #[test]

@@ -8,6 +8,7 @@
 //! e.g. F. E. Terman, Electronic and Radio Engineering, 1955, chapter 10; from memory.)
 
 use super::quiescent;
+use super::windings::common_of;
 use crate::analysis::NoSolution;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::{Circuit, Element, Node, Sense};
@@ -263,18 +264,36 @@ fn loads(
     lu.solve(&mut right);
     let at = |k: Option<usize>| k.map_or(0.0, |k| right[k]);
     let direct = at(plate) - at(cathode);
-    let before: Vec<bool> = device.laws.iter().map(|&l| assembly.unplugged[l]).collect();
-    device
-        .laws
-        .iter()
-        .for_each(|&l| assembly.unplugged[l] = true);
-    let mut small = SmallSignal::new(assembly, x);
-    for (&law, was) in device.laws.iter().zip(before) {
-        assembly.unplugged[law] = was;
+    let plugged = assembly.unplugged.clone();
+    for law in device.laws.iter().copied().chain(drivers(circuit, device)) {
+        assembly.unplugged[law] = true;
     }
+    let mut small = SmallSignal::new(assembly, x);
+    assembly.unplugged = plugged;
     let mut now = small.at(freq_hz).map_err(|s| no_solution(circuit, s))?;
     let signal = now.impedance(device.plate, device.cathode).re;
     Ok((direct.max(0.0), signal.max(0.0)))
+}
+
+/// The laws of the valves that drive one on an output transformer: what comes back through them is the amplifier's
+/// feedback, and no part of its load. Elsewhere another valve may be the load.
+fn drivers(circuit: &Circuit, device: &Device<'_>) -> Vec<usize> {
+    let transformers = circuit.elements.iter().filter_map(|e| {
+        let primary = &e.terminals[..common_of(e)?];
+        primary.contains(&device.plate).then_some(primary)
+    });
+    let primaries: Vec<Node> = transformers.flatten().copied().collect();
+    if primaries.is_empty() {
+        return Vec::new();
+    }
+    let beside = |e: &&Element| {
+        let on_iron = e.terminals.iter().any(|n| primaries.contains(n));
+        e.role() == Some(DeviceRole::Valve) && !on_iron
+    };
+    let valves = circuit.elements.iter().filter(beside);
+    valves
+        .flat_map(|e| e.readings.iter().map(|r| r.1))
+        .collect()
 }
 
 /// What is drawn: volts and amperes that fill a plot, and grid volts in round steps.
