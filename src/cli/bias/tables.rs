@@ -28,6 +28,9 @@ pub struct Tables<'a> {
 /// A mean of this part of the AC at a node is shown beside it.
 const BESIDE_AC: f64 = 0.1;
 
+/// The least ripple that a meter shows, V.
+const METERED_V: f64 = 1e-4;
+
 /// A table with what stands above it.
 type Titled = (&'static str, Table);
 
@@ -104,8 +107,11 @@ impl<'a> Tables<'a> {
             let mut cells = vec![row.subject.clone(), volts];
             if ripples {
                 let ripple = self.value(&row.subject, "ripple").map_or(0.0, |r| r.value);
-                // A meter does not show less than this beside the voltage.
-                let ripple = shown(if ripple < 1e-4 { 0.0 } else { ripple }, "V", 3);
+                let ripple = match ripple {
+                    // A meter does not show less than this beside the voltage, but an ear may hear it.
+                    r if r < METERED_V && r >= 1e-6 => format!("< {}", shown(METERED_V, "V", 3)),
+                    r => shown(r, "V", 3),
+                };
                 // Where the voltage itself alternates, nothing ripples.
                 cells.push(if carries_ac { String::new() } else { ripple });
             }

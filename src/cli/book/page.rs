@@ -490,7 +490,13 @@ fn messages(answer: &Answer, said: &mut HashSet<String>) -> String {
     let mut add = |message: &str| {
         let message = message.trim_end();
         let text = message.strip_prefix("note: ").unwrap_or(message);
-        if !text.is_empty() && said.insert(text.to_string()) {
+        // A verdict stands in the chart itself.
+        let bare = text.strip_prefix("warning: ").unwrap_or(text);
+        let charted = ["OVER: ", "CHECK: "].iter().any(|word| {
+            let mut lines = answer.kept.chart.lines();
+            lines.any(|line| line.strip_prefix(word) == Some(bare))
+        });
+        if !text.is_empty() && !charted && said.insert(text.to_string()) {
             html += "<p class=\"message\">";
             html += &text.lines().map(escaped).collect::<Vec<_>>().join("\n");
             html += "</p>\n";

@@ -40,8 +40,8 @@ const LEVELS_ON_MAINS: usize = 4;
 /// The sweep starts so far below its end.
 const SWEPT: f64 = 100.0;
 const SWEPT_ON_MAINS: f64 = 20.0;
-/// Positions of a knob that are drawn.
-const POSITIONS: &str = "0,2,5,8,10";
+/// Positions of a knob that are drawn: at 0 a volume leaves nothing, and would take most of the plot.
+const POSITIONS: &str = "1,3,5,8,10";
 /// And those of the first that are played.
 const PLAYED: &str = "2,5,8";
 
