@@ -415,6 +415,12 @@ pub const QUANTITIES: &[Quantity] = &[
         "ripple current of CR with level 4",
     ),
     stress(
+        "alternating voltage",
+        "V",
+        "rms across a capacitor, direct volts left out",
+        "alternating voltage of CR with level 4",
+    ),
+    stress(
         "rms current",
         "A",
         "rms through a part, direct current included",
