@@ -134,11 +134,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let survey = stressed.as_ref().map(|s| &s.survey);
     let (mut findings, assembly) = found::of(&quiescent, assembly, survey);
-    if let Some(stressed) = &stressed {
-        if stressed.survey.states.iter().any(|s| s.sine.is_some()) {
-            for finding in &mut findings {
-                finding.grave |= finding.quantity == measured::NO_LOAD;
-            }
+    if survey.is_some_and(|s| s.states.iter().any(|s| s.sine.is_some())) {
+        for finding in &mut findings {
+            finding.grave |= finding.quantity == measured::NO_LOAD;
         }
     }
     let mut findings = Findings::new(findings, &rows);
