@@ -24,12 +24,14 @@ use crate::measure::findings as measured;
 use crate::measure::quiescent::{self, AtRest};
 use crate::measure::stress::{self, Stress};
 use crate::num;
+use crate::report::file::STANDARD_OUTPUT;
 use crate::report::progress::Progress;
 use clap::{Arg, ArgAction, ArgMatches};
 use figures::exceeded;
 use findings::Findings;
 use output::{csv, record};
 use printed::printed;
+use std::io::IsTerminal;
 use stressed::Stressed;
 use tables::Tables;
 
@@ -182,11 +184,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         for pin in &hanging {
             common::tell(&format!("warning: {pin}\n"));
         }
+    }
+    // On a terminal the chart has just said so.
+    let is_shown = std::io::stdout().is_terminal()
+        && ["csv", "json"]
+            .iter()
+            .all(|option| session.text(option) != Some(STANDARD_OUTPUT));
+    if !session.quiet && !is_shown {
         for row in &over {
             common::tell(&format!("warning: {}\n", exceeded(row)));
         }
-    }
-    if !session.quiet {
         for finding in &findings.all {
             let word = if finding.grave { "warning" } else { "note" };
             common::tell(&format!("{word}: {}\n", finding.told()));
