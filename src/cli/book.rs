@@ -79,7 +79,6 @@ const RUNS: u64 = 200;
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let path = session.text("out").expect("required");
     let page = PendingText::stage(&mut outputs, Some(Path::new(path)))?;

@@ -156,7 +156,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let threads = matches.get_one::<u16>("threads");
     let threads = threads.map_or_else(parallel::processors, |&n| usize::from(n));
 
-    interrupt::watch();
     // Outputs are staged first: what cannot be written is reported before the work, not after.
     let mut outputs = guards.outputs();
     let mut stage = |name: &str| -> Result<Option<(PathBuf, std::fs::File)>, Failure> {

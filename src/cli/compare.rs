@@ -52,7 +52,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let ours = session.draft.netlist.clone();
     let drawn = graph(&mut session, &ours)?;
     let built = graph(&mut session, &theirs)?;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
     let csv = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;

@@ -118,7 +118,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         return Err(Failure::usage("`--level` needs a circuit")
             .hint("give a netlist and --valve in place of --type"));
     }
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
     let csv_file = PendingText::stage(&mut outputs, csv_path.as_deref())?;

@@ -161,7 +161,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .text("level")
         .map(|text| levels::parse(text, &session.guards))
         .transpose()?;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
     let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;

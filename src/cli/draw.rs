@@ -63,7 +63,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     session.guards.within(Bound::DrawnParts, found, |found, most| {
         format!("{found} parts are to be drawn, at most {most} go on one sheet; `--only` draws a piece")
     })?;
-    interrupt::watch();
     let path = session.text("out").expect("required").to_string();
     let mut outputs = session.guards.outputs();
     let mut file = outputs.stage(Path::new(&path))?;

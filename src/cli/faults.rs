@@ -92,7 +92,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         return Err(session.failed(problems));
     }
     let variables = Variables::of(&circuit, &rules).map_err(|p| session.failed(p))?;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let mut case = Case::new(circuit, variables, meter).map_err(Failure::NoSolution)?;
     beyond(&case, &readings, path)?;

@@ -83,7 +83,6 @@ const OPEN: f64 = 1e18;
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
     let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;

@@ -9,7 +9,6 @@ mod shown;
 use super::command::Command;
 use super::common::{PendingText, Session, number_option, word_option};
 use super::failure::Failure;
-use super::interrupt;
 use super::outcome::Outcome;
 use crate::circuit::library;
 use crate::fit::estimate::estimate;
@@ -141,7 +140,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let accuracy = accuracy(&session)?;
     let meter = session.positive("meter", Role::Resistance)?.unwrap_or(10e6);
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let out = session.text("out").expect("required");
     let file = PendingText::stage(&mut outputs, Some(Path::new(out)))?;

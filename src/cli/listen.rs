@@ -82,7 +82,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut circuits = Circuits::of(&mut session, &asked.netlists, Path::new(&out))?;
     let count = files.len() + circuits.versions();
     fits(&session, count, heard::seconds(&files) + circuits.seconds())?;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let target = PendingText::stage(&mut outputs, Some(Path::new(&out)))?.expect("it has a name");
     let (title, about) = (circuits.title(), circuits.about());

@@ -4,7 +4,6 @@ use super::command::{Command, SAFETY};
 use super::common::{self, Session, number_option};
 use super::driven::{self, Drive};
 use super::failure::Failure;
-use super::interrupt;
 use super::outcome::Outcome;
 use super::settings;
 use crate::analysis::mains;
@@ -61,7 +60,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         ))
         .hint("the mains are a SIN of 40 to 70 Hz without a DC or AC value on the line"));
     }
-    interrupt::watch();
     let drive = driven::asked(&session, &circuit)?;
     let sine = drive.as_ref().map(|Drive { sine, .. }| *sine);
     if drive.is_some() {

@@ -94,7 +94,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let played = Playing::asked(&session)?;
     let (rate_hz, length) = (played.rate_hz, played.length);
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let targets: Vec<File> = jobs
         .iter()

@@ -111,7 +111,6 @@ struct Findings {
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
     let frequencies_hz = frequencies::asked(&session)?.rows_hz;
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let table = PendingText::stage(&mut outputs, session.csv().as_deref())?;
     let plot = PendingText::stage(&mut outputs, session.text("plot").map(Path::new))?;

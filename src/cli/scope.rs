@@ -74,7 +74,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     session.guards.room_for_figures(figures, KEPT + as_json)?;
     // Outputs are staged first: what cannot be written is reported before the work, not after.
-    interrupt::watch();
     let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
     let csv_file = csv_path.as_deref().map(|p| outputs.stage(p)).transpose()?;

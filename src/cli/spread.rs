@@ -135,7 +135,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(run) = asked.show_run {
         return one::show(&asked, run);
     }
-    interrupt::watch();
     let path = |name: &str| asked.text(name).map(Path::new);
     let kept = rows::KeptRows::new(&asked)?;
     // The table is put in place even if the run is broken off, the others only if it is not.

@@ -3,7 +3,7 @@
 
 use super::super::common::Session;
 use super::super::failure::Failure;
-use super::super::{driven, interrupt};
+use super::super::driven;
 use super::figures::shown;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
@@ -25,7 +25,6 @@ pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<S
     if drive.is_some() {
         session.fits(circuit)?;
     }
-    interrupt::watch();
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
     let survey = driven::survey(circuit, states, ("bias", session.quiet))?;
     driven::report(session, &survey)?;

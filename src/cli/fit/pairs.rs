@@ -48,7 +48,6 @@ struct Findings {
 }
 
 pub(super) fn run(session: &mut Session<'_>, folder: &str) -> Result<Outcome, Failure> {
-    interrupt::watch();
     let accuracy = accuracy(session)?;
     let mut outputs = session.guards.outputs();
     let csv_path = session.csv();
