@@ -10,6 +10,7 @@ use super::outcome::Outcome;
 use crate::circuit::{flatten, library};
 use crate::compare::{self, Comparison, Graph};
 use crate::netlist::card::Netlist;
+use crate::report::csv::Csv;
 use crate::report::file::FileProblem;
 use crate::report::table::{Side, Table};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -130,13 +131,13 @@ fn graph(session: &mut Session<'_>, netlist: &Netlist) -> Result<Graph, Failure>
 }
 
 fn text(found: &Comparison) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut write = |record: [&str; 4]| writer.write_record(record).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut write = |record: [&str; 4]| csv.row(record);
     write(["kind", "drawn", "built", "what"]);
     for d in &found.differences {
         write([d.kind, &d.drawn, &d.built, &d.what]);
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 fn record(drawn: &Netlist, built: &Netlist, found: &Comparison) -> serde_json::Value {

@@ -20,6 +20,7 @@ use crate::diag::{Files, nearest};
 use crate::measure::chart::is_transistor;
 use crate::measure::load_line::{self, Device, State};
 use crate::num::{self, Role};
+use crate::report::csv::Csv;
 use crate::system::probe::Observable;
 use clap::{Arg, ArgAction, ArgMatches};
 use findings::{Findings, LINE, line};
@@ -338,8 +339,8 @@ fn path(
 }
 
 fn csv(found: &Findings) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut row = |cells: [String; 5]| writer.write_record(cells).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut row = |cells: [String; 5]| csv.row(cells);
     row(["curve", "vgk", "vpk", "plate_current", "screen_current"].map(String::from));
     let state = |curve: &str, s: &State| {
         let vgk = if found.has_grid {
@@ -394,8 +395,7 @@ fn csv(found: &Findings) -> String {
             .iter()
             .for_each(|&p| row(plain("composite load", p)));
     }
-    let bytes = writer.into_inner().expect("writing to memory");
-    String::from_utf8(bytes).expect("words and numbers")
+    csv.text()
 }
 
 fn record(found: &Findings) -> serde_json::Value {

@@ -14,6 +14,7 @@ use crate::circuit::{Circuit, Element};
 use crate::drawing::scheme::Scheme;
 use crate::drawing::{self, Figures};
 use crate::limits::Bound;
+use crate::report::csv::Csv;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use clap::{Arg, ArgAction, ArgMatches};
 use plain::plain;
@@ -122,8 +123,8 @@ fn one_line(text: &str) -> String {
 
 /// Which part hangs where: one row a pin.
 fn csv(scheme: &Scheme) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut row = |cells: [&str; 4]| writer.write_record(cells).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut row = |cells: [&str; 4]| csv.row(cells);
     row(["part", "kind", "pin", "net"]);
     for part in &scheme.parts {
         for (k, &net) in part.nets.iter().enumerate() {
@@ -131,8 +132,7 @@ fn csv(scheme: &Scheme) -> String {
             row([&part.name, part.word, &pin, &scheme.nets[net].name]);
         }
     }
-    let bytes = writer.into_inner().expect("writing to memory");
-    String::from_utf8(bytes).expect("names are text")
+    csv.text()
 }
 
 fn record(circuit: &Circuit, figures: &Figures) -> serde_json::Value {

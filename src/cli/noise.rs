@@ -14,6 +14,7 @@ use crate::math::lu::Singular;
 use crate::measure::noise::{self, Density, Listener, Total};
 use crate::measure::quiescent;
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
@@ -149,8 +150,8 @@ impl Findings {
     }
 
     fn csv(&self) -> String {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        let mut write = |row: &[String]| writer.write_record(row).expect("writing to memory");
+        let mut csv = Csv::empty();
+        let mut write = |row: &[String]| csv.row(row);
         let mut head = vec![
             "frequency_hz".to_string(),
             format!("{}.v_per_rthz", self.probe),
@@ -165,7 +166,7 @@ impl Findings {
             }
             write(&row);
         }
-        String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+        csv.text()
     }
 
     fn record(&self) -> Value {

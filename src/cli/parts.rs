@@ -12,6 +12,7 @@ use crate::measure::findings;
 use crate::measure::stress::{self, State, Survey};
 use crate::netlist::Loader;
 use crate::parts::{self, Heaters, Line, stock};
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use clap::Arg;
 use clap::ArgMatches;
@@ -120,8 +121,8 @@ fn read_stock(session: &Session<'_>, path: &str) -> Result<Vec<stock::Item>, Fai
 const HEAD: [&str; 7] = ["quantity", "kind", "value", "needs", "buy", "names", "note"];
 
 fn csv(lines: &[Line]) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(HEAD).expect("writing to memory");
+    let mut csv = Csv::empty();
+    csv.row(HEAD);
     for line in lines {
         let row = [
             line.quantity.to_string(),
@@ -132,9 +133,9 @@ fn csv(lines: &[Line]) -> String {
             line.names.join(" "),
             line.note(),
         ];
-        writer.write_record(row).expect("writing to memory");
+        csv.row(row);
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 fn record(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> serde_json::Value {

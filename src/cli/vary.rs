@@ -15,6 +15,7 @@ use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
 use crate::limits::Bound;
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::plot::{self, Trace};
 use crate::report::progress::Progress;
 use crate::report::table::{Side, Table};
@@ -275,8 +276,8 @@ fn label(choices: &[Choice]) -> String {
 
 /// One row a combination and figure; stepped numbers in base units.
 fn csv(steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut write = |row: Vec<String>| writer.write_record(&row).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut write = |row: Vec<String>| csv.row(&row);
     let mut head: Vec<String> = steps.iter().map(|s| s.name.clone()).collect();
     head.extend(["figure", "value", "unit"].map(str::to_string));
     write(head);
@@ -290,7 +291,7 @@ fn csv(steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
             write(row);
         }
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 /// A stepped value as a plain number, or its name.

@@ -1,5 +1,6 @@
 //! What leaves the tool: files, sound, pictures.
 
+pub mod csv;
 pub mod file;
 mod flac;
 mod folder;

@@ -6,33 +6,26 @@ use crate::circuit::Circuit;
 use crate::measure::chart::{self, ChartRow};
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::num;
+use crate::report::csv::Csv;
 use serde_json::json;
 
 /// A line for each row.
 pub fn csv(rows: &[ChartRow], findings: &Findings) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let write = |writer: &mut csv::Writer<Vec<u8>>, record: &[&str]| {
-        writer.write_record(record).expect("writing to memory");
-    };
-    write(
-        &mut writer,
-        &["subject", "quantity", "value", "unit", "limit", "verdict"],
-    );
+    let mut csv = Csv::empty();
+    let mut write = |row: [&str; 6]| csv.row(row);
+    write(["subject", "quantity", "value", "unit", "limit", "verdict"]);
     for (at, row) in rows.iter().enumerate() {
         let limit = row.limit.map(num::full).unwrap_or_default();
-        write(
-            &mut writer,
-            &[
-                &row.subject,
-                row.quantity,
-                &num::full(row.value),
-                row.unit,
-                &limit,
-                findings.verdict(at, row).unwrap_or(""),
-            ],
-        );
+        write([
+            &row.subject,
+            row.quantity,
+            &num::full(row.value),
+            row.unit,
+            &limit,
+            findings.verdict(at, row).unwrap_or(""),
+        ]);
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 /// The whole as JSON.

@@ -2,8 +2,8 @@
 //! asks for it.
 
 use super::super::common::Session;
-use super::super::failure::Failure;
 use super::super::driven;
+use super::super::failure::Failure;
 use super::figures::shown;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};

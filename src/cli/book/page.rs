@@ -6,6 +6,7 @@ use super::sections::{self, Choice, Section};
 use super::{played, schematic, typeset};
 use crate::cli::command::SAFETY;
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::page::{self, escaped};
 use crate::report::player;
 use crate::report::table::{Side, Table};
@@ -520,8 +521,8 @@ fn messages(answer: &Answer, said: &mut HashSet<String>) -> String {
 
 /// The form's figures for a table of one's own.
 pub fn csv(found: &Found, answer: Option<&Answer>) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut row = |cells: [&str; 6]| writer.write_record(cells).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut row = |cells: [&str; 6]| csv.row(cells);
     row(["figure", "place", "expected", "least", "greatest", "unit"]);
     let figures = answer.and_then(|a| a.figures["figures"].as_array());
     for (k, (name, figure)) in sections::figures(found)
@@ -539,5 +540,5 @@ pub fn csv(found: &Found, answer: Option<&Answer>) -> String {
             figure["unit"].as_str().unwrap_or_default(),
         ]);
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }

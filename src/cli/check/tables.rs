@@ -2,13 +2,14 @@
 
 use super::checked::Checked;
 use super::recording::Recorded;
+use crate::report::csv::Csv;
 use crate::sheet::verdict::{Mark, Verdict};
 use serde_json::json;
 
 /// `subject,expected,found,tolerance,verdict`, a row an expectation.
 pub fn csv(checked: &[Checked<'_>], heading: bool) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut write = |row: [&str; 5]| writer.write_record(row).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut write = |row: [&str; 5]| csv.row(row);
     if heading {
         write(["subject", "expected", "found", "tolerance", "verdict"]);
     }
@@ -27,7 +28,7 @@ pub fn csv(checked: &[Checked<'_>], heading: bool) -> String {
             }
         }
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 /// One object a line: results of several runs merge by concatenation.

@@ -5,6 +5,7 @@ use crate::analysis::natural::grows;
 use crate::analysis::periodic::{Method, PeriodicState};
 use crate::measure::distortion::{HARMONICS, Intermodulation, Reading};
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
 
@@ -17,8 +18,8 @@ const DEEP: f64 = 130.0;
 impl Findings {
     /// A row for each level; a varied setting is a column in front.
     pub fn csv(&self) -> String {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        let mut write = |row: &[String]| writer.write_record(row).expect("writing to memory");
+        let mut csv = Csv::empty();
+        let mut write = |row: &[String]| csv.row(row);
         let varied = self
             .measured
             .first()
@@ -53,7 +54,7 @@ impl Findings {
                 write(&row);
             }
         }
-        String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+        csv.text()
     }
 
     /// For the JSON file.

@@ -4,6 +4,7 @@ use super::words;
 use crate::faults::diagnosis::{Answer, Diagnosis};
 use crate::faults::readings::Reading;
 use crate::num;
+use crate::report::csv::Csv;
 use serde_json::{Value, json};
 
 const HEAD: [&str; 6] = [
@@ -17,8 +18,8 @@ const HEAD: [&str; 6] = [
 
 /// The table.
 pub fn csv(diagnosis: &Diagnosis) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(HEAD).expect("writing to memory");
+    let mut csv = Csv::empty();
+    csv.row(HEAD);
     for (k, answer) in diagnosis.answers.iter().enumerate() {
         let cause = &answer.causes[0];
         let row = [
@@ -29,9 +30,9 @@ pub fn csv(diagnosis: &Diagnosis) -> String {
             diagnosis.others(answer).join("; "),
             num::full(rounded(answer.misfit)),
         ];
-        writer.write_record(row).expect("writing to memory");
+        csv.row(row);
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 /// Six places: what a probability is worth, and the same on every machine.

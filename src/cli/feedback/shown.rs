@@ -5,6 +5,7 @@ use super::findings::{Findings, Judged};
 use crate::analysis::natural::Stability;
 use crate::measure::gain::{decibels, degrees, size};
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use num_complex::Complex;
 use serde_json::{Value, json};
@@ -59,8 +60,8 @@ impl Judged {
 impl Findings {
     /// The contract's columns; what does not exist is empty.
     pub fn csv(&self) -> String {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        writer.write_record(HEAD).expect("writing to memory");
+        let mut csv = Csv::empty();
+        csv.row(HEAD);
         for row in &self.rows {
             let cell = |value: Option<f64>| value.map(num::full).unwrap_or_default();
             let mut cells = vec![row.ohms.map_or("open".to_string(), num::full)];
@@ -80,9 +81,9 @@ impl Findings {
                 }
                 Err(_) => cells.resize(HEAD.len(), String::new()),
             }
-            writer.write_record(&cells).expect("writing to memory");
+            csv.row(&cells);
         }
-        String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+        csv.text()
     }
 
     /// For the JSON file.

@@ -22,6 +22,7 @@ use crate::fit::{bottle, plausible};
 use crate::inputs::InputProblem;
 use crate::measure::quiescent;
 use crate::num::{self, Role, engineering};
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use serde_json::json;
 use std::io::ErrorKind;
@@ -417,11 +418,9 @@ fn cells(found: &Findings, k: usize, pair: &Pair, percent: impl Fn(f64) -> Strin
 }
 
 fn text(found: &Findings) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
+    let mut csv = Csv::empty();
     let columns = if found.fitted.is_empty() { 8 } else { 11 };
-    writer
-        .write_record(&HEAD[..columns])
-        .expect("writing to memory");
+    csv.row(&HEAD[..columns]);
     for (k, pair) in found.pairs.iter().enumerate() {
         let percent = |part: f64| num::full(100.0 * part);
         let mut row = cells(found, k, pair, percent);
@@ -430,10 +429,9 @@ fn text(found: &Findings) -> String {
             row.push(f.hum.map_or(String::new(), num::full));
             row.push(f.thd.map_or(String::new(), num::full));
         }
-        writer.write_record(row).expect("writing to memory");
+        csv.row(row);
     }
-    let bytes = writer.into_inner().expect("writing to memory");
-    String::from_utf8(bytes).expect("words and numbers")
+    csv.text()
 }
 
 fn record(found: &Findings) -> serde_json::Value {

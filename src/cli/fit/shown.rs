@@ -6,6 +6,7 @@ use crate::fit::estimate::{Judged, Parameter};
 use crate::fit::model;
 use crate::fit::problem::counted;
 use crate::num::{self, engineering};
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use serde_json::json;
 
@@ -190,8 +191,8 @@ fn against_the_type(findings: &Findings<'_>) -> String {
 }
 
 pub(super) fn csv(findings: &Findings<'_>) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut row = |cells: [String; 10]| writer.write_record(cells).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut row = |cells: [String; 10]| csv.row(cells);
     row([
         "line",
         "vpk",
@@ -225,8 +226,7 @@ pub(super) fn csv(findings: &Findings<'_>) -> String {
             if j.left_out { "1" } else { "0" }.to_string(),
         ]);
     }
-    let bytes = writer.into_inner().expect("writing to memory");
-    String::from_utf8(bytes).expect("words and numbers")
+    csv.text()
 }
 
 pub(super) fn record(findings: &Findings<'_>) -> serde_json::Value {

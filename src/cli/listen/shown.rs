@@ -4,14 +4,15 @@ use super::gathered::Gathered;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::audio::level;
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::player::letter;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
 
 /// One row a sound and quantity.
 pub fn csv(found: &Gathered) -> String {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    let mut write = |row: [&str; 5]| writer.write_record(row).expect("writing to memory");
+    let mut csv = Csv::empty();
+    let mut write = |row: [&str; 5]| csv.row(row);
     write(["sound", "name", "quantity", "value", "unit"]);
     for (k, (sound, before)) in found.sounds.iter().zip(&found.before).enumerate() {
         let letter = letter(k).to_string();
@@ -31,7 +32,7 @@ pub fn csv(found: &Gathered) -> String {
             row(name, value, unit);
         }
     }
-    String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+    csv.text()
 }
 
 /// For the JSON file.

@@ -4,6 +4,7 @@ use super::job::{Job, Made, Plan, Scale};
 use crate::audio::level::SILENCE_V;
 use crate::audio::steps::Steps;
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
 
@@ -55,10 +56,8 @@ impl Summary<'_> {
 
     /// The sounds' levels as CSV, the subject being the sound's file.
     pub fn csv(&self) -> String {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        let mut write = |record: [&str; 4]| {
-            writer.write_record(record).expect("writing to memory");
-        };
+        let mut csv = Csv::empty();
+        let mut write = |row: [&str; 4]| csv.row(row);
         write(["subject", "quantity", "value", "unit"]);
         for (job, made) in self.made {
             let (file, unit) = (job.out.display().to_string(), job.probe.kind.unit());
@@ -73,7 +72,7 @@ impl Summary<'_> {
                 write([&file, quantity, &num::full(value), unit]);
             }
         }
-        String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+        csv.text()
     }
 
     /// For the terminal.

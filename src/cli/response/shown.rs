@@ -3,6 +3,7 @@
 use super::{Curves, Findings};
 use crate::measure::gain::{self, decibels, degrees, size};
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::table::{Side, Table};
 use serde_json::{Value, json};
 
@@ -12,8 +13,8 @@ const FEW: usize = 24;
 impl Findings {
     /// Frequencies down, probes and impedances across; a varied setting is a column in front.
     pub fn csv(&self) -> String {
-        let mut writer = csv::Writer::from_writer(Vec::new());
-        let mut write = |row: &[String]| writer.write_record(row).expect("writing to memory");
+        let mut csv = Csv::empty();
+        let mut write = |row: &[String]| csv.row(row);
         let varied = self.curves.first().map_or(&[][..], |c| &c.variant.settings);
         let mut head: Vec<String> = varied.iter().map(|s| s.target.clone()).collect();
         head.push("frequency_hz".to_string());
@@ -45,7 +46,7 @@ impl Findings {
                 write(&row);
             }
         }
-        String::from_utf8(writer.into_inner().expect("memory")).expect("text in, text out")
+        csv.text()
     }
 
     /// For the JSON file.

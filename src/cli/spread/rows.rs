@@ -5,6 +5,7 @@ use super::super::failure::Failure;
 use super::asked::Asked;
 use super::board::{Board, Row};
 use crate::num;
+use crate::report::csv::Csv;
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::tolerance::measure::Around;
 use std::fs::File;
@@ -98,9 +99,9 @@ pub fn keep(asked: &Asked<'_>, mut csv: Writer, table: Outputs) -> Result<(), Fa
 }
 
 fn line(cells: &[String]) -> Vec<u8> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
-    writer.write_record(cells).expect("writing to memory");
-    writer.into_inner().expect("memory")
+    let mut csv = Csv::empty();
+    csv.row(cells);
+    csv.text().into_bytes()
 }
 
 fn heading(asked: &Asked<'_>, board: &Board) -> Vec<String> {
