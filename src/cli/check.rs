@@ -14,14 +14,14 @@ use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
-use super::{interrupt, memory, parallel};
+use super::tell::print;
+use super::{interrupt, memory, parallel, shard};
 use crate::circuit::ledger::Ledger;
 use crate::circuit::read::Draft;
 use crate::diag::{Diagnostic, Files, clean};
 use crate::inputs;
 use crate::netlist::Loader;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
-use crate::report::kept;
 use crate::report::progress::Progress;
 use crate::sheet::Want;
 use crate::sheet::cases::Case;
@@ -150,11 +150,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         return Err(Failure::usage("several outputs want standard output")
             .hint("give all but one a file name"));
     }
-    let shard = text("shard").map(part).transpose()?;
+    let shard = text("shard").map(shard::part).transpose()?;
     let only = text("only").map(|p| format!("*{p}*"));
     let wanted = |subject: &str| only.as_ref().is_none_or(|p| sheet::cases::fits(p, subject));
-    let threads = matches.get_one::<u16>("threads");
-    let threads = threads.map_or_else(parallel::processors, |&n| usize::from(n));
+    let threads = parallel::threads(matches);
 
     // Outputs are staged first: what cannot be written is reported before the work, not after.
     let mut outputs = guards.outputs();
@@ -325,20 +324,6 @@ fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
     }
 }
 
-/// `K/N` of --shard.
-pub(super) fn part(text: &str) -> Result<(usize, usize), Failure> {
-    let numbers = text
-        .split_once('/')
-        .and_then(|(k, n)| Some((k.trim().parse().ok()?, n.trim().parse().ok()?)));
-    match numbers {
-        Some((k, n)) if (1..=n).contains(&k) && n <= 100_000 => Ok((k, n)),
-        _ => Err(
-            Failure::usage(format!("`--shard {text}`: expected K/N with K from 1 to N"))
-                .hint("expected K/N with K from 1 to N, for example `--shard 2/4`"),
-        ),
-    }
-}
-
 /// Notes the files that a sheet will be held against, so that no output takes their place.
 fn reads(ready: &Ready, beside: &SheetFolder) {
     for expectation in &ready.sheet.expectations {
@@ -412,20 +397,5 @@ fn open(path: &Result<PathBuf, String>, guards: &Guards) -> Opened {
     match Ready::new(name.clone(), sheet, draft) {
         Ok(ready) => Opened::Ready(Box::new(ready), Box::new(beside)),
         Err((sources, problems)) => bad(&sources, &problems),
-    }
-}
-
-/// Prints to standard output. A reader that went away is no failure.
-pub(super) fn print(text: &str) -> Result<Outcome, Failure> {
-    let text = clean::lines(text);
-    if kept::chart(&text) {
-        return Ok(Outcome::Done);
-    }
-    let mut out = std::io::stdout().lock();
-    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
-        Err(e) if e.kind() != std::io::ErrorKind::BrokenPipe => {
-            Err(FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
-        }
-        _ => Ok(Outcome::Done),
     }
 }

@@ -4,6 +4,7 @@ use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::heading::heading;
 use super::settings::{self, Mains};
+use super::tell::print;
 pub use super::tell::tell;
 use super::{interrupt, memory};
 use crate::analysis::natural::Stability;
@@ -12,7 +13,6 @@ use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides, Setting};
 use crate::circuit::read::Draft;
-use crate::diag::clean;
 use crate::diag::{Diagnostic, Files};
 use crate::limits::Bound;
 use crate::measure::findings;
@@ -20,7 +20,6 @@ use crate::netlist::card::{Card, Netlist};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
-use crate::report::kept;
 use crate::system::probe::{self, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
@@ -175,16 +174,7 @@ impl<'m> Session<'m> {
     ) -> Result<Self, Failure> {
         let guards = Guards::new(matches)?;
         let quiet = matches.get_flag("quiet");
-        if (
-            matches.get_one::<String>("csv"),
-            matches.get_one::<String>("json"),
-        ) == (Some(&"-".to_string()), Some(&"-".to_string()))
-        {
-            return Err(
-                Failure::usage("`--csv -` and `--json -` both want standard output")
-                    .hint("give one of them a file name"),
-            );
-        }
+        one_at_standard_output(matches)?;
         let mut draft = read(&guards);
         let mut problems = std::mem::take(&mut draft.problems);
         let mut settings = Overrides::audited(matches.get_flag("audit").then(Ledger::default));
@@ -511,23 +501,26 @@ impl<'m> Session<'m> {
         if !self.shows_chart() {
             return Ok(());
         }
-        let chart = chart();
-        let chart = clean::lines(&chart);
-        if kept::chart(&chart) {
-            return Ok(());
-        }
-        let mut out = std::io::stdout().lock();
-        match out.write_all(chart.as_bytes()).and_then(|()| out.flush()) {
-            Ok(()) => Ok(()),
-            Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-            Err(e) => {
-                Err(crate::report::file::FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
-            }
-        }
+        print(&chart()).map(|_| ())
     }
 }
 
-/// Tells what an audit found.
+/// Refuses to write two tables to standard output.
+///
+/// # Errors
+/// If both are to go there.
+pub fn one_at_standard_output(matches: &ArgMatches) -> Result<(), Failure> {
+    let asked = |name: &str| matches.get_one::<String>(name).map(String::as_str);
+    if ["csv", "json"].map(asked) != [Some(STANDARD_OUTPUT); 2] {
+        return Ok(());
+    }
+    Err(
+        Failure::usage("`--csv -` and `--json -` both want standard output")
+            .hint("give one of them a file name"),
+    )
+}
+
+/// Reports what an audit found.
 ///
 /// # Errors
 /// If a solution does not hold.

@@ -1,9 +1,9 @@
 //! `completions`: what a shell needs to complete the commands and options.
 
-use super::check::print;
 use super::command::Command;
 use super::failure::Failure;
 use super::outcome::Outcome;
+use super::tell::print;
 use clap::{Arg, ArgMatches, value_parser};
 use clap_complete::Shell;
 

@@ -1,10 +1,10 @@
 //! `examples`: the netlists that come with the tool, for whoever has no checkout.
 
-use super::check::print;
 use super::command::{Command, SAFETY};
 use super::common;
 use super::failure::Failure;
 use super::outcome::Outcome;
+use super::tell::print;
 use crate::diag::nearest;
 use crate::report::file::{FileProblem, Outputs};
 use clap::{Arg, ArgMatches};

@@ -3,11 +3,11 @@
 
 mod tables;
 
-use super::check::print;
 use super::command::{Command, SAFETY};
 use super::common;
 use super::failure::Failure;
 use super::outcome::Outcome;
+use super::tell::print;
 use crate::diag::nearest;
 use crate::report::file::Outputs;
 use clap::{Arg, ArgMatches};

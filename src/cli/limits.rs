@@ -1,7 +1,7 @@
 //! `limits`: how much of anything one run takes, and how to move that.
 
-use super::check;
 use super::command::Command;
+use super::tell::print;
 use crate::limits::TABLE;
 use std::fmt::Write;
 
@@ -10,7 +10,7 @@ pub const COMMAND: Command = Command {
     name: "limits",
     about: "List the limits that `--limit NAME=VALUE` moves",
     options: |_| clap::Command::new("limits").about(COMMAND.about),
-    run: |_| check::print(&text()),
+    run: |_| print(&text()),
 };
 
 /// The list, narrow enough for a terminal.

@@ -13,8 +13,8 @@ mod row;
 mod runs;
 mod sheets;
 
-use super::check;
 use super::command::Command;
+use super::tell::print;
 use row::MessageRow;
 use std::fmt::Write;
 
@@ -23,7 +23,7 @@ pub const COMMAND: Command = Command {
     name: "messages",
     about: "List every error and warning, with cause and remedy (Markdown)",
     options: |_| clap::Command::new("messages").about(COMMAND.about),
-    run: |_| check::print(&text()),
+    run: |_| print(&text()),
 };
 
 /// The sections in the order of the document.

@@ -39,6 +39,7 @@ mod render;
 mod response;
 mod scope;
 mod settings;
+mod shard;
 mod sheet_folder;
 mod signals;
 mod spread;

@@ -1,5 +1,6 @@
 //! Work spread over the processors, results in the order of the work.
 
+use clap::ArgMatches;
 use std::num::NonZero;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -7,6 +8,12 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 /// As many threads as there are processors.
 pub fn processors() -> usize {
     std::thread::available_parallelism().map_or(1, NonZero::get)
+}
+
+/// As many threads as `--threads` says, or as there are processors.
+pub fn threads(matches: &ArgMatches) -> usize {
+    let asked = matches.get_one::<u16>("threads");
+    asked.map_or_else(processors, |&n| usize::from(n))
 }
 
 /// Does every job, on at most N threads; the results stand in the order of the jobs

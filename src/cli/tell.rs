@@ -1,8 +1,12 @@
-//! What the tool says beside its results.
+//! What the tool says: results on standard output, all else on standard error.
 
+use super::failure::Failure;
+use super::outcome::Outcome;
 use crate::diag::clean;
+use crate::report::file::{FileProblem, STANDARD_OUTPUT};
 use crate::report::kept;
-use std::io::Write;
+use std::io::{ErrorKind, Write};
+use std::path::Path;
 
 /// Writes to standard error. Where even that cannot be done there is nobody left to tell.
 pub fn tell(text: &str) {
@@ -11,4 +15,22 @@ pub fn tell(text: &str) {
         return;
     }
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
+}
+
+/// Prints to standard output. A reader that went away is no failure.
+///
+/// # Errors
+/// If it cannot be written.
+pub fn print(text: &str) -> Result<Outcome, Failure> {
+    let text = clean::lines(text);
+    if kept::chart(&text) {
+        return Ok(Outcome::Done);
+    }
+    let mut out = std::io::stdout().lock();
+    match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+        Err(e) if e.kind() != ErrorKind::BrokenPipe => {
+            Err(FileProblem::new(Path::new(STANDARD_OUTPUT), e).into())
+        }
+        _ => Ok(Outcome::Done),
+    }
 }

@@ -5,10 +5,11 @@ mod page;
 mod picture;
 
 use super::command::Command;
+use super::common;
 use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::outcome::Outcome;
-use super::{check, common};
+use super::tell::print;
 use crate::circuit::designation;
 use crate::circuit::library::{self, Shipped};
 use crate::diag::nearest;
@@ -48,7 +49,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let guards = Guards::new(matches)?;
     let shipped = library::shipped();
     let Some(name) = matches.get_one::<String>("type") else {
-        return check::print(&list(&shipped));
+        return print(&list(&shipped));
     };
     let found = shipped
         .iter()
@@ -57,7 +58,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let block = blocks.iter().find(|b| b.name.eq_ignore_ascii_case(name));
     if let Some(block) = block {
         return match matches.get_one::<String>("plot") {
-            None => check::print(&page::of_block(block)),
+            None => print(&page::of_block(block)),
             Some(_) => Err(Failure::usage(format!(
                 "`{}` is a subcircuit: it has no curves to draw",
                 block.name
@@ -80,7 +81,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(plot) = common::PendingText::stage(&mut outputs, plot)? {
         plot.fill(&picture::drawn(valve))?;
     }
-    let outcome = check::print(&page::text(valve))?;
+    let outcome = print(&page::text(valve))?;
     common::commit(outputs)?;
     Ok(outcome)
 }

@@ -1,12 +1,14 @@
 //! What the command line asks for: the circuits, what varies in them, and the runs.
 
 use super::super::check;
-use super::super::common::{self, Session};
+use super::super::common::{self, Session, one_at_standard_output};
 use super::super::failure::Failure;
 use super::super::guards::Guards;
 use super::super::parallel;
 use super::super::settings;
+use super::super::shard;
 use super::super::sheet_folder::SheetFolder;
+use super::super::tell::print;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::diag::{Files, Span};
@@ -101,18 +103,12 @@ impl<'m> Asked<'m> {
         };
         let shares = count("shares", 2)?;
         let show_run = count("show-run", 1)?;
-        let (shard, shards) = text("shard").map_or(Ok((1, 1)), check::part)?;
+        let (shard, shards) = text("shard").map_or(Ok((1, 1)), shard::part)?;
         if matches.get_many::<String>("probe").is_some() {
             return Err(Failure::usage("spread takes no `--probe`")
                 .hint("a probe is a figure too: `--figure v(out)`"));
         }
-        let both = ["csv", "json"].map(|n| text(n) == Some(STANDARD_OUTPUT));
-        if both == [true, true] {
-            return Err(
-                Failure::usage("`--csv -` and `--json -` both want standard output")
-                    .hint("give one of them a file name"),
-            );
-        }
+        one_at_standard_output(matches)?;
         let shape = match text("shape") {
             Some("normal") => Shape::Normal,
             _ => Shape::Uniform,
@@ -122,7 +118,6 @@ impl<'m> Asked<'m> {
         } else {
             Order::Chance
         };
-        let threads = matches.get_one::<u16>("threads");
         let subject = match text("netlist") {
             Some(path) if path.to_lowercase().ends_with(".toml") => of_sheet(matches, path)?,
             _ => of_netlist(matches)?,
@@ -185,7 +180,7 @@ impl<'m> Asked<'m> {
             first: shard == 1,
             seed,
             order,
-            threads: threads.map_or_else(parallel::processors, |&n| usize::from(n)),
+            threads: parallel::threads(matches),
             shares,
             corners: matches.get_flag("corners"),
             show_run,
@@ -225,7 +220,7 @@ impl<'m> Asked<'m> {
         if self.quiet || taken("csv") || taken("json") {
             return Ok(());
         }
-        check::print(&text()).map(|_| ())
+        print(&text()).map(|_| ())
     }
 }
 

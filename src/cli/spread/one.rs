@@ -1,7 +1,7 @@
 //! One amplifier's settings, for any other command.
 
-use super::super::check;
 use super::super::failure::Failure;
+use super::super::tell::print;
 use super::asked::Asked;
 use crate::cli::outcome::Outcome;
 use crate::figure::bench::Trouble;
@@ -46,5 +46,5 @@ pub fn show(asked: &Asked<'_>, run: u64) -> Result<Outcome, Failure> {
     })?;
     let mut text = options.join("\n");
     text.push('\n');
-    check::print(&text)
+    print(&text)
 }
