@@ -236,6 +236,28 @@ impl Element {
         }
     }
 
+    /// The place of a terminal on its line, by the name that its kind gives it.
+    pub fn place(&self, terminal: &str) -> Option<usize> {
+        self.kind?.terminals.iter().position(|&t| t == terminal)
+    }
+
+    /// The node of a terminal, by the name that its kind gives it.
+    pub fn terminal(&self, name: &str) -> Option<Node> {
+        self.terminals.get(self.place(name)?).copied()
+    }
+
+    /// The most that it stands of a quantity, if that is known.
+    pub fn rating(&self, quantity: &str) -> Option<f64> {
+        let found = self.limits.iter().find(|l| l.quantity == quantity);
+        found.map(|l| l.max)
+    }
+
+    /// The least that it needs of a quantity, if that is known.
+    pub fn needed(&self, quantity: &str) -> Option<f64> {
+        let found = self.needs.iter().find(|n| n.quantity == quantity);
+        found.map(|n| n.max)
+    }
+
     /// Whether it is a valve, a rectifying one among them.
     pub fn is_valve(&self) -> bool {
         self.role().is_some_and(DeviceRole::is_valve)

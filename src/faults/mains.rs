@@ -309,9 +309,7 @@ impl List<'_> {
                 .filter(|&t| self.is_end(output, element.terminals[t]))
                 .collect();
             // Both ends rectified against the tap: without it nothing flows.
-            let tap = element
-                .kind
-                .and_then(|kind| kind.terminals.iter().position(|t| *t == "centre"));
+            let tap = element.place("centre");
             let is_bridge = circuit.elements.iter().any(|e| self.returns(e, output));
             if let Some(tap) = tap.filter(|t| ends.len() > 1 && !ends.contains(t) && !is_bridge) {
                 let real = vec![Change::Loosen(k, tap)];

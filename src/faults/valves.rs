@@ -39,15 +39,10 @@ impl List<'_> {
             self.add("weak", name, "", 0.3, cells.collect());
         }
         self.leads(k, element, 0.35);
-        let Some(kind) = element.kind else { return };
         for (a, b) in pairs(element.terminals.len()) {
             self.bridge(element, "short", (a, b), 0.07);
         }
-        let at = |pin: &str| {
-            let place = kind.terminals.iter().position(|t| *t == pin)?;
-            element.terminals.get(place).copied()
-        };
-        if let (Some(plate), Some(grid)) = (at("plate"), at("grid")) {
+        if let (Some(plate), Some(grid)) = (element.terminal("plate"), element.terminal("grid")) {
             // 0.2 uA to 50 uA of ions: beyond 10 uA a valve is about to run away.
             let width = fun::ln(2.0);
             let cells = (0..8).map(|n| {

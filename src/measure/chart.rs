@@ -309,12 +309,10 @@ fn transistor(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element
 /// of a mains transformer's, of which the root mean square counts.
 fn windings(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, take: Taker<'_>) {
     let role = element.role();
-    let limit = |quantity: &str| {
-        let found = element.limits.iter().find(|l| l.quantity == quantity);
-        found.map(|l| l.max)
-    };
     let mut row = part(element, take);
-    let mut push = |quantity: &'static str, value: f64| row(quantity, value, "A", limit(quantity));
+    let mut push = |quantity: &'static str, value: f64| {
+        row(quantity, value, "A", element.rating(quantity));
+    };
     if matches!(role, Some(DeviceRole::Inductor | DeviceRole::Choke)) {
         push(
             "direct current",
@@ -346,26 +344,12 @@ pub fn is_resistor(element: &Element) -> bool {
 }
 
 fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, take: Taker<'_>) {
-    let names = element.kind.map_or(&[][..], |k| k.terminals);
-    let terminal = |name: &str| {
-        names
-            .iter()
-            .position(|n| *n == name)
-            .map(|k| element.terminals[k])
-    };
     let volts = |node: Node| assembly.unknowns.voltage(moment.x, node);
-    let Some(cathode) = terminal("cathode") else {
+    let Some(cathode) = element.terminal("cathode") else {
         return;
     };
     let vk = volts(cathode);
-    let limit = |quantity: &str| {
-        element
-            .limits
-            .iter()
-            .find(|l| l.quantity == quantity)
-            .map(|l| l.max)
-    };
-    let across = |name: &str| terminal(name).map(|n| volts(n) - vk);
+    let across = |name: &str| element.terminal(name).map(|n| volts(n) - vk);
     let mut push = part(element, take);
     let (vpk, vgk, vsk) = (across("plate"), across("grid"), across("screen"));
     let mut currents: Vec<(&'static str, f64)> = Vec::new();
@@ -381,38 +365,53 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, tak
         push(name, value, "A", None);
     }
     if let (Some(v), Some(i)) = (vpk, current("plate current")) {
-        push("plate dissipation", v * i, "W", limit("plate dissipation"));
+        push(
+            "plate dissipation",
+            v * i,
+            "W",
+            element.rating("plate dissipation"),
+        );
     }
     if let (Some(v), Some(i)) = (vsk, current("screen current")) {
         push(
             "screen dissipation",
             v * i,
             "W",
-            limit("screen dissipation"),
+            element.rating("screen dissipation"),
         );
     }
     if let Some(v) = vgk {
         push("vgk", v, "V", None);
     }
     if let Some(v) = vpk {
-        push("vpk", v, "V", limit("plate voltage"));
+        push("vpk", v, "V", element.rating("plate voltage"));
     }
     if let Some(v) = vsk {
-        push("vg2k", v, "V", limit("screen voltage"));
+        push("vg2k", v, "V", element.rating("screen voltage"));
     }
     let total: f64 = currents.iter().map(|c| c.1).sum();
     if vpk.is_some() {
-        push("cathode current", total, "A", limit("cathode current"));
+        push(
+            "cathode current",
+            total,
+            "A",
+            element.rating("cathode current"),
+        );
     } else {
         // A rectifier: all of its plates feed one cathode.
-        push("direct current", total, "A", limit("direct current"));
+        push(
+            "direct current",
+            total,
+            "A",
+            element.rating("direct current"),
+        );
     }
     // The heater winding is taken to be at ground, as it is where nothing lifts it.
     push(
         "heater-cathode voltage",
         vk,
         "V",
-        limit("heater-cathode voltage"),
+        element.rating("heater-cathode voltage"),
     );
 }
 

@@ -6,7 +6,6 @@
 
 use super::groups::Groups;
 use super::impedance::{Resistances, is_fixed};
-use super::windings::terminal;
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::system::assemble::Assembly;
 
@@ -53,7 +52,7 @@ impl GridCircuits {
         let joins = resistors.filter(|r| r.ohms.abs() < JOINS && free(r.a) && free(r.b));
         let groups = Groups::new(circuit, joins.map(|r| (r.a, r.b)));
         let valves = circuit.elements.iter().filter(|e| e.is_valve());
-        let grids = valves.filter_map(|e| Some((electrode(e, "grid")?, laws(e))));
+        let grids = valves.filter_map(|e| Some((e.terminal("grid")?, laws(e))));
         GridCircuits {
             groups,
             grids: grids.collect(),
@@ -68,13 +67,13 @@ impl GridCircuits {
         seen: &mut Resistances<'_, '_>,
         element: &Element,
     ) -> Option<GridCircuit> {
-        let (grid, cathode) = (electrode(element, "grid")?, electrode(element, "cathode")?);
+        let (grid, cathode) = (element.terminal("grid")?, element.terminal("cathode")?);
         let kind = if is_fixed(assembly.circuit, cathode) {
             "grid circuit resistance (fixed bias)"
         } else {
             "grid circuit resistance (cathode bias)"
         };
-        let limit = element.limits.iter().find(|l| l.quantity == kind);
+        let limit = element.rating(kind);
         // The rating means the resistors on the grid. With the valve at work its own feedback
         // would be counted too: a leak returned to the cathode looks many times its value.
         let own = laws(element);
@@ -82,9 +81,10 @@ impl GridCircuits {
         // Beyond this only an open switch leads on: in standby that is no grid leak which is too
         // large, with plate volts it is the largest.
         let volts = |node: Node| assembly.unknowns.voltage(x, node);
-        let supplied = electrode(element, "plate")
+        let supplied = element
+            .terminal("plate")
             .is_some_and(|plate| volts(plate) - volts(cathode) > SUPPLIED_V);
-        let limit = limit.filter(|_| alone < OPEN || supplied).map(|l| l.max);
+        let limit = limit.filter(|_| alone < OPEN || supplied);
         let shared = limit.map_or(0.0, |_| self.shared(seen, grid, &own, COUNTS * alone));
         Some(GridCircuit {
             ohms: alone + shared,
@@ -113,10 +113,6 @@ impl GridCircuits {
             .filter_map(|&&(node, _)| seen.between(grid, node, &pulled));
         each.filter(|ohms| *ohms > least).sum()
     }
-}
-
-fn electrode(element: &Element, name: &str) -> Option<Node> {
-    Some(element.terminals[terminal(element, name)?])
 }
 
 /// The laws of a valve.

@@ -48,9 +48,8 @@ pub fn most(element: &Element) -> Option<f64> {
     if is_zener(element) {
         return None;
     }
-    let mut limits = element.limits.iter();
-    let model = limits.find(|l| l.quantity == "inverse voltage");
-    let all = [model.map(|l| l.max), breakdown(element), element.rated];
+    let model = element.rating("inverse voltage");
+    let all = [model, breakdown(element), element.rated];
     all.into_iter().flatten().reduce(f64::min)
 }
 

@@ -62,23 +62,13 @@ impl<'c> Device<'c> {
     /// has resistances of its own behind its terminals.
     pub fn new(circuit: &'c Circuit, element: &Element) -> Option<Device<'c>> {
         let kind = element.kind?;
-        let terminal = |names: &[&str]| {
-            let at = kind.terminals.iter().position(|t| names.contains(t))?;
-            element.terminals.get(at).copied()
-        };
+        let terminal = |names: &[&str]| names.iter().find_map(|name| element.terminal(name));
         let reading = |names: &[&str]| {
             let found = element
                 .readings
                 .iter()
                 .find(|r| names.contains(&r.0.name))?;
             Some((found.1, found.2))
-        };
-        let limit = |names: &[&str]| {
-            let found = element
-                .limits
-                .iter()
-                .find(|l| names.contains(&l.quantity))?;
-            Some(found.max)
         };
         let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
         laws.sort_unstable();
@@ -87,13 +77,13 @@ impl<'c> Device<'c> {
             circuit,
             plate: terminal(&["plate", "drain", "plate1"])?,
             grid: terminal(&["grid", "gate"]),
-            screen: terminal(&["screen"]),
+            screen: element.terminal("screen"),
             cathode: terminal(&["cathode", "source"])?,
             plate_current: reading(&["plate current", "drain current", "plate 1 current"])?,
             screen_current: reading(&["screen current"]),
             laws,
-            most_w: limit(&["plate dissipation"]),
-            most_v: limit(&["vpk"]),
+            most_w: element.rating("plate dissipation"),
+            most_v: element.rating("vpk"),
             sign: if kind.role == DeviceRole::Transistor(Polarity::P) {
                 -1.0
             } else {

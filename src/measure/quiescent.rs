@@ -424,13 +424,6 @@ impl Strain {
 
     fn rows(self, element: &Element) -> Vec<ChartRow> {
         let is_valve = element.role() == Some(DeviceRole::RectifierValve);
-        let limit = |quantity: &str| {
-            let table = element.limits.iter();
-            table
-                .clone()
-                .find(|l| l.quantity == quantity)
-                .map(|l| l.max)
-        };
         let row =
             |quantity: &'static str, value: f64, unit: &'static str, limit: Option<f64>| ChartRow {
                 subject: element.name.clone(),
@@ -446,7 +439,7 @@ impl Strain {
                 "peak plate current",
                 most(&self.currents),
                 "A",
-                limit("peak plate current"),
+                element.rating("peak plate current"),
             ),
             row("inverse voltage", most(&self.blocked), "V", inverse),
         ];

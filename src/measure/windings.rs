@@ -29,11 +29,6 @@ pub(crate) struct WindingName {
     pub sign: f64,
 }
 
-/// The place of a terminal of a part, by its name.
-pub(crate) fn terminal(element: &Element, name: &str) -> Option<usize> {
-    element.kind?.terminals.iter().position(|&t| t == name)
-}
-
 /// The name of a winding, by the terminals at its ends.
 pub(crate) fn winding_name(element: &Element, port: &Port) -> Option<WindingName> {
     let terminals = element.kind?.terminals;
@@ -65,5 +60,5 @@ pub(crate) fn winding_name(element: &Element, port: &Port) -> Option<WindingName
 
 /// The first of an output transformer's four terminals common, tap4, tap8 and tap16.
 pub(crate) fn common_of(element: &Element) -> Option<usize> {
-    terminal(element, "common")
+    element.place("common")
 }

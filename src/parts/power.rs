@@ -120,16 +120,15 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     line.notes.extend(own.map(|f| f.text));
     refuse(&mut line, survey, element);
     lines.push(line);
-    let rated = |quantity: &str| {
-        let found = element.limits.iter().find(|l| l.quantity == quantity);
-        found.map(|l| l.max)
-    };
     if let Some(amperes) = primary {
         // What the heaters take beside the model's own is no overload of its.
         let heaters = volts.map_or(0.0, |volts| heat.uncounted / volts);
         lines.push(fuse(
             "mains fuse",
-            (amperes, rated("primary rms current").map(|a| a + heaters)),
+            (
+                amperes,
+                element.rating("primary rms current").map(|a| a + heaters),
+            ),
             element,
             "slow, in the line before the switch",
         ));
@@ -139,7 +138,7 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     {
         lines.push(fuse(
             "high-tension fuse",
-            (a.max(b), rated("ht1 rms current")),
+            (a.max(b), element.rating("ht1 rms current")),
             element,
             "slow, one in each side",
         ));
@@ -172,10 +171,9 @@ fn heaters(
     if circuit.elements.iter().filter(is_mains).count() != 1 {
         return Heat::default();
     }
-    let mut limits = element.limits.iter();
-    let counted = limits.find(|l| l.quantity == "heater power");
+    let counted = element.rating("heater power");
     let watts = valves::heaters(circuit).watts();
-    let uncounted = (watts - counted.map_or(0.0, |l| l.max)).max(0.0);
+    let uncounted = (watts - counted.unwrap_or(0.0)).max(0.0);
     let volts = source.and_then(|s| survey.find(&s.name, "rms voltage"));
     let rise = volts.and_then(|figure| {
         let nominal = survey

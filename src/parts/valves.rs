@@ -79,14 +79,14 @@ pub fn heaters(circuit: &Circuit) -> Heaters {
 pub fn overloaded(circuit: &Circuit) -> Vec<Finding> {
     let taken = heaters(circuit).watts();
     let all = circuit.elements.iter().filter_map(|e| {
-        let winding = e.limits.iter().find(|l| l.quantity == "heater power")?;
-        (taken > winding.max * SLACK).then(|| Finding {
+        let winding = e.rating("heater power")?;
+        (taken > winding * SLACK).then(|| Finding {
             subject: e.name.clone(),
             quantity: "primary rms current",
             text: format!(
                 "the heaters take {} of the {} that its model gives",
                 show(taken, "W"),
-                show(winding.max, "W")
+                show(winding, "W")
             ),
             grave: true,
         })

@@ -134,9 +134,7 @@ impl<'a> Tables<'a> {
 
     /// The node of a valve's electrode, as the chart names it.
     fn subject(&self, valve: &Element, electrode: &str) -> Option<String> {
-        let terminals = valve.kind?.terminals;
-        let pin = terminals.iter().position(|t| *t == electrode)?;
-        let node = valve.terminals.get(pin)?;
+        let node = valve.terminal(electrode)?;
         Some(format!("v({})", self.circuit.nodes[node.0].name))
     }
 

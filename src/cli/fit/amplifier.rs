@@ -104,16 +104,11 @@ pub(super) fn take(
     let text = load_text(session, path)?;
     let circuit = session.circuit(Timing::default())?;
     let valve = element(&circuit, name)?;
-    let terminal = |what: &str| {
-        let kind = valve.kind.expect("a valve");
-        let place = kind.terminals.iter().position(|t| *t == what)?;
-        valve.terminals.get(place).copied()
-    };
     let pins = Pins {
-        plate: terminal("plate").expect("a valve"),
-        screen: terminal("screen"),
-        grid: terminal("grid").expect("a valve"),
-        cathode: terminal("cathode").expect("a valve"),
+        plate: valve.terminal("plate").expect("a valve"),
+        screen: valve.terminal("screen"),
+        grid: valve.terminal("grid").expect("a valve"),
+        cathode: valve.terminal("cathode").expect("a valve"),
     };
     let points = points(&circuit, &text).map_err(|wrong| at(path, wrong))?;
     let bench = Bench {

@@ -3,7 +3,7 @@
 use super::finding::{Finding, MISMATCH, NO_LOAD, show};
 use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Element, Node};
-use crate::measure::windings::{common_of, terminal};
+use crate::measure::windings::common_of;
 use crate::system::assemble::Assembly;
 
 /// A tap's load is at most this many times what the last tap is for, ohm: a feedback network is none.
@@ -57,15 +57,14 @@ pub(super) fn loads(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     let circuit = assembly.circuit;
     let mut found = Vec::new();
     for (element, common) in transformers(circuit) {
-        let needs = element.needs.iter();
-        let made_for = needs.clone().find(|n| n.quantity == "primary impedance");
+        let made_for = element.needed("primary impedance");
         let Some(made_for) = made_for.filter(|_| is_loaded(circuit, element, common)) else {
             continue;
         };
         let Some(ohms) = seen_by_plates(assembly, x, element) else {
             continue;
         };
-        let part = ohms / made_for.max;
+        let part = ohms / made_for;
         if MATCHED.contains(&part) {
             continue;
         }
@@ -80,7 +79,7 @@ pub(super) fn loads(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
             text: format!(
                 "its load gives the plates {} in place of {}: {word}",
                 show(ohms, "Ω"),
-                show(made_for.max, "Ω")
+                show(made_for, "Ω")
             ),
             grave: false,
         });
@@ -100,7 +99,7 @@ fn seen_by_plates(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> 
     let ends = [("plate1", "plate2"), ("plate", "supply")];
     let (a, b) = ends
         .into_iter()
-        .find_map(|(a, b)| Some((terminal(element, a)?, terminal(element, b)?)))?;
+        .find_map(|(a, b)| Some((element.terminal(a)?, element.terminal(b)?)))?;
     let valves = assembly.circuit.elements.iter().filter(|e| e.is_valve());
     let laws: Vec<usize> = valves
         .flat_map(|e| e.readings.iter().map(|r| r.1))
@@ -110,7 +109,7 @@ fn seen_by_plates(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> 
     let mut small = SmallSignal::new(assembly, x);
     assembly.unplugged = kept;
     let mut at = small.at(NOMINAL_HZ).ok()?;
-    let seen = at.impedance(element.terminals[a], element.terminals[b]);
+    let seen = at.impedance(a, b);
     Some(seen.norm()).filter(|ohms| ohms.is_finite())
 }
 

@@ -67,11 +67,8 @@ pub(super) fn misfits(circuit: &Circuit, mains: Option<&Mains>) -> Vec<Finding> 
 }
 
 fn misfit(circuit: &Circuit, mains: &Mains, element: &Element) -> Option<String> {
-    let made_for = |quantity: &str| {
-        let needs = element.needs.iter().find(|n| n.quantity == quantity);
-        needs.map(|n| n.max)
-    };
-    let (volts, hz) = (made_for("primary voltage")?, made_for("mains frequency")?);
+    let volts = element.needed("primary voltage")?;
+    let hz = element.needed("mains frequency")?;
     let peak = mains::primary_peak(circuit, mains, element)?;
     let rms = peak / SQRT_2;
     let part = rms / volts;

@@ -47,7 +47,7 @@ pub(super) fn rectifiers(
         let Some((&cathode, plates)) = element.terminals.split_last() else {
             continue;
         };
-        let limit = element.limits.iter().find(|l| l.quantity == "reservoir");
+        let limit = element.rating("reservoir");
         let farads = first_capacitor(circuit, cathode);
         let mut push = |quantity: &'static str, text: String| {
             found.push(Finding {
@@ -57,20 +57,17 @@ pub(super) fn rectifiers(
                 grave: true,
             });
         };
-        if let Some(limit) = limit.filter(|l| farads > l.max * 1.001) {
+        if let Some(limit) = limit.filter(|most| farads > most * 1.001) {
             push(
                 "peak plate current",
                 format!(
                     "the reservoir of {} is larger than the {} that it allows",
                     show(farads, "F"),
-                    show(limit.max, "F")
+                    show(limit, "F")
                 ),
             );
         }
-        let least = element
-            .needs
-            .iter()
-            .find(|l| l.quantity == "source resistance");
+        let least = element.needed("source resistance");
         let (Some(least), Some(hz), true) = (least, mains_hz, farads > 0.0) else {
             continue;
         };
@@ -78,13 +75,13 @@ pub(super) fn rectifiers(
             .iter()
             .filter_map(|&plate| source_ohms(assembly, x, element, plate, hz))
             .fold(f64::INFINITY, f64::min);
-        if ohms < 0.95 * least.max {
+        if ohms < 0.95 * least {
             push(
                 "direct current",
                 format!(
                     "each plate sees {} of winding, it needs {} or more",
                     show(ohms, "Ω"),
-                    show(least.max, "Ω")
+                    show(least, "Ω")
                 ),
             );
         }

@@ -99,15 +99,9 @@ fn laws_of(element: &Element) -> Vec<usize> {
     laws
 }
 
-fn terminal(element: &Element, name: &str) -> Option<Node> {
-    let names = element.kind.map_or(&[][..], |k| k.terminals);
-    let at = names.iter().position(|n| *n == name)?;
-    Some(element.terminals[at])
-}
-
 /// Plate, grid and cathode.
 fn electrodes(element: &Element) -> Option<[Node; 3]> {
-    let at = |name: &str| terminal(element, name);
+    let at = |name: &str| element.terminal(name);
     Some([at("plate")?, at("grid")?, at("cathode")?])
 }
 
@@ -120,7 +114,7 @@ fn look(
     joined: &Joined,
 ) -> Option<Seen> {
     let nodes = electrodes(element)?;
-    let screen = terminal(element, "screen");
+    let screen = element.terminal("screen");
     let amperes = |name: &str| {
         let reading = element.readings.iter().find(|r| r.0.name == name);
         reading.map_or(0.0, |&(_, law, output)| {

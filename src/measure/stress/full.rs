@@ -67,11 +67,7 @@ fn drawn(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> f64 {
 }
 
 fn electrodes(element: &Element) -> Option<[Node; 3]> {
-    let names = element.kind?.terminals;
-    let at = |name: &str| {
-        let k = names.iter().position(|n| *n == name)?;
-        Some(element.terminals[k])
-    };
+    let at = |name: &str| element.terminal(name);
     Some([at("plate")?, at("grid")?, at("cathode")?])
 }
 

@@ -2,7 +2,7 @@
 
 use super::super::chart::DERATING;
 use super::super::inverse;
-use super::super::windings::{common_of, into_terminal, terminal, winding_name, windings};
+use super::super::windings::{common_of, into_terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
 use super::series::{InSeries, in_series};
 use crate::circuit::{Branch, Circuit, Element, Node, Piece, Port, Sense, Sink};
@@ -53,11 +53,6 @@ fn of(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
         _ if windings(element).next().is_some() => wound(gauge, circuit, k, element),
         _ => {}
     }
-}
-
-fn limit(element: &Element, quantity: &str) -> Option<f64> {
-    let found = element.limits.iter().find(|l| l.quantity == quantity);
-    found.map(|l| l.max)
 }
 
 fn ends(element: &Element) -> Option<(Node, Node)> {
@@ -206,9 +201,9 @@ fn rectifier(gauge: &mut Gauge, k: usize, element: &Element) {
         k,
         (all, Statistic::Mean),
         ("driven direct current", A),
-        limit(element, "direct current"),
+        element.rating("direct current"),
     );
-    let peak = limit(element, "peak plate current");
+    let peak = element.rating("peak plate current");
     if valve {
         for &law in &laws {
             let one = gauge.meter(Read::Drawn(vec![law]));
@@ -232,7 +227,7 @@ fn rectifier(gauge: &mut Gauge, k: usize, element: &Element) {
     }
     if valve {
         let over = gauge.meter(Read::Volts(cathode, Node::GROUND));
-        let most = limit(element, "heater-cathode voltage");
+        let most = element.rating("heater-cathode voltage");
         gauge.show(
             k,
             (over, Statistic::Peak),
@@ -272,12 +267,7 @@ fn transistor(gauge: &mut Gauge, k: usize, element: &Element) {
 
 /// A valve: heat of its electrodes, currents, and the volts that stand on it and its socket.
 fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
-    let names = element.kind.map_or(&[][..], |kind| kind.terminals);
-    let terminal = |name: &str| {
-        let at = names.iter().position(|n| *n == name)?;
-        Some(element.terminals[at])
-    };
-    let Some(cathode) = terminal("cathode") else {
+    let Some(cathode) = element.terminal("cathode") else {
         return;
     };
     let reading = |name: &str| {
@@ -304,13 +294,13 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
             "grid dissipation",
         ),
     ] {
-        if let (Some(node), Some(law)) = (terminal(electrode), reading(current)) {
+        if let (Some(node), Some(law)) = (element.terminal(electrode), reading(current)) {
             let heat = gauge.meter(Read::Heat(node, cathode, vec![law]));
             gauge.show(
                 k,
                 (heat, Statistic::Mean),
                 (quantity, W),
-                limit(element, rating),
+                element.rating(rating),
             );
         }
     }
@@ -320,13 +310,13 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
         k,
         (all, Statistic::Mean),
         ("driven cathode current", A),
-        limit(element, "cathode current"),
+        element.rating("cathode current"),
     );
     gauge.show(
         k,
         (all, Statistic::Peak),
         ("peak cathode current", A),
-        limit(element, "peak cathode current"),
+        element.rating("peak cathode current"),
     );
     for (electrode, [steady, rating], quantity) in [
         (
@@ -340,16 +330,16 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
             "peak screen voltage",
         ),
     ] {
-        if let Some(node) = terminal(electrode) {
+        if let Some(node) = element.terminal(electrode) {
             let across = gauge.meter(Read::Volts(node, cathode));
-            let most = limit(element, rating);
+            let most = element.rating(rating);
             gauge.show(k, (across, Statistic::Mean), (steady, V), most);
             gauge.when_warm();
             gauge.show(
                 k,
                 (across, Statistic::Highest),
                 (quantity, V),
-                limit(element, quantity),
+                element.rating(quantity),
             );
         }
     }
@@ -358,7 +348,7 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
         k,
         (over, Statistic::Peak),
         ("peak heater-cathode voltage", V),
-        limit(element, "heater-cathode voltage"),
+        element.rating("heater-cathode voltage"),
     );
     let mut pins = element.terminals.clone();
     // The heater's pins are taken to be at ground.
@@ -382,7 +372,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
         None,
     );
     if element.role() == Some(DeviceRole::Choke) {
-        winding(gauge, k, element, limit(element, "direct current"));
+        winding(gauge, k, element, element.rating("direct current"));
         return;
     }
     let ports: Vec<_> = windings(element).copied().collect();
@@ -395,14 +385,14 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             k,
             (through, Statistic::Rms),
             (name.rms, A),
-            limit(element, name.rms),
+            element.rating(name.rms),
         );
         if let Some(direct) = name.direct {
             gauge.show(
                 k,
                 (through, Statistic::Mean),
                 (direct, A),
-                limit(element, direct),
+                element.rating(direct),
             );
         }
     }
@@ -412,7 +402,7 @@ fn wound(gauge: &mut Gauge, circuit: &Circuit, k: usize, element: &Element) {
             k,
             (watts, Statistic::Mean),
             ("power delivered", W),
-            limit(element, "power delivered"),
+            element.rating("power delivered"),
         );
     }
     let ends =
@@ -461,8 +451,7 @@ fn delivered(element: &Element) -> Option<Read> {
 /// rectifier's side.
 fn across(element: &Element) -> Option<(usize, usize)> {
     let pairs = [("plate1", "plate2"), ("plate", "supply"), ("ht1", "ht2")];
-    let place = |name| terminal(element, name);
     pairs
         .into_iter()
-        .find_map(|(a, b)| Some((place(a)?, place(b)?)))
+        .find_map(|(a, b)| Some((element.place(a)?, element.place(b)?)))
 }
