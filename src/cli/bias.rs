@@ -9,7 +9,7 @@ mod stressed;
 mod tables;
 
 use super::command::Command;
-use super::common::{self, Session, number_option};
+use super::common::{Session, number_option};
 use super::driven;
 use super::failure::Failure;
 use super::findings as found;
@@ -180,23 +180,24 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         .chain(&beside)
         .filter(|r| r.verdict() == Some(Verdict::Over))
         .collect();
-    if !session.quiet {
-        for pin in &hanging {
-            common::tell(&format!("warning: {pin}\n"));
-        }
+    for pin in &hanging {
+        session.warning(&pin.to_string());
     }
     // On a terminal the chart has just said so.
     let is_shown = std::io::stdout().is_terminal()
         && ["csv", "json"]
             .iter()
             .all(|option| session.text(option) != Some(STANDARD_OUTPUT));
-    if !session.quiet && !is_shown {
+    if !is_shown {
         for row in &over {
-            common::tell(&format!("warning: {}\n", exceeded(row)));
+            session.warning(&exceeded(row));
         }
         for finding in &findings.all {
-            let word = if finding.grave { "warning" } else { "note" };
-            common::tell(&format!("{word}: {}\n", finding.told()));
+            if finding.grave {
+                session.warning(&finding.told());
+            } else {
+                session.note(&finding.told());
+            }
         }
     }
     let grave = findings.all.iter().any(|f| f.grave);

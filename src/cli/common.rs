@@ -235,19 +235,15 @@ impl<'m> Session<'m> {
 
     /// Warns of mains that the circuit is solved without, or is not made for.
     pub fn warn_of_supply(&self, circuit: &Circuit) {
-        if !self.quiet {
-            for finding in findings::supply(circuit) {
-                tell(&format!("warning: {}\n", finding.told()));
-            }
+        for finding in findings::supply(circuit) {
+            self.warning(&finding.told());
         }
     }
 
     /// Warns, before anything is played, of output transformers without a load.
     pub fn warn_of_loads(&self, circuit: &Circuit) {
-        if !self.quiet {
-            for finding in findings::unloaded(circuit) {
-                tell(&format!("warning: {}\n", finding.told()));
-            }
+        for finding in findings::unloaded(circuit) {
+            self.warning(&finding.told());
         }
     }
 
@@ -325,10 +321,15 @@ impl<'m> Session<'m> {
         let Some(what) = stability.trouble() else {
             return;
         };
+        self.warning(&format!(
+            "{of}the circuit is unstable: {what}; these figures say nothing"
+        ));
+    }
+
+    /// A warning that has no place in a file.
+    pub fn warning(&self, text: &str) {
         if !self.quiet {
-            tell(&format!(
-                "warning: {of}the circuit is unstable: {what}; these figures say nothing\n"
-            ));
+            tell(&format!("warning: {text}\n"));
         }
     }
 

@@ -5,7 +5,7 @@ mod levels;
 mod shown;
 
 use super::command::Command;
-use super::common::{self, PendingText, Session, number_option, vary_option};
+use super::common::{PendingText, Session, number_option, vary_option};
 use super::failure::Failure;
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
@@ -317,10 +317,10 @@ fn remarks(session: &Session<'_>, findings: &Findings) {
             .found()
             .filter(|f| f.growth.is_some_and(grows))
             .count();
-        if unstable > 0 && !session.quiet {
-            common::tell(&format!(
-                "warning: {of}the steady state is unstable at {unstable} of the levels: the \
-                 circuit would leave it and oscillate by itself\n"
+        if unstable > 0 {
+            session.warning(&format!(
+                "{of}the steady state is unstable at {unstable} of the levels: the \
+                 circuit would leave it and oscillate by itself"
             ));
         }
         let cycles = measured.found().map(|f| f.cycles).max().unwrap_or(1);

@@ -1,7 +1,7 @@
 //! `parts`: what to buy.
 
 use super::command::{Command, SAFETY};
-use super::common::{self, Session, number_option};
+use super::common::{Session, number_option};
 use super::driven::{self, Drive};
 use super::failure::Failure;
 use super::outcome::Outcome;
@@ -70,8 +70,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
     let backward = findings::backward(&circuit, None, Some(&survey));
-    for finding in backward.iter().filter(|_| !session.quiet) {
-        common::tell(&format!("warning: {}\n", finding.told()));
+    for finding in &backward {
+        session.warning(&finding.told());
     }
     let mut lines = parts::list(&circuit, &survey);
     if let Some(items) = items {

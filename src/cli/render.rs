@@ -5,7 +5,7 @@ pub(super) mod playing;
 mod summary;
 
 use super::command::Command;
-use super::common::{self, Session, number_option, out_option, vary_option};
+use super::common::{Session, number_option, out_option, vary_option};
 use super::failure::Failure;
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
@@ -316,9 +316,9 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
             ));
         }
         let beyond = made.written.beyond_full_scale;
-        if beyond > 0 && !session.quiet {
-            common::tell(&format!(
-                "warning: {of}{beyond} samples lie beyond digital full scale\n"
+        if beyond > 0 {
+            session.warning(&format!(
+                "{of}{beyond} samples lie beyond digital full scale"
             ));
         }
     }

@@ -1,6 +1,6 @@
 //! What `feedback` puts out: CSV, JSON, the printed table and its warnings.
 
-use super::super::common::{self, Session};
+use super::super::common::Session;
 use super::findings::{Findings, Judged};
 use crate::analysis::natural::Stability;
 use crate::measure::gain::{decibels, degrees, size};
@@ -171,37 +171,34 @@ impl Findings {
 
     /// What is reported beyond the figures.
     pub fn warn(&self, session: &Session<'_>) {
-        if session.quiet {
-            return;
-        }
         for row in &self.rows {
             let of = format!("with {}={}", self.element, row.text);
             let judged = match &row.found {
                 Ok(judged) => judged,
                 Err(why) => {
-                    common::tell(&format!("warning: {of} there are no figures: {why}\n"));
+                    session.warning(&format!("{of} there are no figures: {why}"));
                     continue;
                 }
             };
             if let Some(positive) = judged.positive() {
-                common::tell(&format!("warning: {of} {positive}\n"));
+                session.warning(&format!("{of} {positive}"));
             }
             match judged.figures.stability {
-                Stability::Oscillates { freq_hz, .. } => common::tell(&format!(
-                    "warning: {of} the circuit is unstable: it would oscillate near {}; its other \
-                     figures say nothing\n",
+                Stability::Oscillates { freq_hz, .. } => session.warning(&format!(
+                    "{of} the circuit is unstable: it would oscillate near {}; its other \
+                     figures say nothing",
                     num::engineering(freq_hz, "Hz", 3)
                 )),
-                Stability::RunsAway { .. } => common::tell(&format!(
-                    "warning: {of} the circuit is unstable: it would run away from its bias \
-                     point; its other figures say nothing\n"
+                Stability::RunsAway { .. } => session.warning(&format!(
+                    "{of} the circuit is unstable: it would run away from its bias \
+                     point; its other figures say nothing"
                 )),
                 Stability::Unknown => session.note(&format!(
                     "{of} the circuit is too large to be judged for stability"
                 )),
-                Stability::Stable if judged.negative => common::tell(&format!(
-                    "warning: {of} there is no damping factor: the output's own resistance is \
-                     negative\n"
+                Stability::Stable if judged.negative => session.warning(&format!(
+                    "{of} there is no damping factor: the output's own resistance is \
+                     negative"
                 )),
                 Stability::Stable => {}
             }

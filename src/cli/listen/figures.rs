@@ -3,7 +3,7 @@
 use super::super::common::Session;
 use super::super::failure::Failure;
 use super::super::sheet_folder::SheetFolder;
-use super::super::{common, interrupt, parallel, vary};
+use super::super::{interrupt, parallel, vary};
 use super::heard::Heard;
 use crate::figure::Figure;
 use crate::figure::bench::Bench;
@@ -34,10 +34,8 @@ pub fn measure(
             sound.figures.push(match found {
                 Ok(reading) => Some((reading.value, reading.unit)),
                 Err(why) => {
-                    if !session.quiet {
-                        let (name, figure) = (&sound.name, &figure.text);
-                        common::tell(&format!("warning: {name}: no `{figure}`: {why}\n"));
-                    }
+                    let (name, figure) = (&sound.name, &figure.text);
+                    session.warning(&format!("{name}: no `{figure}`: {why}"));
                     None
                 }
             });

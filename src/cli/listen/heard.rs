@@ -1,6 +1,6 @@
 //! The sounds: versions of a circuit that are rendered, and files that are read.
 
-use super::super::common::{self, Session};
+use super::super::common::Session;
 use super::super::failure::Failure;
 use super::super::render::job::{Job, Scale, open_wav};
 use super::super::render::playing::Playing;
@@ -177,9 +177,9 @@ pub fn open_all(session: &Session<'_>, paths: &[PathBuf]) -> Result<Vec<SoundFil
                     path.display()
                 )
             })?;
-        if sound.channels() > 1 && !session.quiet {
-            common::tell(&format!(
-                "warning: `{}` has {} channels; they are averaged\n",
+        if sound.channels() > 1 {
+            session.warning(&format!(
+                "`{}` has {} channels; they are averaged",
                 path.display(),
                 sound.channels()
             ));

@@ -1,6 +1,6 @@
 //! What is played into a circuit, and how: the options that all commands with sounds share.
 
-use super::super::common::{self, Session, number_option};
+use super::super::common::{Session, number_option};
 use super::super::failure::Failure;
 use super::super::{interrupt, memory};
 use super::job::{self, Input, Oversample, Plan, Scale};
@@ -110,9 +110,9 @@ impl Playing {
                 input.name()
             ));
         }
-        if channels > 1 && !session.quiet {
-            common::tell(&format!(
-                "warning: `{}` has {channels} channels; they are averaged\n",
+        if channels > 1 {
+            session.warning(&format!(
+                "`{}` has {channels} channels; they are averaged",
                 input.name()
             ));
         }
@@ -179,9 +179,9 @@ fn cabinet(session: &Session<'_>, text: &str, rate_hz: u32) -> Result<Cabinet, F
         // Told before it is read whole.
         return Err(bad(&ResponseProblem::TooLong { found_s }).into());
     }
-    if file.channels() > 1 && !session.quiet {
-        common::tell(&format!(
-            "warning: `{text}` has {} channels; they are averaged\n",
+    if file.channels() > 1 {
+        session.warning(&format!(
+            "`{text}` has {} channels; they are averaged",
             file.channels()
         ));
     }
