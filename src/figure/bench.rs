@@ -27,6 +27,7 @@ use kept::{KeptWave, room};
 use played::Playing;
 use sine::Driving;
 use small::Quiet;
+use value::go_on;
 pub use value::{Across, Clips, Curve, FigureValue, Reading, Trouble};
 
 /// A circuit whose figures are wanted.
@@ -255,13 +256,7 @@ impl<'n> Bench<'n> {
                     }
                     Ok(())
                 },
-                |_| {
-                    if (self.stopped)() {
-                        Err(Trouble::Stopped)
-                    } else {
-                        Ok(())
-                    }
-                },
+                |_| go_on(self.stopped),
             );
             let failed = match outcome {
                 Ok(Ok(_)) => None,
@@ -307,13 +302,7 @@ impl<'n> Bench<'n> {
                 }
                 let rest = State::at_rest();
                 let state = sine.map_or_else(|| rest.clone(), |sine| rest.clone().driven(sine));
-                let poll = || {
-                    if (self.stopped)() {
-                        Err(Trouble::Stopped)
-                    } else {
-                        Ok(())
-                    }
-                };
+                let poll = || go_on(self.stopped);
                 let survey = stress::survey(&mut circuit, vec![state], poll, || ());
                 let survey = survey.and_then(|mut survey| match survey.failed.remove(0) {
                     Some(failed) => Err(sine::trouble(failed)),

@@ -151,7 +151,7 @@ pub fn find(session: &mut Session<'_>) -> Result<Found, Failure> {
 }
 
 /// Three digits: a level that can be set.
-fn rounded(level: f64) -> f64 {
+pub fn rounded(level: f64) -> f64 {
     format!("{level:.2e}").parse().unwrap_or(level)
 }
 

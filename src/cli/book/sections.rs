@@ -1,7 +1,7 @@
 //! The sections of the book, and what each asks of which command.
 
 use super::answer::Request;
-use super::found::{Found, Level};
+use super::found::{Found, Level, rounded};
 use crate::cli::command::Command;
 use crate::cli::{bias, check, distortion, draw, feedback, listen, noise, parts, response, spread};
 use crate::num;
@@ -193,10 +193,6 @@ fn harmonics(found: &Found, choice: &Choice<'_>) -> Section {
         Ok(vec![asked])
     });
     section("distortion", "Distortion and power", asked)
-}
-
-fn rounded(level: f64) -> f64 {
-    format!("{level:.2e}").parse().unwrap_or(level)
 }
 
 fn loops(found: &Found, choice: &Choice<'_>) -> Section {

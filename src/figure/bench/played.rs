@@ -4,7 +4,7 @@ use super::super::Figure;
 use super::super::driven_source::Driving;
 use super::super::problem::FigureProblem;
 use super::super::registry::OfSound;
-use super::value::{Clips, FigureValue, Reading, Trouble};
+use super::value::{Clips, FigureValue, Reading, Trouble, go_on};
 use crate::audio::clip::Clip;
 use crate::audio::level::Level;
 use crate::audio::phrase;
@@ -110,11 +110,7 @@ impl Playing {
             &[],
             |block| {
                 samples.extend_from_slice(block);
-                if stopped() {
-                    Err(Trouble::Stopped)
-                } else {
-                    Ok(())
-                }
+                go_on(stopped)
             },
         );
         let took_s = begun.elapsed().as_secs_f64();

@@ -8,7 +8,7 @@ use super::super::driven_source;
 use super::super::problem::FigureProblem;
 use super::super::registry::OfSine;
 use super::named::{driving, element, probe};
-use super::value::{FigureValue, Reading, Trouble};
+use super::value::{FigureValue, Reading, Trouble, go_on};
 use crate::analysis::periodic;
 use crate::circuit::Circuit;
 use crate::diag::Diagnostic;
@@ -208,13 +208,7 @@ impl<'c, 's> Driving<'c, 's> {
         };
         tester.forget();
         let stopped = self.stopped;
-        let poll = &mut || {
-            if stopped() {
-                Err(Trouble::Stopped)
-            } else {
-                Ok(())
-            }
-        };
+        let poll = &mut || go_on(stopped);
         let boxed = |reading| Measured::Sine(Box::new(reading));
         let measured = match wanted.work {
             Work::Sine(freq_hz, Set::Level(level)) => {

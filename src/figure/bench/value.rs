@@ -76,6 +76,18 @@ pub enum Trouble {
     Stopped,
 }
 
+/// Whether to go on, which long work asks now and then.
+///
+/// # Errors
+/// If the user broke off.
+pub(super) fn go_on(stopped: &dyn Fn() -> bool) -> Result<(), Trouble> {
+    if stopped() {
+        Err(Trouble::Stopped)
+    } else {
+        Ok(())
+    }
+}
+
 /// Where clips come from.
 pub trait Clips: Sync {
     /// The sound of a file, named as the figure names it.
