@@ -10,46 +10,14 @@ pub use super::trim::Trim;
 use super::trim::{self, Trimmer};
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
-use crate::circuit::params::{self, Overrides, What};
+use crate::circuit::params::{self, Overrides};
 use crate::circuit::{Circuit, Node};
-use crate::diag::{Diagnostic, Files, Span};
+use crate::diag::{Diagnostic, Files};
 use crate::figure::bench::{Bench, Clips, FigureValue, Reading, Trouble};
 use crate::figure::registry::Way;
 use crate::figure::{Figure, Subject};
 use crate::measure::quiescent::{self, AtRest};
-use crate::netlist::card::{Netlist, Probe, Tolerance, Value};
-
-/// A setting of the command line or a sheet, without the note of its use.
-#[derive(Debug, Clone)]
-pub struct Given {
-    what: What,
-    target: String,
-    value: Value,
-    span: Option<Span>,
-}
-
-impl Given {
-    /// Those of settings.
-    pub fn all<'s>(settings: impl IntoIterator<Item = &'s params::Setting>) -> Vec<Given> {
-        let given = settings.into_iter().map(|s| Given {
-            what: s.what,
-            target: s.target.clone(),
-            value: s.value.clone(),
-            span: s.span,
-        });
-        given.collect()
-    }
-
-    /// Overrides made of them.
-    pub fn settings(all: &[Given], ledger: Option<Ledger>) -> Overrides {
-        let mut settings = Overrides::audited(ledger);
-        for g in all {
-            let (target, value) = (g.target.clone(), g.value.clone());
-            settings.push(params::Setting::new(g.what, target, value, g.span));
-        }
-        settings
-    }
-}
+use crate::netlist::card::{Netlist, Probe, Tolerance};
 
 /// One circuit whose figures are wanted: the netlist, or a case of a sheet.
 #[derive(Debug)]
@@ -57,7 +25,7 @@ pub struct Setup {
     /// The netlist.
     pub netlist: Netlist,
     /// What is set on it.
-    pub given: Vec<Given>,
+    pub given: Vec<params::Setting>,
     /// Where its solutions are audited, if they are.
     pub ledger: Option<Ledger>,
     /// Figures, in the order of the columns.
@@ -90,7 +58,7 @@ impl Setup {
     /// All that is wrong with netlist, settings, figures and tolerances.
     pub fn new(
         netlist: Netlist,
-        given: Vec<Given>,
+        given: Vec<params::Setting>,
         ledger: Option<Ledger>,
         figures: Vec<Figure>,
         trims: &[Trim],
@@ -179,7 +147,7 @@ impl Setup {
     }
 
     fn bench<'n>(&'n self, around: Around<'n>) -> Bench<'n> {
-        let settings = Given::settings(&self.given, self.ledger.clone());
+        let settings = Overrides::audited(self.ledger.clone()).unused_yet(&self.given);
         let sources = around.sources.clone();
         Bench::new(
             &self.netlist,

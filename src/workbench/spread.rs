@@ -4,7 +4,7 @@ use super::{Error, NamedClips, Workbench, refused};
 use crate::figure::bench::{FigureValue, Trouble};
 use crate::figure::{Figure, Words};
 use crate::tolerance::list::Shape;
-use crate::tolerance::measure::{Around, Given, Plan, Setup};
+use crate::tolerance::measure::{Around, Plan, Setup};
 use crate::tolerance::sample::{Order, Sampler};
 use crate::tolerance::statistics::Summary;
 
@@ -31,7 +31,7 @@ impl Workbench {
             clips: &NamedClips,
             stopped: &|| false,
         };
-        let (netlist, given) = (self.netlist.clone(), Given::all(self.settings.list()));
+        let (netlist, given) = (self.netlist.clone(), self.settings.list().to_vec());
         let setup = Setup::new(netlist, given, None, parsed, &[], &[], around);
         let (setup, _) = match setup {
             Ok(setup) => setup,

@@ -11,6 +11,7 @@ use super::super::sheet_folder::SheetFolder;
 use super::super::tell::print;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
+use crate::circuit::params::Setting;
 use crate::diag::{Files, Span};
 use crate::figure::choice::choose;
 use crate::figure::registry::Gives;
@@ -21,7 +22,7 @@ use crate::num;
 use crate::report::file::STANDARD_OUTPUT;
 use crate::sheet::Expectation;
 use crate::tolerance::list::{Rule, Shape};
-use crate::tolerance::measure::{Around, Given, Plan, Setup, Trim};
+use crate::tolerance::measure::{Around, Plan, Setup, Trim};
 use crate::tolerance::sample::{Order, Sampler};
 use clap::ArgMatches;
 use std::ops::Range;
@@ -227,7 +228,7 @@ impl<'m> Asked<'m> {
 /// A circuit on its way to be set up.
 struct Circuit {
     netlist: Netlist,
-    given: Vec<Given>,
+    given: Vec<Setting>,
     figures: Vec<Figure>,
     expected: (String, Vec<Expectation>),
 }
@@ -276,7 +277,7 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
         title: session.draft.netlist.title.trim().to_string(),
         circuits: vec![Circuit {
             netlist: session.draft.netlist,
-            given: Given::all(settings.list()),
+            given: settings.list().to_vec(),
             figures,
             expected: (String::new(), Vec::new()),
         }],
@@ -313,7 +314,7 @@ fn of_sheet(matches: &ArgMatches, path: &str) -> Result<Subject, Failure> {
         let (mut netlist, settings) = choose(&ready.netlist, &ready.base, &choices);
         // The command line's own come last: the later one of a name counts.
         netlist.controls.extend(more.temperatures.iter().cloned());
-        let given = Given::all(settings.list().iter().chain(&more.all));
+        let given = [settings.list(), &more.all[..]].concat();
         circuits.push(Circuit {
             netlist,
             given,
