@@ -95,8 +95,8 @@ pub fn run<E>(
         .min(run.step_s * 0.1);
     let mut h = first;
     let mut corner = next_corner(circuit, 0.0);
-    // The run goes on to the last row, which may lie a rounding error past the stop.
-    let end = time_of(rows - 1).max(run.stop_s.min(time_of(rows - 1)));
+    // The last row, which may lie a rounding error past the stop.
+    let end = time_of(rows - 1);
     while next_row < rows {
         let target = corner.map_or(end, |c| c.min(end));
         let left = target - stepper.time;

@@ -154,9 +154,9 @@ fn listed(text: &str) -> Result<Asked, Failure> {
         }
         found.push(f);
     }
-    let ends = (found.first(), found.last());
+    let (first, last) = (found[0], found[found.len() - 1]);
     Ok(Asked {
-        band_hz: (*ends.0.unwrap_or(&0.0), *ends.1.unwrap_or(&0.0)),
+        band_hz: (first, last),
         rows_hz: found,
     })
 }

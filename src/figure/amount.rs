@@ -76,12 +76,13 @@ pub fn read(text: &str) -> Result<Amount, BadAmount> {
         });
     }
     let (power, unit) = behind(tail)?;
-    let number: f64 = match (power, head.contains(['e', 'E'])) {
+    let number: f64 = if power == 0 {
+        head.parse()
+    } else if head.contains(['e', 'E']) {
+        head.parse().map(|n: f64| n * 10f64.powi(power))
+    } else {
         // As one text, so that the nearest number is found and not a product of two.
-        (power, false) if power != 0 => format!("{head}e{power}").parse(),
-        (0, _) => head.parse(),
-        (power, true) => head.parse().map(|n: f64| n * 10f64.powi(power)),
-        _ => unreachable!("all powers are covered"),
+        format!("{head}e{power}").parse()
     }
     .map_err(|_| BadAmount::Number)?;
     if number.is_finite() {
@@ -135,11 +136,11 @@ fn behind(tail: &str) -> Result<(i32, Behind), BadAmount> {
         let Some(rest) = lower.strip_prefix(prefix) else {
             continue;
         };
-        // Lower case has the same length for every prefix, so the place holds in `tail` too.
         let Some(unit) = unit(rest).filter(|u| !matches!(*u, "dB" | "%" | "x" | "C" | "deg"))
         else {
             continue;
         };
+        // An M is mega where milli would make no sense; elsewhere it could be either.
         if prefix == "m" && tail.starts_with('M') {
             return match unit {
                 "Hz" | "ohm" => Ok((6, Behind::Unit(unit))),
