@@ -366,10 +366,10 @@ impl<'a, 'c> Search<'a, 'c> {
                     if moved > FAR_V {
                         break;
                     }
-                    conductance *= match reached < 1.0 {
-                        true => 0.7,
-                        false if moved < 1.0 => 0.3,
-                        false => 0.7,
+                    conductance *= if reached >= 1.0 && moved < 1.0 {
+                        0.3
+                    } else {
+                        0.7
                     };
                     reached = next;
                     rise *= 1.5;

@@ -126,9 +126,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         let form = answered.iter().find(|s| s.0.id == "voltages");
         csv.fill(&page::csv(&found, form.and_then(|s| s.1.first())))?;
     }
-    let shown = || match path == "-" {
-        true => String::new(),
-        false => printed(&book, path),
+    let shown = || {
+        if path == "-" {
+            String::new()
+        } else {
+            printed(&book, path)
+        }
     };
     session.finish(outputs, || record(&book), shown)?;
     Ok(Outcome::Done)

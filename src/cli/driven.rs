@@ -43,14 +43,15 @@ pub fn asked(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Drive>, 
     let given = session.positive("frequency", Role::Frequency)?;
     let freq_hz =
         given.unwrap_or_else(|| stress::frequency(circuit, own_sine(&drive).map(|s| s.0)));
-    let level = match text.eq_ignore_ascii_case("full") {
-        true => stress::full_level(circuit, driven, freq_hz)?.ok_or_else(|| {
+    let level = if text.eq_ignore_ascii_case("full") {
+        stress::full_level(circuit, driven, freq_hz)?.ok_or_else(|| {
             Failure::usage(format!("no level at `{name}` drives a valve to clipping"))
                 .hint("give the level in V, or another --source")
-        })?,
-        false => session
+        })?
+    } else {
+        session
             .positive("drive", Role::Voltage)?
-            .expect("the option was given"),
+            .expect("the option was given")
     };
     let words = format!(
         "{} peak at {} from `{name}`",

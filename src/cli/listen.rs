@@ -72,9 +72,10 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let asked = asked::asked(matches)?;
-    let mut session = match asked.netlists.is_empty() {
-        false => Session::open(matches)?,
-        true => Session::of_text(matches, "sounds", "Sounds\n.end\n")?,
+    let mut session = if asked.netlists.is_empty() {
+        Session::of_text(matches, "sounds", "Sounds\n.end\n")?
+    } else {
+        Session::open(matches)?
     };
     let out = session.text("out").expect("required").to_string();
     let figures = super::vary::figures(&mut session)?;
@@ -115,9 +116,10 @@ struct Circuits<'m> {
 
 impl<'m> Circuits<'m> {
     fn of(session: &mut Session<'m>, paths: &[String], out: &Path) -> Result<Self, Failure> {
-        let own = match paths.is_empty() {
-            true => None,
-            false => Some(Asked::new(session, out)?),
+        let own = if paths.is_empty() {
+            None
+        } else {
+            Some(Asked::new(session, out)?)
         };
         let mut others = Vec::new();
         for path in paths.iter().skip(1) {
@@ -188,9 +190,10 @@ impl<'m> Circuits<'m> {
         let mut called = |sounds: &mut [Heard]| {
             let name = names.next().expect("one each");
             for sound in sounds {
-                sound.name = match sound.settings.is_empty() {
-                    true => name.clone(),
-                    false => format!("{name}, {}", sound.name),
+                sound.name = if sound.settings.is_empty() {
+                    name.clone()
+                } else {
+                    format!("{name}, {}", sound.name)
                 };
             }
         };

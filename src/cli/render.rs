@@ -250,9 +250,12 @@ pub(super) fn in_parallel<R: Send>(
     let failed = AtomicUsize::new(usize::MAX);
     let numbered: Vec<(usize, &Job)> = jobs.iter().enumerate().collect();
     parallel::map(&numbered, parallel::processors(), |&(k, job)| {
-        let poll = || match failed.load(Ordering::Relaxed) < k {
-            true => Err(Failure::Interrupted),
-            false => interrupt::check(),
+        let poll = || {
+            if failed.load(Ordering::Relaxed) < k {
+                Err(Failure::Interrupted)
+            } else {
+                interrupt::check()
+            }
         };
         let result = work(k, job, &poll);
         if result.is_err() {
@@ -265,9 +268,10 @@ pub(super) fn in_parallel<R: Send>(
 /// What there is to say about each sound beyond its figures.
 fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
     for (job, made) in made {
-        let of = match job.label.is_empty() {
-            true => String::new(),
-            false => format!("{}: ", job.label),
+        let of = if job.label.is_empty() {
+            String::new()
+        } else {
+            format!("{}: ", job.label)
         };
         if let Oversample::Auto(pieces) = &plan.oversample {
             let Oversampling {
@@ -295,9 +299,10 @@ fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
                     "{of}oversampling {times}: what it adds to the sound stays {:.1} dB below \
                      it, {} (judged below 20 kHz, {judged}){}",
                     -estimate.aliases_db,
-                    match estimate.changes_tone() {
-                        true => format!("what it changes in the tone {:.1} dB", -estimate.tone_db),
-                        false => "and it changes the level of no band".into(),
+                    if estimate.changes_tone() {
+                        format!("what it changes in the tone {:.1} dB", -estimate.tone_db)
+                    } else {
+                        "and it changes the level of no band".into()
                     },
                     if estimate.is_enough() {
                         ": inaudible"

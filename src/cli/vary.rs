@@ -248,9 +248,10 @@ pub(super) fn figures(session: &mut Session<'_>) -> Result<Vec<Figure>, Failure>
             Err(problem) => problems.push(problem),
         }
     }
-    match problems.is_empty() {
-        true => Ok(figures),
-        false => Err(session.failed(problems)),
+    if problems.is_empty() {
+        Ok(figures)
+    } else {
+        Err(session.failed(problems))
     }
 }
 

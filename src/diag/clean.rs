@@ -51,14 +51,17 @@ pub fn line(text: &str) -> Cow<'_, str> {
 /// The text of a netlist, which all its names come from. Line ends of every kind of computer
 /// are line ends; `\r` by itself is one where there is no other.
 pub fn netlist(text: &str) -> Cow<'_, str> {
-    let text = match text.contains('\r') {
-        false => Cow::Borrowed(text),
-        true if !text.contains('\n') => Cow::Owned(text.replace('\r', "\n")),
-        true => Cow::Owned(text.replace("\r\n", "\n")),
+    let text = if !text.contains('\r') {
+        Cow::Borrowed(text)
+    } else if text.contains('\n') {
+        Cow::Owned(text.replace("\r\n", "\n"))
+    } else {
+        Cow::Owned(text.replace('\r', "\n"))
     };
-    match text.contains(is_odd) {
-        false => text,
-        true => Cow::Owned(text.replace(is_odd, &GONE.to_string())),
+    if text.contains(is_odd) {
+        Cow::Owned(text.replace(is_odd, &GONE.to_string()))
+    } else {
+        text
     }
 }
 

@@ -62,9 +62,10 @@ pub struct Cause {
 impl Cause {
     /// `short RK2`
     pub fn name(&self) -> String {
-        match self.element.is_empty() {
-            true => self.fault.clone(),
-            false => format!("{} {}", self.fault, self.element),
+        if self.element.is_empty() {
+            self.fault.clone()
+        } else {
+            format!("{} {}", self.fault, self.element)
         }
     }
 }

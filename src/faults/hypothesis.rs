@@ -62,9 +62,10 @@ pub struct Both {
 impl Hypothesis {
     /// Two faults are of one name if the reader would look in the same place.
     pub fn name(&self) -> String {
-        match self.element.is_empty() {
-            true => self.fault.to_string(),
-            false => format!("{} {}", self.fault, self.element),
+        if self.element.is_empty() {
+            self.fault.to_string()
+        } else {
+            format!("{} {}", self.fault, self.element)
         }
     }
 }

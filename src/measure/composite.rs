@@ -188,9 +188,10 @@ impl<'c> Pair<'c> {
         for _ in 0..HALVINGS {
             let middle = 0.5 * (low + high);
             // More volts at the plate draw more current: this rises with the swing.
-            match middle + self.load_ohm() * (self.net(e, middle) - standing) > 0.0 {
-                true => high = middle,
-                false => low = middle,
+            if middle + self.load_ohm() * (self.net(e, middle) - standing) > 0.0 {
+                high = middle;
+            } else {
+                low = middle;
             }
         }
         let v = 0.5 * (low + high);

@@ -153,9 +153,10 @@ fn part(
             'C' => "F",
             _ => "H",
         };
-        line.notes.extend(match is_electrolytic(element) {
-            true => ratings::unusual_electrolytic(value),
-            false => ratings::unpreferred(value, unit),
+        line.notes.extend(if is_electrolytic(element) {
+            ratings::unusual_electrolytic(value)
+        } else {
+            ratings::unpreferred(value, unit)
         });
     }
     Some(Group {

@@ -61,9 +61,12 @@ pub fn read(text: &str) -> Result<Vec<Item>, StockProblem> {
             return Err(wrong(head_line, column, missing()));
         }
     }
-    let number = |text: &str| match table.decimal_commas {
-        true => text.replace(',', "."),
-        false => text.to_string(),
+    let number = |text: &str| {
+        if table.decimal_commas {
+            text.replace(',', ".")
+        } else {
+            text.to_string()
+        }
     };
     let mut items = Vec::new();
     for record in table.reader.records() {

@@ -160,9 +160,12 @@ fn guess(
     };
     let (step, w) = weights(t);
     let moved: Vec<f64> = (0..n)
-        .map(|k| match moves[k] {
-            true => now[k] - old.weighed(step, w, k),
-            false => 0.0,
+        .map(|k| {
+            if moves[k] {
+                now[k] - old.weighed(step, w, k)
+            } else {
+                0.0
+            }
         })
         .collect();
     for (stage, c) in x.chunks_exact_mut(n).zip(radau::C) {

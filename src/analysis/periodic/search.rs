@@ -154,9 +154,10 @@ impl Search<'_> {
         let swings = orbit.swings();
         let nodes = self.stepper.assembly.unknowns.nodes();
         let largest = swings[..nodes].iter().copied().fold(0.0, f64::max);
-        let currents = match self.tactics.mains {
-            true => swings[nodes..].iter().copied().fold(0.0, f64::max),
-            false => 0.0,
+        let currents = if self.tactics.mains {
+            swings[nodes..].iter().copied().fold(0.0, f64::max)
+        } else {
+            0.0
         };
         let reach = self.stepper.reach(&swings, weights);
         let closed = self.tactics.closed;

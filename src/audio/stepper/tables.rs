@@ -128,9 +128,10 @@ impl Tables {
         Ok(Tables {
             step_s,
             level,
-            patience: match level + 1 < LENGTHS {
-                true => parts,
-                false => f64::INFINITY,
+            patience: if level + 1 < LENGTHS {
+                parts
+            } else {
+                f64::INFINITY
             },
             past,
             reach,

@@ -102,13 +102,14 @@ pub fn find(session: &mut Session<'_>) -> Result<Found, Failure> {
         let name = &circuit.nodes[node.0].name;
         let ac = alternating.contains(format!("v({name})").as_str());
         let volts = assembly.unknowns.voltage(&rest.x, node);
-        match ac || volts.abs() >= NOTHING {
-            true => points.push(Point {
+        if ac || volts.abs() >= NOTHING {
+            points.push(Point {
                 node: name.clone(),
                 ac,
                 place,
-            }),
-            false => still.push(name.clone()),
+            });
+        } else {
+            still.push(name.clone());
         }
     }
     let own = source.as_ref().ok().and_then(|s| s.2);
@@ -119,9 +120,10 @@ pub fn find(session: &mut Session<'_>) -> Result<Found, Failure> {
     {
         // Beside the mains a state far in clipping takes a minute of processor and more, and tells
         // little that the one where clipping has begun does not.
-        level = Some(match stress::has_mains(&circuit) {
-            true => Level::Reached(rounded(full / stress::BEYOND)),
-            false => Level::Full(rounded(full)),
+        level = Some(if stress::has_mains(&circuit) {
+            Level::Reached(rounded(full / stress::BEYOND))
+        } else {
+            Level::Full(rounded(full))
         });
     }
     let at = output.as_ref().ok().and_then(|o| o.nodes());

@@ -48,9 +48,10 @@ impl Book<'_> {
         body += &self.annex();
         let own = STYLE.replace("TITLE", &running);
         let (player, script) = (played::style(), player::SCRIPT);
-        let (styles, scripts) = match self.sections.iter().any(is_played) {
-            true => (vec![own.as_str(), player.as_str()], vec![script]),
-            false => (vec![own.as_str()], vec![]),
+        let (styles, scripts) = if self.sections.iter().any(is_played) {
+            (vec![own.as_str(), player.as_str()], vec![script])
+        } else {
+            (vec![own.as_str()], vec![])
         };
         page::paper(&self.found.title, &styles, &body, &scripts)
     }
@@ -61,12 +62,13 @@ impl Book<'_> {
             "<h1>{}</h1>\n<p>Bench book, computed from the netlist <code>{}</code>{}.</p>\n",
             escaped(&self.found.title),
             escaped(self.choice.netlist),
-            match self.choice.settings.is_empty() {
-                true => String::new(),
-                false => format!(
+            if self.choice.settings.is_empty() {
+                String::new()
+            } else {
+                format!(
                     " with <code>{}</code>",
                     escaped(&self.choice.settings.join(" "))
-                ),
+                )
             }
         );
         html +=

@@ -187,9 +187,12 @@ impl Sheet {
     /// Which sheets go on from it.
     fn beside(&self, all: &[Sheet]) -> String {
         let touches = |a0: f64, a1: f64, b0: f64, b1: f64| a0 < b1 && b0 < a1;
-        let name = |found: Vec<&str>, where_to: &str| match found.is_empty() {
-            true => None,
-            false => Some(format!("{} {where_to}", found.join(", "))),
+        let name = |found: Vec<&str>, where_to: &str| {
+            if found.is_empty() {
+                None
+            } else {
+                Some(format!("{} {where_to}", found.join(", ")))
+            }
         };
         let find = |near: &dyn Fn(&Sheet) -> bool| {
             let found = all.iter().filter(|s| near(s));
@@ -211,9 +214,10 @@ impl Sheet {
             name(find(&|s| above(s) && meets(s.y, self.y + self.h)), "below"),
         ];
         let near: Vec<String> = near.into_iter().flatten().collect();
-        match near.is_empty() {
-            true => String::new(),
-            false => format!(": goes on in {}", near.join("; ")),
+        if near.is_empty() {
+            String::new()
+        } else {
+            format!(": goes on in {}", near.join("; "))
         }
     }
 }

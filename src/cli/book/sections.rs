@@ -109,18 +109,22 @@ fn schematic(choice: &Choice<'_>) -> Section {
 fn voltages(found: &Found, choice: &Choice<'_>) -> Section {
     let mut own: Vec<String> = pair("runs", choice.runs.to_string()).to_vec();
     own.extend(figures(found).into_iter().flat_map(|f| pair("figure", f)));
-    let asked = match found.points.is_empty() {
-        true => Err("no point of this circuit stands at a voltage at rest".to_string()),
-        false => Ok(vec![request(&spread::COMMAND, choice, own)]),
+    let asked = if found.points.is_empty() {
+        Err("no point of this circuit stands at a voltage at rest".to_string())
+    } else {
+        Ok(vec![request(&spread::COMMAND, choice, own)])
     };
     section("voltages", "Voltage chart for the bench", asked)
 }
 
 /// The figures of the voltage chart: one for each point, then two for each valve.
 pub fn figures(found: &Found) -> Vec<String> {
-    let of_point = |p: &super::found::Point| match p.ac {
-        true => format!("ac voltage of {}", p.node),
-        false => format!("v({})", p.node),
+    let of_point = |p: &super::found::Point| {
+        if p.ac {
+            format!("ac voltage of {}", p.node)
+        } else {
+            format!("v({})", p.node)
+        }
     };
     let of_valve = |v: &String| {
         [
@@ -176,9 +180,10 @@ fn small_signals(found: &Found, choice: &Choice<'_>) -> Section {
 fn harmonics(found: &Found, choice: &Choice<'_>) -> Section {
     let asked = through(found).and_then(|mut own| {
         let level = found.level.ok_or("no level is known to drive it with")?;
-        let (count, swept) = match found.mains {
-            true => (LEVELS_ON_MAINS, SWEPT_ON_MAINS),
-            false => (LEVELS, SWEPT),
+        let (count, swept) = if found.mains {
+            (LEVELS_ON_MAINS, SWEPT_ON_MAINS)
+        } else {
+            (LEVELS, SWEPT)
         };
         let from = rounded(level.peak() / swept);
         let sweep = format!("{}..{}/{count}", num::full(from), num::full(level.peak()));
@@ -199,9 +204,10 @@ fn loops(found: &Found, choice: &Choice<'_>) -> Section {
     let asked = through(found).and_then(|own| {
         let of = |(name, ohms): &(String, f64)| {
             // Each value takes several steady states; beside the mains there is time for its own.
-            let values = match found.mains {
-                true => num::full(*ohms),
-                false => [2.0 * ohms, *ohms, ohms / 2.0].map(num::full).join(","),
+            let values = if found.mains {
+                num::full(*ohms)
+            } else {
+                [2.0 * ohms, *ohms, ohms / 2.0].map(num::full).join(",")
             };
             let own = own.iter().cloned();
             let own = own.chain(pair("element", name.clone()));
@@ -212,9 +218,10 @@ fn loops(found: &Found, choice: &Choice<'_>) -> Section {
             asked
         };
         let all: Vec<Request> = found.loops.iter().map(of).collect();
-        match all.is_empty() {
-            true => Err("no resistor feeds the output back to an earlier stage".to_string()),
-            false => Ok(all),
+        if all.is_empty() {
+            Err("no resistor feeds the output back to an earlier stage".to_string())
+        } else {
+            Ok(all)
         }
     });
     section("feedback", "Feedback", asked)
@@ -239,18 +246,20 @@ fn knobs(found: &Found, choice: &Choice<'_>) -> Section {
             asked.heading = name.clone();
             asked
         };
-        match found.knobs.is_empty() {
-            true => Err("the circuit has no knobs".to_string()),
-            false => Ok(found.knobs.iter().map(of).collect()),
+        if found.knobs.is_empty() {
+            Err("the circuit has no knobs".to_string())
+        } else {
+            Ok(found.knobs.iter().map(of).collect())
         }
     });
     section("knobs", "What each knob does", asked)
 }
 
 fn sounds(found: &Found, choice: &Choice<'_>) -> Section {
-    let asked = match choice.sound {
-        true => through(found),
-        false => Err("none were asked for (--sound)".to_string()),
+    let asked = if choice.sound {
+        through(found)
+    } else {
+        Err("none were asked for (--sound)".to_string())
     };
     let asked = asked.map(|mut own| {
         own.extend(choice.clip.iter().flat_map(|c| pair("clip", *c)));
@@ -280,9 +289,10 @@ fn sheets(choice: &Choice<'_>) -> Section {
         }
     };
     let asked: Vec<Request> = choice.sheets.iter().map(of).collect();
-    let asked = match asked.is_empty() {
-        true => Err("no sheet was given (--sheet)".to_string()),
-        false => Ok(asked),
+    let asked = if asked.is_empty() {
+        Err("no sheet was given (--sheet)".to_string())
+    } else {
+        Ok(asked)
     };
     section("sheet", "Regression sheet", asked)
 }

@@ -97,9 +97,10 @@ pub fn lines(text: &str) -> String {
         let each = block.lines().map(|line| {
             let line = line.trim();
             let warns = ["DANGER", "OVER", "CHECK", "warning"];
-            match warns.iter().any(|w| line.starts_with(w)) {
-                true => format!("<strong>{}</strong>", escaped(line)),
-                false => escaped(line),
+            if warns.iter().any(|w| line.starts_with(w)) {
+                format!("<strong>{}</strong>", escaped(line))
+            } else {
+                escaped(line)
             }
         });
         html += &each.collect::<Vec<_>>().join("<br>\n");

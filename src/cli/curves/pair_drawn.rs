@@ -79,9 +79,10 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
         line(&mut svg, "composite", list);
         // Curves of drive upwards are lettered at the right, the others, which end in a bundle there,
         // at the left.
-        let (v, i) = match *e >= 0.0 {
-            true => list[list.len() - 1],
-            false => list[0],
+        let (v, i) = if *e >= 0.0 {
+            list[list.len() - 1]
+        } else {
+            list[0]
         };
         if i.abs() >= amperes {
             continue;

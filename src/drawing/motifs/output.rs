@@ -96,11 +96,12 @@ impl Finder<'_> {
             .collect();
         let shape = (self.shape)(t, UPRIGHT);
         let pins = &shape.symbol.pins;
-        let y = match ups == column.len() {
-            // A pair: the primary's middle on the axis.
-            false => -(pins[ends[0]].at.y + pins[ends[1]].at.y) / 2,
+        let y = if ups == column.len() {
             // The plate's end level with the uppermost plate's wire.
-            true => levels[0] - pins[end_pin].at.y,
+            levels[0] - pins[end_pin].at.y
+        } else {
+            // A pair: the primary's middle on the axis.
+            -(pins[ends[0]].at.y + pins[ends[1]].at.y) / 2
         };
         let bus = right + 1;
         let other_pin = if end_pin == ends[0] { ends[1] } else { ends[0] };

@@ -189,9 +189,12 @@ impl Finder<'_> {
     /// The diodes at both ends, if there are no others.
     fn diodes(&self, ends: [End; 2]) -> Option<[Diodes; 2]> {
         let ground = |n: usize| self.scheme.nets[n].is_ground();
-        let all = ends.map(|e| match ground(e.net) {
-            true => vec![],
-            false => self.on(e.net, SymbolKind::Diode),
+        let all = ends.map(|e| {
+            if ground(e.net) {
+                vec![]
+            } else {
+                self.on(e.net, SymbolKind::Diode)
+            }
         });
         let fars = || all.iter().flatten().map(|(_, far)| *far);
         // The supply: what is not ground; of two such that which the diodes lead to.

@@ -55,12 +55,11 @@ impl Assembly<'_> {
         let controls = wiring.controls.iter();
         let u = controls.map(|columns| columns.iter().map(|&(c, sign)| sign * x[c]).sum());
         let (u, outputs) = (u.collect(), wiring.outputs.len());
-        match self.unplugged[index] {
-            true => LawCurrents::none(u, outputs),
-            false => {
-                let law = self.circuit.laws[index].law.as_ref();
-                LawCurrents::of(law, u, self.memory[index], outputs)
-            }
+        if self.unplugged[index] {
+            LawCurrents::none(u, outputs)
+        } else {
+            let law = self.circuit.laws[index].law.as_ref();
+            LawCurrents::of(law, u, self.memory[index], outputs)
         }
     }
 

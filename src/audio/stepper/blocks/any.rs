@@ -272,9 +272,10 @@ fn anew<const W: usize>(block: &Block, step: &mut BlockStep<'_>, kept: &mut Kept
 impl Kept {
     /// The inverse does no longer: whether the next one is made at once.
     fn missed(&mut self) {
-        self.pause = match self.uses < WORTH {
-            true => (2 * self.pause + 1).min(LONGEST_PAUSE),
-            false => 0,
+        self.pause = if self.uses < WORTH {
+            (2 * self.pause + 1).min(LONGEST_PAUSE)
+        } else {
+            0
         };
         self.wait = self.pause;
     }
