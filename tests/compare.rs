@@ -297,17 +297,15 @@ fn the_whole_amplifier_renamed_and_shuffled_is_quickly_the_same() {
 }
 
 /// Runs the command on two netlists and gives exit code, CSV and chart.
-fn run(name: &str, drawn: &str, built: &str, more: &[&str]) -> (i32, String, String) {
-    let folder =
-        std::env::temp_dir().join(format!("gridleak-compare-{name}-{}", std::process::id()));
-    std::fs::create_dir_all(&folder).expect("a folder");
+fn run(drawn: &str, built: &str, more: &[&str]) -> (i32, String, String) {
+    let folder = tempfile::tempdir().expect("a folder");
     let file = |name: &str, text: &str| {
-        let path = folder.join(name);
+        let path = folder.path().join(name);
         std::fs::write(&path, text).expect("written");
         path
     };
     let paths = [file("drawn.cir", drawn), file("built.cir", built)];
-    let csv = folder.join("rows.csv");
+    let csv = folder.path().join("rows.csv");
     let output = std::process::Command::new(env!("CARGO_BIN_EXE_gridleak"))
         .arg("compare")
         .args(&paths)
@@ -318,7 +316,6 @@ fn run(name: &str, drawn: &str, built: &str, more: &[&str]) -> (i32, String, Str
         .expect("runs");
     let rows = std::fs::read_to_string(&csv).unwrap_or_default();
     let chart = String::from_utf8(output.stdout).expect("text");
-    std::fs::remove_dir_all(&folder).expect("removed");
     (output.status.code().expect("ended"), rows, chart)
 }
 
@@ -342,7 +339,7 @@ XSW w out toggle at=1
 
 #[test]
 fn every_kind_of_the_contract_is_one_row() {
-    let same = run("same", STAGE, STAGE, &[]);
+    let same = run(STAGE, STAGE, &[]);
     assert_eq!((same.0, same.1.as_str()), (0, "kind,drawn,built,what\n"));
     let cases = [
         ("RA bplus p 100k", "RA bplus p 220k", "value,RA,RA,"),
@@ -362,7 +359,7 @@ fn every_kind_of_the_contract_is_one_row() {
     ];
     for (from, to, row) in cases {
         assert!(STAGE.contains(from));
-        let (code, rows, _) = run("kind", STAGE, &STAGE.replace(from, to), &[]);
+        let (code, rows, _) = run(STAGE, &STAGE.replace(from, to), &[]);
         assert_eq!(code, 1, "{to}");
         assert_eq!(rows.lines().count(), 2, "{rows}");
         assert!(
@@ -395,7 +392,7 @@ CO out plate 22n
 .model POT pot(r=1meg taper=audio)
 ";
     let drawn = STAGE.replace("RGS in g 68k", "RHALF in m 34k\nRGS m g 34k");
-    let (code, rows, _) = run("same", &drawn, other, &[]);
+    let (code, rows, _) = run(&drawn, other, &[]);
     assert_eq!(rows, "kind,drawn,built,what\n");
     assert_eq!(code, 0);
 }
@@ -403,7 +400,7 @@ CO out plate 22n
 #[test]
 fn figures_list_what_the_differences_do_to_the_voltages() {
     let built = STAGE.replace("RK k 0 1.5k", "RK k 0 150");
-    let (code, _, chart) = run("figures", STAGE, &built, &["--figures"]);
+    let (code, _, chart) = run(STAGE, &built, &["--figures"]);
     assert_eq!(code, 1);
     assert!(
         chart.contains("v(p)") && chart.contains("as built"),
@@ -416,25 +413,25 @@ fn figures_list_what_the_differences_do_to_the_voltages() {
 #[test]
 fn figures_say_first_what_is_wrong_as_built_alone() {
     let built = STAGE.replace("RK k 0 1.5k", "RK k 0 1.5meg");
-    let (_, _, chart) = run("cut-off", STAGE, &built, &["--figures"]);
+    let (_, _, chart) = run(STAGE, &built, &["--figures"]);
     let at = |text: &str| {
         chart
             .find(text)
             .unwrap_or_else(|| panic!("{text}: {chart}"))
     };
     assert!(at("CHECK, as built: `XV1A`") < at("at rest"), "{chart}");
-    let (_, _, chart) = run("right-again", &built, STAGE, &["--figures"]);
+    let (_, _, chart) = run(&built, STAGE, &["--figures"]);
     assert!(chart.contains("only as drawn: `XV1A`"), "{chart}");
-    let (_, _, chart) = run("same", STAGE, STAGE, &["--figures"]);
+    let (_, _, chart) = run(STAGE, STAGE, &["--figures"]);
     assert!(!chart.contains("CHECK"), "{chart}");
     // Its feedback is positive; with the ends of the primary exchanged it is not.
     let pair = std::fs::read_to_string("tests/drawn/split_load.cir").expect("it is there");
     let turned = pair.replace("XOT plateA bplus plateB", "XOT plateB bplus plateA");
     assert_ne!(pair, turned);
-    let (_, _, chart) = run("turned", &turned, &pair, &["--figures"]);
+    let (_, _, chart) = run(&turned, &pair, &["--figures"]);
     let said = "CHECK, as built: the circuit is unstable";
     assert!(chart.contains(said), "{chart}");
-    let (_, _, chart) = run("turned-back", &pair, &turned, &["--figures"]);
+    let (_, _, chart) = run(&pair, &turned, &["--figures"]);
     let said = "only as drawn: the circuit is unstable";
     assert!(chart.contains(said), "{chart}");
 }
@@ -442,7 +439,7 @@ fn figures_say_first_what_is_wrong_as_built_alone() {
 #[test]
 fn an_unknown_valve_names_the_netlist_that_has_it() {
     let built = STAGE.replace("12AX7", "12AXE");
-    let (code, rows, _) = run("unknown", STAGE, &built, &[]);
+    let (code, rows, _) = run(STAGE, &built, &[]);
     assert_eq!((code, rows.as_str()), (2, ""));
 }
 
@@ -467,7 +464,7 @@ fn a_reversed_electrolytic_is_swapped() {
         (plain(drawn), turned.clone(), "only the build marks it"),
     ];
     for (drawn, built, unsure) in cases {
-        let (code, rows, chart) = run("reversed", &drawn, &built, &[]);
+        let (code, rows, chart) = run(&drawn, &built, &[]);
         assert_eq!((code, rows.lines().count()), (1, 2), "{chart}");
         assert!(rows.contains(row) && rows.contains(unsure), "{rows}");
         assert_eq!(rows.contains("only the"), !unsure.is_empty(), "{rows}");
@@ -483,7 +480,7 @@ fn a_reversed_electrolytic_is_swapped() {
         ),
     ];
     for (drawn, built) in same {
-        let (code, rows, chart) = run("as-drawn", &drawn, &built, &[]);
+        let (code, rows, chart) = run(&drawn, &built, &[]);
         assert_eq!(
             (code, rows.as_str()),
             (0, "kind,drawn,built,what\n"),
@@ -519,7 +516,7 @@ fn another_rating_is_a_difference() {
     ];
     for (from, to, part, what) in cases {
         assert!(RATED.contains(from));
-        let (code, rows, chart) = run("rated", RATED, &RATED.replace(from, to), &[]);
+        let (code, rows, chart) = run(RATED, &RATED.replace(from, to), &[]);
         assert_eq!((code, rows.lines().count()), (1, 2), "{chart}");
         let row = rows.lines().nth(1).expect("a row");
         assert!(row.starts_with(&format!("value,{part},{part},")), "{row}");
@@ -527,7 +524,7 @@ fn another_rating_is_a_difference() {
     }
     // The same rating written otherwise is the same.
     let written = RATED.replace("=2W", "=2000mW").replace("450V", "0.45kV");
-    let (code, rows, chart) = run("written", RATED, &written, &[]);
+    let (code, rows, chart) = run(RATED, &written, &[]);
     assert_eq!((code, rows.lines().count()), (0, 1), "{chart}");
 }
 
@@ -536,7 +533,7 @@ fn another_rating_is_a_difference() {
 fn a_rating_on_one_side_is_said() {
     let bare = RATED.replace("rated=2W", "").replace("fuse=0.05A", "");
     for (drawn, built, side) in [(RATED, &bare[..], "build"), (&bare[..], RATED, "drawing")] {
-        let (code, rows, chart) = run("one-sided", drawn, built, &[]);
+        let (code, rows, chart) = run(drawn, built, &[]);
         assert_eq!((code, rows.lines().count()), (0, 1), "{chart}");
         let said = format!("CHECK: in the {side} no rating to compare: R9\n");
         assert!(chart.contains(&said), "{chart}");
@@ -544,7 +541,7 @@ fn a_rating_on_one_side_is_said() {
         assert!(chart.contains(&said), "{chart}");
     }
     let unmarked = RATED.replace(" electrolytic", "");
-    let (code, _, chart) = run("unmarked", RATED, &unmarked, &[]);
+    let (code, _, chart) = run(RATED, &unmarked, &[]);
     assert_eq!(code, 0, "{chart}");
     let said = "CHECK: in the build no plus marked to compare: CR\n";
     assert!(chart.contains(said), "{chart}");
@@ -560,7 +557,7 @@ fn past_a_rating_as_built_is_not_the_same() {
         (&weak, &weak, 0, "past its rating in both"),
         (&bare, &RATED.to_string(), 0, "CHECK"),
     ] {
-        let (ended, _, chart) = run("past", drawn, built, &["--figures"]);
+        let (ended, _, chart) = run(drawn, built, &["--figures"]);
         assert_eq!(ended, code, "{chart}");
         assert!(chart.contains(word), "{chart}");
     }

@@ -71,6 +71,7 @@ fn bug_long_work_ignored_the_first_signal() {
     let common = "heavy.cir --csv out.csv";
     let figures = "--figure v(p0) --figure v(p9)";
     let mut signals = ["-INT", "-TERM"].into_iter().cycle();
+    let mut stopped = 0;
     for words in [
         format!("vary {common} --vary RP0=1,2,3,4,5,6,7,8,9,10,11,12 {figures}"),
         "check heavy.sheet.toml --csv out.csv".to_string(),
@@ -89,6 +90,7 @@ fn bug_long_work_ignored_the_first_signal() {
             let _ = fs::remove_file(place.path().join("out.csv"));
             continue;
         }
+        stopped += 1;
         kill(&child, signals.next().unwrap());
         let took = rest(&mut child, &words);
         println!("{words}: {took:?}");
@@ -103,6 +105,7 @@ fn bug_long_work_ignored_the_first_signal() {
         let left: Vec<_> = fs::read_dir(place.path()).unwrap().collect();
         assert_eq!(left.len(), 2, "{words} left {left:?}");
     }
+    assert!(stopped > 0, "all ended before the signal");
 }
 
 const QUICK: &str = "Quick\nV1 a 0 1\nR1 a b 1k\nR2 b 0 1k\n.end\n";
