@@ -66,7 +66,10 @@ const SMALLEST: f64 = 1e-300;
 const STRAIGHT: f64 = 300.0;
 
 impl Program {
-    /// Of N control values. Panics on a step that uses a later one: our bug.
+    /// Of N control values.
+    ///
+    /// # Panics
+    /// If there are no steps.
     pub fn new(controls: usize, steps: Vec<Operation>) -> Self {
         assert!(!steps.is_empty());
         Program { controls, steps }

@@ -191,12 +191,18 @@ pub struct Given<'a> {
 }
 
 impl Given<'_> {
-    /// A model parameter by name. Panics on a name that the kind does not have: our bug.
+    /// A model parameter by name.
+    ///
+    /// # Panics
+    /// On a name that the kind does not have.
     pub fn model(&self, name: &str) -> f64 {
         self.model[index(self.kind.model_params, name)]
     }
 
-    /// An instance parameter by name. Panics on a name that the kind does not have: our bug.
+    /// An instance parameter by name.
+    ///
+    /// # Panics
+    /// On a name that the kind does not have.
     pub fn instance(&self, name: &str) -> f64 {
         self.instance[index(self.kind.instance_params, name)]
     }
