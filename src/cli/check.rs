@@ -343,7 +343,7 @@ fn reads(ready: &Ready, beside: &SheetFolder) {
 pub(super) fn ready(path: &str, guards: &Guards) -> Result<(Ready, SheetFolder), Failure> {
     match open(&Ok(PathBuf::from(path)), guards) {
         Opened::Ready(ready, beside) => Ok((*ready, *beside)),
-        Opened::Bad(_, message) => Err(Failure::Told(message)),
+        Opened::Bad(_, message) => Err(Failure::Reported(message)),
     }
 }
 

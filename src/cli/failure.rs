@@ -20,7 +20,7 @@ pub enum Failure {
     /// Mistakes in the netlist or the settings, already with their places.
     Input(Box<Files>, Vec<Diagnostic>),
     /// The same, already in words.
-    Told(String),
+    Reported(String),
     /// A mistake on the command line that has no place in a file.
     Usage(Usage),
     /// An output that cannot be written.
@@ -46,14 +46,14 @@ pub enum Failure {
     OutOfTime,
     /// It took longer than `--limit seconds=N` allows.
     TooSlow {
-        /// So long, s.
+        /// The limit, s.
         seconds: u64,
     },
     /// There is not enough memory.
     NoRoom {
         /// What for.
         what: &'static str,
-        /// So many bytes.
+        /// How many bytes.
         bytes: f64,
     },
 }
@@ -127,7 +127,7 @@ impl Failure {
                 .iter()
                 .map(|d| sources.render(d) + "\n")
                 .collect(),
-            Failure::Told(text) => format!("{}\n", text.trim_end()),
+            Failure::Reported(text) => format!("{}\n", text.trim_end()),
             Failure::Usage(usage) => plain(&usage.message, usage.hint.as_deref()),
             Failure::File(problem) => plain(&problem.to_string(), Some(&problem.hint())),
             Failure::Wav(problem) => plain(&problem.to_string(), problem.hint()),

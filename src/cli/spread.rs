@@ -148,30 +148,30 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let board = board::Board::of(&asked)?;
     let mut csv = file.map(|(file, path)| rows::Writer::new(&asked, &board, file, path));
     asked.show(|| shown::before(&asked))?;
-    let mut told = work::Told::new(&asked, &board);
+    let mut tally = work::Tally::new(&asked, &board);
     interrupt::keeps(csv.is_some());
-    let worked = work::all(&asked, &board, kept, csv.as_mut(), &mut told);
+    let worked = work::all(&asked, &board, kept, csv.as_mut(), &mut tally);
     if let Err(failure) = worked {
         let kept = csv.map_or(Ok(()), |csv| rows::keep(&asked, csv, table));
         interrupt::keeps(false);
         return Err(kept.err().unwrap_or(failure));
     }
     interrupt::keeps(false);
-    let shares = work::shares(&asked, &board, &told)?;
+    let shares = work::shares(&asked, &board, &tally)?;
     let corners = extremes::corners(&asked, &board)?;
     if let Some(json) = json {
-        let record = record::record(&asked, &board, &told, &shares, &corners);
+        let record = record::record(&asked, &board, &tally, &shares, &corners);
         let text = serde_json::to_string_pretty(&record).expect("plain data");
         json.fill(&(text + "\n"))?;
     }
     if let Some(plot) = plot {
-        plot.fill(&drawn::picture(&asked, &board, &told, &shares))?;
+        plot.fill(&drawn::picture(&asked, &board, &tally, &shares))?;
     }
     if let Some(ledger) = &asked.ledger {
         common::audited(ledger, asked.quiet)?;
     }
-    asked.show(|| shown::after(&asked, &board, &told, &shares, &corners))?;
+    asked.show(|| shown::after(&asked, &board, &tally, &shares, &corners))?;
     outputs.join(table);
     common::commit(outputs)?;
-    Ok(told.outcome())
+    Ok(tally.outcome())
 }

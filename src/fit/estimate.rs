@@ -2,13 +2,13 @@
 //!
 //! Each reading counts in its own standard deviation, the meter's accuracy and, near nothing, a
 //! little of the largest current read. How well the law follows the readings is found with the
-//! fit: the variance is scaled by (misfit + 4)/(readings - parameters told + 4), plate and screen
+//! fit: the variance is scaled by (misfit + 4)/(readings - parameters determined + 4), plate and screen
 //! each for itself, as if four readings had been seen before that were as good as the meter. So
 //! a law that misses by 4 % does not claim intervals of 1 %, and three readings cannot claim that
 //! the meter is better than it is.
 //!
 //! A coordinate moves if the readings tell more of it than the type does: those that shrink their
-//! prior most come in first, as long as it shrinks below `TOLD`, and no more of them than there
+//! prior most come in first, as long as it shrinks below `SHRUNK`, and no more of them than there
 //! are different readings; fewer than `BENDS` of these move what production moves and leave the
 //! shape alone. What is held is as uncertain as its prior in all intervals.
 //!
@@ -24,7 +24,7 @@ use super::readings::Reading;
 use crate::math::fun;
 
 /// What a prior has to shrink to for its coordinate to move.
-const TOLD: f64 = 0.9;
+const SHRUNK: f64 = 0.9;
 /// Different readings below which the shape of the curves stays the type's.
 const BENDS: usize = 4;
 /// How much better another set of the type has to follow before it is taken, as a difference of
@@ -266,7 +266,7 @@ impl Run<'_> {
                 .filter(|&j| !chosen.contains(&j) && (bends || self.frame.list[j].is_production()))
                 .map(|j| (j, shrunk(j)));
             match open.min_by(|a, b| a.1.total_cmp(&b.1)) {
-                Some((j, shrunk)) if shrunk < TOLD => chosen.push(j),
+                Some((j, shrunk)) if shrunk < SHRUNK => chosen.push(j),
                 _ => break,
             }
         }

@@ -73,7 +73,7 @@ pub fn ask(request: &Request) -> Result<Answer, Failure> {
     let own = (request.command.options)(common::options(clap::Command::new(name)));
     let matches = own
         .try_get_matches_from(&words)
-        .map_err(|e| Failure::Told(e.to_string()))?;
+        .map_err(|e| Failure::Reported(e.to_string()))?;
     let (ended, kept) = kept::keep(|| (request.command.run)(&matches));
     let ended = match ended {
         Ok(outcome) => Ok(outcome),

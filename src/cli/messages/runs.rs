@@ -25,7 +25,7 @@ fn hint(failure: &Failure) -> Option<String> {
 }
 
 rows! { Failure, text, |_: &Failure| false, hint;
-    Told { 0: "error: the sheet has mistakes".to_string() } => "A sheet that a command is about, or its netlist, has mistakes; all are reported at once.", "Mend them from the top.";
+    Reported { 0: "error: the sheet has mistakes".to_string() } => "A sheet that a command is about, or its netlist, has mistakes; all are reported at once.", "Mend them from the top.";
     Input { 0: Box::new(Files::default()), 1: Vec::new() } => "Netlist, settings or sheet have mistakes; all are reported at once.", "Mend them from the first on.";
     Usage { 0: Usage { message: "`--step -1` is not a time".to_string(), hint: Some("for example `--step 10u`".to_string()) } } => "An option is missing, contradicts another or makes no sense; the message names it.";
     File { 0: FileProblem::NoName } => "An output cannot be written; see above.";

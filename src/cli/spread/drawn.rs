@@ -3,7 +3,7 @@
 use super::asked::Asked;
 use super::board::Board;
 use super::shown::ranked;
-use super::work::{Shares, Told};
+use super::work::{Shares, Tally};
 use crate::figure::digits::shown;
 use crate::report::svg::{Svg, dark_rules};
 
@@ -43,24 +43,24 @@ const COLOURS: [(&str, &str); 8] = [
 
 /// One panel a figure: a histogram with mean, quantiles and the drawing's own value; beside it the
 /// parts with the largest shares.
-pub fn picture(asked: &Asked<'_>, board: &Board, told: &Told, shares: &Shares) -> String {
+pub fn picture(asked: &Asked<'_>, board: &Board, tally: &Tally, shares: &Shares) -> String {
     let count = board.columns.len().min(MOST);
     let height = 44.0 + ROW * count as f64;
-    let head = format!("{}: {} amplifiers", asked.title, told.runs);
+    let head = format!("{}: {} amplifiers", asked.title, tally.runs);
     let mut svg = Svg::new(WIDTH, height, &head, &dark_rules(COLOURS));
     svg.open("g", &[("font-family", "sans-serif")]);
     svg.block((0.0, 0.0), (WIDTH, height), PAPER);
     text(&mut svg, (LEFT, 26.0), "start", INK, 15, &head);
     for k in 0..count {
         let top = 44.0 + ROW * k as f64;
-        histogram(&mut svg, board, told, k, top);
+        histogram(&mut svg, board, tally, k, top);
         causes(&mut svg, asked, shares, k, top);
     }
     svg.finish()
 }
 
-fn histogram(svg: &mut Svg, board: &Board, told: &Told, k: usize, top: f64) {
-    let (column, summary) = (&board.columns[k], &told.summaries[k]);
+fn histogram(svg: &mut Svg, board: &Board, tally: &Tally, k: usize, top: f64) {
+    let (column, summary) = (&board.columns[k], &tally.summaries[k]);
     text(svg, (LEFT, top + 16.0), "start", INK, 13, &column.name);
     if summary.count == 0 {
         text(

@@ -4,7 +4,7 @@ use super::asked::Asked;
 use super::board::Board;
 use super::extremes::Corners;
 use super::one;
-use super::work::{Shares, Told};
+use super::work::{Shares, Tally};
 use crate::tolerance::list::{Origin, Shape};
 use crate::tolerance::statistics::wilson;
 use serde_json::{Value, json};
@@ -13,7 +13,7 @@ use serde_json::{Value, json};
 pub fn record(
     asked: &Asked<'_>,
     board: &Board,
-    told: &Told,
+    tally: &Tally,
     shares: &Shares,
     corners: &Option<Corners>,
 ) -> Value {
@@ -35,7 +35,7 @@ pub fn record(
         })
     });
     let figures = board.columns.iter().enumerate().map(|(k, column)| {
-        let s = &told.summaries[k];
+        let s = &tally.summaries[k];
         let quantiles = s.quantiles(&[0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99]);
         let (low, high, counts) = s.histogram(50);
         let end = |(value, run): (f64, u64)| {
@@ -51,7 +51,7 @@ pub fn record(
             "drawn": board.nominal[k],
             "count": s.count,
             "missing": s.missing,
-            "why_missing": told.why[k].as_ref().map(|w| json!({ "run": w.0, "why": w.1 })),
+            "why_missing": tally.why[k].as_ref().map(|w| json!({ "run": w.0, "why": w.1 })),
             "mean": finite(s.mean),
             "deviation": finite(s.deviation()),
             "quantiles": {
@@ -79,15 +79,15 @@ pub fn record(
         })
     });
     let met = |passed: u64| {
-        let (part, low, high) = wilson(passed, told.runs);
+        let (part, low, high) = wilson(passed, tally.runs);
         json!({ "amplifiers": passed, "part": finite(part), "low": low, "high": high })
     };
     let passed = asked.is_sheet().then(|| {
-        let each = board.columns.iter().zip(&told.passed);
+        let each = board.columns.iter().zip(&tally.passed);
         let each: Vec<Value> = each
             .map(|(c, &n)| json!({ "expectation": c.name, "met": met(n) }))
             .collect();
-        json!({ "each": each, "all": met(told.passed_all) })
+        json!({ "each": each, "all": met(tally.passed_all) })
     });
     json!({
         "title": asked.title,

@@ -3,7 +3,7 @@
 use super::asked::Asked;
 use super::board::Board;
 use super::extremes::Corners;
-use super::work::{Shares, Told};
+use super::work::{Shares, Tally};
 use crate::figure::digits::shown;
 use crate::num;
 use crate::report::table::{Side, Table};
@@ -139,12 +139,12 @@ fn element_name<'a>(variable: &'a Variable, asked: &'a Asked<'_>) -> &'a str {
 pub fn after(
     asked: &Asked<'_>,
     board: &Board,
-    told: &Told,
+    tally: &Tally,
     shares: &Shares,
     corners: &Option<Corners>,
 ) -> String {
-    let mut text = if told.runs == asked.runs {
-        format!("{} amplifiers of seed {}\n", told.runs, asked.seed)
+    let mut text = if tally.runs == asked.runs {
+        format!("{} amplifiers of seed {}\n", tally.runs, asked.seed)
     } else {
         format!(
             "amplifiers {} to {} of {} of seed {}\n",
@@ -169,7 +169,7 @@ pub fn after(
         ("run", right),
     ]);
     for (k, column) in board.columns.iter().enumerate() {
-        let summary = &told.summaries[k];
+        let summary = &tally.summaries[k];
         let say = |x: f64| {
             if x.is_finite() {
                 shown(x, column.unit)
@@ -201,7 +201,7 @@ pub fn after(
     }
     text += &table.text();
     for (k, column) in board.columns.iter().enumerate() {
-        let summary = &told.summaries[k];
+        let summary = &tally.summaries[k];
         if summary.missing == 0 {
             continue;
         }
@@ -209,7 +209,7 @@ pub fn after(
             "  `{}` does not exist in {} of them",
             column.name, summary.missing
         );
-        match &told.why[k] {
+        match &tally.why[k] {
             Some((run, why)) => text += &format!("; in run {run}: {why}\n"),
             None => text += "\n",
         }
@@ -219,7 +219,7 @@ pub fn after(
         asked.text("netlist").unwrap_or(""),
         asked.seed
     );
-    text += &passed(asked, board, told);
+    text += &passed(asked, board, tally);
     text += &shared(asked, board, shares);
     if let Some(corners) = corners {
         text += &cornered(asked, board, corners);
@@ -227,7 +227,7 @@ pub fn after(
     text
 }
 
-fn passed(asked: &Asked<'_>, board: &Board, told: &Told) -> String {
+fn passed(asked: &Asked<'_>, board: &Board, tally: &Tally) -> String {
     if !asked.is_sheet() {
         return String::new();
     }
@@ -240,7 +240,7 @@ fn passed(asked: &Asked<'_>, board: &Board, told: &Told) -> String {
         ("as drawn", Side::Left),
     ]);
     let mut add = |name: &str, passed: u64, drawn: bool| {
-        let (part, low, high) = wilson(passed, told.runs);
+        let (part, low, high) = wilson(passed, tally.runs);
         table.row([
             name.to_string(),
             passed.to_string(),
@@ -250,10 +250,10 @@ fn passed(asked: &Asked<'_>, board: &Board, told: &Told) -> String {
         ]);
     };
     for (k, column) in board.columns.iter().enumerate() {
-        add(&column.name, told.passed[k], board.nominal_passes[k]);
+        add(&column.name, tally.passed[k], board.nominal_passes[k]);
     }
     let all = board.nominal_passes.iter().all(|p| *p);
-    add("all of them", told.passed_all, all);
+    add("all of them", tally.passed_all, all);
     format!("\n{}", table.text())
 }
 

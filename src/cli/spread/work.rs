@@ -13,7 +13,7 @@ use crate::tolerance::shares::{Exact, Share, Straight};
 use crate::tolerance::statistics::Summary;
 
 /// What is known after the runs.
-pub struct Told {
+pub struct Tally {
     /// Rows that are done.
     pub runs: u64,
     /// For each column.
@@ -27,11 +27,11 @@ pub struct Told {
     straight: Straight,
 }
 
-impl Told {
+impl Tally {
     /// Nothing yet.
     pub fn new(asked: &Asked<'_>, board: &Board) -> Self {
         let columns = board.columns.len();
-        Told {
+        Tally {
             runs: 0,
             summaries: vec![Summary::default(); columns],
             passed: vec![0; board.nominal_passes.len()],
@@ -83,7 +83,7 @@ pub fn all(
     board: &Board,
     kept: KeptRows,
     mut csv: Option<&mut Writer>,
-    told: &mut Told,
+    tally: &mut Tally,
 ) -> Result<(), Failure> {
     let variables = &asked.plan.variables;
     let stopped = || interrupt::check().is_err();
@@ -93,7 +93,7 @@ pub fn all(
         stopped: &stopped,
     };
     let done = kept.feed(asked, board, |run, numbers, row| {
-        told.add(run, numbers, &row);
+        tally.add(run, numbers, &row);
         csv.as_mut().map_or(Ok(()), |csv| csv.write(run, &row))
     })?;
     let first = asked.range.start + done;
@@ -125,7 +125,7 @@ pub fn all(
             if row.stopped {
                 return Err(Failure::Interrupted);
             }
-            told.add(run, numbers, row);
+            tally.add(run, numbers, row);
             csv.as_mut().map_or(Ok(()), |csv| csv.write(run, row))?;
         }
         progress.counted((runs(job).end - first) as f64, "amplifiers");
@@ -150,14 +150,14 @@ pub enum Shares {
 ///
 /// # Errors
 /// If the user breaks off.
-pub fn shares(asked: &Asked<'_>, board: &Board, told: &Told) -> Result<Shares, Failure> {
+pub fn shares(asked: &Asked<'_>, board: &Board, tally: &Tally) -> Result<Shares, Failure> {
     let variables = &asked.plan.variables;
     let (draws, parts) = (variables.draws.len(), variables.parts.len());
     if draws == 0 {
         return Ok(Shares::None);
     }
     let Some(rounds) = asked.shares else {
-        let found = told.straight.shares(&variables.part_of_draw, parts);
+        let found = tally.straight.shares(&variables.part_of_draw, parts);
         return Ok(found.map_or(Shares::None, Shares::Straight));
     };
     let stopped = || interrupt::check().is_err();
