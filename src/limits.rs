@@ -44,7 +44,7 @@ pub struct Resource {
     pub what: &'static str,
     /// Unless said otherwise; 0 is none.
     pub default: u64,
-    /// So far it can be raised.
+    /// The highest it can be set to.
     pub most: u64,
     /// What it guards, and why it cannot be raised beyond.
     pub why: &'static str,
@@ -188,7 +188,7 @@ impl Limits {
         usize::try_from(self.get(bound)).unwrap_or(usize::MAX)
     }
 
-    /// Whether so much of it is too much.
+    /// Whether an amount of it is too much.
     pub fn passed(&self, bound: Bound, found: f64) -> bool {
         found > self.get(bound) as f64
     }

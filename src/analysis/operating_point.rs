@@ -169,7 +169,7 @@ const ALLOWED: Allowance = Allowance {
 const BOUNDLESS: f64 = 1e100;
 /// Steps of a walk in pseudo-time at most.
 const WALK: usize = 1000;
-/// A node that moves so far in one of them has no place to rest, V.
+/// A node that moves further than this in one of them has no place to rest, V.
 const FAR_V: f64 = 1e7;
 /// Part of an anchor's current that may be left over: it goes to nothing in the end.
 const ANCHORED: f64 = 1e-6;

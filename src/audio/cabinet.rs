@@ -4,7 +4,7 @@
 //! It is a stage for listening and no part of the circuit: it adds no load, and
 //! a netlist that wants the loudspeaker's impedance must hold it. Output sample
 //! n answers input sample n: the response's first sample is taken as time
-//! nought, so silence at its start delays the sound by as much. What rings on
+//! zero, so silence at its start delays the sound by as much. What rings on
 //! after the clip's end is dropped, because a render keeps the clip's length.
 
 use super::loudspeaker;
@@ -26,7 +26,7 @@ pub enum ResponseProblem {
     /// It has no samples.
     #[error("the response holds no samples")]
     Empty,
-    /// All samples are nought.
+    /// All samples are zero.
     #[error("the response holds only silence")]
     Silent,
     /// It lasts too long.
@@ -103,7 +103,7 @@ impl Cabinet {
         })
     }
 
-    /// The [built-in loudspeaker](super::loudspeaker), nought decibels at
+    /// The [built-in loudspeaker](super::loudspeaker), 0 dB at
     /// 400 Hz, at the start of a clip.
     ///
     /// # Errors
@@ -246,8 +246,8 @@ mod tests {
 
     #[test]
     fn a_response_that_starts_at_once_loses_nothing_to_its_new_rate() {
-        // The filter then rings ahead of time nought, which an impulse that is not at the
-        // clip's start must show and a filter cut off at nought could not.
+        // The filter then rings ahead of time zero, which an impulse that is not at the
+        // clip's start must show and a filter cut off at zero could not.
         let (clip, at) = impulse(48_000);
         let out = heard(
             Cabinet::from_response(&[1.0], 44_100, 48_000).unwrap(),

@@ -53,7 +53,7 @@ impl Level {
         (self.peak > 0.0).then(|| decibels(self.peak))
     }
 
-    /// Rms level, dBFS; none for silence. Nought is a sine that just reaches
+    /// Rms level, dBFS; none for silence. Zero is a sine that just reaches
     /// full scale, as AES17-2015 has it (from memory), so a full square reads +3.01.
     pub fn rms_dbfs(&self) -> Option<f64> {
         (self.peak > 0.0).then(|| decibels(self.rms() * std::f64::consts::SQRT_2))

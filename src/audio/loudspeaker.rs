@@ -51,7 +51,7 @@ pub const TOP_HZ: f64 = 4700.0;
 /// The Qs of the two halves of such a low-pass: 1/(2 cos(pi/8)) and 1/(2 cos(3 pi/8)).
 const TOP_QS: [f64; 2] = [0.541_196_100_146_197, 1.306_562_964_876_376_5];
 
-/// Where the level is nought decibels, Hz.
+/// Where the level is 0 dB, Hz.
 pub const REFERENCE_HZ: f64 = 400.0;
 
 /// The rate of [`response`], Hz: so far above hearing that the bilinear

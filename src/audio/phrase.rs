@@ -116,7 +116,7 @@ pub fn phrase(rate_hz: u32) -> Clip {
 /// Length of the fade at the very end, s.
 const FADE_S: f64 = 0.1;
 
-/// Brings the end down to nought along half a turn of a cosine.
+/// Brings the end down to zero along half a turn of a cosine.
 fn fade(samples: &mut [f64], rate_hz: u32) {
     let length = (FADE_S * f64::from(rate_hz)) as usize;
     for (n, x) in samples.iter_mut().rev().take(length).enumerate() {

@@ -44,7 +44,7 @@ pub struct Asked {
 }
 
 enum Spacing {
-    /// So many a decade.
+    /// Rows in each decade.
     Decades(f64),
     /// Hz apart.
     Even(f64),

@@ -155,7 +155,7 @@ pub fn check() -> Result<(), Failure> {
     }
 }
 
-/// Ends the process when it has run so long.
+/// Ends the process when it has run for N seconds.
 ///
 /// # Errors
 /// If no clock can be had.

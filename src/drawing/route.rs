@@ -65,7 +65,8 @@ pub struct Board {
     round: u32,
     /// States looked at so far.
     effort: u64,
-    /// So many links that searches make straight for their goals, at the price of some bends.
+    /// Whether it has many links: searches then make straight for their goals, at the price of
+    /// some bends.
     is_large: bool,
 }
 

@@ -24,7 +24,7 @@ pub struct Notes {
     pub readings: BTreeMap<usize, Vec<(String, bool)>>,
     /// Lines at the foot of the sheet.
     pub caution: Vec<String>,
-    /// So many ways of placing are tried at most; 0 leaves it to the size of the circuit.
+    /// Ways of placing that are tried at most; 0 leaves it to the size of the circuit.
     pub drafts: usize,
 }
 

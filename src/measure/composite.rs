@@ -65,7 +65,7 @@ pub struct Full {
     pub plate: f64,
     /// Peak of the difference of the currents, A.
     pub amperes: f64,
-    /// Into the impedance from plate to plate, while a sine drives the grids so far.
+    /// Into the impedance from plate to plate, while a sine drives the grids that far.
     pub watts: f64,
 }
 

@@ -15,7 +15,7 @@ pub const OPEN: f64 = 1e9;
 const JOINS: f64 = 10e6;
 /// What other grids add counts from this part of a grid's own resistance on.
 const COUNTS: f64 = 0.1;
-/// So many grids are no valves on one leak, but stages that are coupled directly.
+/// More grids than this are not valves on one leak, but stages that are coupled directly.
 const MANY: usize = 8;
 /// Volts from plate to cathode from which on a valve is supplied.
 const SUPPLIED_V: f64 = 5.0;

@@ -260,9 +260,9 @@ pub struct Element {
 /// How far a value may be off, as parts of itself: 5 % is -0.05 to 0.05.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Tolerance {
-    /// The least, more than -1 and not above nothing.
+    /// The least, more than -1 and not above zero.
     pub low: f64,
-    /// The most, not below nothing.
+    /// The most, not below zero.
     pub high: f64,
 }
 

@@ -24,7 +24,7 @@ pub struct Progress {
 /// Nobody waits for what is done sooner.
 const SHORT: Duration = Duration::from_secs(1);
 
-/// The line is drawn anew so often.
+/// Time between two drawings of the line.
 const AGAIN: Duration = Duration::from_millis(250);
 
 /// Parts the whole is counted in.
@@ -61,13 +61,13 @@ impl Progress {
         self.bar.set_message(what);
     }
 
-    /// Tells how much is done.
+    /// Reports how much is done.
     pub fn at(&self, done: f64) {
         self.bar
             .set_position((done / self.whole * PARTS as f64) as u64);
     }
 
-    /// Tells how many are done, and how many a second.
+    /// Reports how many are done, and how many a second.
     pub fn counted(&self, done: f64, what: &str) {
         if !self.bar.is_hidden() {
             let took_s = self.bar.elapsed().as_secs_f64();
@@ -78,7 +78,7 @@ impl Progress {
         self.at(done);
     }
 
-    /// Tells how much is done where the unit is seconds of sound: the speed is shown as well.
+    /// Reports how much is done where the unit is seconds of sound: the speed is shown as well.
     pub fn heard(&self, seconds: f64) {
         if !self.bar.is_hidden() {
             let took_s = self.bar.elapsed().as_secs_f64();
@@ -152,7 +152,7 @@ impl Shared {
         }
     }
 
-    /// Tells that more samples are done.
+    /// Reports that more samples are done.
     pub fn more(&self, samples: usize) {
         let before = self.done.fetch_add(samples as u64, Ordering::Relaxed);
         let done = before + samples as u64;

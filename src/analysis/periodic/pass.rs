@@ -11,7 +11,7 @@ use crate::math::lu::Singular;
 use crate::math::newton::Failure;
 use crate::math::radau::{self, STAGES};
 
-/// A step is divided so often by two before it is given up.
+/// How often a step is divided by two before it is given up.
 const DIVISIONS: usize = 24;
 /// Where steps that stray too far are divided, a pass has at most N times as many more as its mesh.
 const MOST_MORE: usize = 3;

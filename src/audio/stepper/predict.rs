@@ -64,7 +64,7 @@ const fn weights(lengths: [f64; STEPS], points: usize) -> Weights {
 pub(super) struct History {
     /// The newest first; `[stages * outputs]` each.
     past: [Vec<f64>; STEPS],
-    /// How long these steps were, in the shortest; nought where there was none.
+    /// How long these steps were, in the shortest; zero where there was none.
     lengths: [u64; STEPS],
 }
 

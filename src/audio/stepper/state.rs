@@ -99,8 +99,8 @@ impl State {
                 for stage in 0..STAGES {
                     narrow[stage * rows.controls + c] = 1.0 / volts;
                     // Linear at any moment, it has no corner: a step divided for its sake would
-                    // take the knob's own step for one and add it to what is read. Nought stays
-                    // nought, and narrower than any swing it is settled all the same.
+                    // take the knob's own step for one and add it to what is read. Zero stays
+                    // zero, and narrower than any swing it is settled all the same.
                     if moved {
                         per_swing[stage * rows.controls + c] = 0.0;
                     }

@@ -37,7 +37,7 @@ pub struct Choice<'a> {
 /// Levels of the distortion sweep, and where supply and signal are solved together.
 const LEVELS: usize = 9;
 const LEVELS_ON_MAINS: usize = 4;
-/// The sweep starts so far below its end.
+/// The end of the sweep over its start.
 const SWEPT: f64 = 100.0;
 const SWEPT_ON_MAINS: f64 = 20.0;
 /// Positions of a knob that are drawn: at 0 a volume leaves nothing, and would take most of the plot.

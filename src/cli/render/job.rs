@@ -97,7 +97,7 @@ pub struct Plan {
 /// How volts become full scale.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Scale {
-    /// So many volts (or amperes) are full scale.
+    /// N volts (or amperes) are full scale.
     Volts(f64),
     /// The peak is brought to -1 dBFS.
     Peak,
@@ -108,7 +108,7 @@ pub enum Scale {
 /// How many solver steps a sample takes.
 #[derive(Debug)]
 pub enum Oversample {
-    /// So many.
+    /// N in every sample.
     Fixed(Steps),
     /// As many as these pieces of the clip need.
     Auto(Vec<Piece>),

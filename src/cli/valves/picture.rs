@@ -17,7 +17,7 @@ const TOP: f64 = 44.0;
 const BOTTOM: f64 = 370.0;
 /// Points of the dissipation limit.
 const STEPS: usize = 120;
-/// Labels of two curves are at least so far apart.
+/// Least distance between the labels of two curves.
 const APART: f64 = 11.0;
 const INKS: [&str; 8] = [
     "#1b6ca8", "#b2452f", "#3c7d3c", "#7a4b94", "#946b1f", "#2b7f86", "#a33f6d", "#555555",

@@ -223,7 +223,7 @@ impl Gauge {
         }
     }
 
-    /// Has the last figure shown so many times as large.
+    /// Shows the last figure multiplied by a factor.
     pub fn times(&mut self, factor: f64) {
         if let Some(last) = self.wanted.last_mut() {
             last.factor = factor;

@@ -176,7 +176,7 @@ fn multiples(step: f64, decimals: usize, low: f64, high: f64) -> Vec<(f64, Strin
     (0..count)
         .map(|n| {
             let value = (first + n as f64) * step;
-            // Nought has no sign, and the sign of the others is a true minus.
+            // Zero has no sign, and the sign of the others is a true minus.
             let label = format!("{:.decimals$}", value + 0.0).replace('-', "\u{2212}");
             (value + 0.0, label)
         })

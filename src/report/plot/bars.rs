@@ -4,8 +4,8 @@ use super::axis::{self, Axis};
 use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
 use super::style::{
-    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, NOUGHT, ONLY_PANEL, SAMPLE, TITLE,
-    TITLE_PITCH, TITLE_SIZE, WIDTH, longest, titled, wide,
+    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, ONLY_PANEL, SAMPLE, TITLE, TITLE_PITCH,
+    TITLE_SIZE, WIDTH, ZERO, longest, titled, wide,
 };
 use super::trace::Trace;
 
@@ -53,7 +53,7 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
         }
         for (value, label) in &upright.ticks {
             let y = frame.y(&upright, *value);
-            let ink = if *value == 0.0 { NOUGHT } else { GRID };
+            let ink = if *value == 0.0 { ZERO } else { GRID };
             sheet.line((frame.left, y), (frame.right, y), 1.0, ink);
             let beside = (frame.left - 7.0, y);
             sheet.text(beside, LETTERS, label, INK, Anchor::Left);

@@ -4,7 +4,7 @@ use super::axis::Axis;
 use super::labels::{Labels, NEAR, Room};
 use super::sheet::{Anchor, Sheet};
 use super::style::{
-    COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, LONGEST_NAME, NOUGHT, RATING, SAMPLE, cut,
+    COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, LONGEST_NAME, RATING, SAMPLE, ZERO, cut,
     shown, wide,
 };
 use super::trace::{Mark, Side, Trace, of_name};
@@ -58,7 +58,7 @@ impl Frame {
         let mut end = f64::INFINITY;
         for (value, label) in &axis.ticks {
             let y = self.y(axis, *value);
-            let ink = if *value == 0.0 { NOUGHT } else { GRID };
+            let ink = if *value == 0.0 { ZERO } else { GRID };
             sheet.line((self.left, y), (self.right, y), 1.0, ink);
             if y + 0.5 * LETTERS < end {
                 sheet.text((self.left - 7.0, y), LETTERS, label, INK, Anchor::Left);

@@ -61,7 +61,7 @@ pub(super) const GRID: Ink = ink("#E2E2E2", "#363A41");
 
 pub(super) const FINE_GRID: Ink = ink("#F1F1F1", "#24272C");
 
-pub(super) const NOUGHT: Ink = ink("#B0B0B0", "#5E636B");
+pub(super) const ZERO: Ink = ink("#B0B0B0", "#5E636B");
 
 /// What must not be passed: a red that no curve has.
 pub(super) const RATING: Ink = ink("#B01020", "#FF7A85");
@@ -81,7 +81,7 @@ pub(super) const COLOURS: [Ink; 7] = [
 
 /// All colours of a plot.
 pub(super) fn all() -> impl Iterator<Item = &'static Ink> {
-    [&PAPER, &INK, &FRAME, &GRID, &FINE_GRID, &NOUGHT, &RATING]
+    [&PAPER, &INK, &FRAME, &GRID, &FINE_GRID, &ZERO, &RATING]
         .into_iter()
         .chain(&COLOURS)
 }
@@ -103,7 +103,7 @@ pub(super) fn longest<'n>(names: impl Iterator<Item = &'n str>) -> usize {
     lines.max().unwrap_or(0)
 }
 
-/// Lines of a title, so that none is wider than so many letters.
+/// Lines of a title, so that none is wider than N letters.
 pub(super) fn titled(title: &str, most: usize) -> Vec<String> {
     if title.is_empty() {
         return Vec::new();
