@@ -13,67 +13,8 @@ impl Binder<'_> {
                 value,
                 params,
             } => self.resistor(flat, nodes, value, params),
-            Capacitor { nodes, value, ic } => {
-                let (a, b) = self.pair(flat, nodes);
-                let (piece, main) = match value {
-                    Reactive::Linear(value) => {
-                        let (farads, at) =
-                            self.main_value(&path, "value", value, Role::Capacitance);
-                        self.positive("capacitance", &path, farads, at);
-                        self.circuit.capacitances.push(Capacitance { a, b, farads });
-                        (
-                            Piece::Capacitance(self.circuit.capacitances.len() - 1),
-                            Some(farads),
-                        )
-                    }
-                    Reactive::Poly(c) => {
-                        let law = Storage::new(&numbers(c));
-                        (
-                            self.law(
-                                Box::new(law),
-                                vec![Sense::Voltage(a, b)],
-                                vec![Sink::Current(a, b)],
-                            ),
-                            None,
-                        )
-                    }
-                };
-                let initial = self.extra(&path, "ic", ic.as_ref(), Role::Voltage);
-                let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
-                element.value = main;
-                element.initial = initial;
-            }
-            Inductor { nodes, value, ic } => {
-                let (a, b) = self.pair(flat, nodes);
-                let branch = self.branch(flat);
-                let (kind, main) = match value {
-                    Reactive::Linear(value) => {
-                        let (henries, at) =
-                            self.main_value(&path, "value", value, Role::Inductance);
-                        self.positive("inductance", &path, henries, at);
-                        (BranchKind::Inductance(henries), Some(henries))
-                    }
-                    Reactive::Poly(c) => {
-                        let law = Storage::new(&numbers(c));
-                        self.law(
-                            Box::new(law),
-                            vec![Sense::Current(branch)],
-                            vec![Sink::Branch(branch)],
-                        );
-                        self.poly_inductors.insert(branch.0);
-                        (BranchKind::Controlled, None)
-                    }
-                };
-                self.circuit.branches[branch.0] = BranchPart { a, b, kind };
-                let initial = self.extra(&path, "ic", ic.as_ref(), Role::Current);
-                let element = self.push_element(
-                    flat,
-                    vec![a, b],
-                    vec![two_pin(Piece::Branch(branch.0), a, b)],
-                );
-                element.value = main;
-                element.initial = initial;
-            }
+            Capacitor { nodes, value, ic } => self.capacitor(flat, nodes, value, ic.as_ref()),
+            Inductor { nodes, value, ic } => self.inductor(flat, nodes, value, ic.as_ref()),
             Coupling { .. } => {}
             VoltageSource { nodes, drive } => {
                 let (a, b) = self.pair(flat, nodes);
@@ -117,27 +58,7 @@ impl Binder<'_> {
                 nodes,
                 output,
                 expr,
-            } => {
-                let (a, b) = self.pair(flat, nodes);
-                let mut senses = Vec::new();
-                let mut steps = Vec::new();
-                self.compile(flat, expr, &mut senses, &mut steps);
-                let law = Box::new(Program::new(senses.len(), steps));
-                let piece = match output {
-                    Output::Current => self.law(law, senses, vec![Sink::Current(a, b)]),
-                    Output::Voltage => {
-                        let branch = self.branch(flat);
-                        self.circuit.branches[branch.0] = BranchPart {
-                            a,
-                            b,
-                            kind: BranchKind::Controlled,
-                        };
-                        self.law(law, senses, vec![Sink::Branch(branch)]);
-                        Piece::Branch(branch.0)
-                    }
-                };
-                self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
-            }
+            } => self.behavioural(flat, nodes, *output, expr),
             Semiconductor {
                 nodes,
                 model,
@@ -254,6 +175,103 @@ impl Binder<'_> {
         let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
         element.value = Some(ohms);
         element.made.instance = vec![at_27, tc[0], tc[1]];
+    }
+
+    fn capacitor(
+        &mut self,
+        flat: Flat<'_>,
+        nodes: &[Name; 2],
+        value: &Reactive,
+        initial: Option<&Value>,
+    ) {
+        let path = self.path(flat);
+        let (a, b) = self.pair(flat, nodes);
+        let (piece, main) = match value {
+            Reactive::Linear(value) => {
+                let (farads, at) = self.main_value(&path, "value", value, Role::Capacitance);
+                self.positive("capacitance", &path, farads, at);
+                self.circuit.capacitances.push(Capacitance { a, b, farads });
+                (
+                    Piece::Capacitance(self.circuit.capacitances.len() - 1),
+                    Some(farads),
+                )
+            }
+            Reactive::Poly(c) => {
+                let law = Storage::new(&numbers(c));
+                (
+                    self.law(
+                        Box::new(law),
+                        vec![Sense::Voltage(a, b)],
+                        vec![Sink::Current(a, b)],
+                    ),
+                    None,
+                )
+            }
+        };
+        let initial = self.extra(&path, "ic", initial, Role::Voltage);
+        let element = self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
+        element.value = main;
+        element.initial = initial;
+    }
+
+    fn inductor(
+        &mut self,
+        flat: Flat<'_>,
+        nodes: &[Name; 2],
+        value: &Reactive,
+        initial: Option<&Value>,
+    ) {
+        let path = self.path(flat);
+        let (a, b) = self.pair(flat, nodes);
+        let branch = self.branch(flat);
+        let (kind, main) = match value {
+            Reactive::Linear(value) => {
+                let (henries, at) = self.main_value(&path, "value", value, Role::Inductance);
+                self.positive("inductance", &path, henries, at);
+                (BranchKind::Inductance(henries), Some(henries))
+            }
+            Reactive::Poly(c) => {
+                let law = Storage::new(&numbers(c));
+                self.law(
+                    Box::new(law),
+                    vec![Sense::Current(branch)],
+                    vec![Sink::Branch(branch)],
+                );
+                self.poly_inductors.insert(branch.0);
+                (BranchKind::Controlled, None)
+            }
+        };
+        self.circuit.branches[branch.0] = BranchPart { a, b, kind };
+        let initial = self.extra(&path, "ic", initial, Role::Current);
+        let element = self.push_element(
+            flat,
+            vec![a, b],
+            vec![two_pin(Piece::Branch(branch.0), a, b)],
+        );
+        element.value = main;
+        element.initial = initial;
+    }
+
+    fn behavioural(&mut self, flat: Flat<'_>, nodes: &[Name; 2], output: Output, expr: &Expr) {
+        let (a, b) = self.pair(flat, nodes);
+        let mut senses = Vec::new();
+        let mut steps = Vec::new();
+        self.compile(flat, expr, &mut senses, &mut steps);
+        let law = Box::new(Program::new(senses.len(), steps));
+        let piece = match output {
+            Output::Current => self.law(law, senses, vec![Sink::Current(a, b)]),
+            Output::Voltage => {
+                let branch = self.branch(flat);
+                self.circuit.branches[branch.0] = BranchPart {
+                    a,
+                    b,
+                    kind: BranchKind::Controlled,
+                };
+                self.law(law, senses, vec![Sink::Branch(branch)]);
+                Piece::Branch(branch.0)
+            }
+        };
+        self.push_element(flat, vec![a, b], vec![two_pin(piece, a, b)]);
     }
 
     pub(super) fn positive(&mut self, what: &'static str, path: &str, value: f64, at: Span) {
