@@ -7,10 +7,12 @@
 use super::krylov::Linear;
 use super::mesh::{self, KEPT, Lengths};
 use super::monodromy::{Monodromy, NEAR, ROUNDS};
+use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, PeriodicState};
 use super::search::{Last, Search, worst};
 use super::signal::{Clock, Driving};
 use super::step::{Changes, Judged};
+use super::tactics::Tactics;
 use super::trouble::Trouble;
 
 /// Corrections that no longer shrink on the same mesh are rounding; they are accepted up to
@@ -52,7 +54,7 @@ impl Search<'_> {
     pub fn newton<E>(
         &mut self,
         driving: Driving<'_>,
-        known: Option<Last>,
+        start: Option<Last>,
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
     ) -> Result<Result<Option<PeriodicState>, E>, Trouble> {
@@ -61,7 +63,7 @@ impl Search<'_> {
         let cycle = driving.shortest_s();
         let mut lengths = Lengths::new(cycle / tactics.least, !self.stepper.state.is_empty());
         lengths.by_time = tactics.quick && tactics.mains;
-        let (mut charge, mut mesh, mut old, near) = match known {
+        let (mut charge, mut mesh, mut old, near) = match start {
             Some(last) => {
                 let mesh = last.orbit.times.clone();
                 (last.charge, mesh, Some(last.orbit), last.monodromy)
@@ -83,18 +85,17 @@ impl Search<'_> {
         // What the last pass was corrected by, and whether this one has its mesh.
         let (mut last_off, mut kept) = (f64::INFINITY, false);
         let mut closed_before = 0;
-        let known = old.is_some();
+        let beside = old.is_some();
         let state = self.stepper.state.len();
         let matrix_free = state > MOST_COLUMNS;
         let mut monodromy = near.filter(|_| !matrix_free);
-        let beside = known;
         let hurried = tactics.quick && tactics.mains;
-        let passes = match (hurried, known) {
+        let passes = match (hurried, beside) {
             (true, true) => QUICK_PASSES.0,
             (true, false) => QUICK_PASSES.1,
             (false, _) => tactics.passes,
         };
-        let mut looser = if known {
+        let mut looser = if beside {
             1.0
         } else {
             tactics.looser(f64::INFINITY)
@@ -113,7 +114,7 @@ impl Search<'_> {
             tolerance.iter_mut().for_each(|t| *t *= looser);
             let changes = match &monodromy {
                 _ if matrix_free => Changes::Columns(Vec::new()),
-                Some(known) => known.due(state),
+                Some(m) => m.due(state),
                 None => Changes::Columns((0..state).collect()),
             };
             let columns = changes.columns();
@@ -145,14 +146,14 @@ impl Search<'_> {
                     Err(e) => return Ok(Err(e)),
                 }
             } else {
-                let known = match monodromy.take() {
-                    Some(mut known) => {
-                        known.renew(&changes, carried, counting);
-                        known
+                let m = match monodromy.take() {
+                    Some(mut m) => {
+                        m.renew(&changes, carried, counting);
+                        m
                     }
                     None => Monodromy::whole(carried, &scale, tactics.counts),
                 };
-                let m = monodromy.insert(known);
+                let m = monodromy.insert(m);
                 m.correction(&pass.moved, tactics.mains)
             };
             let Some(step) = step else {
@@ -226,20 +227,8 @@ impl Search<'_> {
             if !kept {
                 errors.iter_mut().for_each(|e| *e /= allowed);
                 let near = off <= REFINED.0 && allowed == 1.0;
-                let small = !tactics.mains || pass.orbit.steps() < REFINED.1;
-                let over = errors.iter().filter(|&&e| e > KEPT).count();
-                let refines = if tactics.divides {
-                    FEW * over < errors.len() && off <= ANEW
-                } else {
-                    lengths.by_time && near && small
-                };
-                mesh = if refines {
-                    mesh::refined(&pass.orbit, &errors, lengths)
-                } else {
-                    mesh::adapted(&pass.orbit, &errors, lengths, MOST_STEPS)
-                };
-            }
-            if kept && tactics.divides {
+                mesh = next_mesh(&tactics, &pass.orbit, &errors, lengths, (off, near));
+            } else if tactics.divides {
                 mesh.clone_from(&pass.orbit.times);
             }
             old = Some(pass.orbit);
@@ -267,5 +256,28 @@ impl Trust {
         };
         self.moved = moved;
         self.part
+    }
+}
+
+/// The mesh of the next pass, by the errors on this one's: refined where little of it strays too
+/// far, else laid out anew. `off` is what the correction was, `near` whether it was small.
+fn next_mesh(
+    tactics: &Tactics,
+    orbit: &Orbit,
+    errors: &[f64],
+    lengths: Lengths,
+    (off, near): (f64, bool),
+) -> Vec<f64> {
+    let refines = if tactics.divides {
+        let over = errors.iter().filter(|&&e| e > KEPT).count();
+        FEW * over < errors.len() && off <= ANEW
+    } else {
+        let small = !tactics.mains || orbit.steps() < REFINED.1;
+        lengths.by_time && near && small
+    };
+    if refines {
+        mesh::refined(orbit, errors, lengths)
+    } else {
+        mesh::adapted(orbit, errors, lengths, MOST_STEPS)
     }
 }

@@ -138,6 +138,23 @@ impl<'a> Tables<'a> {
         Some(format!("v({})", self.circuit.nodes[node.0].name))
     }
 
+    /// What there is to say of a valve as a whole: ratings that are passed, and findings.
+    fn verdict(&self, valve: &str) -> String {
+        let rows = self.of.get(valve).map_or(&[][..], |r| r);
+        let over: Vec<&str> = rows
+            .iter()
+            .filter(|r| r.verdict() == Some(Verdict::Over))
+            .map(|r| r.quantity)
+            .collect();
+        match (self.findings.of(valve), over.is_empty()) {
+            (Some(said), true) => said,
+            (Some(said), false) => format!("OVER: {}; {said}", over.join(", ")),
+            (None, false) => format!("OVER: {}", over.join(", ")),
+            (None, true) if rows.iter().any(|r| r.limit.is_some()) => "ok".to_string(),
+            (None, true) => "no ratings known".to_string(),
+        }
+    }
+
     /// Volts and currents of valves, and rectifiers.
     fn valves(&self) -> [Titled; 3] {
         let valves: Vec<&Element> = self
@@ -198,23 +215,7 @@ impl<'a> Tables<'a> {
                     .map_or(String::new(), |l| shown(l, "W", 3))
             };
             let model = valve.model.clone().unwrap_or_default();
-            let rows = self.of.get(valve.name.as_str()).map_or(&[][..], |r| r);
-            let over: Vec<&str> = rows
-                .iter()
-                .filter(|r| r.verdict() == Some(Verdict::Over))
-                .map(|r| r.quantity)
-                .collect();
-            let judged = rows.iter().any(|r| r.limit.is_some());
-            let said = self.findings.of(&valve.name);
-            let verdict = match (judged, over.is_empty()) {
-                (_, true) if said.is_some() => said.unwrap_or_default(),
-                (_, false) if said.is_some() => {
-                    format!("OVER: {}; {}", over.join(", "), said.unwrap_or_default())
-                }
-                (false, _) => "no ratings known".to_string(),
-                (true, true) => "ok".to_string(),
-                (true, false) => format!("OVER: {}", over.join(", ")),
-            };
+            let verdict = self.verdict(&valve.name);
             if self.value(&valve.name, "plate current").is_none() {
                 let fed = |electrode: &str| {
                     let mean = volts.iter().find(|v| v.0 == electrode).map(|v| v.1);
