@@ -100,7 +100,7 @@ fn mistakes_come_with_a_remedy() {
         (".trna 1u 1m", "did you mean `.tran`?"),
         (
             "R1 a b 4,7k",
-            "a comma separates words; decimals are written with a point",
+            "write `4.7k`: decimals take a point, not a comma",
         ),
         ("R1 a b {x}", "only B sources take expressions"),
         ("B1 a b V=squrt(2)", "did you mean `sqrt`?"),
