@@ -192,7 +192,8 @@ impl NetlistProblem {
                 before,
                 ..
             } => {
-                written_apart::hint(before, found, false).or_else(|| nearest.and_then(did_you_mean))
+                let meant = nearest.and_then(did_you_mean);
+                meant.or_else(|| written_apart::hint(before, found, false))
             }
             NetlistProblem::ValveWithoutX { line, .. } => Some(format!("write `{line}`")),
             NetlistProblem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
