@@ -109,7 +109,9 @@ impl<'a> Tables<'a> {
                 let ripple = self.value(&row.subject, "ripple").map_or(0.0, |r| r.value);
                 let ripple = match ripple {
                     // A meter does not show less than this beside the voltage, but an ear may hear it.
-                    r if r < METERED_V && r >= 1e-6 => format!("< {}", shown(METERED_V, "V", 3)),
+                    r if (1e-6..METERED_V).contains(&r) => {
+                        format!("< {}", shown(METERED_V, "V", 3))
+                    }
                     r => shown(r, "V", 3),
                 };
                 // Where the voltage itself alternates, nothing ripples.
