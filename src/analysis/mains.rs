@@ -118,7 +118,7 @@ pub enum AtRest {
     Frequency(f64),
 }
 
-/// Sines of [`SUPPLY_V`] and more that feed a mains transformer or charge a capacitor through a
+/// Sines of 30 V peak and more that feed a mains transformer or charge a capacitor through a
 /// rectifier, and are not among the mains.
 pub fn unfed(circuit: &Circuit, mains: Option<&Mains>) -> Vec<Unfed> {
     let taken = |which: &Driven| mains.is_some_and(|m| m.sources.contains(which));
