@@ -105,7 +105,7 @@ pub struct Unfed {
     pub why: AtRest,
 }
 
-/// Why a sine is no mains.
+/// Why a sine is not taken as the mains.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum AtRest {
     /// Its line or a setting gives a DC value.

@@ -258,6 +258,13 @@ impl Element {
         found.map(|n| n.max)
     }
 
+    /// The laws that its readings are of, each once.
+    pub fn laws(&self) -> Vec<usize> {
+        let mut laws: Vec<usize> = self.readings.iter().map(|r| r.1).collect();
+        laws.dedup();
+        laws
+    }
+
     /// Whether it is a valve, a rectifying one among them.
     pub fn is_valve(&self) -> bool {
         self.role().is_some_and(DeviceRole::is_valve)

@@ -17,7 +17,7 @@ pub fn tell(text: &str) {
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
 }
 
-/// Prints to standard output. A reader that went away is no failure.
+/// Prints to standard output. A reader that went away is not a failure.
 ///
 /// # Errors
 /// If it cannot be written.

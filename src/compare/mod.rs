@@ -29,7 +29,7 @@ pub struct Comparison {
     /// What differs without changing the circuit.
     pub harmless: Vec<String>,
     /// The `swapped` differences that are electrolytics the wrong way round. Which way a capacitor
-    /// stands on its line is no difference, unless one of the netlists marks its plus.
+    /// stands on its line makes no difference, unless one of the netlists marks its plus.
     pub reversed: Vec<String>,
     /// What only one of the netlists says of parts, as their ratings, so that it is not compared.
     pub one_sided: Vec<String>,

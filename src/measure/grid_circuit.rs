@@ -18,7 +18,7 @@ const COUNTS: f64 = 0.1;
 /// More grids than this are not valves on one leak, but stages that are coupled directly.
 const MANY: usize = 8;
 /// Volts from plate to cathode from which on a valve is supplied.
-const SUPPLIED_V: f64 = 5.0;
+pub const SUPPLIED_V: f64 = 5.0;
 
 /// Which grids resistors join to others.
 #[derive(Debug)]
@@ -52,7 +52,7 @@ impl GridCircuits {
         let joins = resistors.filter(|r| r.ohms.abs() < JOINS && free(r.a) && free(r.b));
         let groups = Groups::new(circuit, joins.map(|r| (r.a, r.b)));
         let valves = circuit.elements.iter().filter(|e| e.is_valve());
-        let grids = valves.filter_map(|e| Some((e.terminal("grid")?, laws(e))));
+        let grids = valves.filter_map(|e| Some((e.terminal("grid")?, e.laws())));
         GridCircuits {
             groups,
             grids: grids.collect(),
@@ -76,7 +76,7 @@ impl GridCircuits {
         let limit = element.rating(kind);
         // The rating means the resistors on the grid. With the valve at work its own feedback
         // would be counted too: a leak returned to the cathode looks many times its value.
-        let own = laws(element);
+        let own = element.laws();
         let alone = seen.without(grid, &own)?;
         // Beyond this only an open switch leads on: in standby that is no grid leak which is too
         // large, with plate volts it is the largest.
@@ -113,11 +113,4 @@ impl GridCircuits {
             .filter_map(|&&(node, _)| seen.between(grid, node, &pulled));
         each.filter(|ohms| *ohms > least).sum()
     }
-}
-
-/// The laws of a valve.
-fn laws(element: &Element) -> Vec<usize> {
-    let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
-    laws.dedup();
-    laws
 }

@@ -9,7 +9,7 @@ use super::finding::{Finding, show};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::measure::chart::is_valve;
-use crate::measure::grid_circuit::OPEN;
+use crate::measure::grid_circuit::{OPEN, SUPPLIED_V};
 use crate::measure::groups::Groups;
 use crate::measure::impedance::{self, Resistances, SmallDirect};
 use crate::system::assemble::Assembly;
@@ -17,8 +17,6 @@ use crate::system::assemble::Assembly;
 /// Plate current below which data sheets call a small valve cut off (RCA Receiving Tube Manual
 /// RC-30, 1975: "grid voltage for plate current of 10 microamperes"; from memory), A.
 const CUT_OFF: f64 = 10e-6;
-/// Volts of supply below which there is none for a valve.
-const SUPPLY: f64 = 5.0;
 /// Part of its supply's volts at which a plate has bottomed.
 const BOTTOM: f64 = 0.1;
 /// Grid current that is worth a word, and that which no working stage has at rest, A; the latter
@@ -81,7 +79,7 @@ fn plain_ohms(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Option<[f64; 3]>> {
     let laws = assembly.currents(x);
     let mut seen = Resistances::new(assembly, laws, &lu);
     let of = |element: &Element| {
-        let own = laws_of(element);
+        let own = element.laws();
         let mut ohms = [0.0; 3];
         for (ohms, node) in ohms.iter_mut().zip(electrodes(element)?) {
             if node != Node::GROUND {
@@ -91,12 +89,6 @@ fn plain_ohms(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Option<[f64; 3]>> {
         Some(ohms)
     };
     valves.map(of).collect()
-}
-
-fn laws_of(element: &Element) -> Vec<usize> {
-    let mut laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
-    laws.dedup();
-    laws
 }
 
 /// Plate, grid and cathode.
@@ -128,7 +120,7 @@ fn look(
     let ohms = match plain {
         Some(ohms) => ohms,
         None => {
-            let mut small = SmallDirect::without(assembly, x, &laws_of(element)).ok()?;
+            let mut small = SmallDirect::without(assembly, x, &element.laws()).ok()?;
             nodes.map(|node| small.resistance(node, Node::GROUND))
         }
     };
@@ -188,7 +180,7 @@ impl Joined {
         let live = |near: Node, far: Node| {
             self.groups.of(near) == own
                 && self.groups.of(far) != own
-                && volts(far) - volts(near) > SUPPLY
+                && volts(far) - volts(near) > SUPPLIED_V
         };
         self.open.iter().any(|&(a, b)| live(a, b) || live(b, a))
     }
@@ -206,7 +198,7 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
         return Some(("plate current", text, false));
     }
     let [_, grid_ohms, _] = seen.ohms;
-    if grid_ohms.abs() >= OPEN && vpk > SUPPLY {
+    if grid_ohms.abs() >= OPEN && vpk > SUPPLIED_V {
         let text = format!(
             "its grid floats: {} lead from it, so that leakage says where it stands and what the valve draws",
             show(grid_ohms.abs(), "Ω")
@@ -231,8 +223,8 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
     }
     let supply = plate_v - seen.cathode.min(cathode_v.max(0.0));
     // A current source supplies a plate too, and is no resistance.
-    let works = vpk > SUPPLY && seen.plate_a > CUT_OFF;
-    if !works && (supply < SUPPLY || seen.ohms[0].abs() >= OPEN) {
+    let works = vpk > SUPPLIED_V && seen.plate_a > CUT_OFF;
+    if !works && (supply < SUPPLIED_V || seen.ohms[0].abs() >= OPEN) {
         let text = if seen.held_off {
             "no plate volts: what supplies the plate is switched off"
         } else {
@@ -251,7 +243,7 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
     }
     if seen.plate_a < CUT_OFF {
         let text = match seen.screen {
-            Some(screen) if screen - seen.cathode < SUPPLY => {
+            Some(screen) if screen - seen.cathode < SUPPLIED_V => {
                 "no plate current: the screen has no volts".to_string()
             }
             _ => format!(
@@ -262,7 +254,7 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
         };
         return Some(("plate current", text, true));
     }
-    if vpk < BOTTOM * (plate_v - seen.cathode) && plate_v - seen.plate > SUPPLY {
+    if vpk < BOTTOM * (plate_v - seen.cathode) && plate_v - seen.plate > SUPPLIED_V {
         let text = format!(
             "bottomed: {} from plate to cathode of {} that feed it",
             show(vpk, "V"),
