@@ -20,7 +20,7 @@ fn main() {
     };
     println!("time over reading the bytes (quartiles of the rounds)");
     println!(
-        "  lines  bytes a line  bytes, ns a line                 words                 cards     cards and circuit"
+        "  lines  bytes a line  bytes, ns a line                 words                 statements     statements and circuit"
     );
     for &lines in sizes {
         let folder = tempfile::tempdir().expect("a temporary folder");
@@ -76,14 +76,14 @@ fn row(lines: usize, length: usize, path: &Path) {
         let words: usize = text.lines().map(|l| l.split_whitespace().count()).sum();
         black_box(words);
     };
-    let mut cards = || {
+    let mut statements = || {
         black_box(read(path, &mut Files::default()));
     };
     let mut all = || {
         let circuit = Circuit::from_file(path).expect("a circuit");
         black_box(circuit.unknowns());
     };
-    let ways: &mut [&mut dyn FnMut()] = &mut [&mut fetch, &mut words, &mut cards, &mut all];
+    let ways: &mut [&mut dyn FnMut()] = &mut [&mut fetch, &mut words, &mut statements, &mut all];
     // Building the circuit of a million lines takes too long for a bench.
     let upto = if lines > 100_000 { 3 } else { 4 };
     let (seconds, ratios) = compare(rounds, &mut ways[..upto]);

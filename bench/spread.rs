@@ -38,7 +38,7 @@ impl Clips for NoClips {
     }
 }
 
-fn built(path: &str) -> (netlist::card::Netlist, Circuit, Files) {
+fn built(path: &str) -> (netlist::statement::Netlist, Circuit, Files) {
     let mut draft = Draft::file(path);
     let built = draft.build(&Overrides::default(), Timing::default());
     let circuit = built.expect("a circuit").circuit;

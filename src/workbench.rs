@@ -37,7 +37,7 @@ use crate::figure::{Figure, Words};
 use crate::measure::chart::ChartRow;
 use crate::measure::gain::{self, Wanted};
 use crate::measure::quiescent;
-use crate::netlist::{self, card};
+use crate::netlist::{self, statement};
 use crate::num;
 use crate::report::wav;
 use crate::system::probe::Observable;
@@ -168,7 +168,7 @@ fn refused(files: Files, problems: Vec<Diagnostic>) -> Error {
 /// A circuit on the bench.
 #[derive(Debug)]
 pub struct Workbench {
-    netlist: card::Netlist,
+    netlist: statement::Netlist,
     settings: Overrides,
     circuit: Circuit,
     files: Files,

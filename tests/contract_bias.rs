@@ -306,7 +306,7 @@ fn set_reaches_parameters_of_models_and_instances() {
     };
     // v = n Vt ln(i/is + 1), Vt = kT/q = 0.0258649 V (contract), with CODATA's digits.
     let law = |n: f64, is: f64| n * 8.617333262e-5 * 300.15 * (1e-3 / is + 1.0f64).ln();
-    close("card", volts(&[]), law(1.0, 1e-14), 1e-6);
+    close("statement", volts(&[]), law(1.0, 1e-14), 1e-6);
     close("n", volts(&["DX.n=2"]), law(2.0, 1e-14), 1e-6);
     close("is", volts(&["dx.IS=1p"]), law(1.0, 1e-12), 1e-6);
     close("area", volts(&["D1.area=10"]), law(1.0, 1e-13), 1e-6);
@@ -336,7 +336,7 @@ fn bug_temperature_coefficients_could_not_be_set() {
             .fold(bias(&netlist), |run, s| run.option("--set", s));
         value(&table(run), "v(a)")
     };
-    close("card", volts(&[]), 1.01, 1e-9);
+    close("statement", volts(&[]), 1.01, 1e-9);
     close("tc1", volts(&["R1.tc1=2m"]), 1.02, 1e-9);
     close("tc2", volts(&["R1.tc2=1m"]), 1.11, 1e-9);
 }
@@ -550,7 +550,7 @@ fn names_compare_without_regard_to_case() {
 }
 
 #[test]
-fn print_op_cards_stand_in_for_probes() {
+fn print_op_statements_stand_in_for_probes() {
     let found = table(bias(&Netlist::new(
         "t\nV1 a 0 10\nR1 a 0 1k\n.print op i(R1)\n.print tran v(a)\n",
     )));

@@ -103,9 +103,9 @@ fn a_circuit_without_solution_is_drawn_without_volts() {
 /// The law by hand (Koren, Glass Audio 1996, with the contract's constants) at 200 places.
 #[test]
 fn characteristics_are_the_law() {
-    let card = ".model MINE triode(mu=100 ex=1.4 kg1=1060 kp=600 kvb=300)\n";
+    let statement = ".model MINE triode(mu=100 ex=1.4 kg1=1060 kp=600 kvb=300)\n";
     let text =
-        format!("law\nVB b 0 300\nRP b p 100k\nRK k 0 1.5k\nVG g 0 0\nX1 p g k MINE\n{card}");
+        format!("law\nVB b 0 300\nRP b p 100k\nRK k 0 1.5k\nVG g 0 0\nX1 p g k MINE\n{statement}");
     let netlist = Netlist::new(&text);
     let path = netlist.path().to_str().expect("UTF-8").to_string();
     let all = of(&curves(&path, &[("--valve", "X1")]), "characteristic");

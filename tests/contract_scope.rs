@@ -147,7 +147,7 @@ fn ic_of_an_undefined_node_is_an_error() {
 }
 
 #[test]
-fn tran_and_print_cards_are_the_defaults_and_options_win() {
+fn tran_and_print_statements_are_the_defaults_and_options_win() {
     let netlist = Netlist::new(
         "t\nV1 a 0 SIN(0 1 1k)\nR1 a b 1k\nR2 b 0 1k\n.tran 0.1m 1m 0.5m\n.print TRAN v(b) i(R1)\n.print op v(a)\n",
     );

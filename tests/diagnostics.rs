@@ -90,7 +90,7 @@ fn spoilt_netlists_never_cause_a_panic() {
         .map(|path| fs::read_to_string(path).expect("a netlist"))
         .collect();
     // The accepted netlists of the other test are seeds as well.
-    seeds.push(include_str!("cards.rs").replace('"', "\n"));
+    seeds.push(include_str!("statements.rs").replace('"', "\n"));
     let mut chance = Chance(1);
     for round in 0..6000 {
         let seed = &seeds[round % seeds.len()];

@@ -194,9 +194,9 @@ fn a_full_cycle_balances_its_energy() {
 }
 
 /// The impedance of a loudspeaker at a frequency.
-fn speaker(card: &str, freq_hz: f64) -> (f64, f64, f64) {
+fn speaker(statement: &str, freq_hz: f64) -> (f64, f64, f64) {
     let netlist = Netlist::new(&format!(
-        "Loudspeaker\nI1 0 a SIN(0 1 {freq_hz})\nXS a 0 S\nRX a 0 1g\n.model S speaker({card})\n.end\n"
+        "Loudspeaker\nI1 0 a SIN(0 1 {freq_hz})\nXS a 0 S\nRX a 0 1g\n.model S speaker({statement})\n.end\n"
     ));
     let table = scope(&netlist, freq_hz, 40.0, &["v(a)", "i(I1)"]);
     ratio(
@@ -210,15 +210,15 @@ fn speaker(card: &str, freq_hz: f64) -> (f64, f64, f64) {
 /// and qms = fs sqrt(r0)/(f2 - f1). A closed box moves the peak to fs sqrt(1 + vas/vb).
 #[test]
 fn the_impedance_peak_is_smalls() {
-    let card = "re=6.5 fs=80 qes=0.8 qms=8 le=0 vb=1e9";
-    let (peak, real, imaginary) = speaker(card, 80.0);
+    let statement = "re=6.5 fs=80 qes=0.8 qms=8 le=0 vb=1e9";
+    let (peak, real, imaginary) = speaker(statement, 80.0);
     close("peak", peak, 71.5, 0.05);
     assert!(imaginary.abs() < 0.01 * real);
     let root = 11f64.sqrt();
     let half = 80.0 * root / 8.0 / 2.0;
     let f1 = (half * half + 6400.0).sqrt() - half;
     for f in [f1, 6400.0 / f1] {
-        close("skirt", speaker(card, f).0, 6.5 * root, 0.05);
+        close("skirt", speaker(statement, f).0, 6.5 * root, 0.05);
     }
     let boxed = "re=6.5 fs=80 qes=0.8 qms=8 le=0 vas=60 vb=60";
     let (peak, real, imaginary) = speaker(boxed, 80.0 * 2f64.sqrt());
@@ -268,7 +268,7 @@ fn a_choke_loses_inductance_to_direct_current() {
 /// regulation, and the primary takes the magnetising current and the iron's loss. The figures of
 /// the line are the check: nothing else is used.
 #[test]
-fn a_mains_transformer_gives_what_its_card_says() {
+fn a_mains_transformer_gives_what_its_statement_says() {
     for (vpri, hz, reg) in [(230.0, 50.0, 0.08), (120.0, 60.0, 0.15)] {
         let part = |load: &str, heater: f64| {
             Netlist::new(&format!(
@@ -322,7 +322,7 @@ fn a_mains_transformer_gives_what_its_card_says() {
 /// hand, H(1.3 T) = 1.3 (3.8 exp(2.17 x 1.69) + 396.2) = 708.4 A/m where the slope at low level,
 /// which `imag` means, gives 520; at 1.56 T, 20 % more volts, it is 1783.2 A/m.
 #[test]
-fn a_mains_core_saturates_where_its_card_says() {
+fn a_mains_core_saturates_where_its_statement_says() {
     let flux = 230.0 * 2f64.sqrt() / (TAU * 50.0);
     for (part, h) in [(1.0, 708.44), (1.2, 1783.2)] {
         let amperes = 0.05 * 2f64.sqrt() * h / 520.0;

@@ -203,11 +203,11 @@ fn each_wrong_rating_is_told() {
     };
     let good = strict(&text);
     assert_eq!(good.status, 0, "{}", good.stderr);
-    for (card, rating, told) in wrongs {
-        let own = card.split("rated=").next().expect("a card");
-        assert!(text.contains(card), "{card}");
-        let ran = strict(&text.replace(card, &format!("{own}{rating}")));
-        assert_eq!(ran.status, 1, "{card}");
+    for (statement, rating, told) in wrongs {
+        let own = statement.split("rated=").next().expect("a statement");
+        assert!(text.contains(statement), "{statement}");
+        let ran = strict(&text.replace(statement, &format!("{own}{rating}")));
+        assert_eq!(ran.status, 1, "{statement}");
         assert!(ran.stderr.contains(told), "{told}: {}", ran.stderr);
         let warnings = ran.stderr.lines().filter(|l| l.starts_with("warning"));
         let name = told.rsplit(' ').next().expect("a name");

@@ -11,7 +11,7 @@ mod texts;
 
 use gridleak::diag::{Diagnostic, FileId, Files, Span};
 use gridleak::limits::{Bound, Limits};
-use gridleak::netlist::card::{ElementKind, Name};
+use gridleak::netlist::statement::{ElementKind, Name};
 use gridleak::netlist::{LoadProblem, Loader, MemoryLoader, read, read_library};
 use texts::{good, reading, shown};
 
@@ -34,16 +34,16 @@ fn spans_are_exact_on_continued_lines() {
         shown(&reading, &sources)
     );
     assert_eq!(reading.netlist.title, "title");
-    let card = &reading.netlist.body.elements[0];
-    assert_eq!(sources.line_column(card.name.span), (2, 3));
-    let ElementKind::VoltageSource { drive, .. } = &card.kind else {
+    let statement = &reading.netlist.body.elements[0];
+    assert_eq!(sources.line_column(statement.name.span), (2, 3));
+    let ElementKind::VoltageSource { drive, .. } = &statement.kind else {
         panic!();
     };
     let value = drive.dc.as_ref().expect("a value");
     assert_eq!(sources.words(value.span), "250mV");
     assert_eq!(sources.line_column(value.span), (5, 8));
-    assert_eq!(sources.line_column(card.span), (2, 3));
-    assert!(sources.words(card.span).ends_with("250mV"));
+    assert_eq!(sources.line_column(statement.span), (2, 3));
+    assert!(sources.words(statement.span).ends_with("250mV"));
 }
 
 #[test]
@@ -61,7 +61,7 @@ fn the_title_is_verbatim_and_the_text_after_end_is_not_read() {
 }
 
 #[test]
-fn titles_that_only_begin_like_a_card_raise_no_warning() {
+fn titles_that_only_begin_like_a_statement_raise_no_warning() {
     for title in [
         "Common cathode stage 12",
         "V2 of the Lapwing",
@@ -79,7 +79,7 @@ fn titles_that_only_begin_like_a_card_raise_no_warning() {
             "{title}"
         );
     }
-    for card in [
+    for statement in [
         "R1 a b 1k",
         ".model m d",
         "V1 in 0 DC 5",
@@ -88,13 +88,13 @@ fn titles_that_only_begin_like_a_card_raise_no_warning() {
         "X1 a b preamp\nR1 a b 1k",
         "D1 a b board\nR1 a b 1k",
     ] {
-        assert_eq!(messages(card).len(), 1, "{card}");
+        assert_eq!(messages(statement).len(), 1, "{statement}");
     }
 }
 
 #[test]
 fn mistakes_come_with_a_remedy() {
-    for (card, hint) in [
+    for (statement, hint) in [
         (".opt reltol=1", "did you mean `.options`?"),
         (".inc parts", "did you mean `.include`?"),
         (".trna 1u 1m", "did you mean `.tran`?"),
@@ -109,13 +109,13 @@ fn mistakes_come_with_a_remedy() {
         ("V1 a 0 SINE(0 1 1k)", "did you mean `SIN`?"),
         (".ac dce 10 1 1k", "did you mean `dec`?"),
     ] {
-        let (reading, _) = reading(&format!("t\n{card}\n"));
+        let (reading, _) = reading(&format!("t\n{statement}\n"));
         let hints: Vec<_> = reading
             .diagnostics
             .iter()
             .filter_map(|d| d.hint.as_deref())
             .collect();
-        assert_eq!(hints, [hint], "{card}");
+        assert_eq!(hints, [hint], "{statement}");
     }
 }
 
@@ -290,16 +290,16 @@ fn errors_are_collected_up_to_a_limit() {
     let many = messages(&format!("t\n{}", "R1 a\n".repeat(1000)));
     assert_eq!(many.len(), 51);
     assert!(many[50].starts_with("more than 50 errors"), "{}", many[50]);
-    let cards: String = (0..1000).map(|n| format!("R{n} a b 1M\n")).collect();
+    let statements: String = (0..1000).map(|n| format!("R{n} a b 1M\n")).collect();
     assert_eq!(
-        messages(&format!("t\n{cards}")).len(),
+        messages(&format!("t\n{statements}")).len(),
         50,
         "warnings are limited too"
     );
 }
 
 #[test]
-fn a_large_netlist_keeps_every_card_and_place() {
+fn a_large_netlist_keeps_every_statement_and_place() {
     let mut text = String::from("large\n");
     for n in 0..50_000 {
         text.push_str(&format!(

@@ -79,7 +79,7 @@ fn in_library(name: &str) -> bool {
 }
 
 #[test]
-fn every_card_of_the_library_is_read_without_complaint() {
+fn every_statement_of_the_library_is_read_without_complaint() {
     let mut sources = Files::default();
     let (body, diagnostics) = library::load(&mut sources);
     assert!(diagnostics.is_empty(), "{diagnostics:?}");
@@ -175,7 +175,7 @@ fn printed_grid_currents_are_met() {
 /// Published: the 1996 set's known failure at the data-sheet points (notes of the reference
 /// folder): 0.10 mA at 100 V, -1 V and 0.95 mA at 250 V, -2 V. The comparison model keeps it.
 #[test]
-fn the_1996_card_is_the_1996_set() {
+fn the_1996_statement_is_the_1996_set() {
     for (va, vg1, ma) in [(100.0, -1.0, 0.10), (250.0, -2.0, 0.95)] {
         let found = plate_current("12AX7_1996", "triode", va, 0.0, vg1) * 1e3;
         assert!((found - ma).abs() < 0.005, "{found}");

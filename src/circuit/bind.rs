@@ -1,4 +1,4 @@
-//! Cards bound to devices: values read, models looked up, references resolved.
+//! Statements bound to devices: values read, models looked up, references resolved.
 
 mod controlled;
 mod drive;
@@ -18,8 +18,10 @@ use crate::device::role::DeviceRole;
 use crate::device::source::{Drive, Wave};
 use crate::device::{self, Device, Given, Kind, Law, Part, Pin, Winding};
 use crate::diag::{Diagnostic, Span, nearest};
-use crate::netlist::card::{Assign, Control, ElementKind, Name, Output, Reactive, Shape, Value};
 use crate::netlist::expr::{Expr, Function, Operator};
+use crate::netlist::statement::{
+    Assign, Control, ElementKind, Name, Output, Reactive, Shape, Value,
+};
 use crate::num::Role;
 use std::collections::HashMap;
 
@@ -102,19 +104,19 @@ impl<'a> Binder<'a> {
     fn path(&self, flat: Flat<'_>) -> String {
         format!(
             "{}{}",
-            self.expansion.frames[flat.frame].prefix, flat.card.name.text
+            self.expansion.frames[flat.frame].prefix, flat.statement.name.text
         )
     }
 
     /// Gives numbers to an element's nodes and to its branch, if it has one.
     fn reserve(&mut self, flat: Flat<'_>) {
         use ElementKind::*;
-        let has_branch = match &flat.card.kind {
+        let has_branch = match &flat.statement.kind {
             VoltageSource { .. } | Inductor { .. } | ControlledVoltage { .. } => true,
             Behavioural { output, .. } => *output == Output::Voltage,
             _ => false,
         };
-        let names: Vec<&Name> = match &flat.card.kind {
+        let names: Vec<&Name> = match &flat.statement.kind {
             Resistor { nodes, .. }
             | Capacitor { nodes, .. }
             | Inductor { nodes, .. }
@@ -241,10 +243,16 @@ impl<'a> Binder<'a> {
     }
 
     /// A further number of an element, if a setting or the line gives it.
-    fn extra(&mut self, path: &str, name: &str, card: Option<&Value>, role: Role) -> Option<f64> {
+    fn extra(
+        &mut self,
+        path: &str,
+        name: &str,
+        statement: Option<&Value>,
+        role: Role,
+    ) -> Option<f64> {
         match self.settings.parameter(path, name) {
             Some(setting) => Some(self.number(setting, role)),
-            None => card.map(|v| v.number),
+            None => statement.map(|v| v.number),
         }
     }
 
@@ -277,10 +285,10 @@ impl<'a> Binder<'a> {
         // `X1.R1` may be an element's own name and one inside `X1`.
         if index.insert(name.to_lowercase(), number).is_some() {
             let problem = CircuitProblem::DuplicateElement { name: name.clone() };
-            self.problems.push(problem.at(flat.card.name.span));
+            self.problems.push(problem.at(flat.statement.name.span));
         }
         self.circuit.elements.push(Element {
-            letter: name_letter(&flat.card.name.text),
+            letter: name_letter(&flat.statement.name.text),
             name,
             kind: None,
             model: None,
@@ -289,14 +297,14 @@ impl<'a> Binder<'a> {
             ports,
             readings: Vec::new(),
             limits: Vec::new(),
-            rated: flat.card.rated.as_ref().map(|v| v.number),
-            notes: flat.card.notes.clone(),
+            rated: flat.statement.rated.as_ref().map(|v| v.number),
+            notes: flat.statement.notes.clone(),
             needs: Vec::new(),
-            tolerance: flat.card.tolerance,
+            tolerance: flat.statement.tolerance,
             made: Made::default(),
             position: None,
             track: None,
-            span: Some(flat.card.span),
+            span: Some(flat.statement.span),
             initial: None,
         });
         self.circuit.elements.last_mut().expect("just pushed")

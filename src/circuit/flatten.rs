@@ -6,7 +6,7 @@ use super::params::Overrides;
 use super::problem::CircuitProblem;
 use crate::diag::{Diagnostic, nearest};
 use crate::limits::{Bound, Limits};
-use crate::netlist::card::{Body, Element, ElementKind, Model, Name, Subcircuit};
+use crate::netlist::statement::{Body, Element, ElementKind, Model, Name, Subcircuit};
 use std::collections::HashMap;
 use std::rc::Rc;
 
@@ -62,7 +62,7 @@ impl<'a> Frame<'a> {
         }
     }
 
-    /// The `.model` card of a name, innermost first.
+    /// The `.model` statement of a name, innermost first.
     pub fn model(&self, name: &str) -> Option<&'a Model> {
         let key = name.to_ascii_lowercase();
         let mut scopes = self.scopes.iter().rev();
@@ -112,7 +112,7 @@ pub struct Flat<'a> {
     /// Index into the frames.
     pub frame: usize,
     /// Its line.
-    pub card: &'a Element,
+    pub statement: &'a Element,
 }
 
 /// The whole expansion.
@@ -216,13 +216,13 @@ impl<'a> Census<'a> {
     fn too_large(&mut self, body: &'a Body, scopes: &[Rc<Scope<'a>>]) -> Option<Diagnostic> {
         let (mut large, mut long) = (None, None);
         let (mut found, most) = (Size::default(), self.most);
-        for card in &body.elements {
-            found = found.and(self.card(card, scopes));
+        for statement in &body.elements {
+            found = found.and(self.statement(statement, scopes));
             if found.elements > most.elements {
-                large = large.or(Some(card.span));
+                large = large.or(Some(statement.span));
             }
             if found.letters > most.letters {
-                long = long.or(Some(card.span));
+                long = long.or(Some(statement.span));
             }
         }
         let too_large = CircuitProblem::TooLarge {
@@ -238,19 +238,19 @@ impl<'a> Census<'a> {
     }
 
     /// An element counts one, a call one and what it brings: it may bring nothing but others.
-    fn card(&mut self, card: &'a Element, scopes: &[Rc<Scope<'a>>]) -> Size {
+    fn statement(&mut self, statement: &'a Element, scopes: &[Rc<Scope<'a>>]) -> Size {
         let one = Size {
             elements: 1,
-            letters: u64::from(card.span.end - card.span.start),
+            letters: u64::from(statement.span.end - statement.span.start),
         };
-        let ElementKind::Call { target, .. } = &card.kind else {
+        let ElementKind::Call { target, .. } = &statement.kind else {
             return one;
         };
         let Some((level, definition)) = subcircuit(scopes, &target.text) else {
             return one;
         };
         let before = |inner: Size| Size {
-            letters: (NAMES * card.name.text.len() as u64)
+            letters: (NAMES * statement.name.text.len() as u64)
                 .saturating_mul(inner.elements)
                 .saturating_add(inner.letters),
             ..inner
@@ -267,8 +267,8 @@ impl<'a> Census<'a> {
         // What names mean in a definition depends on where it stands, not on who calls it.
         let mut inner = scopes[..=level].to_vec();
         inner.push(inside(&mut self.known, definition));
-        let cards = definition.body.elements.iter();
-        let size = cards.fold(Size::default(), |sum, c| sum.and(self.card(c, &inner)));
+        let statements = definition.body.elements.iter();
+        let size = statements.fold(Size::default(), |sum, c| sum.and(self.statement(c, &inner)));
         self.chain.pop();
         self.sizes.insert(std::ptr::from_ref(definition), size);
         one.and(before(size))
@@ -305,33 +305,33 @@ struct Walk<'a, 'w> {
 
 impl<'a> Walk<'a, '_> {
     fn body(&mut self, body: &'a Body, frame: usize) {
-        for card in &body.elements {
-            self.card(card, frame);
+        for statement in &body.elements {
+            self.statement(statement, frame);
             if self.expansion.broken_off {
                 return;
             }
         }
     }
 
-    fn card(&mut self, card: &'a Element, frame: usize) {
+    fn statement(&mut self, statement: &'a Element, frame: usize) {
         let found = self.expansion.elements.len() as u64;
         if found > self.most {
             let limit = self.most;
-            self.break_off(CircuitProblem::TooLarge { found, limit }.at(card.span));
+            self.break_off(CircuitProblem::TooLarge { found, limit }.at(statement.span));
             return;
         }
-        let element = Flat { frame, card };
+        let element = Flat { frame, statement };
         let ElementKind::Call {
             nodes,
             target,
             params,
-        } = &card.kind
+        } = &statement.kind
         else {
             self.expansion.elements.push(element);
             return;
         };
         let outer = &self.expansion.frames[frame];
-        let path = format!("{}{}", outer.prefix, card.name.text);
+        let path = format!("{}{}", outer.prefix, statement.name.text);
         let Some((level, definition)) = self.called(outer, &path, &target.text) else {
             self.expansion.elements.push(element);
             return;
@@ -357,13 +357,13 @@ impl<'a> Walk<'a, '_> {
         }
         if nodes.len() != definition.ports.len() {
             let problem = CircuitProblem::NodeCount {
-                element: card.name.text.clone(),
+                element: statement.name.text.clone(),
                 target: definition.name.text.clone(),
                 found: nodes.len(),
                 expected: definition.ports.len(),
                 names: list(definition.ports.iter().map(|p| p.text.as_str())),
             };
-            self.problems.push(problem.at(card.span));
+            self.problems.push(problem.at(statement.span));
             return;
         }
         if let Some(extra) = params.first() {

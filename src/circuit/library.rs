@@ -1,12 +1,12 @@
-//! The built-in valve cards: netlist text, embedded in the program.
+//! The built-in valve statements: netlist text, embedded in the program.
 
 use super::params::{self, Overrides};
 use crate::device::base::{self, Base};
 use crate::device::{self, Kind};
 use crate::diag::{Diagnostic, Files};
-use crate::netlist::card::Body;
+use crate::netlist::statement::Body;
 
-macro_rules! cards {
+macro_rules! statements {
     ($($file:literal),* $(,)?) => {
         &[$((
             concat!("netlists/valves/", $file),
@@ -16,7 +16,7 @@ macro_rules! cards {
 }
 
 /// Every file of netlists/valves, with its text.
-pub const FILES: &[(&str, &str)] = cards![
+pub const FILES: &[(&str, &str)] = statements![
     "12at7.cir",
     "12at7_1996.cir",
     "12au7.cir",

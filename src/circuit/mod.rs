@@ -1,4 +1,4 @@
-//! Cards and devices joined: what is connected to what.
+//! Statements and devices joined: what is connected to what.
 
 pub mod bind;
 pub mod check;
@@ -17,7 +17,7 @@ pub mod read;
 pub mod remake;
 
 use crate::diag::{Diagnostic, Files};
-use crate::netlist::card::{Card, Name, Netlist, Value};
+use crate::netlist::statement::{ControlKind, Name, Netlist, Value};
 use bind::{Binder, Timing};
 use ledger::Ledger;
 pub use network::{
@@ -87,14 +87,14 @@ fn build_as(
     // Where the tool itself is tested, every solution is audited and a wrong one is our bug.
     let strict = cfg!(any(test, debug_assertions)).then(Ledger::strict);
     circuit.ledger = settings.ledger.clone().or(strict);
-    for card in &netlist.controls {
-        match &card.kind {
-            Card::Nodeset(list) => {
+    for statement in &netlist.controls {
+        match &statement.kind {
+            ControlKind::Nodeset(list) => {
                 circuit
                     .nodesets
                     .extend(voltages(&circuit, list, &mut problems));
             }
-            Card::Ic(list) => circuit.held.extend(voltages(&circuit, list, &mut problems)),
+            ControlKind::Ic(list) => circuit.held.extend(voltages(&circuit, list, &mut problems)),
             _ => {}
         }
     }
@@ -121,10 +121,10 @@ const TEMPERATURES: std::ops::RangeInclusive<f64> = -200.0..=500.0;
 /// The temperature of a netlist: `.temp`, or `.options temp=`, or 27 C.
 fn celsius(netlist: &Netlist, problems: &mut Vec<Diagnostic>) -> f64 {
     let mut celsius = 27.0;
-    for card in &netlist.controls {
-        let (owner, value) = match &card.kind {
-            Card::Temp(values) => (".temp", values.first()),
-            Card::Options(options) => {
+    for statement in &netlist.controls {
+        let (owner, value) = match &statement.kind {
+            ControlKind::Temp(values) => (".temp", values.first()),
+            ControlKind::Options(options) => {
                 let temp = options.iter().rfind(|(name, _)| name.key() == "temp");
                 (".options", temp.and_then(|(_, value)| value.as_ref()))
             }

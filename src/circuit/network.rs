@@ -8,8 +8,8 @@ use crate::device::source::Drive;
 use crate::device::swept::{Handle, Swept};
 use crate::device::{Kind, Law, Pin, Rating, Readout};
 use crate::diag::Span;
-use crate::netlist::card::Tolerance;
 use crate::netlist::notes::Notes;
+use crate::netlist::statement::Tolerance;
 use std::collections::HashMap;
 
 /// What an element with a model was made from, and where its parts stand.

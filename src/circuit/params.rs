@@ -4,7 +4,7 @@ use super::ledger::Ledger;
 use super::problem::CircuitProblem;
 use crate::device::Param;
 use crate::diag::{Diagnostic, Span, nearest};
-use crate::netlist::card::{Assign, Value};
+use crate::netlist::statement::{Assign, Value};
 use crate::num::{self, Role};
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, Ordering};

@@ -7,7 +7,7 @@ use super::params::Overrides;
 use super::{Built, build, build_unwired};
 use crate::diag::{Diagnostic, Files};
 use crate::limits::Limits;
-use crate::netlist::card::Netlist;
+use crate::netlist::statement::Netlist;
 use crate::netlist::{self, FileLoader, Loader, MemoryLoader};
 use std::fmt;
 use std::path::Path;

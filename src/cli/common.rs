@@ -16,7 +16,7 @@ use crate::circuit::read::Draft;
 use crate::diag::{Diagnostic, Files};
 use crate::limits::Bound;
 use crate::measure::findings;
-use crate::netlist::card::{Card, Netlist};
+use crate::netlist::statement::{ControlKind, Netlist};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
@@ -367,8 +367,8 @@ impl<'m> Session<'m> {
             }
         }
         if found.is_empty() && problems.is_empty() {
-            for card in &self.draft.netlist.controls {
-                let Card::Print(print) = &card.kind else {
+            for statement in &self.draft.netlist.controls {
+                let ControlKind::Print(print) = &statement.kind else {
                     continue;
                 };
                 if !analyses.contains(&print.analysis.key().as_str()) {

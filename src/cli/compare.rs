@@ -9,7 +9,7 @@ use super::interrupt;
 use super::outcome::Outcome;
 use crate::circuit::{flatten, library};
 use crate::compare::{self, Comparison, Graph};
-use crate::netlist::card::Netlist;
+use crate::netlist::statement::Netlist;
 use crate::report::csv::Csv;
 use crate::report::file::FileProblem;
 use crate::report::table::{Side, Table};

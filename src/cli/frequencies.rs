@@ -5,7 +5,7 @@ use super::failure::Failure;
 use crate::limits::Bound;
 use crate::math::fun;
 use crate::measure::gain;
-use crate::netlist::card::Card;
+use crate::netlist::statement::ControlKind;
 use crate::num::{self, Role};
 
 /// Adds the options.
@@ -70,12 +70,12 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
         }
         return listed(text);
     }
-    let card = by_card(session);
+    let statement = by_statement(session);
     let from = session.positive("from", Role::Frequency)?;
     let to = session.positive("to", Role::Frequency)?;
-    let card_from = card.as_ref().map_or(FROM_HZ, |c| c.0);
-    let card_to = card.as_ref().map_or(TO_HZ, |c| c.1);
-    let (from, to) = (from.unwrap_or(card_from), to.unwrap_or(card_to));
+    let statement_from = statement.as_ref().map_or(FROM_HZ, |c| c.0);
+    let statement_to = statement.as_ref().map_or(TO_HZ, |c| c.1);
+    let (from, to) = (from.unwrap_or(statement_from), to.unwrap_or(statement_to));
     if from > to {
         return Err(Failure::usage(format!(
             "the frequencies run from {} Hz to {} Hz, expected upwards",
@@ -87,7 +87,7 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
     let spacing = match (
         session.positive("points-per-decade", Role::Plain)?,
         session.positive("step", Role::Frequency)?,
-        card,
+        statement,
     ) {
         (Some(n), ..) => Spacing::Decades(n),
         (_, Some(step), _) => Spacing::Even(step),
@@ -114,9 +114,9 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
 }
 
 /// First, last and spacing of the netlist's `.ac` line, if it has one that makes sense.
-fn by_card(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
+fn by_statement(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
     session.draft.netlist.controls.iter().find_map(|c| {
-        let Card::Ac {
+        let ControlKind::Ac {
             spacing,
             points,
             from,

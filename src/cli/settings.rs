@@ -4,7 +4,7 @@ use crate::circuit::params::{self, Setting, What};
 use crate::circuit::problem::CircuitProblem;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::figure::choice::TEMPERATURE;
-use crate::netlist::card::{Card, ControlCard, Value};
+use crate::netlist::statement::{ControlKind, ControlLine, Value};
 use crate::num;
 use clap::ArgMatches;
 
@@ -23,7 +23,7 @@ pub struct Settings {
     /// Those of the circuit's parts and of the mains.
     pub all: Vec<Setting>,
     /// The temperature is not set on a part: it is a line of the netlist. The last one counts.
-    pub temperatures: Vec<ControlCard>,
+    pub temperatures: Vec<ControlLine>,
 }
 
 /// Reads them; what is not a setting is reported with its place on the command line.
@@ -45,9 +45,9 @@ pub fn read(
         for text in matches.get_many::<String>(option).into_iter().flatten() {
             match setting(files, option, what, text) {
                 Ok(setting) if setting.target.eq_ignore_ascii_case(TEMPERATURE) => {
-                    found.temperatures.push(ControlCard {
+                    found.temperatures.push(ControlLine {
                         span: setting.value.span,
-                        kind: Card::Temp(vec![setting.value]),
+                        kind: ControlKind::Temp(vec![setting.value]),
                     });
                 }
                 Ok(setting) => found.all.push(setting),

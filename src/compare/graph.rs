@@ -9,10 +9,10 @@ use crate::circuit::flatten::{Expansion, Flat, Frame};
 use crate::circuit::params::{Overrides, Setting, What, role};
 use crate::device::role::DeviceRole;
 use crate::device::{self, Kind};
-use crate::netlist::card::{
+use crate::netlist::expr::Expr;
+use crate::netlist::statement::{
     Assign, Control, Drive, Element, ElementKind, Model, Name, Reactive, Value,
 };
-use crate::netlist::expr::Expr;
 use crate::num::{self, Role};
 use std::collections::HashMap;
 
@@ -212,7 +212,7 @@ impl Maker<'_> {
 
     fn part(&mut self, expansion: &Expansion<'_>, flat: Flat<'_>) {
         let frame = &expansion.frames[flat.frame];
-        let line = flat.card;
+        let line = flat.statement;
         let letter = line.name.text.chars().next().unwrap_or('?');
         let letter = letter.to_ascii_uppercase();
         let mut facts = Facts {
@@ -362,7 +362,7 @@ impl Maker<'_> {
     fn references(&mut self, expansion: &Expansion<'_>) {
         for (n, flat) in expansion.elements.iter().enumerate() {
             let prefix = &expansion.frames[flat.frame].prefix;
-            let names: Vec<&Name> = match &flat.card.kind {
+            let names: Vec<&Name> = match &flat.statement.kind {
                 ElementKind::Coupling { inductors, .. } => inductors.iter().collect(),
                 ElementKind::CurrentSwitch { control, .. } => vec![control],
                 ElementKind::ControlledVoltage { control, .. }

@@ -245,7 +245,7 @@ pub(super) fn index(table: &[Param], name: &str) -> usize {
 /// A kind of device: the letter of its line, its tables and how it is built.
 #[derive(Debug)]
 pub struct Kind {
-    /// Model kind as on the `.model` card (`d`, `npn`, `triode`); lower case.
+    /// Model kind as on the `.model` statement (`d`, `npn`, `triode`); lower case.
     pub name: &'static str,
     /// Letter of its line, upper case.
     pub letter: char,
@@ -259,7 +259,7 @@ pub struct Kind {
     pub optional: usize,
     /// Pairs of terminals between which direct current can pass, for the topology checks.
     pub dc_paths: &'static [(usize, usize)],
-    /// Parameters of the `.model` card.
+    /// Parameters of the `.model` statement.
     pub model_params: &'static [Param],
     /// Parameters on the part's line.
     pub instance_params: &'static [Param],

@@ -292,7 +292,7 @@ mod tests {
     }
 
     #[test]
-    fn the_state_it_wakes_up_in_is_on_the_card() {
+    fn the_state_it_wakes_up_in_is_on_the_statement() {
         assert_eq!(switch().device().memory, 0.0);
         assert_eq!(switch().instance("on", 1.0).device().memory, 1.0);
     }

@@ -9,7 +9,7 @@ use super::role::DeviceRole;
 
 const INSTANCE: &[Param] = &[Param::required("at", "1 closed, 0 open", "1", 0.0..=1.0)];
 
-/// The toggle switch; it needs no model card.
+/// The toggle switch; it needs no model statement.
 pub const KIND: Kind = Kind {
     name: "toggle",
     letter: 'X',

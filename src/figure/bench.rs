@@ -19,7 +19,7 @@ use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Files};
 use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::measure::stress::{self, Sine, State, Survey};
-use crate::netlist::card::Netlist;
+use crate::netlist::statement::Netlist;
 use crate::system::assemble::Assembly;
 use crate::system::probe::Observable;
 use bound::{Bound, bind};

@@ -5,7 +5,7 @@ use crate::circuit::Circuit;
 use crate::circuit::params::{self, Overrides, Setting, What, bare};
 use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
-use crate::netlist::card::{Card, ControlCard, Netlist, Value};
+use crate::netlist::statement::{ControlKind, ControlLine, Netlist, Value};
 use crate::num;
 
 /// One thing that is set.
@@ -37,8 +37,8 @@ pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist
             span: choice.span,
         };
         if choice.name.eq_ignore_ascii_case(TEMPERATURE) {
-            netlist.controls.push(ControlCard {
-                kind: Card::Temp(vec![value]),
+            netlist.controls.push(ControlLine {
+                kind: ControlKind::Temp(vec![value]),
                 span: choice.span,
             });
         } else {

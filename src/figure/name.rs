@@ -4,8 +4,8 @@ use super::amount::{self, Behind};
 use super::problem::FigureProblem;
 use super::registry::{self, About, Condition, QUANTITIES, Quantity, Takes};
 use crate::diag::{Diagnostic, FileId, Span, nearest};
-use crate::netlist::card::{Name, Probe};
 use crate::netlist::parse_probe;
+use crate::netlist::statement::{Name, Probe};
 
 /// What a figure is about, not yet looked up.
 #[derive(Debug, Clone, PartialEq)]

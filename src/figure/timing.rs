@@ -1,7 +1,7 @@
 //! The times of a transient: given, or the netlist's own.
 
 use crate::analysis::transient::Run;
-use crate::netlist::card::{Card, Netlist};
+use crate::netlist::statement::{ControlKind, Netlist};
 
 /// What is wrong with the times.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,8 +24,8 @@ pub fn run(
     step_s: Option<f64>,
     from_s: Option<f64>,
 ) -> Result<Run, BadTimes> {
-    let card = netlist.controls.iter().find_map(|c| match &c.kind {
-        Card::Tran {
+    let statement = netlist.controls.iter().find_map(|c| match &c.kind {
+        ControlKind::Tran {
             step,
             stop,
             start,
@@ -41,12 +41,12 @@ pub fn run(
         _ => None,
     });
     let stop = stop_s
-        .or(card.map(|c| c.1))
+        .or(statement.map(|c| c.1))
         .ok_or(BadTimes::Missing("stop"))?;
     let step = step_s
-        .or(card.map(|c| c.0))
+        .or(statement.map(|c| c.0))
         .ok_or(BadTimes::Missing("step"))?;
-    let from = from_s.or(card.map(|c| c.2)).unwrap_or(0.0);
+    let from = from_s.or(statement.map(|c| c.2)).unwrap_or(0.0);
     if !(step > 0.0 && stop > 0.0) {
         return Err(BadTimes::NotPositive);
     }
@@ -54,14 +54,14 @@ pub fn run(
         return Err(BadTimes::From(from, stop));
     }
     let mut run = Run::new(from, step, stop);
-    if let Some((.., max_step, uic)) = card {
+    if let Some((.., max_step, uic)) = statement {
         run.from_initial_values = uic;
         if let Some(max) = max_step.filter(|&m| m > 0.0) {
             run.max_step_s = max;
         }
     }
     for control in &netlist.controls {
-        if let Card::Options(options) = &control.kind {
+        if let ControlKind::Options(options) = &control.kind {
             for (name, value) in options {
                 if let (true, Some(value)) = (name.key() == "reltol", value) {
                     // The published meaning is a part of the value; ours is a local error.

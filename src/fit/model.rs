@@ -106,7 +106,7 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
         "Read at {}; beyond, it is the type's curves that are followed.",
         range(found)
     ));
-    text + &card(name, valve, found)
+    text + &statement(name, valve, found)
 }
 
 /// The readings that contradict each other or all others, or the type, a sentence each.
@@ -209,7 +209,7 @@ fn comment(sentence: &str) -> String {
 
 /// The `.model` line. What is fitted stands first; the spread is now that of this one bottle:
 /// how far its parameters are still unknown.
-fn card(name: &str, valve: &Shipped, found: &Estimate) -> String {
+fn statement(name: &str, valve: &Shipped, found: &Estimate) -> String {
     let mut words = Vec::new();
     let own = |n: &str| found.parameters.iter().find(|p| p.name == n);
     let half = |n: &str| own(n).map(|p| (p.interval.1 - p.interval.0) / 2.0);

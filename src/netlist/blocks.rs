@@ -4,10 +4,10 @@
 use std::collections::HashMap;
 
 use crate::diag::{Files, Span};
-use crate::netlist::card::{Body, Element, Model, Name, Subcircuit};
 use crate::netlist::problem::{Located, NetlistProblem, quoted};
+use crate::netlist::statement::{Body, Element, Model, Name, Subcircuit};
 
-/// What became of a card.
+/// What became of a statement.
 pub(crate) type Outcome = Result<(), Box<Located>>;
 
 /// The open blocks, the top level first.
@@ -70,7 +70,7 @@ impl Blocks {
         Ok(())
     }
 
-    /// Opens a subcircuit. One without a name stands for a card that was wrong: its `.ends`
+    /// Opens a subcircuit. One without a name stands for a statement that was wrong: its `.ends`
     /// is expected all the same.
     pub fn open(&mut self, name: Option<Name>, ports: Vec<Name>) {
         self.open.push(Block {
@@ -88,14 +88,14 @@ impl Blocks {
     /// `.ends [name]` at a place, in a file that may close no more than the blocks above `floor`.
     pub fn ends(
         &mut self,
-        card: Span,
+        statement: Span,
         name: Option<Name>,
         floor: usize,
         sources: &Files,
     ) -> Vec<Located> {
         let mut problems = Vec::new();
         let Some(innermost) = self.open[floor..].last().map(|block| block.name.clone()) else {
-            return vec![NetlistProblem::StrayEnds.at(card)];
+            return vec![NetlistProblem::StrayEnds.at(statement)];
         };
         if let Some(name) = name {
             let is_meant = |block: &Block| match &block.name {

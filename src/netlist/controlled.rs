@@ -3,12 +3,12 @@
 use nom::Parser;
 use nom::combinator::opt;
 
-use crate::netlist::card::{Control, ElementKind, Name, Output, Value};
 use crate::netlist::formula;
 use crate::netlist::grammar::{
     numbers, pair, poly, quantity, required, setting_name, unknown_parameter,
 };
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::statement::{Control, ElementKind, Name, Output, Value};
 use crate::netlist::text::{Parsed, Text, need, wrong};
 use crate::num::Role;
 

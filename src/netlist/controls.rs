@@ -1,22 +1,22 @@
-//! Control cards, as SPICE2G6 and SPICE3 publish them, and `.model`.
+//! Control statements, as SPICE2G6 and SPICE3 publish them, and `.model`.
 
 use nom::Parser;
 use nom::combinator::opt;
 use nom::multi::many0;
 
 use crate::diag::nearest;
-use crate::netlist::card::{Assign, Card, ControlCard, Model, Name, Print, Value};
 use crate::netlist::formula::name_in_parentheses;
 use crate::netlist::grammar::{number, positional, quantity, required, setting, setting_value};
 use crate::netlist::probe::{probe, probes};
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::statement::{Assign, ControlKind, ControlLine, Model, Name, Print, Value};
 use crate::netlist::text::{Parsed, Text, Trouble, blank, end, gap, symbol, word, wrong};
 use crate::num::Role;
 
-/// Cards that the reader itself acts on; the rest is in [`control`].
+/// Statements that the reader itself acts on; the rest is in [`control`].
 pub(crate) const STRUCTURE: &[&str] = &[".model", ".subckt", ".ends", ".include", ".end"];
 
-/// Cards that are read past with a warning.
+/// Statements that are read past with a warning.
 pub(crate) const IGNORED: &[&str] = &[".title", ".plot", ".width"];
 
 const CONTROLS: &[&str] = &[
@@ -24,30 +24,30 @@ const CONTROLS: &[&str] = &[
     ".options", ".option", ".temp",
 ];
 
-/// Whether a word (lower case) begins a card that is known.
+/// Whether a word (lower case) begins a statement that is known.
 pub(crate) fn known(key: &str) -> bool {
     [STRUCTURE, IGNORED, CONTROLS]
         .iter()
         .any(|names| names.contains(&key))
 }
 
-/// A whole control card.
-pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
-    let (i, name) = word(card)?;
+/// A whole control statement.
+pub(crate) fn control(statement: Text<'_>) -> Parsed<'_, ControlLine> {
+    let (i, name) = word(statement)?;
     let (i, kind) = match name.key().as_str() {
-        ".op" => (i, Card::Op),
+        ".op" => (i, ControlKind::Op),
         ".tran" => tran(i)?,
         ".ac" => ac(i)?,
         ".dc" => dc(i)?,
         ".four" => {
             let (i, freq) = quantity(i, "a frequency", Role::Frequency)?;
             let (i, probes) = probes(i)?;
-            (i, Card::Four { freq, probes })
+            (i, ControlKind::Four { freq, probes })
         }
         ".tf" => {
             let (i, output) = probe(i)?;
             let (i, source) = source(i)?;
-            (i, Card::Tf { output, source })
+            (i, ControlKind::Tf { output, source })
         }
         ".noise" => {
             let (i, output) = probe(i)?;
@@ -55,7 +55,7 @@ pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
             let (i, rest) = many0(word).parse(i)?;
             (
                 i,
-                Card::Noise {
+                ControlKind::Noise {
                     output,
                     source,
                     rest,
@@ -63,24 +63,24 @@ pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
             )
         }
         ".print" => print(i)?,
-        ".nodeset" => node_values(i).map(|(i, values)| (i, Card::Nodeset(values)))?,
-        ".ic" => node_values(i).map(|(i, values)| (i, Card::Ic(values)))?,
+        ".nodeset" => node_values(i).map(|(i, values)| (i, ControlKind::Nodeset(values)))?,
+        ".ic" => node_values(i).map(|(i, values)| (i, ControlKind::Ic(values)))?,
         ".options" | ".option" => options(i)?,
         ".temp" => {
             let (i, first) = quantity(i, "a temperature", Role::Plain)?;
             let (i, more) = many0(|i| number(i, Role::Plain)).parse(i)?;
             let all = std::iter::once(first).chain(more).collect();
-            (i, Card::Temp(all))
+            (i, ControlKind::Temp(all))
         }
         key => {
             let names = [STRUCTURE, CONTROLS].concat();
-            // A card cut short (`.opt`) is nearer to the whole than to others of its length.
+            // A statement cut short (`.opt`) is nearer to the whole than to others of its length.
             let begins = |name: &&&str| key.len() > 3 && name.starts_with(key);
             let nearest = match names.iter().find(begins) {
                 Some(whole) => Some(*whole),
                 None => nearest(key, names),
             };
-            let problem = NetlistProblem::UnknownCard {
+            let problem = NetlistProblem::UnknownStatement {
                 name: quoted(&name.text),
                 nearest,
             };
@@ -88,13 +88,13 @@ pub(crate) fn control(card: Text<'_>) -> Parsed<'_, ControlCard> {
         }
     };
     let (i, ()) = end(i)?;
-    let span = card.span_to(i);
-    Ok((i, ControlCard { kind, span }))
+    let span = statement.span_to(i);
+    Ok((i, ControlLine { kind, span }))
 }
 
 /// `.model NAME KIND[(]name=value ...[)]`
-pub(crate) fn model(card: Text<'_>) -> Parsed<'_, Model> {
-    let (i, _) = word(card)?;
+pub(crate) fn model(statement: Text<'_>) -> Parsed<'_, Model> {
+    let (i, _) = word(statement)?;
     let (i, name) = required(i, || "a model name".to_string())?;
     let (mut i, kind) = required(i, || "a kind of model".to_string())?;
     let mut params: Vec<Assign> = Vec::new();
@@ -111,8 +111,8 @@ pub(crate) fn model(card: Text<'_>) -> Parsed<'_, Model> {
 }
 
 /// `.subckt NAME nodes ...`
-pub(crate) fn subckt(card: Text<'_>) -> Parsed<'_, (Name, Vec<Name>)> {
-    let (i, _) = word(card)?;
+pub(crate) fn subckt(statement: Text<'_>) -> Parsed<'_, (Name, Vec<Name>)> {
+    let (i, _) = word(statement)?;
     let (i, name) = required(i, || "a subcircuit name".to_string())?;
     let (i, ports) = many0(positional).parse(i)?;
     let (i, ()) = end(i)?;
@@ -120,16 +120,16 @@ pub(crate) fn subckt(card: Text<'_>) -> Parsed<'_, (Name, Vec<Name>)> {
 }
 
 /// `.ends [NAME]`
-pub(crate) fn ends(card: Text<'_>) -> Parsed<'_, Option<Name>> {
-    let (i, _) = word(card)?;
+pub(crate) fn ends(statement: Text<'_>) -> Parsed<'_, Option<Name>> {
+    let (i, _) = word(statement)?;
     let (i, name) = opt(word).parse(i)?;
     let (i, ()) = end(i)?;
     Ok((i, name))
 }
 
 /// `.include path`, with or without quotes; a path with blanks needs them.
-pub(crate) fn include(card: Text<'_>) -> Parsed<'_, Name> {
-    let (i, _) = word(card)?;
+pub(crate) fn include(statement: Text<'_>) -> Parsed<'_, Name> {
+    let (i, _) = word(statement)?;
     let (i, ()) = blank(i)?;
     let quote = i
         .as_str()
@@ -171,7 +171,7 @@ pub(crate) fn include(card: Text<'_>) -> Parsed<'_, Name> {
 }
 
 /// `.tran step stop [start [max]] [UIC]`
-fn tran(i: Text<'_>) -> Parsed<'_, Card> {
+fn tran(i: Text<'_>) -> Parsed<'_, ControlKind> {
     let (i, step) = quantity(i, "a time step", Role::Time)?;
     let (i, stop) = quantity(i, "a stop time", Role::Time)?;
     let (i, start) = opt(|i| number(i, Role::Time)).parse(i)?;
@@ -181,34 +181,34 @@ fn tran(i: Text<'_>) -> Parsed<'_, Card> {
         one_of(flag, "a number or UIC", &["uic"])?;
     }
     let uic = flag.is_some();
-    let card = Card::Tran {
+    let statement = ControlKind::Tran {
         step,
         stop,
         start,
         max_step,
         uic,
     };
-    Ok((i, card))
+    Ok((i, statement))
 }
 
 /// `.ac dec|oct|lin n from to`
-fn ac(i: Text<'_>) -> Parsed<'_, Card> {
+fn ac(i: Text<'_>) -> Parsed<'_, ControlKind> {
     let (i, spacing) = required(i, || "DEC, OCT or LIN".to_string())?;
     one_of(&spacing, "DEC, OCT or LIN", &["dec", "oct", "lin"])?;
     let (i, points) = quantity(i, "a number of points", Role::Plain)?;
     let (i, from) = quantity(i, "a first frequency", Role::Frequency)?;
     let (i, to) = quantity(i, "a last frequency", Role::Frequency)?;
-    let card = Card::Ac {
+    let statement = ControlKind::Ac {
         spacing,
         points,
         from,
         to,
     };
-    Ok((i, card))
+    Ok((i, statement))
 }
 
 /// `.dc source start stop step [source start stop step]`
-fn dc(i: Text<'_>) -> Parsed<'_, Card> {
+fn dc(i: Text<'_>) -> Parsed<'_, ControlKind> {
     let sweep = |i| {
         let (i, source) = source(i)?;
         let (i, start) = quantity(i, "a start value", Role::Plain)?;
@@ -221,7 +221,7 @@ fn dc(i: Text<'_>) -> Parsed<'_, Card> {
     if rest.as_str().is_empty() {
         return Ok((
             rest,
-            Card::Dc {
+            ControlKind::Dc {
                 sweeps: vec![first],
             },
         ));
@@ -229,7 +229,7 @@ fn dc(i: Text<'_>) -> Parsed<'_, Card> {
     let (i, second) = sweep(rest)?;
     Ok((
         i,
-        Card::Dc {
+        ControlKind::Dc {
             sweeps: vec![first, second],
         },
     ))
@@ -238,7 +238,7 @@ fn dc(i: Text<'_>) -> Parsed<'_, Card> {
 const ANALYSES: &[&str] = &["tran", "ac", "dc", "op", "noise", "four", "tf"];
 
 /// `.print analysis probes ...`
-fn print(i: Text<'_>) -> Parsed<'_, Card> {
+fn print(i: Text<'_>) -> Parsed<'_, ControlKind> {
     let (i, analysis) = required(i, || "an analysis".to_string())?;
     one_of(&analysis, "an analysis", ANALYSES)?;
     let (mut i, noise) = many0(noise_output).parse(i)?;
@@ -250,7 +250,7 @@ fn print(i: Text<'_>) -> Parsed<'_, Card> {
         i.remark(NetlistProblem::IgnoredProbe { name: name.text }, name.span);
     }
     let probes = all;
-    Ok((i, Card::Print(Print { analysis, probes })))
+    Ok((i, ControlKind::Print(Print { analysis, probes })))
 }
 
 /// `inoise`, `onoise` and their forms, `onoise(db)`.
@@ -284,7 +284,7 @@ fn node_values(mut i: Text<'_>) -> Parsed<'_, Vec<(Name, Value)>> {
 }
 
 /// `name`, `name=value` ...
-fn options(i: Text<'_>) -> Parsed<'_, Card> {
+fn options(i: Text<'_>) -> Parsed<'_, ControlKind> {
     let option = |i| {
         let (i, name) = word(i)?;
         match opt(symbol('=')).parse(i)? {
@@ -296,7 +296,7 @@ fn options(i: Text<'_>) -> Parsed<'_, Card> {
         }
     };
     let (i, all) = many0(option).parse(i)?;
-    Ok((i, Card::Options(all)))
+    Ok((i, ControlKind::Options(all)))
 }
 
 fn source(i: Text<'_>) -> Parsed<'_, Name> {

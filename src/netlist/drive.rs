@@ -7,9 +7,9 @@ use nom::combinator::opt;
 use nom::sequence::preceded;
 
 use crate::diag::nearest;
-use crate::netlist::card::{Drive, Name, Shape, Value, Wave};
 use crate::netlist::grammar::{as_number, number, once, quantity};
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::statement::{Drive, Name, Shape, Value, Wave};
 use crate::netlist::text::{Parsed, Text, Trouble, adjacent_word, blank, gap, symbol, wrong};
 use crate::num::{self, Role};
 

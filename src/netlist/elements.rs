@@ -1,4 +1,4 @@
-//! Element cards, as SPICE2G6 and SPICE3 publish them.
+//! Element statements, as SPICE2G6 and SPICE3 publish them.
 //!
 //! Commas and parentheses separate words as blanks do, except around the
 //! numbers of a time function and in expressions.
@@ -6,7 +6,6 @@
 use nom::combinator::opt;
 use nom::{Input, Parser};
 
-use crate::netlist::card::{Assign, Element, ElementKind, Name, Reactive, Tolerance, Value};
 use crate::netlist::controlled::{behavioural, control};
 use crate::netlist::drive::drive;
 use crate::netlist::grammar::{
@@ -18,17 +17,18 @@ use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
 };
+use crate::netlist::statement::{Assign, Element, ElementKind, Name, Reactive, Tolerance, Value};
 use crate::netlist::text::{Parsed, Text, end, next_span, wrong};
 use crate::num::{Role, parse_value};
 
-/// A whole element card.
-pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
-    let (i, name) = required(card, || "an element".to_string())?;
+/// A whole element statement.
+pub(crate) fn element(statement: Text<'_>) -> Parsed<'_, Element> {
+    let (i, name) = required(statement, || "an element".to_string())?;
     let (i, kind) = kind(i, &name)?;
     let (i, ()) = end(i)?;
-    let span = card.span_to(i);
-    let (rated, tolerance) = remarks(card);
-    let notes = notes(card);
+    let span = statement.span_to(i);
+    let (rated, tolerance) = remarks(statement);
+    let notes = notes(statement);
     let element = Element {
         name,
         kind,
@@ -40,12 +40,12 @@ pub(crate) fn element(card: Text<'_>) -> Parsed<'_, Element> {
     Ok((i, element))
 }
 
-/// What the part stands and how far it may be off, as `rated=450V` and `tol=5%` in the card's
+/// What the part stands and how far it may be off, as `rated=450V` and `tol=5%` in the statement's
 /// comments: other readers of netlists ignore them.
-fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
+fn remarks(statement: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
     let (mut rated, mut tolerance) = (None, None);
-    let text = card.as_str();
-    // Most cards have no comment.
+    let text = statement.as_str();
+    // Most statements have no comment.
     if !text.contains(';') {
         return (rated, tolerance);
     }
@@ -60,7 +60,7 @@ fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
                     let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
                     is_key.then(|| {
                         let value = word[key.len()..].trim_end_matches(end);
-                        let from = card.take_from(at + key.len());
+                        let from = statement.take_from(at + key.len());
                         (value, from.span_to(from.take_from(value.len())))
                     })
                 };
@@ -77,14 +77,14 @@ fn remarks(card: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
                                 expected: expected.words,
                                 found: quoted(value),
                             };
-                            card.remark(problem, span);
+                            statement.remark(problem, span);
                         }
                     }
                 }
                 if let Some((value, span)) = value_of(TOLERANCE).filter(|_| tolerance.is_none()) {
                     match Tolerance::parse(value) {
                         Some(read) => tolerance = Some(read),
-                        None => card.remark(NetlistProblem::Tolerance(quoted(value)), span),
+                        None => statement.remark(NetlistProblem::Tolerance(quoted(value)), span),
                     }
                 }
                 at += word.len();

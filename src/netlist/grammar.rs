@@ -1,4 +1,4 @@
-//! The pieces that the cards are made of: nodes, quantities, settings.
+//! The pieces that the statements are made of: nodes, quantities, settings.
 
 use nom::Parser;
 use nom::branch::alt;
@@ -8,8 +8,8 @@ use nom::multi::many0;
 use nom::sequence::terminated;
 
 use crate::diag::Span;
-use crate::netlist::card::{Assign, Name, Value};
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::statement::{Assign, Name, Value};
 use crate::netlist::text::{
     Parsed, Text, Trouble, found, gap, need, next_span, symbol, word, wrong,
 };
@@ -169,7 +169,7 @@ pub(crate) fn balanced(i: Text<'_>) -> Parsed<'_, ()> {
             ")" if open.pop().is_none() => {
                 return Err(wrong(NetlistProblem::Unopened, found.span()));
             }
-            // A line end that nothing continues; cards do not have one.
+            // A line end that nothing continues; statements do not have one.
             "" => break,
             _ => {}
         }

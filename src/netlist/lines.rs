@@ -1,10 +1,10 @@
-//! Lines into cards.
+//! Lines into statements.
 
-/// The bytes of the next card with its continuations, and `at` moved behind it. A `+` with no
-/// card before it is a card of its own.
+/// The bytes of the next statement with its continuations, and `at` moved behind it. A `+` with no
+/// statement before it is a statement of its own.
 ///
 /// Every line is looked at twice at most, or a million comments would take for ever.
-pub(crate) fn next_card(text: &str, at: &mut usize) -> Option<(usize, usize)> {
+pub(crate) fn next_statement(text: &str, at: &mut usize) -> Option<(usize, usize)> {
     let (start, mut end) = loop {
         let (line, next) = line(text, *at)?;
         *at = next;
@@ -45,9 +45,9 @@ fn silent(line: &str) -> bool {
 mod tests {
     use super::*;
 
-    fn cards(text: &str) -> Vec<&str> {
+    fn statements(text: &str) -> Vec<&str> {
         let mut at = 0;
-        std::iter::from_fn(|| next_card(text, &mut at))
+        std::iter::from_fn(|| next_statement(text, &mut at))
             .map(|(start, end)| &text[start..end])
             .collect()
     }
@@ -55,10 +55,10 @@ mod tests {
     #[test]
     fn continuations_reach_over_comments_and_empty_lines() {
         assert_eq!(
-            cards("* c\n\n R1 a \r\n*x\n\n\t+ b 1k\n*y\nR2\n;\n"),
+            statements("* c\n\n R1 a \r\n*x\n\n\t+ b 1k\n*y\nR2\n;\n"),
             ["R1 a \r\n*x\n\n\t+ b 1k", "R2"]
         );
-        assert_eq!(cards("+ 1\n+ 2\nR1"), ["+ 1\n+ 2", "R1"]);
-        assert!(cards("").is_empty() && cards("\n \n*").is_empty());
+        assert_eq!(statements("+ 1\n+ 2\nR1"), ["+ 1\n+ 2", "R1"]);
+        assert!(statements("").is_empty() && statements("\n \n*").is_empty());
     }
 }

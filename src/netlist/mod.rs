@@ -1,17 +1,16 @@
-//! Netlist text to cards.
+//! Netlist text to statements.
 //!
-//! [`read`] takes a [`Loader`] and gives a [`card::Netlist`] with the place of
+//! [`read`] takes a [`Loader`] and gives a [`statement::Netlist`] with the place of
 //! every word, and all mistakes at once. From the outside in: `reader` (files
-//! and cards), `lines`, `blocks` (subcircuits); `elements`, `controlled`,
-//! `semiconductors`, `drive` and `controls` (one card each); `formula` and
-//! `probe`; `grammar` (pieces of cards), `text` (words and places).
+//! and statements), `lines`, `blocks` (subcircuits); `elements`, `controlled`,
+//! `semiconductors`, `drive` and `controls` (one statement each); `formula` and
+//! `probe`; `grammar` (pieces of statements), `text` (words and places).
 //!
 //! Where the published texts leave a choice: a bare `.ends` ends the innermost
 //! subcircuit; powers group from the right; commas and parentheses separate
 //! words as blanks do, but must pair up.
 
 mod blocks;
-pub mod card;
 mod controlled;
 mod controls;
 mod drive;
@@ -27,6 +26,7 @@ mod probe;
 pub mod problem;
 mod reader;
 mod semiconductors;
+pub mod statement;
 mod text;
 mod written_apart;
 

@@ -87,9 +87,9 @@ pub(crate) fn comment_words(comment: &str) -> impl Iterator<Item = &str> {
 }
 
 /// The notes on an element's line.
-pub(crate) fn notes(card: Text<'_>) -> Notes {
+pub(crate) fn notes(statement: Text<'_>) -> Notes {
     let mut notes = Notes::default();
-    let text = card.as_str();
+    let text = statement.as_str();
     // Most lines have no comment.
     if !text.contains(';') {
         return notes;
@@ -103,9 +103,9 @@ pub(crate) fn notes(card: Text<'_>) -> Notes {
                 let bare = word.trim_end_matches(end);
                 let rest = &line[at - start + word.len()..];
                 if let Some((found, write)) = misspelt(bare, rest) {
-                    let from = card.take_from(at);
+                    let from = statement.take_from(at);
                     let span = from.span_to(from.take_from(bare.len()));
-                    card.remark(NetlistProblem::UnreadRemark { found, write }, span);
+                    statement.remark(NetlistProblem::UnreadRemark { found, write }, span);
                 }
                 if let Some((key, value)) = bare.split_once('=') {
                     let amperes = |to: &mut Option<f64>, key: &'static str| match parse_value(
@@ -116,10 +116,10 @@ pub(crate) fn notes(card: Text<'_>) -> Notes {
                             *to = to.or(Some(number));
                         }
                         _ => {
-                            let from = card.take_from(at + key.len() + 1);
+                            let from = statement.take_from(at + key.len() + 1);
                             let span = from.span_to(from.take_from(value.len()));
                             let found = quoted(value);
-                            card.remark(NetlistProblem::Amperes { key, found }, span);
+                            statement.remark(NetlistProblem::Amperes { key, found }, span);
                         }
                     };
                     match key.to_ascii_lowercase().as_str() {

@@ -4,10 +4,10 @@ use nom::Parser;
 use nom::combinator::opt;
 
 use crate::diag::{Diagnostic, FileId};
-use crate::netlist::card::{Name, Probe};
 use crate::netlist::formula::{name_in_parentheses, nodes_of_voltage};
 use crate::netlist::grammar::required;
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::statement::{Name, Probe};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, end, gap, wrong};
 
 /// A probe from a text of its own, such as a command line's; `file` holds just that text.

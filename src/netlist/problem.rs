@@ -12,7 +12,7 @@ use crate::num::{Doubt, comma_hint};
 #[derive(Debug, Clone, PartialEq, Error)]
 #[allow(missing_docs)] // the messages say it
 pub enum NetlistProblem {
-    // Words of a card.
+    // Words of a statement.
     #[error("expected {what}, found the end of the line")]
     Missing { what: String },
     #[error("expected {what}, found `{found}`")]
@@ -116,18 +116,18 @@ pub enum NetlistProblem {
     #[error("`{name}` is ignored: noise is not computed this way")]
     IgnoredProbe { name: String },
 
-    // Control cards.
+    // Control statements.
     #[error("unknown control line `{name}`")]
-    UnknownCard {
+    UnknownStatement {
         name: String,
         nearest: Option<&'static str>,
     },
     #[error("the line `{name}` is ignored")]
-    IgnoredCard { name: String },
+    IgnoredStatement { name: String },
     #[error("the line `{name}` cannot be inside a subcircuit")]
     InsideSubcircuit { name: String },
     #[error("the first line is the title: `{words}` on it is not read")]
-    TitleHoldsCard { words: String },
+    TitleHoldsStatement { words: String },
 
     // Subcircuits.
     #[error("`.ends` without `.subckt`")]
@@ -238,11 +238,11 @@ impl NetlistProblem {
             NetlistProblem::UnknownProbe { .. } => {
                 Some("probes are v(node), v(node,node), i(element) and p(element)".into())
             }
-            NetlistProblem::UnknownCard { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::UnknownStatement { nearest, .. } => nearest.and_then(did_you_mean),
             NetlistProblem::InsideSubcircuit { .. } => {
                 Some("move it in front of the .subckt or behind its .ends".into())
             }
-            NetlistProblem::TitleHoldsCard { .. } => Some("put a title line above it".into()),
+            NetlistProblem::TitleHoldsStatement { .. } => Some("put a title line above it".into()),
             NetlistProblem::WrongEnds { open, .. } => Some(format!("did you mean `.ends {open}`?")),
             NetlistProblem::MissingEnds { .. } => {
                 Some("each .subckt needs an .ends of its own".into())
@@ -276,8 +276,8 @@ impl NetlistProblem {
                 | NetlistProblem::UnreadRemark { .. }
                 | NetlistProblem::Tolerance(_)
                 | NetlistProblem::IgnoredProbe { .. }
-                | NetlistProblem::IgnoredCard { .. }
-                | NetlistProblem::TitleHoldsCard { .. }
+                | NetlistProblem::IgnoredStatement { .. }
+                | NetlistProblem::TitleHoldsStatement { .. }
                 | NetlistProblem::Amperes { .. }
         )
     }

@@ -1,5 +1,5 @@
-//! The order of a netlist: lines into cards, files into files, cards into
-//! subcircuits. All mistakes are collected, one for each card.
+//! The order of a netlist: lines into statements, files into files, statements into
+//! subcircuits. All mistakes are collected, one for each statement.
 //!
 //! Nothing here recurses: files and subcircuits that are still open are two
 //! stacks.
@@ -10,17 +10,17 @@ use crate::diag::clean;
 use crate::diag::{Diagnostic, FileId, Files, Span};
 use crate::limits::{Bound, Limits};
 use crate::netlist::blocks::{Blocks, Outcome};
-use crate::netlist::card::{ControlCard, Name, Netlist};
 use crate::netlist::controls::{self, IGNORED};
 use crate::netlist::elements::element;
 use crate::netlist::grammar::balanced;
-use crate::netlist::lines::next_card;
+use crate::netlist::lines::next_statement;
 use crate::netlist::loader::{LoadProblem, Loader, room_for};
 use crate::netlist::problem::{Located, NetlistProblem, quoted};
+use crate::netlist::statement::{ControlLine, Name, Netlist};
 use crate::netlist::text::{Parsed, Remarks, Text, Trouble, end, found, next_span, word};
 
 /// A netlist and what there is to say about it. With an error among the diagnostics the netlist
-/// holds the cards that could be read and is good for nothing but looking on.
+/// holds the statements that could be read and is good for nothing but looking on.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Reading {
     /// What was read.
@@ -75,7 +75,7 @@ pub fn read_within(
     reader.finish()
 }
 
-/// Reads cards that have no title and include nothing, such as the valves that come along.
+/// Reads statements that have no title and include nothing, such as the valves that come along.
 pub fn read_library(name: &str, text: &str, sources: &mut Files) -> Reading {
     let mut reader = Reader::new(sources);
     reader.open(name.to_string(), text.to_string());
@@ -97,7 +97,7 @@ struct Reader<'s> {
     blocks: Blocks,
     title: String,
     title_span: Option<Span>,
-    controls: Vec<ControlCard>,
+    controls: Vec<ControlLine>,
     diagnostics: Vec<Diagnostic>,
     errors: usize,
     warnings: usize,
@@ -162,10 +162,10 @@ impl<'s> Reader<'s> {
         let text = open.text.clone();
         open.at = text[end..].find('\n').map_or(text.len(), |n| end + n + 1);
         let remarks = Remarks::default();
-        let card = Text::new(&text, start, end, file, &remarks);
-        if holds_card(card, &text[open.at..]) {
+        let statement = Text::new(&text, start, end, file, &remarks);
+        if holds_statement(statement, &text[open.at..]) {
             let words = quoted(line.trim());
-            self.report(NetlistProblem::TitleHoldsCard { words }.at(card.span()));
+            self.report(NetlistProblem::TitleHoldsStatement { words }.at(statement.span()));
         }
     }
 
@@ -173,11 +173,11 @@ impl<'s> Reader<'s> {
     fn files(&mut self, loader: &dyn Loader) {
         while let Some(open) = self.files.last_mut() {
             let (file, text) = (open.file, open.text.clone());
-            match next_card(&text, &mut open.at) {
+            match next_statement(&text, &mut open.at) {
                 Some((start, end)) => {
                     let remarks = Remarks::within(self.limits);
-                    let card = Text::new(&text, start, end, file, &remarks);
-                    let outcome = self.card(card, loader);
+                    let statement = Text::new(&text, start, end, file, &remarks);
+                    let outcome = self.statement(statement, loader);
                     for remark in remarks.into_inner() {
                         self.report(remark);
                     }
@@ -201,24 +201,27 @@ impl<'s> Reader<'s> {
         }
     }
 
-    fn card(&mut self, card: Text<'_>, loader: &dyn Loader) -> Outcome {
-        let words = card.as_str();
+    fn statement(&mut self, statement: Text<'_>, loader: &dyn Loader) -> Outcome {
+        let words = statement.as_str();
         if words.starts_with('+') {
-            return Err(Box::new(NetlistProblem::NothingToContinue.at(card.head())));
+            return Err(Box::new(
+                NetlistProblem::NothingToContinue.at(statement.head()),
+            ));
         }
         if !words.starts_with('.') {
-            done(card, balanced)?;
-            done(card, without_remark)?;
-            let element = done(card, element);
-            let element = element.map_err(|other| valve_without_x(card).map_or(other, Box::new))?;
+            done(statement, balanced)?;
+            done(statement, without_remark)?;
+            let element = done(statement, element);
+            let element =
+                element.map_err(|other| valve_without_x(statement).map_or(other, Box::new))?;
             return self.blocks.element(element);
         }
-        let name = done(card, word)?;
+        let name = done(statement, word)?;
         let key = name.key();
         match key.as_str() {
             key if IGNORED.contains(&key) => {
                 let name_text = quoted(&name.text);
-                self.report(NetlistProblem::IgnoredCard { name: name_text }.at(name.span));
+                self.report(NetlistProblem::IgnoredStatement { name: name_text }.at(name.span));
                 Ok(())
             }
             ".end" => {
@@ -228,19 +231,19 @@ impl<'s> Reader<'s> {
                 Ok(())
             }
             ".include" => {
-                let path = done(card, controls::include)?;
+                let path = done(statement, controls::include)?;
                 self.include(path, loader)
             }
-            ".ends" => self.ends(card, name.span),
-            ".subckt" => self.subckt(card),
+            ".ends" => self.ends(statement, name.span),
+            ".subckt" => self.subckt(statement),
             ".model" => {
-                done(card, balanced)?;
-                let model = done(card, controls::model)?;
+                done(statement, balanced)?;
+                let model = done(statement, controls::model)?;
                 self.blocks.model(model, self.sources)
             }
             _ => {
-                done(card, balanced)?;
-                let control = done(card, controls::control)?;
+                done(statement, balanced)?;
+                let control = done(statement, controls::control)?;
                 if self.blocks.depth() > 0 {
                     let name_text = quoted(&name.text);
                     let problem = NetlistProblem::InsideSubcircuit { name: name_text };
@@ -252,8 +255,8 @@ impl<'s> Reader<'s> {
         }
     }
 
-    fn subckt(&mut self, card: Text<'_>) -> Outcome {
-        let (name, ports) = match done(card, controls::subckt) {
+    fn subckt(&mut self, statement: Text<'_>) -> Outcome {
+        let (name, ports) = match done(statement, controls::subckt) {
             Ok((name, ports)) => (name, ports),
             Err(located) => {
                 self.blocks.open(None, Vec::new());
@@ -276,8 +279,8 @@ impl<'s> Reader<'s> {
         ))
     }
 
-    fn ends(&mut self, card: Text<'_>, place: Span) -> Outcome {
-        let name = done(card, controls::ends)?;
+    fn ends(&mut self, statement: Text<'_>, place: Span) -> Outcome {
+        let name = done(statement, controls::ends)?;
         let floor = self.files.last().map_or(0, |open| open.floor);
         for located in self.blocks.ends(place, name, floor, self.sources) {
             self.report(located);
@@ -399,9 +402,9 @@ impl<'s> Reader<'s> {
 
 /// Refuses a remark that begins as in a programming language on a line with a model's name:
 /// its last word would be taken for that.
-fn without_remark(card: Text<'_>) -> Parsed<'_, ()> {
-    if card.as_str().starts_with(['X', 'x']) {
-        let (mut i, _) = word(card)?;
+fn without_remark(statement: Text<'_>) -> Parsed<'_, ()> {
+    if statement.as_str().starts_with(['X', 'x']) {
+        let (mut i, _) = word(statement)?;
         while let Ok((rest, next)) = word(i) {
             if next.text.starts_with("//") || next.text == "#" {
                 end(i)?;
@@ -409,16 +412,16 @@ fn without_remark(card: Text<'_>) -> Parsed<'_, ()> {
             i = rest;
         }
     }
-    Ok((card, ()))
+    Ok((statement, ()))
 }
 
 /// The problem of a word too many with the word in front of it: that says what was meant.
-fn with_word_before(card: Text<'_>, mut located: Box<Located>) -> Box<Located> {
+fn with_word_before(statement: Text<'_>, mut located: Box<Located>) -> Box<Located> {
     let place = located.span.map_or(0, |span| span.start);
-    let length = place.saturating_sub(card.span().start) as usize;
+    let length = place.saturating_sub(statement.span().start) as usize;
     if let NetlistProblem::ExtraWords { before, .. } | NetlistProblem::NotOneOf { before, .. } =
         &mut located.problem
-        && let Some(words) = card.as_str().get(..length)
+        && let Some(words) = statement.as_str().get(..length)
     {
         let is_between = |c: char| c.is_whitespace() || ",()=".contains(c);
         let last = words.trim_end_matches(is_between).rsplit(is_between).next();
@@ -427,9 +430,9 @@ fn with_word_before(card: Text<'_>, mut located: Box<Located>) -> Box<Located> {
     located
 }
 
-/// Whether a title looks so much like a card that a title line must have been forgotten.
+/// Whether a title looks so much like a statement that a title line must have been forgotten.
 /// `below` is the netlist without it.
-fn holds_card(line: Text<'_>, below: &str) -> bool {
+fn holds_statement(line: Text<'_>, below: &str) -> bool {
     let first = line.as_str().split_whitespace().next().unwrap_or("");
     let key = first.to_lowercase();
     if key.starts_with('.') {
@@ -466,8 +469,8 @@ fn has_word(text: &str, word: &str) -> bool {
 }
 
 /// The problem of a line of a valve that does not begin with X, where it is one.
-fn valve_without_x(card: Text<'_>) -> Option<Located> {
-    let mut words = card.as_str().split_whitespace();
+fn valve_without_x(statement: Text<'_>) -> Option<Located> {
+    let mut words = statement.as_str().split_whitespace();
     let name = words.next()?;
     if name.starts_with(['x', 'X', '.', '*']) {
         return None;
@@ -481,7 +484,7 @@ fn valve_without_x(card: Text<'_>) -> Option<Located> {
             kind: quoted(kind),
             line: quoted(&format!("X{name} {}", plain.join(" "))),
         };
-        problem.at(next_span(card))
+        problem.at(next_span(statement))
     })
 }
 
@@ -509,20 +512,20 @@ fn is_valve_type(word: &str) -> bool {
     )
 }
 
-/// What the parser of a whole card made of it.
+/// What the parser of a whole statement made of it.
 fn done<'a, T>(
-    card: Text<'a>,
+    statement: Text<'a>,
     parser: impl Fn(Text<'a>) -> Parsed<'a, T>,
 ) -> Result<T, Box<Located>> {
-    match parser(card) {
+    match parser(statement) {
         Ok((_, value)) => Ok(value),
         Err(
             nom::Err::Failure(Trouble::Wrong(located)) | nom::Err::Error(Trouble::Wrong(located)),
-        ) => Err(with_word_before(card, located)),
+        ) => Err(with_word_before(statement, located)),
         Err(_) => {
-            let found = found(card);
+            let found = found(statement);
             Err(Box::new(
-                NetlistProblem::NotAName { found }.at(next_span(card)),
+                NetlistProblem::NotAName { found }.at(next_span(statement)),
             ))
         }
     }

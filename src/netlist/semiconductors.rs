@@ -1,14 +1,14 @@
-//! Cards that name a model: D, Q, J, M and the switches S and W.
+//! Statements that name a model: D, Q, J, M and the switches S and W.
 
 use nom::Parser;
 use nom::combinator::opt;
 
-use crate::netlist::card::{Assign, ElementKind, Name, Value};
 use crate::netlist::grammar::{
     as_number, node, number, numbers, once, pair, positional, quantity, required, setting_name,
     unknown_parameter,
 };
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::statement::{Assign, ElementKind, Name, Value};
 use crate::netlist::text::{Parsed, Text, Trouble, wrong};
 use crate::num::{self, Role};
 

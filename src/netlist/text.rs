@@ -1,6 +1,6 @@
-//! The text of one card as the parsers see it, and the words it falls into.
+//! The text of one statement as the parsers see it, and the words it falls into.
 //!
-//! A card is a stretch of its file, line ends and all; nothing is joined or
+//! A statement is a stretch of its file, line ends and all; nothing is joined or
 //! copied, so every word knows its place. The blanks between words include
 //! the end of a line where the next one (comments and empty lines aside)
 //! begins with `+`, and comments from `;` to the end of a line.
@@ -156,7 +156,7 @@ pub(crate) fn symbol<'a>(c: char) -> impl Parser<Text<'a>, Output = char, Error 
     preceded(blank, char(c))
 }
 
-/// A given character after blanks, without which the card makes no sense.
+/// A given character after blanks, without which the statement makes no sense.
 pub(crate) fn need<'a>(i: Text<'a>, symbol_text: &'static str) -> Parsed<'a, ()> {
     let (after, ()) = blank(i)?;
     match after.words.strip_prefix(symbol_text) {
@@ -171,7 +171,7 @@ pub(crate) fn need<'a>(i: Text<'a>, symbol_text: &'static str) -> Parsed<'a, ()>
     }
 }
 
-/// The end of the card, only separators before it.
+/// The end of the statement, only separators before it.
 pub(crate) fn end(i: Text<'_>) -> Parsed<'_, ()> {
     let (rest, ()) = gap(i)?;
     if rest.words.is_empty() {

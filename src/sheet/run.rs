@@ -14,7 +14,7 @@ use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::choose;
-use crate::netlist::card::Netlist;
+use crate::netlist::statement::Netlist;
 
 /// A sheet with its netlist.
 #[derive(Debug)]

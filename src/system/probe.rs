@@ -6,7 +6,7 @@ use crate::circuit::problem::CircuitProblem;
 use crate::circuit::{self, Circuit, Element, Node, Piece, Port, Sense};
 use crate::device::Pin;
 use crate::diag::{Diagnostic, nearest};
-use crate::netlist::card::{Name, Probe};
+use crate::netlist::statement::{Name, Probe};
 
 /// A probe with its references resolved.
 #[derive(Debug, Clone)]

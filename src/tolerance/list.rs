@@ -10,7 +10,7 @@ use crate::circuit::{Circuit, Element, Piece};
 use crate::device::role::DeviceRole;
 use crate::device::{mains as mains_transformer, output};
 use crate::diag::{Diagnostic, nearest};
-use crate::netlist::card::Tolerance;
+use crate::netlist::statement::Tolerance;
 use crate::system::assemble::Driven;
 
 /// All that varies in a circuit.

@@ -17,7 +17,7 @@ use crate::figure::bench::{Bench, Clips, FigureValue, Reading, Trouble};
 use crate::figure::registry::Way;
 use crate::figure::{Figure, Subject};
 use crate::measure::quiescent::{self, AtRest};
-use crate::netlist::card::{Netlist, Probe, Tolerance};
+use crate::netlist::statement::{Netlist, Probe, Tolerance};
 
 /// One circuit whose figures are wanted: the netlist, or a case of a sheet.
 #[derive(Debug)]

@@ -1,7 +1,7 @@
 //! What can be wrong with tolerances, one variant a cause.
 
 use crate::diag::{Diagnostic, Span};
-use crate::netlist::card::Tolerance;
+use crate::netlist::statement::Tolerance;
 
 /// A cause, with what the message needs.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

@@ -2,7 +2,7 @@
 
 use super::problem::ToleranceProblem;
 use crate::diag::{Diagnostic, Span};
-use crate::netlist::card::Tolerance;
+use crate::netlist::statement::Tolerance;
 
 /// A tolerance from the command line.
 #[derive(Debug, Clone, PartialEq)]

@@ -10,7 +10,7 @@ use crate::figure::digits::shown;
 use crate::figure::seek::{self, Outcome, Scale};
 use crate::figure::target::Target;
 use crate::measure::quiescent::AtRest;
-use crate::netlist::card::Name;
+use crate::netlist::statement::Name;
 
 /// A part that is set anew in each amplifier.
 #[derive(Debug, Clone)]

@@ -4,7 +4,7 @@
 use crate::circuit::Element;
 use crate::device::production::{TOLHALF, TOLIP, TOLMU, TOLVCT};
 use crate::device::role::DeviceRole;
-use crate::netlist::card::Tolerance;
+use crate::netlist::statement::Tolerance;
 
 /// What a valve varies in.
 #[derive(Debug, Clone, Copy, PartialEq)]

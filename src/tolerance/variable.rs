@@ -1,7 +1,7 @@
 //! One number of the circuit that may be off, and how far.
 
 use crate::math::normal;
-use crate::netlist::card::Tolerance;
+use crate::netlist::statement::Tolerance;
 
 /// How values lie within their tolerance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

@@ -14,7 +14,7 @@ use gridleak::audio::steps::Steps;
 use gridleak::circuit::{Circuit, Piece, params};
 use gridleak::diag::{FileId, Span};
 use gridleak::math::resample::Decimator;
-use gridleak::netlist::card::Value;
+use gridleak::netlist::statement::Value;
 use gridleak::system::assemble::Driven;
 use gridleak::system::probe::Observable;
 use std::f64::consts::PI;
@@ -64,7 +64,7 @@ pub fn circuit(path: &str, sources: Option<&str>) -> Circuit {
     let text: String = text
         .lines()
         .map(|line| match sources {
-            Some(cards) if line.starts_with("VIN ") => cards.to_owned(),
+            Some(statements) if line.starts_with("VIN ") => statements.to_owned(),
             _ => format!("{line}\n"),
         })
         .collect();

@@ -18,8 +18,8 @@ pub fn shown(reading: &Reading, sources: &Files) -> String {
 }
 
 /// A netlist below a title, which must raise no diagnostic.
-pub fn good(cards: &str) -> Reading {
-    let (reading, sources) = reading(&format!("a title\n{cards}"));
+pub fn good(statements: &str) -> Reading {
+    let (reading, sources) = reading(&format!("a title\n{statements}"));
     assert!(
         reading.diagnostics.is_empty(),
         "{}",

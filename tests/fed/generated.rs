@@ -101,7 +101,7 @@ pub fn formula() -> impl Strategy<Value = String> + Clone {
 }
 
 /// A line of any kind; most are right.
-fn card() -> impl Strategy<Value = String> {
+fn statement() -> impl Strategy<Value = String> {
     let name = "[a-zA-Z0-9]{1,2}";
     let ends = (node(), node()).prop_map(|(a, b)| format!("{a} {b}"));
     let four = (node(), node(), node(), node()).prop_map(|(a, b, c, d)| format!("{a} {b} {c} {d}"));
@@ -189,14 +189,14 @@ fn control() -> impl Strategy<Value = String> {
     ]
 }
 
-/// Cards over a source and a load, with the models that they name.
+/// Statements over a source and a load, with the models that they name.
 pub fn netlist() -> impl Strategy<Value = String> {
     const MODELS: &str = ".model POT pot(r=1meg)\n.model DX d(is=1e-14)\n.model QX npn(bf=100)\n\
                           .model JX njf(vto=-2)\n.model MX nmos(vto=1)\n.model SX sw(ron=1)\n";
     const PART: &str = ".subckt part a b\nR1 a c 1k\nC1 c b 1n\nR2 c b 1k\n.ends\n";
-    prop::collection::vec(card(), 1..7).prop_map(|cards| {
-        let cards = cards.join("\n");
-        format!("made by rule\nV1 a 0 10\nRa a b 1k\nRb b 0 1k\nRc c 0 1k\nRd d 0 1k\n{cards}\n{MODELS}{PART}")
+    prop::collection::vec(statement(), 1..7).prop_map(|statements| {
+        let statements = statements.join("\n");
+        format!("made by rule\nV1 a 0 10\nRa a b 1k\nRb b 0 1k\nRc c 0 1k\nRd d 0 1k\n{statements}\n{MODELS}{PART}")
     })
 }
 

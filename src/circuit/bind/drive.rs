@@ -6,7 +6,7 @@ impl Binder<'_> {
     pub(super) fn drive(
         &mut self,
         path: &str,
-        drive: &crate::netlist::card::Drive,
+        drive: &crate::netlist::statement::Drive,
         role: Role,
     ) -> Drive {
         let wave =

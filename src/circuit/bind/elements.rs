@@ -7,7 +7,7 @@ impl Binder<'_> {
     pub(super) fn element(&mut self, flat: Flat<'_>) {
         use ElementKind::*;
         let path = self.path(flat);
-        match &flat.card.kind {
+        match &flat.statement.kind {
             Resistor {
                 nodes,
                 value,
@@ -123,7 +123,7 @@ impl Binder<'_> {
                     element: self.path(flat),
                     node: nodes[0].text.clone(),
                 }
-                .warn_at(flat.card.span),
+                .warn_at(flat.statement.span),
             );
         }
         (a, b)
@@ -140,10 +140,10 @@ impl Binder<'_> {
         let (a, b) = self.pair(flat, nodes);
         let (ohms, at) = self.main_value(&path, "value", value, Role::Resistance);
         let tc = ["tc1", "tc2"].map(|name| {
-            let card = given
+            let statement = given
                 .iter()
                 .find(|g| g.name.text.eq_ignore_ascii_case(name));
-            self.extra(&path, name, card.map(|g| &g.value), Role::Plain)
+            self.extra(&path, name, statement.map(|g| &g.value), Role::Plain)
                 .unwrap_or(0.0)
         });
         for assign in given {
@@ -289,7 +289,7 @@ impl Binder<'_> {
     }
 
     pub(super) fn coupling(&mut self, flat: Flat<'_>) {
-        let ElementKind::Coupling { inductors, k } = &flat.card.kind else {
+        let ElementKind::Coupling { inductors, k } = &flat.statement.kind else {
             return;
         };
         let path = self.path(flat);
@@ -328,13 +328,14 @@ impl Binder<'_> {
         };
         if a == b {
             self.problems
-                .push(CircuitProblem::SelfCoupling { name: path }.at(flat.card.span));
+                .push(CircuitProblem::SelfCoupling { name: path }.at(flat.statement.span));
             return;
         }
         let key = (a.min(b), a.max(b));
         if let Some(other) = self.coupled.insert(key, path.clone()) {
-            self.problems
-                .push(CircuitProblem::RepeatedCoupling { name: path, other }.at(flat.card.span));
+            self.problems.push(
+                CircuitProblem::RepeatedCoupling { name: path, other }.at(flat.statement.span),
+            );
             return;
         }
         let mutual = factor * (la * lb).sqrt();

@@ -12,7 +12,7 @@ impl Binder<'_> {
         given: &[Assign],
         sensed: Option<Branch>,
     ) {
-        let letter = name_letter(&flat.card.name.text);
+        let letter = name_letter(&flat.statement.name.text);
         let frame = &self.expansion.frames[flat.frame];
         let path = self.path(flat);
         let exchanged = self.exchanged(&path, flat, name);
@@ -153,7 +153,7 @@ impl Binder<'_> {
                 .at(if self.settings.value(&path).is_some() {
                     target.span
                 } else {
-                    flat.card.span
+                    flat.statement.span
                 }),
             );
             return;
@@ -162,7 +162,7 @@ impl Binder<'_> {
             kind.instance_params,
             given,
             &path,
-            flat.card.span,
+            flat.statement.span,
             self.settings,
             &mut self.problems,
         );
@@ -210,7 +210,7 @@ impl Binder<'_> {
             // Missing or no number: reported already.
             return None;
         }
-        let mut found = (crate::num::full(instance[k]), Some(flat.card.span));
+        let mut found = (crate::num::full(instance[k]), Some(flat.statement.span));
         // A value that names another make of pot is no position.
         let by_value = self.settings.value(path);
         let by_value = by_value.filter(|s| s.value.span != target.span);

@@ -16,7 +16,7 @@ use crate::figure::seek::{self, Outcome, Scale};
 use crate::figure::target::Target;
 use crate::figure::{Figure, Words};
 use crate::measure::preferred::Series;
-use crate::netlist::card::Value;
+use crate::netlist::statement::Value;
 use crate::num;
 
 /// What was found.

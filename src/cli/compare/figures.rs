@@ -8,7 +8,7 @@ use crate::compare::Comparison;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings::{Finding, STABILITY};
 use crate::measure::quiescent;
-use crate::netlist::card::Netlist;
+use crate::netlist::statement::Netlist;
 use crate::num;
 use crate::report::table::{Side, Table};
 use serde_json::json;

@@ -92,7 +92,7 @@ pub(super) mod figures {
 pub mod tolerances {
     use super::super::made::returned;
     use super::super::row::s;
-    use crate::netlist::card::Tolerance;
+    use crate::netlist::statement::Tolerance;
     use crate::tolerance::problem::ToleranceProblem;
     use crate::tolerance::rule;
 

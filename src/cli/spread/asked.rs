@@ -17,7 +17,7 @@ use crate::figure::choice::choose;
 use crate::figure::registry::Gives;
 use crate::figure::target::Target;
 use crate::figure::{Figure, Words};
-use crate::netlist::card::{Name, Netlist};
+use crate::netlist::statement::{Name, Netlist};
 use crate::num;
 use crate::report::file::STANDARD_OUTPUT;
 use crate::sheet::Expectation;

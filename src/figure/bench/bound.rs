@@ -14,7 +14,7 @@ use crate::analysis::transient::Run;
 use crate::circuit::Circuit;
 use crate::diag::Diagnostic;
 use crate::measure::stress::{self, Sine};
-use crate::netlist::card::Netlist;
+use crate::netlist::statement::Netlist;
 use crate::num;
 use crate::system::probe::Observable;
 

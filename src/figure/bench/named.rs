@@ -6,7 +6,7 @@ use super::super::registry::Takes;
 use super::super::{Figure, Subject};
 use crate::circuit::{Circuit, Element};
 use crate::diag::{Diagnostic, nearest};
-use crate::netlist::card::{Name, Probe};
+use crate::netlist::statement::{Name, Probe};
 use crate::system::probe::Observable;
 
 /// The probe that a figure is of.

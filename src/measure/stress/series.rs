@@ -3,7 +3,7 @@
 
 use crate::circuit::{Circuit, Element, Node};
 use crate::device::role::DeviceRole;
-use crate::netlist::card::Tolerance;
+use crate::netlist::statement::Tolerance;
 
 /// The least capacitance that stores a supply, F.
 const STORES_F: f64 = 1e-6;

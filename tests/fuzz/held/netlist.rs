@@ -6,7 +6,7 @@ use gridleak::circuit::bind::Timing;
 use gridleak::circuit::params::Overrides;
 use gridleak::circuit::read::Draft;
 use gridleak::netlist::MemoryLoader;
-use gridleak::netlist::card::Card;
+use gridleak::netlist::statement::ControlKind;
 use gridleak::system::probe::Observable;
 
 /// Parts files stand behind form feeds, each under its name.
@@ -94,8 +94,8 @@ fn sane(circuit: &Circuit) {
 }
 
 fn probes(circuit: &Circuit, draft: &Draft) {
-    for card in &draft.netlist.controls {
-        let Card::Print(print) = &card.kind else {
+    for statement in &draft.netlist.controls {
+        let ControlKind::Print(print) = &statement.kind else {
             continue;
         };
         for (probe, words) in &print.probes {

@@ -4,9 +4,9 @@ use super::netlist::reading;
 use super::said;
 use gridleak::diag::{FileId, Files};
 use gridleak::figure::{Figure, Subject, Words, amount};
-use gridleak::netlist::card::{ElementKind, Probe};
 use gridleak::netlist::expr::{Expr, Function, Operator};
 use gridleak::netlist::parse_probe;
+use gridleak::netlist::statement::{ElementKind, Probe};
 use gridleak::num::{self, Role};
 
 /// One text in every part it could play. Whether it is a figure or a formula.

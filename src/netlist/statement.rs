@@ -1,4 +1,4 @@
-//! What a netlist says, card by card, with the place of every word.
+//! What a netlist says, statement by statement, with the place of every word.
 //!
 //! These are the words of the file and no more: nothing is looked up, no
 //! model is known, no subcircuit is expanded. `circuit` does that.
@@ -240,20 +240,20 @@ pub enum ElementKind {
     },
 }
 
-/// One element card.
+/// One element statement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Element {
     /// Its name with its letter: `R5`, `XV1A`.
     pub name: Name,
     /// What it is.
     pub kind: ElementKind,
-    /// What the part stands: `rated=3W` or `rated=450V` in a comment on the card.
+    /// What the part stands: `rated=3W` or `rated=450V` in a comment on the statement.
     pub rated: Option<Value>,
     /// What else a comment says of the part.
     pub notes: Notes,
     /// How far the part may be off its value: `tol=5%` or `tol=-20..+50%` in a comment.
     pub tolerance: Option<Tolerance>,
-    /// The whole card.
+    /// The whole statement.
     pub span: Span,
 }
 
@@ -282,7 +282,7 @@ pub struct Model {
 pub struct Body {
     /// In the order of the file.
     pub elements: Vec<Element>,
-    /// `.model` cards.
+    /// `.model` statements.
     pub models: Vec<Model>,
     /// `.subckt` blocks.
     pub subcircuits: Vec<Subcircuit>,
@@ -331,9 +331,9 @@ pub struct Print {
     pub probes: Vec<(Probe, Name)>,
 }
 
-/// Any other card.
+/// Any other statement.
 #[derive(Debug, Clone, PartialEq)]
-pub enum Card {
+pub enum ControlKind {
     /// `.op`
     Op,
     /// `.tran step stop [start [max]] [UIC]`
@@ -385,7 +385,7 @@ pub enum Card {
         output: (Probe, Name),
         /// Input source.
         source: Name,
-        /// The rest of the card as written, e.g. `dec 10 20 20k`.
+        /// The rest of the statement as written, e.g. `dec 10 20 20k`.
         rest: Vec<Name>,
     },
     /// `.print`
@@ -400,12 +400,12 @@ pub enum Card {
     Temp(Vec<Value>),
 }
 
-/// A control card and its place.
+/// A control statement and its place.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ControlCard {
+pub struct ControlLine {
     /// What it says.
-    pub kind: Card,
-    /// The whole card.
+    pub kind: ControlKind,
+    /// The whole statement.
     pub span: Span,
 }
 
@@ -418,8 +418,8 @@ pub struct Netlist {
     pub title_span: Option<Span>,
     /// Top level elements and definitions.
     pub body: Body,
-    /// Control cards, in order. They may stand anywhere but inside a subcircuit.
-    pub controls: Vec<ControlCard>,
+    /// Control statements, in order. They may stand anywhere but inside a subcircuit.
+    pub controls: Vec<ControlLine>,
     /// What it was read within, and what holds for all that is made of it.
     pub limits: Limits,
 }

@@ -9,21 +9,22 @@
 #[path = "common/texts.rs"]
 mod texts;
 
-use gridleak::netlist::card::{
-    Assign, Card, Control, Drive, Element, ElementKind, Name, Output, Probe, Reactive, Shape, Value,
-};
 use gridleak::netlist::expr::Expr;
+use gridleak::netlist::statement::{
+    Assign, Control, ControlKind, Drive, Element, ElementKind, Name, Output, Probe, Reactive,
+    Shape, Value,
+};
 use texts::good;
 
-fn element(card: &str) -> Element {
-    let mut reading = good(card);
-    assert_eq!(reading.netlist.body.elements.len(), 1, "{card}");
+fn element(statement: &str) -> Element {
+    let mut reading = good(statement);
+    assert_eq!(reading.netlist.body.elements.len(), 1, "{statement}");
     reading.netlist.body.elements.remove(0)
 }
 
-fn control(card: &str) -> Card {
-    let mut reading = good(card);
-    assert_eq!(reading.netlist.controls.len(), 1, "{card}");
+fn control(statement: &str) -> ControlKind {
+    let mut reading = good(statement);
+    assert_eq!(reading.netlist.controls.len(), 1, "{statement}");
     reading.netlist.controls.remove(0).kind
 }
 
@@ -42,18 +43,18 @@ fn settings(params: &[Assign]) -> Vec<(String, f64)> {
         .collect()
 }
 
-fn drive(card: &str) -> Drive {
-    match element(card).kind {
+fn drive(statement: &str) -> Drive {
+    match element(statement).kind {
         ElementKind::VoltageSource { drive, .. } | ElementKind::CurrentSource { drive, .. } => {
             drive
         }
-        other => panic!("{card}: {other:?}"),
+        other => panic!("{statement}: {other:?}"),
     }
 }
 
 #[test]
 fn resistors_have_a_value_and_temperature_coefficients() {
-    for (card, value, expected) in [
+    for (statement, value, expected) in [
         ("R1 a b 4k7", 4700.0, vec![]),
         ("rload 1 0 -1.5kohm", -1500.0, vec![]),
         (
@@ -72,15 +73,15 @@ fn resistors_have_a_value_and_temperature_coefficients() {
             value: found,
             params,
             ..
-        } = element(card).kind
+        } = element(statement).kind
         else {
-            panic!("{card}");
+            panic!("{statement}");
         };
         let expected: Vec<_> = expected.iter().map(|(n, v)| (n.to_string(), *v)).collect();
         assert_eq!(
             (found.number, settings(&params)),
             (value, expected),
-            "{card}"
+            "{statement}"
         );
     }
 }
@@ -107,32 +108,32 @@ fn capacitors_and_inductors_may_be_polynomials_and_have_initial_values() {
 
 #[test]
 fn sources_take_their_parts_in_any_order() {
-    for card in [
+    for statement in [
         "V1 in 0 DC 5 AC 1 90 SIN(0 1 1k)",
         "V1 in 0 5 SIN(0,1,1k) AC 1,90",
         "V1 in 0 ac (1 90) sin 0 1 1k dc=5",
         "V1 in 0 AC 1 90\n+ sin (0 1\n* a comment\n\n+ 1k) ; another )\n+5",
     ] {
-        let drive = drive(card);
-        assert_eq!(drive.dc.map(|v| v.number), Some(5.0), "{card}");
-        assert_eq!(drive.ac, Some((1.0, 90.0)), "{card}");
-        let wave = drive.wave.expect(card);
+        let drive = drive(statement);
+        assert_eq!(drive.dc.map(|v| v.number), Some(5.0), "{statement}");
+        assert_eq!(drive.ac, Some((1.0, 90.0)), "{statement}");
+        let wave = drive.wave.expect(statement);
         assert_eq!(
             (wave.shape, numbers(&wave.args)),
             (Shape::Sin, vec![0.0, 1.0, 1e3]),
-            "{card}"
+            "{statement}"
         );
     }
     assert_eq!(drive("VSENSE a b"), Drive::default());
     assert_eq!(drive("I1 0 out AC").ac, Some((1.0, 0.0)));
-    for (card, shape, args) in [
+    for (statement, shape, args) in [
         ("I1 0 a PULSE(0 1m 2m5 1u 1u 5m 10m)", Shape::Pulse, 7),
         ("V1 a 0 EXP(0 5 1m 2m 3m 4m)", Shape::Exp, 6),
         ("V1 a 0 PWL(0 0, 1m 5, 2m 0)", Shape::Pwl, 6),
         ("V1 a 0 SFFM(0 1 10k 5 1k)", Shape::Sffm, 5),
     ] {
-        let wave = drive(card).wave.expect(card);
-        assert_eq!((wave.shape, wave.args.len()), (shape, args), "{card}");
+        let wave = drive(statement).wave.expect(statement);
+        assert_eq!((wave.shape, wave.args.len()), (shape, args), "{statement}");
     }
     let pulse = drive("V1 a 0 PULSE(0 1 2m5)").wave.expect("a wave");
     assert_eq!(
@@ -143,43 +144,47 @@ fn sources_take_their_parts_in_any_order() {
 
 #[test]
 fn controlled_sources_are_linear_or_polynomial() {
-    let control = |card: &str| match element(card).kind {
+    let control = |statement: &str| match element(statement).kind {
         ElementKind::ControlledVoltage { control, .. }
         | ElementKind::ControlledCurrent { control, .. } => control,
-        other => panic!("{card}: {other:?}"),
+        other => panic!("{statement}: {other:?}"),
     };
-    for card in ["E1 out 0 a b 10", "G1 out 0 (a,b) 10", "e1 out 0 a b 1e1"] {
-        let Control::Voltage { nodes, gain } = control(card) else {
-            panic!("{card}");
+    for statement in ["E1 out 0 a b 10", "G1 out 0 (a,b) 10", "e1 out 0 a b 1e1"] {
+        let Control::Voltage { nodes, gain } = control(statement) else {
+            panic!("{statement}");
         };
         assert_eq!(
             (texts(&nodes), gain.number),
             (vec!["a", "b"], 10.0),
-            "{card}"
+            "{statement}"
         );
     }
-    for card in ["F1 out 0 VS 10", "H1 out 0 VS 10"] {
-        let Control::Current { source, gain } = control(card) else {
-            panic!("{card}");
+    for statement in ["F1 out 0 VS 10", "H1 out 0 VS 10"] {
+        let Control::Current { source, gain } = control(statement) else {
+            panic!("{statement}");
         };
-        assert_eq!((source.text.as_str(), gain.number), ("VS", 10.0), "{card}");
+        assert_eq!(
+            (source.text.as_str(), gain.number),
+            ("VS", 10.0),
+            "{statement}"
+        );
     }
-    for card in [
+    for statement in [
         "E1 3 0 POLY(2) (1,0) (2,0) 0 1 1",
         "G1 3 0 poly (2) 1 0 2 0 0 1 1",
     ] {
         let Control::VoltagePoly {
             pairs,
             coefficients,
-        } = control(card)
+        } = control(statement)
         else {
-            panic!("{card}");
+            panic!("{statement}");
         };
         assert_eq!(
             pairs.iter().map(|p| texts(p)).collect::<Vec<_>>(),
             [["1", "0"], ["2", "0"]]
         );
-        assert_eq!(numbers(&coefficients), [0.0, 1.0, 1.0], "{card}");
+        assert_eq!(numbers(&coefficients), [0.0, 1.0, 1.0], "{statement}");
     }
     let Control::CurrentPoly {
         sources,
@@ -299,7 +304,7 @@ fn semiconductors_take_area_off_and_initial_values_in_any_order() {
             vec![],
         ),
     ];
-    for (card, expected, kind, a, is_off, initial) in rows {
+    for (statement, expected, kind, a, is_off, initial) in rows {
         let ElementKind::Semiconductor {
             nodes,
             model,
@@ -307,19 +312,19 @@ fn semiconductors_take_area_off_and_initial_values_in_any_order() {
             off,
             ic,
             ..
-        } = element(card).kind
+        } = element(statement).kind
         else {
-            panic!("{card}");
+            panic!("{statement}");
         };
         assert_eq!(
             (texts(&nodes), model.text.as_str()),
             (expected, kind),
-            "{card}"
+            "{statement}"
         );
         assert_eq!(
             (area.map(|v| v.number), off, numbers(&ic)),
             (a, is_off, initial),
-            "{card}"
+            "{statement}"
         );
     }
     let ElementKind::Semiconductor { params, ic, .. } =
@@ -363,17 +368,17 @@ fn switches_and_calls_are_read() {
 
 #[test]
 fn models_take_parameters_with_and_without_parentheses() {
-    for card in [
+    for statement in [
         ".model A1M pot(r=1meg taper=audio mid=0.15)",
         ".MODEL A1M pot (r = 1meg, taper = audio, mid=0.15)",
         ".model A1M pot r=1meg\n+ taper=audio\n+ mid=0.15",
     ] {
-        let reading = good(card);
+        let reading = good(statement);
         let model = &reading.netlist.body.models[0];
         assert_eq!(
             (model.name.text.as_str(), model.kind.text.as_str()),
             ("A1M", "pot"),
-            "{card}"
+            "{statement}"
         );
         let taper = &model.params[1].value;
         assert!(
@@ -388,9 +393,9 @@ fn models_take_parameters_with_and_without_parentheses() {
 }
 
 #[test]
-fn control_cards_are_read() {
-    assert_eq!(control(".op"), Card::Op);
-    let Card::Tran {
+fn control_statements_are_read() {
+    assert_eq!(control(".op"), ControlKind::Op);
+    let ControlKind::Tran {
         step,
         stop,
         start,
@@ -405,11 +410,11 @@ fn control_cards_are_read() {
         (start.map(|v| v.number), max_step.map(|v| v.number)),
         (Some(0.0), Some(10e-6))
     );
-    let Card::Tran { start, uic, .. } = control(".tran 1u 20m uic") else {
+    let ControlKind::Tran { start, uic, .. } = control(".tran 1u 20m uic") else {
         panic!();
     };
     assert_eq!((start, uic), (None, true));
-    let Card::Ac {
+    let ControlKind::Ac {
         spacing,
         points,
         from,
@@ -420,7 +425,7 @@ fn control_cards_are_read() {
     };
     assert_eq!((spacing.key().as_str(), points.number), ("dec", 10.0));
     assert_eq!((from.number, to.number), (20.0, 20e3));
-    let Card::Dc { sweeps } = control(".dc VP 0 300 10 VG -4 0 1") else {
+    let ControlKind::Dc { sweeps } = control(".dc VP 0 300 10 VG -4 0 1") else {
         panic!();
     };
     assert_eq!(sweeps.len(), 2);
@@ -428,25 +433,25 @@ fn control_cards_are_read() {
         (sweeps[1].0.text.as_str(), sweeps[1].1.number),
         ("VG", -4.0)
     );
-    let Card::Four { freq, probes } = control(".four 1k v(out) v(a,b) i(VS)") else {
+    let ControlKind::Four { freq, probes } = control(".four 1k v(out) v(a,b) i(VS)") else {
         panic!();
     };
     assert_eq!((freq.number, probes.len()), (1e3, 3));
-    let Card::Tf { output, source } = control(".tf v(out,0) VIN") else {
+    let ControlKind::Tf { output, source } = control(".tf v(out,0) VIN") else {
         panic!();
     };
     assert_eq!(
         (output.1.text.as_str(), source.text.as_str()),
         ("v(out,0)", "VIN")
     );
-    let Card::Noise { source, rest, .. } = control(".noise v(out) VIN dec 10 20 20k") else {
+    let ControlKind::Noise { source, rest, .. } = control(".noise v(out) VIN dec 10 20 20k") else {
         panic!();
     };
     assert_eq!(
         (source.text.as_str(), texts(&rest)),
         ("VIN", vec!["dec", "10", "20", "20k"])
     );
-    let Card::Print(print) = control(".print ac vdb(out) VP(out) i(R1) p(R1)") else {
+    let ControlKind::Print(print) = control(".print ac vdb(out) VP(out) i(R1) p(R1)") else {
         panic!();
     };
     assert_eq!(print.analysis.text, "ac");
@@ -457,7 +462,7 @@ fn control_cards_are_read() {
         .collect();
     assert_eq!(words, ["vdb(out)", "VP(out)", "i(R1)", "p(R1)"]);
     assert!(matches!(print.probes[3].0, Probe::Power(_)));
-    let Card::Nodeset(values) = control(".nodeset v(a)=1 V( b ) = -2, v(c) 3") else {
+    let ControlKind::Nodeset(values) = control(".nodeset v(a)=1 V( b ) = -2, v(c) 3") else {
         panic!();
     };
     let values: Vec<_> = values
@@ -465,12 +470,12 @@ fn control_cards_are_read() {
         .map(|(n, v)| (n.text.as_str(), v.number))
         .collect();
     assert_eq!(values, [("a", 1.0), ("b", -2.0), ("c", 3.0)]);
-    assert!(matches!(control(".ic v(a)=1"), Card::Ic(values) if values.len() == 1));
-    let Card::Options(options) = control(".options reltol=1e-4 acct method=gear") else {
+    assert!(matches!(control(".ic v(a)=1"), ControlKind::Ic(values) if values.len() == 1));
+    let ControlKind::Options(options) = control(".options reltol=1e-4 acct method=gear") else {
         panic!();
     };
     assert_eq!(options.len(), 3);
     assert_eq!(options[0].1.as_ref().map(|v| v.number), Some(1e-4));
     assert!(options[1].1.is_none());
-    assert!(matches!(control(".temp 27 50"), Card::Temp(t) if numbers(&t) == [27.0, 50.0]));
+    assert!(matches!(control(".temp 27 50"), ControlKind::Temp(t) if numbers(&t) == [27.0, 50.0]));
 }
