@@ -397,6 +397,30 @@ CO out plate 22n
     assert_eq!(code, 0);
 }
 
+/// Each keeps its name and its value, and takes the place of the other.
+#[test]
+fn two_parts_in_series_that_change_places_change_nothing() {
+    let drawn = STAGE.replace("RK k 0 1.5k", "RK1 k kk 1k\nRK2 kk 0 500");
+    assert_ne!(drawn, STAGE);
+    for built in [
+        "RK2 k kk 500\nRK1 kk 0 1k",
+        "RK1 0 kk 1k\nRK2 kk k 500",
+        "RK1 kk 0 1k\nRK2 kk k 500",
+    ] {
+        let built = STAGE.replace("RK k 0 1.5k", built);
+        let (code, rows, _) = run(&drawn, &built, &[]);
+        assert_eq!(rows, "kind,drawn,built,what\n");
+        assert_eq!(code, 0);
+    }
+    // Not where something else is joined between them.
+    let tapped = drawn.replace("RK2 kk 0 500", "RK2 kk 0 500\nCK2 kk 0 22u");
+    let built = tapped
+        .replace("RK1 k kk", "RK1 kk 0")
+        .replace("RK2 kk 0", "RK2 k kk");
+    let (code, rows, _) = run(&tapped, &built, &[]);
+    assert!(code == 1 && rows.contains("moved"), "{rows}");
+}
+
 #[test]
 fn figures_list_what_the_differences_do_to_the_voltages() {
     let built = STAGE.replace("RK k 0 1.5k", "RK k 0 150");

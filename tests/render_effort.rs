@@ -14,6 +14,7 @@ fn first_samples_of_a_large_circuit_need_no_division() {
     text += ".model DX D(is=2.5n n=1.75)\n.end\n";
     let record = rendered(&text, "v(out)", 2);
     assert_eq!(record["effort"]["divided"], 0, "{record}");
+    assert_eq!(record["effort"]["general"], true, "{record}");
 }
 
 /// A fixed bug: from 49 triodes on the general solver played, with three times as many law calls and
@@ -33,6 +34,7 @@ fn a_valve_more_is_no_cliff() {
         let record = rendered(&(text + ".end\n"), &probe, 4);
         let count = |what: &str| record["effort"][what].as_f64().expect("a number");
         assert!(count("evaluations") <= 2.5 * count("steps"), "{record}");
+        assert_eq!(record["effort"]["general"], false, "{record}");
     }
 }
 

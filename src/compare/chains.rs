@@ -19,6 +19,8 @@ pub fn aligned(drawn: &Graph, built: &Graph, mapping: &Mapping) -> Vec<Vec<Net>>
     if theirs.is_empty() {
         return leads;
     }
+    let mut fit = Fit::of(drawn, built, &leads, mapping);
+    let strays = |fit: &Fit, part| fit.strays.iter().any(|stray| stray.part == part);
     for chain in chains(drawn) {
         let images: Option<Vec<usize>> =
             chain.links.iter().map(|&(p, _)| mapping.image[p]).collect();
@@ -31,20 +33,19 @@ pub fn aligned(drawn: &Graph, built: &Graph, mapping: &Mapping) -> Vec<Vec<Net>>
         let Some(same) = same else {
             continue;
         };
-        let order = same.links.iter().map(|l| l.0);
-        if order.clone().eq(images.iter().copied()) || order.rev().eq(images.iter().copied()) {
+        // As it stands, unless another order leaves fewer leads astray. (Two parts in the other order are the
+        // same two read from the other end.)
+        if !chain.links.iter().any(|&(p, _)| strays(&fit, p)) {
             continue;
         }
-        let mut forward = leads.clone();
-        let mut backward = leads.clone();
-        put(&mut forward, same, &images, false);
-        put(&mut backward, same, &images, true);
-        let count = |leads: &[Vec<Net>]| Fit::of(drawn, built, leads, mapping).strays.len();
-        leads = if count(&forward) <= count(&backward) {
-            forward
-        } else {
-            backward
-        };
+        for backward in [false, true] {
+            let mut other = leads.clone();
+            put(&mut other, same, &images, backward);
+            let refit = Fit::of(drawn, built, &other, mapping);
+            if refit.strays.len() < fit.strays.len() {
+                (leads, fit) = (other, refit);
+            }
+        }
     }
     leads
 }

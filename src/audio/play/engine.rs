@@ -216,6 +216,7 @@ impl<'c, 'p> Engine<'c, 'p> {
             Engine::General(general) => Played {
                 divided: general.divided,
                 evaluations: general.stepper.assembly.evaluations as u64,
+                general: true,
                 ..Played::default()
             },
         }

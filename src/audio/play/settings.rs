@@ -27,4 +27,7 @@ pub struct Played {
     pub divided: u64,
     /// Evaluations of all laws of the circuit.
     pub evaluations: u64,
+    /// Whether the circuit was too large to be compiled, or too many of its laws act on each other: the general
+    /// solver takes several times as long.
+    pub general: bool,
 }

@@ -121,6 +121,9 @@ impl Summary<'_> {
                 ""
             }
         );
+        if made.played.general {
+            text += SLOW;
+        }
         text
     }
 
@@ -148,12 +151,19 @@ impl Summary<'_> {
             ]);
         }
         let mut text = format!("{}:\n{}", self.made[0].0.probe.label, table.text());
+        if self.made.iter().any(|(_, made)| made.played.general) {
+            text += SLOW;
+        }
         if self.plan.scale == Scale::Peak {
             text += "each file's peak is at -1 dBFS; with --output-volts they keep their differences in level\n";
         }
         text
     }
 }
+
+/// Why it took so long.
+const SLOW: &str = "computed by the general solver, several times slower: the circuit is large, or too many valves act \
+                    on each other both ways; parts that are not heard can be left out of the netlist\n";
 
 /// Steps as a table has them.
 fn oversampled(steps: Steps) -> String {
@@ -176,6 +186,7 @@ fn figures(made: &Made) -> Value {
             "steps": made.played.steps,
             "divided": made.played.divided,
             "evaluations": made.played.evaluations,
+            "general": made.played.general,
         },
     })
 }
