@@ -108,6 +108,11 @@ fn plots_are_lettered_in_full_and_in_volts() {
     let options = ["--vary", "RK1=1k,2k2,3k3", "--figure", figure];
     let drawn = picture(netlist.path(), "vary", &options, "--plot");
     assert!(!drawn.contains('\u{2026}'), "{drawn}");
+    // Fixed bugs: the axis was lettered `RK1` without its ohms, and no plot had the caution.
+    assert!(
+        drawn.contains("RK1 (kΩ)") && drawn.contains("Caution: "),
+        "{drawn}"
+    );
 }
 
 /// A fixed bug: `800 mV` stood beside `-1.6 V`, and 0.800 beside 4.00.

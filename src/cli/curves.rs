@@ -143,7 +143,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         found.pair = Some(pair::find(&circuit, &element.name, freq_hz, family)?);
     }
     if type_name.is_some() {
-        found.title = format!("{} by itself", found.name);
+        found.title = "One valve by itself".to_string();
     }
     if let Some(file) = csv_file {
         file.fill(&csv(&found))?;

@@ -6,10 +6,12 @@ use super::failure::Failure;
 use super::outcome::Outcome;
 use super::sheet_folder::SheetFolder;
 use super::{interrupt, parallel};
+use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
+use crate::circuit::params::MAINS;
 use crate::diag::Span;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
-use crate::figure::choice::{Choice, choose};
+use crate::figure::choice::{Choice, TEMPERATURE, choose};
 use crate::figure::digits::shown;
 use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
@@ -139,7 +141,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         table.fill(&csv(&steps, &figures, &rows))?;
     }
     if let Some(plot) = plot {
-        plot.fill(&drawn(&base.title, &steps, &figures, &rows))?;
+        plot.fill(&drawn(&base, &steps, &figures, &rows))?;
     }
     session.finish(
         outputs,
@@ -350,7 +352,7 @@ fn printed(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combinati
 }
 
 /// The figures over the first value: a curve for each second value.
-fn drawn(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
+fn drawn(base: &Circuit, steps: &[Stepped], figures: &[Figure], rows: &[Combination]) -> String {
     let place = |choice: &Choice| num::parse(&choice.text).unwrap_or(f64::NAN);
     let mut x: Vec<f64> = steps[0].values.iter().map(place).collect();
     x.sort_by(f64::total_cmp);
@@ -384,12 +386,36 @@ fn drawn(title: &str, steps: &[Stepped], figures: &[Figure], rows: &[Combination
             let limit = |r: &Combination| r.1[k].as_ref().ok().and_then(|v| v.limit);
             let rating = rows.iter().find_map(limit);
             let values = x.iter().map(|&x| at(x)).collect();
-            traces.push(Trace::new(name, unit, values).dotted(rating));
+            let trace = Trace::new(name, unit, values).dotted(rating);
+            // A second value keeps its colour whichever figure is drawn.
+            traces.push(match member {
+                Some(member) => trace.in_family(&member.text),
+                None => trace,
+            });
         }
     }
     let title = match figures.len() {
-        1 => format!("{}: {}", title.trim(), figures[0].text),
-        _ => title.trim().to_string(),
+        1 => format!("{}: {}", base.title.trim(), figures[0].text),
+        _ => base.title.trim().to_string(),
     };
-    plot::against(&title, &steps[0].name, &x, &traces)
+    let stepped = &steps[0].name;
+    plot::against(&title, (stepped, unit_of(base, stepped)), &x, &traces)
+}
+
+/// The unit of what is stepped; none of a parameter, a knob or a valve.
+fn unit_of(base: &Circuit, name: &str) -> &'static str {
+    if name.eq_ignore_ascii_case(TEMPERATURE) {
+        return "°C";
+    }
+    if name.eq_ignore_ascii_case(MAINS) {
+        return "%";
+    }
+    match base.element(name).map(|element| element.letter) {
+        Some('R') => "ohm",
+        Some('C') => "F",
+        Some('L') => "H",
+        Some('V') => "V",
+        Some('I') => "A",
+        _ => "",
+    }
 }

@@ -77,6 +77,12 @@ impl Socket {
         }
     }
 
+    /// Whether its first and last pin are thicker than the others, which is all that tells how it
+    /// is turned. (From memory: 0.156 and 0.125 in.)
+    pub const fn has_thick_pins(self) -> bool {
+        matches!(self, Socket::FourPin)
+    }
+
     /// How many pins there is room for.
     pub const fn pins(self) -> u8 {
         match self {

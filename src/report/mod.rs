@@ -5,6 +5,7 @@ pub mod file;
 mod flac;
 mod folder;
 pub mod kept;
+pub mod lettering;
 pub mod page;
 pub mod player;
 pub mod plot;

@@ -17,8 +17,8 @@ pub use bars::bars;
 use frame::Frame;
 use sheet::{Anchor, picture};
 use style::{
-    ABOVE, BELOW, BETWEEN, DEPTH_DB, INK, LETTER, LETTERS, ONLY_PANEL, PANEL, SAMPLE, TITLE,
-    TITLE_PITCH, TITLE_SIZE, WIDTH, longest, shown, titled, wide,
+    ABOVE, BELOW, BETWEEN, CAUTION, DEPTH_DB, INK, LETTER, LETTERS, ONLY_PANEL, PANEL, SAMPLE,
+    TITLE, TITLE_PITCH, TITLE_SIZE, WIDTH, longest, shown, titled, wide,
 };
 pub use trace::{Mark, Side, Trace};
 
@@ -76,14 +76,19 @@ pub fn marked_spectrum(
     draw(title, &across, frequencies_hz, traces, marks)
 }
 
-/// Curves over any quantity; it runs in decades where it spans more than one and a half.
-pub fn against(title: &str, quantity: &str, places: &[f64], traces: &[Trace]) -> String {
+/// Curves over any quantity in a unit, or in none; it runs in decades where it spans more than one and a half.
+pub fn against(
+    title: &str,
+    (quantity, unit): (&str, &str),
+    places: &[f64],
+    traces: &[Trace],
+) -> String {
     let (low, high) = axis::extent(places.iter().copied());
     let least = places.iter().copied().fold(f64::INFINITY, f64::min);
     let across = if least > 0.0 && high / low > 32.0 {
-        Axis::decades(quantity, "", least, high)
+        Axis::decades(quantity, unit, least, high)
     } else {
-        Axis::exact(quantity, "", low, high, WIDTH / 90.0)
+        Axis::exact(quantity, unit, low, high, WIDTH / 90.0)
     };
     draw_panels(title, &across, places, traces, &[], Scale::Apart)
 }
@@ -116,7 +121,7 @@ fn draw_panels(
     let labels = panels.iter().flat_map(|(axis, _)| axis.labels());
     let left = 42.0 + wide(labels.map(|l| l.chars().count()).max().unwrap_or(0));
     let names = longest(traces.iter().map(|t| t.name.as_str()));
-    let right = WIDTH - 34.0 - SAMPLE - wide(names);
+    let right = WIDTH - 34.0 - SAMPLE - names;
 
     // Centred over the panels, within the picture.
     let middle = 0.5 * (left + right);
@@ -127,7 +132,7 @@ fn draw_panels(
             0 => 0.0,
             n => TITLE + (n - 1) as f64 * TITLE_PITCH,
         };
-    let height = head + talls + (count - 1.0) * BETWEEN + BELOW;
+    let height = head + talls + (count - 1.0) * BETWEEN + BELOW + CAUTION;
 
     picture(title, WIDTH, height, |sheet| {
         for (k, line) in lines.iter().enumerate() {
@@ -149,6 +154,7 @@ fn draw_panels(
             frame.legend(sheet, traces, curves);
             top = bottom + BETWEEN;
         }
+        sheet.caution((left, height - 0.7 * CAUTION), WIDTH - left - 10.0);
     })
 }
 
@@ -283,6 +289,36 @@ mod tests {
         assert_eq!(picture, waveforms("A stage", &times(500), &traces));
     }
 
+    /// Fixed bugs: capitals ran off the sheet, and a variant changed its colour from panel to panel.
+    #[test]
+    fn names_fit_and_a_family_has_one_colour() {
+        let name = "BRIGHT1=0, MIDSW=0, XTREB=2";
+        let traces = [
+            Trace::new(name, "V", vec![1.0, 2.0]).in_family("47k"),
+            Trace::new("other", "V", vec![1.0, 3.0]).in_family("100k"),
+            Trace::new("third", "W", vec![1.0, 2.0]).in_family("47k"),
+        ];
+        let picture = against("", ("RK", "ohm"), &[470.0, 1000.0], &traces);
+        assert_eq!(of_family(&traces), [0, 1, 0]);
+        assert!(picture.contains("RK (kΩ)") && picture.contains("Caution: hundreds of volts"));
+        let at = picture.find(name).expect("in the legend");
+        let x = picture[..at].rfind("<text x=\"").expect("a place") + 9;
+        let x: f64 = picture[x..]
+            .split('"')
+            .next()
+            .expect("a number")
+            .parse()
+            .expect("px");
+        // About 7.9 px a letter in the widest of the usual fonts.
+        assert!(x + 7.9 * name.len() as f64 <= WIDTH, "begins at {x}");
+    }
+
+    fn of_family(traces: &[Trace]) -> Vec<usize> {
+        (0..traces.len())
+            .map(|k| trace::of_name(traces, k))
+            .collect()
+    }
+
     /// Hum on a supply is seen, whatever else is on the screen.
     #[test]
     fn a_small_swing_has_an_axis_of_its_own() {
@@ -305,14 +341,14 @@ mod tests {
     #[test]
     fn a_rating_is_a_line_with_a_word() {
         let trace = |rating| Trace::new("plate", "W", vec![8.0, 11.0]).dotted(rating);
-        let picture = against("", "RK", &[470.0, 220.0], &[trace(Some(14.0))]);
+        let picture = against("", ("RK", "ohm"), &[470.0, 220.0], &[trace(Some(14.0))]);
         assert!(picture.contains("limit 14.0 W"), "{picture}");
         assert_eq!(
             picture.matches("<circle").count(),
             2,
             "a dot for each value"
         );
-        let far = against("", "RK", &[470.0, 220.0], &[trace(Some(140.0))]);
+        let far = against("", ("RK", "ohm"), &[470.0, 220.0], &[trace(Some(140.0))]);
         assert!(!far.contains("limit"), "it would press the curve flat");
     }
 

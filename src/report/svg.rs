@@ -1,6 +1,14 @@
 //! SVG, written element by element: one small layer for plots and drawings.
 
+use super::lettering::breadth;
+use super::table::broken;
 use std::fmt::Write;
+
+/// The caution that every picture carries, short enough for a line under it.
+pub const CAUTION: &str = "Caution: hundreds of volts, also after switch-off. Computed, not measured: discharge and \
+                           check, follow local codes, leave mains to licensed practice.";
+/// Height of its letters, px.
+const CAUTION_SIZE: f64 = 10.0;
 
 /// An SVG text under way.
 #[derive(Debug, Default)]
@@ -115,6 +123,16 @@ impl Svg {
         ];
         attributes.extend(more);
         self.with_text("text", &attributes, words);
+    }
+
+    /// The caution, with its first line's middle at a height and no wider than the picture allows.
+    pub fn caution(&mut self, (x, y): (f64, f64), wide: f64, ink: &str) {
+        let letters = (wide * CAUTION.len() as f64 / breadth(CAUTION, CAUTION_SIZE)) as usize;
+        for (k, line) in broken(CAUTION, letters).iter().enumerate() {
+            let base = (x, y + 0.36 * CAUTION_SIZE + 1.3 * CAUTION_SIZE * k as f64);
+            let class = [("class", "caution")];
+            self.letters(base, ("start", CAUTION_SIZE), ink, &class, line);
+        }
     }
 
     /// A line through points.

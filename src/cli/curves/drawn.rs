@@ -14,7 +14,7 @@ svg{color:#000;background:#fff}
 .paper{fill:#fff}
 text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fill:currentColor}
 .title{font-size:18px}
-.small{font-size:11px}
+.small{font-size:11px;paint-order:stroke;stroke:#fff;stroke-width:3px}
 .grid{fill:none;stroke:#ccc;stroke-width:.7}
 .frame{fill:none;stroke:currentColor;stroke-width:1}
 .curve{fill:none;stroke:#555;stroke-width:1.2}
@@ -28,6 +28,7 @@ text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fil
 @media (prefers-color-scheme:dark){
 svg{color:#e8e8e8;background:#16181c}
 .paper{fill:#16181c}
+.small{stroke:#16181c}
 .grid{stroke:#3a3d44}
 .curve{stroke:#aaa}
 .own{stroke:#666}
@@ -88,7 +89,8 @@ pub fn plot(found: &Findings) -> String {
         }
     }
     let mut key: Vec<(&str, String)> = Vec::new();
-    if !found.limit.is_empty() {
+    // A limit above the field would be a line in the key and none on the plot.
+    if clipped(&found.limit, found.family.volts, found.family.amperes).len() > 1 {
         polyline(&mut svg, "limit", &found.limit);
         let watts = found.most_w.unwrap_or_default();
         key.push((

@@ -52,9 +52,17 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
         drawn::trimmed(&num::engineering(shown, "", 3))
     };
     let lettered = |part: f64| drawn::trimmed(&format!("{:.1}", part * volts));
-    plane(&mut svg, FIELD, 10.0, 1, lettered, milliamperes);
+    plane(&mut svg, FIELD, 22.0, 1, lettered, milliamperes);
     line(&mut svg, "frame", &[(0.0, 0.0), (volts, 0.0)]);
     let whole = pair.rest.0 + pair.rest.1;
+    // The other valve's volts run from right to left, along the upper side.
+    for k in (0..=10usize).step_by(2) {
+        let x = x0 + (x1 - x0) * (whole / volts - k as f64 / 10.0);
+        if (x0..=x1).contains(&x) {
+            let other = lettered(k as f64 / 10.0);
+            svg.words("small", "middle", (x, y0 - 5.0), &other);
+        }
+    }
     for curve in &pair.alone[0] {
         let list: Vec<(f64, f64)> = curve.iter().map(|s| (s.vpk, s.plate)).collect();
         line(&mut svg, "own", &list);
@@ -109,6 +117,8 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
     let dot = [("class", "point"), ("cx", &x), ("cy", &y), ("r", "4.5")];
     svg.element("circle", &dot);
     let ohms = num::engineering(pair.raa_ohm / 4.0, "Ω", 3);
+    let other = format!("{}, V: upper scale, its current downwards", pair.names.1);
+    svg.words("small", "end", (x1, y1 + 42.0), &other);
     let key = [
         ("composite", "composite, by grid signal".to_string()),
         ("signal", format!("load {ohms}")),

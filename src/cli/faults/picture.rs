@@ -11,12 +11,12 @@ const STYLE: &str = "text { font: 12px sans-serif; fill: #222 }\n\
 .grid { stroke: #ddd }\n.row { stroke: #eee }\n\
 .sound { stroke: #888; stroke-width: 2; fill: none }\n\
 .fault { stroke: #1f5fa8; stroke-width: 3 }\n\
-.read { fill: #c2410c }\n";
+.read { fill: #c2410c }\n.caution { font-size: 10px }\n";
 
 /// Where the scale begins and ends.
 const SCALE: (f64, f64) = (130.0, 590.0);
 const ROW: f64 = 22.0;
-const TOP: f64 = 110.0;
+const TOP: f64 = 130.0;
 
 /// A root on both sides of zero: a cathode's volt and a plate's hundreds on one scale.
 fn root(volts: f64) -> f64 {
@@ -26,7 +26,7 @@ fn root(volts: f64) -> f64 {
 /// The picture.
 pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
     let rows = readings.len() as f64;
-    let height = TOP + ROW * rows + 60.0;
+    let height = TOP + ROW * rows + 76.0;
     let mut svg = Svg::new(900.0, height, title, STYLE);
     let white = [
         ("x", "0"),
@@ -50,7 +50,19 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
         )
     });
     text("", 20.0, 50.0, &answer);
-    for (x, words) in [(680.0, "read"), (770.0, "explained"), (860.0, "sound")] {
+    let alike = first.map_or(0, |a| a.causes.len() - 1);
+    let others = match alike {
+        0 => String::new(),
+        1 => "one other fault would read the same: measure on (see the table)".to_string(),
+        n => format!("{n} other faults would read the same: measure on (see the table)"),
+    };
+    text("", 20.0, 68.0, &others);
+    for (x, words) in [
+        (672.0, "read"),
+        (752.0, "explained"),
+        (812.0, "+/-"),
+        (880.0, "sound"),
+    ] {
         text("right", x, TOP - 14.0, words);
     }
     let expected = |k: usize| first.map_or(f64::NAN, |a| a.expected[k]);
@@ -68,11 +80,14 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
     for (k, reading) in readings.iter().enumerate() {
         let y = TOP + ROW * (k as f64 + 0.5) + 4.0;
         text("right", SCALE.0 - 12.0, y, &reading.point.label);
-        text("right", 680.0, y, &words::shown(reading, reading.value));
-        text("right", 770.0, y, &words::shown(reading, expected(k)));
+        text("right", 672.0, y, &words::shown(reading, reading.value));
+        text("right", 752.0, y, &words::shown(reading, expected(k)));
+        if let Some(first) = first {
+            text("right", 812.0, y, &words::give(first, reading, k));
+        }
         text(
             "right",
-            860.0,
+            880.0,
             y,
             &words::shown(reading, diagnosis.sound[k]),
         );
@@ -95,9 +110,9 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
         bottom + 34.0,
         "V, scale by the square root",
     );
-    text("", 150.0, 76.0, "read");
-    text("", 230.0, 76.0, "explained by the first answer");
-    text("", 440.0, 76.0, "sound");
+    text("", 150.0, 96.0, "read");
+    text("", 230.0, 96.0, "explained by the first answer");
+    text("", 440.0, 96.0, "sound");
     let mut line = |class: &str, x1: f64, y1: f64, x2: f64, y2: f64| {
         let (x1, y1, x2, y2) = (length(x1), length(y1), length(x2), length(y2));
         svg.element(
@@ -125,7 +140,7 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
         }
     }
     line("grid", place(0.0), TOP, place(0.0), bottom);
-    line("fault", 220.0, 64.0, 220.0, 80.0);
+    line("fault", 220.0, 84.0, 220.0, 100.0);
     let mut dot = |class: &str, x: f64, y: f64, r: f64| {
         let (x, y, r) = (length(x), length(y), length(r));
         svg.element(
@@ -139,7 +154,8 @@ pub fn drawn(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String
         dot("sound", place(diagnosis.sound[k]), y, 7.0);
         dot("read", place(reading.value), y, 4.0);
     }
-    dot("read", 138.0, 72.0, 4.0);
-    dot("sound", 428.0, 72.0, 7.0);
+    dot("read", 138.0, 92.0, 4.0);
+    dot("sound", 428.0, 92.0, 7.0);
+    svg.caution((20.0, height - 16.0), 860.0, "#666");
     svg.finish()
 }

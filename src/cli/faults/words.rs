@@ -281,7 +281,7 @@ fn why(first: &Answer, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
             reading.point.label.clone(),
             shown(reading, reading.value),
             shown(reading, first.expected[k]),
-            num::engineering(2.0 * first.deviation[k], reading.point.unit(), 2),
+            give(first, reading, k),
             diagnosis
                 .sound
                 .get(k)
@@ -289,6 +289,11 @@ fn why(first: &Answer, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
         ]);
     }
     table.text()
+}
+
+/// How far a reading may be from what an answer explains: twice its deviation.
+pub fn give(answer: &Answer, reading: &Reading, k: usize) -> String {
+    num::engineering(2.0 * answer.deviation[k], reading.point.unit(), 2)
 }
 
 /// Characters of a line of a cell, so that the whole table is no wider than a terminal of 100.

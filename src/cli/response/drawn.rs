@@ -2,6 +2,7 @@
 
 use super::shown::hertz;
 use super::{Curves, Findings};
+use crate::math::fun;
 use crate::measure::gain::{Response, continuous, decibels, degrees, size};
 use crate::report::plot::{self, Mark, Side, Trace};
 
@@ -9,6 +10,25 @@ use crate::report::plot::{self, Mark, Side, Trace};
 const NARROW: f64 = 8.0;
 /// With more curves than this their corners are left to the table.
 const MARKED: usize = 2;
+
+/// A curve that still climbs by this at an end of the plot, dB an octave, has its peak beyond it.
+const CLIMBS_DB: f64 = 1.0;
+
+/// Whether the highest point of a curve in decibels is an end of the plot at which it still climbs.
+fn rises_at_an_end(points: &[f64], values: &[f64]) -> bool {
+    let last = values.len().saturating_sub(1);
+    let highest = (0..values.len()).max_by(|&a, &b| values[a].total_cmp(&values[b]));
+    let (Some(k), true) = (highest, last > 0) else {
+        return false;
+    };
+    let inner = match k {
+        0 => 1,
+        k if k == last => last - 1,
+        _ => return false,
+    };
+    let octaves = fun::log10(points[k] / points[inner]).abs() / std::f64::consts::LOG10_2;
+    values[k] - values[inner] > CLIMBS_DB * octaves
+}
 
 impl Findings {
     /// Gain over phase over what else was asked for, as SVG; by a response of each version at
@@ -18,13 +38,14 @@ impl Findings {
         let mut marks = Vec::new();
         let several = self.probes.len() * self.curves.len();
         for (curves, response, k) in self.each(finer, self.probes.len()) {
-            if several <= MARKED {
+            let gains = response.gains[k].iter();
+            let values: Vec<f64> = gains.map(|&g| decibels(size(g))).collect();
+            if several <= MARKED && !rises_at_an_end(points, &values) {
                 self.mark(curves, k, traces.len(), &mut marks);
             }
-            let gains = response.gains[k].iter();
-            let values = gains.map(|&g| decibels(size(g))).collect();
             traces.push(Trace::new(self.name(curves, &self.probes, k), "dB", values));
         }
+        let mut first: Option<f64> = None;
         for (curves, response, k) in self.each(finer, self.probes.len()) {
             let gains = response.gains[k].iter();
             let angles: Vec<f64> = gains.map(|&g| degrees(g)).collect();
@@ -34,10 +55,14 @@ impl Findings {
             if let Some(middle) = &curves.middles[k] {
                 let near = points.partition_point(|&f| f < middle.freq_hz);
                 let near = near.min(angles.len().saturating_sub(1));
-                let turns = angles
-                    .get(near)
-                    .map_or(0.0, |a| (middle.degrees - a) / 360.0);
-                angles.iter_mut().for_each(|a| *a += 360.0 * turns.round());
+                if let Some(&there) = angles.get(near) {
+                    // And so that curves that run alike do not lie a turn apart: +180 and -180 are one angle.
+                    let wanted = middle.degrees;
+                    let beside = first.map_or(0.0, |f| ((f - wanted) / 360.0).round());
+                    let turns = ((wanted - there) / 360.0).round() + beside;
+                    angles.iter_mut().for_each(|a| *a += 360.0 * turns);
+                    first.get_or_insert(angles[near]);
+                }
             }
             traces.push(Trace::new(name, "deg", angles));
         }
@@ -110,5 +135,21 @@ impl Findings {
                 side,
             }));
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_curve_that_climbs_out_of_the_plot_has_no_peak_on_it() {
+        let octaves = [100.0, 200.0, 400.0];
+        assert!(rises_at_an_end(&octaves, &[0.0, 6.0, 12.0]));
+        assert!(rises_at_an_end(&octaves, &[12.0, 6.0, 0.0]));
+        // Flat at an end, or a peak within: these are marked.
+        assert!(!rises_at_an_end(&octaves, &[0.0, -0.2, -6.0]));
+        assert!(!rises_at_an_end(&octaves, &[0.0, 6.0, 0.0]));
+        assert!(!rises_at_an_end(&[1e3], &[3.0]));
     }
 }

@@ -5,7 +5,9 @@ use super::board::Board;
 use super::shown::ranked;
 use super::work::{Shares, Tally};
 use crate::figure::digits::shown;
+use crate::report::lettering::{breadth, fitted};
 use crate::report::svg::{Svg, dark_rules};
+use crate::report::table::broken;
 
 /// Figures that are drawn at most: of a sound the first bands.
 const MOST: usize = 40;
@@ -13,6 +15,9 @@ const MOST: usize = 40;
 const BARS: usize = 40;
 /// Parts named beside it.
 const NAMED: usize = 8;
+/// Room for their names, px.
+const LEAST_NAME: f64 = 112.0;
+const LONGEST_NAME: f64 = 220.0;
 /// Measures, px.
 const WIDTH: f64 = 940.0;
 const ROW: f64 = 210.0;
@@ -45,23 +50,31 @@ const COLOURS: [(&str, &str); 8] = [
 /// parts with the largest shares.
 pub fn picture(asked: &Asked<'_>, board: &Board, tally: &Tally, shares: &Shares) -> String {
     let count = board.columns.len().min(MOST);
-    let height = 44.0 + ROW * count as f64;
     let head = format!("{}: {} amplifiers", asked.title, tally.runs);
+    let lines = broken(&head, (WIDTH - 2.0 * LEFT) as usize / 9);
+    let first = 44.0 + 20.0 * (lines.len() - 1) as f64;
+    let height = first + ROW * count as f64 + 16.0;
     let mut svg = Svg::new(WIDTH, height, &head, &dark_rules(COLOURS));
     svg.open("g", &[("font-family", "sans-serif")]);
     svg.block((0.0, 0.0), (WIDTH, height), PAPER);
-    text(&mut svg, (LEFT, 26.0), "start", INK, 15, &head);
+    for (k, line) in lines.iter().enumerate() {
+        let at = (LEFT, 26.0 + 20.0 * k as f64);
+        let line = fitted(line, 15.0, WIDTH - 2.0 * LEFT);
+        text(&mut svg, at, "start", INK, 15, &line);
+    }
     for k in 0..count {
-        let top = 44.0 + ROW * k as f64;
+        let top = first + ROW * k as f64;
         histogram(&mut svg, board, tally, k, top);
         causes(&mut svg, asked, shares, k, top);
     }
+    svg.caution((LEFT, height - 12.0), WIDTH - 2.0 * LEFT, PALE);
     svg.finish()
 }
 
 fn histogram(svg: &mut Svg, board: &Board, tally: &Tally, k: usize, top: f64) {
     let (column, summary) = (&board.columns[k], &tally.summaries[k]);
-    text(svg, (LEFT, top + 16.0), "start", INK, 13, &column.name);
+    let name = fitted(&column.name, 13.0, HISTOGRAM - LEFT);
+    text(svg, (LEFT, top + 16.0), "start", INK, 13, &name);
     if summary.count == 0 {
         text(
             svg,
@@ -151,11 +164,14 @@ fn histogram(svg: &mut Svg, board: &Board, tally: &Tally, k: usize, top: f64) {
 }
 
 fn causes(svg: &mut Svg, asked: &Asked<'_>, shares: &Shares, k: usize, top: f64) {
-    let left = HISTOGRAM + 150.0;
     let all = ranked(asked, shares, k);
     if all.is_empty() {
         return;
     }
+    // The bars begin behind the longest name, which has room beside the histogram or is cut.
+    let longest = all.iter().take(NAMED).map(|cause| breadth(&cause.0, 11.0));
+    let longest = longest.fold(LEAST_NAME, f64::max).min(LONGEST_NAME);
+    let left = HISTOGRAM + 38.0 + longest;
     let head = match shares {
         Shares::Exact(_) => "share of the variance: alone (strong), with all it acts on (pale)",
         _ => "share of the variance",
@@ -165,7 +181,8 @@ fn causes(svg: &mut Svg, asked: &Asked<'_>, shares: &Shares, k: usize, top: f64)
     for (n, (name, own, error, total)) in all.iter().take(NAMED).enumerate() {
         let y = top + 28.0 + 19.0 * n as f64;
         let bar = |part: f64| wide * part.clamp(0.0, 1.0);
-        text(svg, (left - 8.0, y + 11.0), "end", INK, 11, name);
+        let name = fitted(name, 11.0, longest);
+        text(svg, (left - 8.0, y + 11.0), "end", INK, 11, &name);
         let mut rect = |width: f64, ink: &str| svg.block((left, y), (width, 13.0), ink);
         if total.is_finite() {
             rect(bar(*total), ALL);
@@ -173,7 +190,8 @@ fn causes(svg: &mut Svg, asked: &Asked<'_>, shares: &Shares, k: usize, top: f64)
         rect(bar(*own), ALONE);
         let ends = (left + bar(own - error), left + bar(own + error));
         line(svg, (ends.0, y + 6.5), (ends.1, y + 6.5), INK, 1.5);
-        let label = format!("{:.1} %", 100.0 * own);
+        // Zero has no sign.
+        let label = format!("{:.1} %", (1e3 * own).round() / 10.0 + 0.0);
         let at = left
             + bar(if total.is_finite() {
                 total.max(*own)

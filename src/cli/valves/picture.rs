@@ -52,7 +52,7 @@ const DARK: [(&str, &str); 14] = [
 pub fn drawn(valve: &Shipped) -> String {
     let curves = curves::of(valve);
     let base = valve.base();
-    let high = HIGH + base.map_or(0.0, |_| 330.0);
+    let high = HIGH + base.map_or(0.0, |_| 330.0) + 30.0;
     let mut svg = Svg::new(WIDE, high, &valve.name, &dark_rules(DARK));
     svg.open("g", &[("font-family", "sans-serif")]);
     svg.block((0.0, 0.0), (WIDE, high), PAPER);
@@ -60,6 +60,7 @@ pub fn drawn(valve: &Shipped) -> String {
     if let Some(base) = base {
         socket(&mut svg, valve, base);
     }
+    svg.caution((LEFT, high - 22.0), WIDE - 2.0 * LEFT, LIMIT);
     svg.finish()
 }
 
@@ -187,10 +188,29 @@ fn socket(svg: &mut Svg, valve: &Shipped, base: &Base) {
         } else {
             "start"
         };
-        svg.disc(at(r), 7.0, fill, RIM);
+        svg.disc(
+            at(r),
+            if base.socket.has_thick_pins() && (pin == 1 || pin == room) {
+                10.0
+            } else {
+                7.0
+            },
+            fill,
+            RIM,
+        );
         let number = pin.to_string();
         words(svg, below(at(r - 20.0)), "middle", INK, &number);
         words(svg, below(at(r + 34.0)), anchor, INK, &name);
+    }
+    if base.socket.has_thick_pins() {
+        let under = (cx, cy + r + 68.0);
+        words(
+            svg,
+            under,
+            "middle",
+            INK,
+            "pins 1 and 4 are thicker than 2 and 3",
+        );
     }
     if base.pins.iter().any(|p| p.pin == 0) {
         let under = (cx, cy + r + 68.0);

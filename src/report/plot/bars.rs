@@ -4,8 +4,8 @@ use super::axis::{self, Axis};
 use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
 use super::style::{
-    ABOVE, BELOW, DEPTH_DB, GRID, INK, LETTER, LETTERS, ONLY_PANEL, SAMPLE, TITLE, TITLE_PITCH,
-    TITLE_SIZE, WIDTH, ZERO, longest, titled, wide,
+    ABOVE, BELOW, CAUTION, DEPTH_DB, GRID, INK, LETTER, LETTERS, ONLY_PANEL, SAMPLE, TITLE,
+    TITLE_PITCH, TITLE_SIZE, WIDTH, ZERO, longest, titled, wide,
 };
 use super::trace::Trace;
 
@@ -38,14 +38,23 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
     let frame = Frame {
         left: 42.0 + wide(labels.unwrap_or(0)),
         right: if named {
-            WIDTH - 34.0 - SAMPLE - wide(letters)
+            WIDTH - 34.0 - SAMPLE - letters
         } else {
             WIDTH - 24.0
         },
         top: head,
         bottom: head + ONLY_PANEL,
     };
-    picture(title, WIDTH, frame.bottom + BELOW, |sheet| {
+    let height = frame.bottom + BELOW + CAUTION;
+    let is_short = |v: &f64| v.is_nan() || *v <= low - margin;
+    let gaps = traces.iter().any(|t| t.values.iter().any(is_short));
+    let quantity = match gaps {
+        true => {
+            format!("{quantity} (no bar: more than {SHOWN_DB:.0} dB below the highest, or none)")
+        }
+        false => quantity.to_owned(),
+    };
+    picture(title, WIDTH, height, |sheet| {
         let middle = 0.5 * (frame.left + frame.right);
         for (k, line) in lines.iter().enumerate() {
             let at = (0.5 * WIDTH, ABOVE + k as f64 * TITLE_PITCH);
@@ -77,10 +86,12 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
         let half = 0.5 * (frame.top + frame.bottom);
         sheet.text((14.0, half), LETTERS, &upright.title, INK, Anchor::Upright);
         let under = (middle, frame.bottom + 28.0);
-        sheet.text(under, LETTERS, quantity, INK, Anchor::Under);
+        sheet.text(under, LETTERS, &quantity, INK, Anchor::Under);
         if named {
             let all: Vec<(usize, &Trace)> = traces.iter().enumerate().collect();
             frame.legend(sheet, traces, &all);
         }
+        let caution = (frame.left, height - 0.7 * CAUTION);
+        sheet.caution(caution, WIDTH - frame.left - 10.0);
     })
 }

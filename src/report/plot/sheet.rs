@@ -58,6 +58,11 @@ impl Sheet {
         self.svg.disc(at, radius, ink.light, "");
     }
 
+    /// The caution, with the middle of its first line at a height.
+    pub fn caution(&mut self, at: Point, wide: f64) {
+        self.svg.caution(at, wide, style::INK.light);
+    }
+
     /// A line of letters of a height in pixels.
     pub fn text(&mut self, (x, y): Point, size: f64, text: &str, ink: Ink, anchor: Anchor) {
         if text.is_empty() {

@@ -1,5 +1,6 @@
 //! Sizes and colours of a plot, and how names fit in.
 
+use crate::report::lettering::breadth;
 use crate::report::table::broken;
 
 /// A colour on white paper, and what stands for it on a dark screen.
@@ -36,6 +37,9 @@ pub(super) const TITLE_PITCH: f64 = 1.3 * TITLE_SIZE;
 const TITLE_LINES: usize = 3;
 
 pub(super) const BELOW: f64 = 52.0;
+
+/// What the caution takes under all panels.
+pub(super) const CAUTION: f64 = 20.0;
 
 pub(super) const LETTERS: f64 = 13.0;
 
@@ -97,10 +101,10 @@ pub(super) fn shown(name: &str) -> Vec<String> {
     lines.map(|line| cut(&line, LONGEST_NAME)).collect()
 }
 
-/// Letters of the longest line of these names.
-pub(super) fn longest<'n>(names: impl Iterator<Item = &'n str>) -> usize {
-    let lines = names.flat_map(shown).map(|line| line.chars().count());
-    lines.max().unwrap_or(0)
+/// How wide the widest line of these names is, px.
+pub(super) fn longest<'n>(names: impl Iterator<Item = &'n str>) -> f64 {
+    let lines = names.flat_map(shown);
+    lines.fold(0.0, |most, line| most.max(breadth(&line, LETTERS)))
 }
 
 /// Lines of a title, so that none is wider than N letters.

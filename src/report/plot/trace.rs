@@ -16,6 +16,8 @@ pub struct Trace {
     pub rating: Option<f64>,
     /// Whether each value has a dot of its own.
     pub is_dotted: bool,
+    /// What gives it its colour: its name unless something else is said.
+    pub family: Option<String>,
 }
 
 impl Trace {
@@ -28,7 +30,18 @@ impl Trace {
             quantity: String::new(),
             rating: None,
             is_dotted: false,
+            family: None,
         }
+    }
+
+    /// The same in the colour of all that belong to a family.
+    pub fn in_family(self, family: impl Into<String>) -> Self {
+        let family = Some(family.into());
+        Trace { family, ..self }
+    }
+
+    fn coloured_by(&self) -> &str {
+        self.family.as_ref().unwrap_or(&self.name)
     }
 
     /// The same on a panel of its own quantity.
@@ -86,14 +99,14 @@ pub enum Side {
     Left,
 }
 
-/// A name keeps its colour on every panel: that of the first curve so called.
+/// A name, or a family, keeps its colour on every panel: that of the first curve so called.
 pub(super) fn of_name(traces: &[Trace], which: usize) -> usize {
     let mut names: Vec<&str> = Vec::new();
     for trace in &traces[..=which] {
-        if !names.contains(&trace.name.as_str()) {
-            names.push(&trace.name);
+        if !names.contains(&trace.coloured_by()) {
+            names.push(trace.coloured_by());
         }
     }
-    let own = &traces[which].name;
-    names.iter().position(|n| n == own).unwrap_or(which)
+    let own = traces[which].coloured_by();
+    names.iter().position(|n| *n == own).unwrap_or(which)
 }
