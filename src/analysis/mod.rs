@@ -57,7 +57,11 @@ impl NoSolution {
             tried,
             singular,
             swing_hz: None,
-            advice: advice(circuit, k).filter(|_| singular),
+            advice: if singular {
+                advice(circuit, k)
+            } else {
+                held_by_diodes(circuit, k).filter(|_| time.is_some())
+            },
         }
     }
 }
@@ -74,6 +78,38 @@ fn advice(circuit: &Circuit, unknown: usize) -> Option<&'static str> {
         }
     });
     floats.then_some("give the diodes `cjo`, or tie the winding to ground")
+}
+
+/// What helps where a winding's end leaps from one blocked diode to the other because nothing else leads
+/// from it to ground.
+fn held_by_diodes(circuit: &Circuit, unknown: usize) -> Option<&'static str> {
+    let resistors = circuit.resistances.iter().map(|r| (r.a.0, r.b.0));
+    let branches = circuit.branches.iter().map(|b| (b.a.0, b.b.0));
+    let joins: Vec<(usize, usize)> = resistors.chain(branches).collect();
+    let mut group = vec![unknown + 1];
+    let mut next = 0;
+    while let Some(&node) = group.get(next) {
+        next += 1;
+        for &(a, b) in &joins {
+            let other = match (a == node, b == node) {
+                (true, false) => b,
+                (false, true) => a,
+                _ => continue,
+            };
+            if !group.contains(&other) {
+                group.push(other);
+            }
+        }
+    }
+    let floats = unknown + 1 < circuit.nodes.len() && !group.contains(&0);
+    let rectified = circuit.elements.iter().any(|e| {
+        let rectifies = e.role().is_some_and(DeviceRole::rectifies);
+        rectifies && e.terminals.iter().any(|t| group.contains(&t.0))
+    });
+    (floats && rectified).then_some(
+        "nothing but diodes leads from this winding to ground: add a resistor of 1 megohm from one of its \
+         ends to chassis (`RREF NODE 0 1meg`), or give the diodes `cjo=10p`",
+    )
 }
 
 fn touching(circuit: &Circuit, unknown: usize) -> Vec<String> {

@@ -29,6 +29,7 @@ mod seek;
 mod settle;
 mod shooting;
 mod signal;
+mod spread;
 mod step;
 mod tactics;
 mod trouble;

@@ -10,7 +10,8 @@ use super::outcome::{Accuracy, Effort};
 use super::search::{Last, Rest, Search};
 use super::shooting::MOST_COLUMNS;
 use super::signal::{Clock, Driving, Signal};
-use super::step::{self, Changes, Judged, Stepper};
+use super::spread::Changes;
+use super::step::{self, Judged, Stepper};
 use super::tactics::Tactics;
 use super::trouble::Trouble;
 use crate::analysis::NoSolution;
@@ -273,10 +274,18 @@ fn sought<'c>(
         found = search.newton(driving, None, &mut effort, &mut poll);
     }
     if !matches!(found, Ok(Ok(Some(_)))) {
-        search
-            .settle(driving, &mut effort, &mut poll)
-            .map_err(failed)?
-            .expect("nobody stops it");
+        if let Err(trouble) = search.settle(driving, &mut effort, &mut poll) {
+            // What a step could not be solved for is sought once more, led there step by step.
+            search.stepper.eases = matches!(trouble, Trouble::NoSolution(_));
+            let eased = search
+                .stepper
+                .eases
+                .then(|| search.newton(driving, None, &mut effort, &mut poll));
+            if !matches!(eased, Some(Ok(Ok(Some(_))))) {
+                return Err(failed(trouble));
+            }
+            search.stepper.eases = false;
+        }
     }
     let last = search.last.take().expect("just found");
     let mut assembly = search.stepper.assembly;

@@ -371,7 +371,8 @@ impl Least {
 mod tests {
     use super::super::monodromy::Monodromy;
     use super::super::signal::{Clock, Signal};
-    use super::super::step::{Changes, Judged};
+    use super::super::spread::Changes;
+    use super::super::step::Judged;
     use super::super::{Accuracy, Periodic, outcome::Effort};
     use super::*;
     use crate::circuit::{Circuit, Piece};

@@ -21,7 +21,7 @@
 //! 0.999999 became one of 1.008 at 1.1 V, 440 Hz, and the next correction went the wrong way: 17 passes
 //! in place of 9.
 
-use super::step::{Changes, LANES};
+use super::spread::{Changes, LANES};
 use crate::math::dense;
 use crate::math::growth::growth;
 

@@ -5,7 +5,8 @@ use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, Method, PeriodicState};
 use super::search::{Search, worst};
 use super::signal::Driving;
-use super::step::{Changes, Judged};
+use super::spread::Changes;
+use super::step::Judged;
 use super::trouble::Trouble;
 
 /// Periods that are integrated at most.

@@ -11,7 +11,8 @@ use super::orbit::Orbit;
 use super::outcome::{Effort, MOST_STEPS, PeriodicState};
 use super::search::{Last, Search, worst};
 use super::signal::{Clock, Driving};
-use super::step::{Changes, Judged};
+use super::spread::Changes;
+use super::step::Judged;
 use super::tactics::Tactics;
 use super::trouble::Trouble;
 

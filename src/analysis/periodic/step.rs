@@ -1,8 +1,9 @@
 //! One step of Radau IIA: three moments of the circuit solved together.
 
 use super::signal::Sources;
+use super::spread::Spread;
 use crate::circuit::BranchKind;
-use crate::math::lu::{Block, Moments, ROWS, Singular, StageLu};
+use crate::math::lu::{Block, ROWS, Singular, StageLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
 use crate::math::radau::{self, STAGES};
 use crate::system::assemble::{Assembly, LimitHistory, SourceState};
@@ -30,82 +31,10 @@ const UNSETTLED: f64 = 1.1;
 /// Where it left no more than this the matrix serves again.
 const SERVES: f64 = 0.05;
 
-/// Small changes that are carried at a time: each number of a factorisation is fetched once
-/// for all of them.
-pub(super) const LANES: usize = 8;
-
-/// The small changes at a period's start that are carried through it.
-#[derive(Debug, Clone)]
-pub enum Changes {
-    /// A unit of each of these charges by itself, by the matrix of each step's solution.
-    Columns(Vec<usize>),
-    /// Of all charges together, each `[state]` in V or A, by the matrix that a step ended with.
-    Along(Vec<Vec<f64>>),
-}
-
-impl Changes {
-    /// How many.
-    pub fn count(&self) -> usize {
-        match self {
-            Changes::Columns(columns) => columns.len(),
-            Changes::Along(changes) => changes.len(),
-        }
-    }
-
-    /// How many charges are changed by themselves.
-    pub fn columns(&self) -> usize {
-        match self {
-            Changes::Columns(columns) => columns.len(),
-            Changes::Along(_) => 0,
-        }
-    }
-
-    /// Their charges and fluxes; `weights` are what a volt or an ampere of each of the state is, `[state]`.
-    pub fn spread(&self, n: usize, state: &[usize], weights: &[f64]) -> Spread {
-        match self {
-            Changes::Columns(columns) => Spread::new(n, columns.iter().map(|&c| [(state[c], 1.0)])),
-            Changes::Along(changes) => {
-                let weighed = || state.iter().zip(weights);
-                let charges = changes.iter().map(|change| {
-                    let parts = weighed().zip(change);
-                    parts.map(|((&k, weight), volts)| (k, weight * volts))
-                });
-                Spread::new(n, charges)
-            }
-        }
-    }
-}
-
-/// What small changes of each charge at the start of a period have become.
-#[derive(Debug)]
-pub struct Spread {
-    n: usize,
-    /// `[changes/LANES][n]` charges, side by side.
-    blocks: Vec<[f64; LANES]>,
-    work: [Vec<Moments<LANES>>; 2],
-}
-
-impl Spread {
-    /// Changes of some of `n` charges each: which, and by how much.
-    fn new<C>(n: usize, changes: impl ExactSizeIterator<Item = C>) -> Self
-    where
-        C: IntoIterator<Item = (usize, f64)>,
-    {
-        let mut blocks = vec![[0.0; LANES]; changes.len().div_ceil(LANES) * n];
-        for (c, change) in changes.enumerate() {
-            for (k, charge) in change {
-                blocks[c / LANES * n + k][c % LANES] = charge;
-            }
-        }
-        let work = [Vec::new(), Vec::new()];
-        Spread { n, blocks, work }
-    }
-
-    /// What a change has made of an equation's charge.
-    pub fn of(&self, change: usize, equation: usize) -> f64 {
-        self.blocks[change / LANES * self.n + equation][change % LANES]
-    }
-}
+/// The conductance at every node with which an eased step begins, and that below which it is none, S.
+const EASED: (f64, f64) = (1e-3, 1e-14);
+/// Newton's iterations for each conductance on the way.
+const EASED_ITERATIONS: usize = 60;
 
 /// How exactly steps are solved.
 #[derive(Debug, Clone, Copy)]
@@ -141,6 +70,11 @@ pub struct Stepper<'c> {
     pub coarsest: f64,
     /// See [`ROUNDED`].
     pub rounded: f64,
+    /// Whether a step that Newton does not settle is led to its solution from one with a conductance at
+    /// every node: see [`Stepper::ease`].
+    pub eases: bool,
+    /// That conductance, S; zero but on the way.
+    shunt: f64,
     /// Unknowns whose own error counts: voltages and currents of inductors.
     pub differential: Vec<bool>,
     n: usize,
@@ -187,6 +121,8 @@ impl<'c> Stepper<'c> {
             state,
             coarsest: f64::INFINITY,
             rounded: ROUNDED,
+            eases: false,
+            shunt: 0.0,
             differential: (0..n).map(|k| k < nodes || inductive(k)).collect(),
             n,
             d: radau::slopes(),
@@ -246,26 +182,22 @@ impl<'c> Stepper<'c> {
                 };
             }
         }
-        let mut step = RadauStep {
+        let asked = Asked {
             sources,
             t,
             h,
             charge,
             carries,
             in_passing: judged.in_passing,
-            before: f64::INFINITY,
-            ahead: Ahead::Nothing,
-            factored: false,
-            limited: false,
-            serves: false,
-            at: self,
         };
-        let settings = NewtonSettings {
-            max_iterations: 25,
-            ..NewtonSettings::default()
+        let begun = self.eases.then(|| x.to_vec());
+        let in_passing = match (self.attempt(asked, 25, x), begun) {
+            (Err(failure), Some(begun)) => {
+                x.copy_from_slice(&begun);
+                self.ease(asked, x).map_err(|_| failure)?
+            }
+            (found, _) => found?,
         };
-        newton::solve(&mut step, x, &settings)?;
-        let in_passing = step.in_passing;
         // The iteration that would come next is known already: it is taken, which leaves
         // rounding only, and the charges follow it. In passing it was the last one.
         if !in_passing {
@@ -280,6 +212,67 @@ impl<'c> Stepper<'c> {
             }
         }
         Ok(())
+    }
+
+    /// Newton from the guess in `x`; whether the solution was taken in passing.
+    fn attempt(
+        &mut self,
+        asked: Asked<'_>,
+        max_iterations: usize,
+        x: &mut [f64],
+    ) -> Result<bool, Failure> {
+        let mut step = RadauStep {
+            in_passing: asked.in_passing,
+            asked,
+            before: f64::INFINITY,
+            ahead: Ahead::Nothing,
+            factored: false,
+            limited: false,
+            serves: false,
+            at: self,
+        };
+        let settings = NewtonSettings {
+            max_iterations,
+            ..NewtonSettings::default()
+        };
+        newton::solve(&mut step, x, &settings)?;
+        Ok(step.in_passing)
+    }
+
+    /// The same with a conductance from every node to ground, taken away bit by bit: a winding that only
+    /// blocked diodes without capacitance hold leaps by hundreds of volts from one moment to the next,
+    /// and a picoampere decides where it lands. Nothing of the conductance is left in the solution.
+    fn ease(&mut self, asked: Asked<'_>, x: &mut [f64]) -> Result<bool, Failure> {
+        let exact = Asked {
+            in_passing: false,
+            ..asked
+        };
+        let (mut shunt, mut factor) = (EASED.0, 0.1f64);
+        let mut good = x.to_vec();
+        self.forget();
+        let found = loop {
+            self.shunt = if shunt > EASED.1 { shunt } else { 0.0 };
+            match self.attempt(exact, EASED_ITERATIONS, x) {
+                Ok(passing) if self.shunt == 0.0 => break Ok(passing),
+                Ok(_) => {
+                    good.copy_from_slice(x);
+                    factor = (factor * factor).max(0.03);
+                    shunt *= factor;
+                }
+                Err(failure) => {
+                    // Back a part of the way, and on in smaller steps.
+                    x.copy_from_slice(&good);
+                    shunt /= factor;
+                    factor = factor.sqrt();
+                    shunt *= factor;
+                    if factor > 0.97 {
+                        break Err(failure);
+                    }
+                }
+            }
+        };
+        self.shunt = 0.0;
+        found
     }
 
     /// Charges at the end of the step just solved, `[n]`.
@@ -344,6 +337,13 @@ impl<'c> Stepper<'c> {
         let storage = &mut self.storage[stage];
         let limited = self.assembly.evaluate_apart(x, ask, limit, storage);
         self.assembly.exchange_history(&mut self.histories[stage]);
+        if self.shunt != 0.0 {
+            for (k, x) in x.iter().take(self.assembly.unknowns.nodes()).enumerate() {
+                let place = self.assembly.node_diagonal()[k];
+                self.assembly.f[k] += self.shunt * x;
+                self.assembly.jacobian[place] += self.shunt;
+            }
+        }
         std::mem::swap(&mut self.conduct[stage], &mut self.assembly.jacobian);
         limited
     }
@@ -409,13 +409,20 @@ enum Ahead {
     Solved,
 }
 
-/// The equations of one step.
-struct RadauStep<'a, 'c> {
+/// What is asked of a step.
+#[derive(Clone, Copy)]
+struct Asked<'a> {
     sources: &'a dyn Sources,
     t: f64,
     h: f64,
     charge: &'a [f64],
     carries: bool,
+    in_passing: bool,
+}
+
+/// The equations of one step.
+struct RadauStep<'a, 'c> {
+    asked: Asked<'a>,
     in_passing: bool,
     /// What the judge found last.
     before: f64,
@@ -435,18 +442,18 @@ impl RadauStep<'_, '_> {
         let n = at.n;
         let mut limited = false;
         for stage in 0..STAGES {
-            let t = self.t + radau::C[stage] * self.h;
+            let t = self.asked.t + radau::C[stage] * self.asked.h;
             let part = stage * n..(stage + 1) * n;
-            limited |= at.evaluate_stage(self.sources, t, (stage, &x[part.clone()]), limit);
+            limited |= at.evaluate_stage(self.asked.sources, t, (stage, &x[part.clone()]), limit);
             at.f[part.clone()].copy_from_slice(&at.assembly.f);
             at.q[part].copy_from_slice(&at.assembly.q);
         }
         residual.copy_from_slice(&at.f);
         for (row, residual) in at.d.iter().zip(residual.chunks_exact_mut(n)) {
             for (d, q) in row.iter().zip(at.q.chunks_exact(n)) {
-                let weight = d / self.h;
+                let weight = d / self.asked.h;
                 for &k in &at.state {
-                    residual[k] += weight * (q[k] - self.charge[k]);
+                    residual[k] += weight * (q[k] - self.asked.charge[k]);
                 }
             }
         }
@@ -488,7 +495,7 @@ impl Equations for RadauStep<'_, '_> {
         if self.ahead == Ahead::Nothing {
             self.at.x.copy_from_slice(x);
             let limited = self.evaluate(x, residual, true);
-            self.serves = self.factored && !self.limited && !limited && !self.carries;
+            self.serves = self.factored && !self.limited && !limited && !self.asked.carries;
             self.limited = limited;
             return limited;
         }
@@ -511,7 +518,7 @@ impl Equations for RadauStep<'_, '_> {
             if self.serves {
                 residual.copy_from_slice(&at.left);
             } else {
-                at.factor(self.h)?;
+                at.factor(self.asked.h)?;
                 at.lu.solve(residual);
                 self.factored = true;
             }
@@ -545,7 +552,7 @@ impl Equations for RadauStep<'_, '_> {
         let mut left = std::mem::take(&mut self.at.left);
         self.evaluate(x, &mut left, false);
         self.at.residual.copy_from_slice(&left);
-        if self.carries && self.at.factor(self.h).is_err() {
+        if self.asked.carries && self.at.factor(self.asked.h).is_err() {
             self.at.left = left;
             return (f64::INFINITY, 0);
         }
@@ -564,7 +571,7 @@ impl Equations for RadauStep<'_, '_> {
         if settled || stuck {
             return (next.0.min(1.0), next.1);
         }
-        self.ahead = if self.carries || shrinks <= SERVES {
+        self.ahead = if self.asked.carries || shrinks <= SERVES {
             Ahead::Solved
         } else {
             Ahead::Evaluated
