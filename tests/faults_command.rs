@@ -411,6 +411,43 @@ fn ripple_of_half_a_rectifier_is_that_of_its_cycle() {
     assert!(run.stdout.contains("no contact at"), "{}", run.stdout);
 }
 
+/// A bridge on a winding without a centre tap at ground, of diodes with a series resistance.
+const FLOATING: &str = "A bridge\nVM line 0 SIN(0 325 50)\nXT line 0 a free b 0 0 M1\nD1 a res D4\n\
+    D2 b res D4\nD3 0 a D4\nD4 0 b D4\nC1 res 0 47u\nR1 res bp 1k\nC2 bp 0 22u\nR2 bp 0 10k\n\
+    .model M1 mains(vpri=230 vht=125 iht=0.1 heater=10)\n.model D4 D(is=2.55n n=1.75 rs=0.04)\n.end\n";
+
+/// The same with a resistor between chassis and the bridge, as for a bias.
+fn back_bias() -> String {
+    let below = FLOATING.replace("D3 0 a", "D3 neg a");
+    let below = below.replace("D4 0 b D4", "D4 neg b D4\nRN 0 neg 270\nCN neg 0 100u");
+    below.replace("C1 res 0", "C1 res neg")
+}
+
+/// Issue: nothing could be solved with a ripple there, and an amplifier without any volts was called
+/// sound: the stand-in for the rectifiers left the winding without any potential.
+#[test]
+fn ripples_of_a_floating_bridge_are_judged() {
+    for text in [FLOATING.to_string(), back_bias()] {
+        let open = text.replace("D1 a res D4\n", "");
+        let read = |text: &str| volts_and_ripple(text, &["res", "bp"]);
+        let (rows, code) = with_readings(&text, &read(&text)).rows();
+        assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
+        let (rows, code) = with_readings(&text, &read(&open)).rows();
+        assert!(
+            code == 1 && first_names(&rows).contains("open D1"),
+            "{rows:?}"
+        );
+        let dead = "probe,value\nv(res),0\nv(bp),0\nripple v(res),0\n";
+        let (rows, code) = with_readings(&text, dead).rows();
+        let names = first_names(&rows);
+        assert!(code == 1 && names.contains("supply VM"), "{rows:?}");
+        // With the series resistance those between the winding and ground were left out.
+        for name in ["short D1", "short D3"] {
+            assert!(names.contains(name), "{name}: {rows:?}");
+        }
+    }
+}
+
 /// A number of the environment: how many amplifiers, or their seed.
 fn asked(name: &str) -> Option<u64> {
     std::env::var(name).ok().and_then(|n| n.parse().ok())

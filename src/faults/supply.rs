@@ -10,7 +10,7 @@ use super::harmonic::{Harmonic, amplitudes};
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::periodic::{self, Cycle};
-use crate::circuit::{Circuit, CurrentPart, Node, Sink};
+use crate::circuit::{Circuit, CurrentPart, Element, Node, Sink};
 use crate::device::source::Drive;
 use crate::system::assemble::Assembly;
 
@@ -79,6 +79,22 @@ const LEAST_A: f64 = 1e-6;
 /// A node carries AC beyond this, V peak to peak, and this part of its mean.
 const AC: (f64, f64) = (3.0, 0.5);
 
+/// The node that a builder can reach of a node inside a part: the terminal at the other end of the
+/// resistance there (a diode's `rs`); any other node as it is.
+fn terminal(circuit: &Circuit, element: &Element, node: Node) -> Node {
+    if !circuit.nodes[node.0].inner {
+        return node;
+    }
+    let own = circuit.resistances.iter();
+    let mut ends = own.filter_map(|r| match (r.a == node, r.b == node) {
+        (true, false) => Some(r.b),
+        (false, true) => Some(r.a),
+        _ => None,
+    });
+    let reached = ends.find(|end| element.terminals.contains(end));
+    reached.unwrap_or(node)
+}
+
 /// Puts sources in the place of the rectifiers; none if nothing is fed from the mains.
 ///
 /// # Errors
@@ -114,6 +130,8 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         for law in circuit.laws_of(k) {
             for (output, sink) in circuit.laws[law].outputs.iter().enumerate() {
                 let Sink::Current(a, b) = *sink else { continue };
+                // What stands behind the part's own resistance is fed at its terminal.
+                let [a, b] = [a, b].map(|n| terminal(circuit, element, n));
                 // What is fed is smooth; the other end swings with the mains.
                 let (node, sign) = if swing(a) < swing(b) {
                     (a, -1.0)

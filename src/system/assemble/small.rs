@@ -1,6 +1,6 @@
 //! Each law by itself at a solution, and what small changes about it obey.
 
-use super::{Assembly, SourceState};
+use super::{Assembly, SOCKET_S, SourceState};
 use crate::device::{Answer, Law};
 
 /// What a law says at a solution.
@@ -69,6 +69,15 @@ impl Assembly<'_> {
         let (mut g, mut c) = (self.g_linear.clone(), self.c_linear.clone());
         self.evaluations += 1;
         for index in 0..self.wiring.len() {
+            if self.unplugged[index] {
+                // As in `evaluate`: a winding between pulled rectifiers is still to be somewhere.
+                let nodes = self.node_diagonal.len();
+                let rows = self.wiring[index].outputs.iter().flatten();
+                for &(row, _) in rows.filter(|w| w.0 < nodes) {
+                    g[self.node_diagonal[row]] += SOCKET_S;
+                }
+                continue;
+            }
             let law = self.small_currents(index, x);
             for stamp in &self.wiring[index].stamps {
                 let e = stamp.entry as usize;
