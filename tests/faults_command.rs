@@ -448,6 +448,39 @@ fn ripples_of_a_floating_bridge_are_judged() {
     }
 }
 
+/// Issue: a sound circuit was the answer to whatever nothing explains.
+#[test]
+fn what_nothing_explains_is_not_sound() {
+    let read = "probe,value\nv(k2),1.5\nv(g2),0\nv(b),100\nv(p1),195\nv(in),20\n";
+    let ran = bench(read).run();
+    assert_eq!((ran.status, ran.stdout.as_str()), (3, ""), "{}", ran.stderr);
+    assert!(
+        ran.stderr.starts_with("error: no verdict: "),
+        "{}",
+        ran.stderr
+    );
+    assert!(
+        ran.stderr.contains("\nhint: measure again"),
+        "{}",
+        ran.stderr
+    );
+}
+
+/// A supply that is computed without its mains has no volts, and neither has a dead amplifier.
+#[test]
+fn a_supply_without_its_mains_is_refused() {
+    let text = SUPPLY.replace("VA a 0 SIN(0 350 50)", "VA a 0 DC 0 SIN(0 350 50)");
+    let text = text.replace("VC c 0 SIN(0 -350 50)", "VC c 0 DC 0 SIN(0 -350 50)");
+    let ran = with_readings(&text, "probe,value\nv(res),0\nv(bp),0\n").run();
+    assert_eq!(ran.status, 2, "{}{}", ran.stdout, ran.stderr);
+    assert!(
+        ran.stderr
+            .contains("`VA` feeds a supply and is not taken as the mains"),
+        "{}",
+        ran.stderr
+    );
+}
+
 /// A number of the environment: how many amplifiers, or their seed.
 fn asked(name: &str) -> Option<u64> {
     std::env::var(name).ok().and_then(|n| n.parse().ok())

@@ -9,6 +9,8 @@ use super::common::{Session, number_option, word_option};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
+use crate::analysis::mains;
+use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::faults::diagnosis::Case;
 use crate::faults::point::Quantity;
@@ -76,6 +78,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let meter = meter(&session)?;
     let circuit = session.circuit(Timing::default())?;
+    session.warn_of_supply(&circuit);
+    fed(&circuit)?;
     let path = session.text("readings").expect("required");
     let readings = read(&session, path, &circuit)?;
     let mut rules = Vec::new();
@@ -101,6 +105,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         interrupt::check()
     })?;
     drop(progress);
+    if let Some((message, hint)) = words::unanswered(&diagnosis, &readings) {
+        return Err(Failure::Unsolved { message, hint });
+    }
     if let Some(path) = session.csv() {
         outputs.text(&path, &record::csv(&diagnosis))?;
     }
@@ -124,6 +131,19 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     })
 }
 
+/// Refuses a supply whose mains are left out: an amplifier without any volts would be the sound one.
+fn fed(circuit: &Circuit) -> Result<(), Failure> {
+    let mains = mains::find(circuit);
+    match mains::unfed(circuit, mains.as_ref()).first() {
+        None => Ok(()),
+        Some(source) => Err(Failure::usage(format!(
+            "`{}` feeds a supply and is not taken as the mains: readings would be judged without it",
+            source.name
+        ))
+        .hint("the mains are a SIN of 40 to 70 Hz without a DC or AC value on the line")),
+    }
+}
+
 /// The meter that was used.
 fn meter(session: &Session<'_>) -> Result<Meter, Failure> {
     let ohms = session.positive("meter", Role::Resistance)?.unwrap_or(10e6);
@@ -131,11 +151,7 @@ fn meter(session: &Session<'_>) -> Result<Meter, Failure> {
     Ok(Meter { ohms, accuracy })
 }
 
-fn read(
-    session: &Session<'_>,
-    path: &str,
-    circuit: &crate::circuit::Circuit,
-) -> Result<Vec<Reading>, Failure> {
+fn read(session: &Session<'_>, path: &str, circuit: &Circuit) -> Result<Vec<Reading>, Failure> {
     let text = match session.guards.loader().load(path, None) {
         Ok((_, text)) => text,
         Err(why) if why.is_not_found() => {

@@ -91,7 +91,7 @@ pub struct Action {
 }
 
 /// What the readings say.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub struct Diagnosis {
     /// The most likely first.
     pub answers: Vec<Answer>,
@@ -110,10 +110,54 @@ pub struct Diagnosis {
 }
 
 impl Diagnosis {
-    /// Whether no fault is more likely than none.
+    /// What the readings come to. What could not be solved is no sign of a sound circuit.
+    pub fn verdict(&self) -> Verdict {
+        let Some(first) = self.answers.first().filter(|_| !self.sound.is_empty()) else {
+            return Verdict::NoSound;
+        };
+        let is_none = first.causes[0].fault == "none";
+        let (beside_none, beside_fault) = MOST_UNSOLVED;
+        let most = if is_none { beside_none } else { beside_fault };
+        // Written so that what is no number counts as too much.
+        let few = self.unsolved_part <= most;
+        let explained = first.misfit <= UNEXPLAINED;
+        match (is_none, explained) {
+            _ if !few => Verdict::Unsolved,
+            (false, _) => Verdict::Fault,
+            (true, true) => Verdict::Sound,
+            (true, false) => Verdict::Unexplained(first.misfit),
+        }
+    }
+
+    /// Whether the readings are those of a sound circuit.
     pub fn is_sound(&self) -> bool {
-        let first = self.answers.first();
-        first.is_none_or(|a| a.causes[0].fault == "none")
+    /// The same by weight: a part of all faults.
+    pub unsolved_part: f64,
+    /// The reading for which the sound circuit could not be solved.
+    pub unseen: Option<usize>,
+        self.verdict() == Verdict::Sound
+/// What readings come to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Verdict {
+    /// No fault is more likely than none.
+    Sound,
+    /// One is.
+    Fault,
+    /// None: the sound circuit could not be solved for what was read.
+    NoSound,
+    /// None: too many faults could not be solved.
+    Unsolved,
+    /// None: the sound circuit is likelier than any fault and explains the readings no better. Its
+    /// misfit.
+    Unexplained(f64),
+}
+
+/// Beyond this misfit an answer does not explain the readings, standard deviations.
+pub const UNEXPLAINED: f64 = 3.0;
+/// A circuit is not called sound where more than this part of all faults, by weight, has no solution;
+/// no cause is named where more than the second has none.
+const MOST_UNSOLVED: (f64, f64) = (0.1, 0.5);
+
     }
 
     /// The other causes of an answer, each name once; of a sound circuit also what these readings
@@ -219,6 +263,12 @@ impl Case {
         let mut ranking = if more.is_empty() {
             first
         } else {
+        if first.sound.is_empty() {
+            return Ok(Diagnosis {
+                unseen: first.unseen,
+                ..Diagnosis::default()
+            });
+        }
             rank::also(bench, readings, &self.meter, first, more, poll)?
         };
         if pairs::wanted(&ranking, readings) {
@@ -247,6 +297,8 @@ impl Case {
         let groups = groups.filter(|(k, g)| *k < 3 || g.probability > LEAST);
         groups
             .take(30)
+            unsolved_part: ranking.unsolved_weight / ranking.weight.max(f64::MIN_POSITIVE),
+            unseen: None,
             .map(|(_, group)| self.answer(ranking, group, readings))
             .collect()
     }
@@ -408,7 +460,52 @@ fn suspects(ranking: &Ranking) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
-    use super::level;
+    use super::{Answer, Cause, Diagnosis, Verdict, level};
+
+    fn answered(fault: &str, misfit: f64, unsolved_part: f64) -> Verdict {
+        let cause = Cause {
+            fault: fault.to_string(),
+            element: String::new(),
+            lead: String::new(),
+            value: None,
+            unit: "",
+            probability: 1.0,
+            expected: vec![1.0],
+            both: Vec::new(),
+        };
+        let answer = Answer {
+            probability: 1.0,
+            causes: vec![cause],
+            expected: vec![1.0],
+            deviation: vec![1.0],
+            misfit,
+            slipped: None,
+        };
+        let found = Diagnosis {
+            answers: vec![answer],
+            sound: vec![1.0],
+            unsolved_part,
+            ..Diagnosis::default()
+        };
+        found.verdict()
+    }
+
+    /// Issue: an amplifier was called sound because nothing could be solved.
+    #[test]
+    fn what_is_not_solved_is_no_sign_of_a_sound_circuit() {
+        assert_eq!(Diagnosis::default().verdict(), Verdict::NoSound);
+        assert_eq!(answered("none", 0.5, 0.0), Verdict::Sound);
+        assert_eq!(answered("none", 0.5, 0.2), Verdict::Unsolved);
+        assert_eq!(answered("none", 0.5, f64::NAN), Verdict::Unsolved);
+        assert_eq!(answered("open", 0.5, 0.2), Verdict::Fault);
+        assert_eq!(answered("open", 0.5, 0.7), Verdict::Unsolved);
+        assert_eq!(answered("open", 5.0, 0.0), Verdict::Fault);
+        assert_eq!(answered("none", 5.0, 0.0), Verdict::Unexplained(5.0));
+        assert!(matches!(
+            answered("none", f64::NAN, 0.0),
+            Verdict::Unexplained(_)
+        ));
+    }
 
     /// A fixed bug: 210 V in place of 230 V were called too high where the search had begun above.
     #[test]

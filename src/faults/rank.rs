@@ -77,8 +77,14 @@ pub struct Ranking {
     pub groups: Vec<Group>,
     /// Faults for which no solution was found.
     pub unsolved: usize,
-    /// V at the readings in the sound circuit.
+    /// Their weight.
+    pub unsolved_weight: f64,
+    /// Hypotheses of which no value has a solution.
+    pub silent: Vec<usize>,
+    /// V at the readings in the sound circuit; none if that could not be solved for all of them.
     pub sound: Vec<f64>,
+    /// The reading for which the sound circuit could not be solved.
+    pub unseen: Option<usize>,
     /// Of all hypotheses that the prior is shared among.
     pub weight: f64,
     /// Each fault at each value.
@@ -238,6 +244,14 @@ pub fn rank<E>(
             log,
             ..judged(None, 0, None, fit, seen, [0.0; 2])
         });
+    } else {
+        let alone = |p: &Point| {
+            bench
+                .look(&[], std::slice::from_ref(p), None, true)
+                .is_none()
+        };
+        ranking.unseen = points.iter().position(alone);
+        return Ok(ranking);
     }
     ranking.weight = hypotheses.iter().map(|h| h.weight).sum();
     also(bench, readings, meter, ranking, hypotheses, poll)
@@ -267,6 +281,7 @@ pub fn also<E>(
         for (cell, it) in hypothesis.cells.iter().enumerate() {
             let Some(mut seen) = bench.look(&it.changes, &points, last.as_ref(), true) else {
                 ranking.unsolved += 1;
+                ranking.unsolved_weight += hypothesis.weight * it.part;
                 continue;
             };
             if it.real.is_some() {
@@ -283,6 +298,8 @@ pub fn also<E>(
                 log,
             });
             let Some((fit, shifts)) = judgement else {
+                ranking.unsolved += 1;
+                ranking.unsolved_weight += hypothesis.weight * it.part;
                 continue;
             };
             if best.as_ref().is_none_or(|b| log > b.0) {
@@ -302,6 +319,8 @@ pub fn also<E>(
                 log: prior + log_sum(&terms),
                 ..best
             });
+        } else {
+            ranking.silent.push(which);
         }
         ranking.hypotheses.push(hypothesis);
     }

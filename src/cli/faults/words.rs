@@ -2,7 +2,7 @@
 
 use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
-use crate::faults::diagnosis::{Action, Answer, Cause, Deed, Diagnosis};
+use crate::faults::diagnosis::{Action, Answer, Cause, Deed, Diagnosis, UNEXPLAINED, Verdict};
 use crate::faults::hypothesis::BLOWN;
 use crate::faults::next::Next;
 use crate::faults::point::Quantity;
@@ -199,7 +199,7 @@ fn by_kind(names: &[String]) -> String {
 pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> String {
     let mut text = format!("{title}\n\n");
     let Some(first) = diagnosis.answers.first() else {
-        return text + "No fault was found that the circuit could be solved with.\n";
+        return text;
     };
     if diagnosis.is_sound() {
         text.push_str(&format!(
@@ -244,7 +244,7 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
             shown(&readings[slipped], first.expected[slipped])
         ));
     }
-    if first.misfit > 3.0 {
+    if first.misfit > UNEXPLAINED {
         text.push_str(
             "Even this does not explain the readings well: there may be two faults, a slipped \
              reading, or a knob or switch in another position than in the netlist.\n",
@@ -263,6 +263,42 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
                 n => format!("{n} cases have"),
             }
         ));
+/// Why readings come to nothing, and what to do; none if they come to something.
+pub fn unanswered(diagnosis: &Diagnosis, readings: &[Reading]) -> Option<(String, String)> {
+    let (message, hint) = match diagnosis.verdict() {
+        Verdict::Sound | Verdict::Fault => return None,
+        Verdict::NoSound => match diagnosis.unseen.map(|k| &readings[k].point.label) {
+            Some(label) => (
+                format!("no verdict: `{label}` could not be computed for the circuit as drawn"),
+                "leave this reading out (`#` before its line)".to_string(),
+            ),
+            None => (
+                "no verdict: the circuit as drawn could not be computed with these readings".to_string(),
+                "look at the circuit with `gridleak bias` first, and try fewer readings".to_string(),
+            ),
+        },
+        Verdict::Unsolved => (
+            format!(
+                "no verdict: {:.0} % of all faults, by how often they happen, could not be computed",
+                100.0 * diagnosis.unsolved_part
+            ),
+            "leave out readings of ripple, gain and other states (`#` before their lines), and look \
+             at the circuit with `gridleak bias`"
+                .to_string(),
+        ),
+        Verdict::Unexplained(misfit) => (
+            format!(
+                "no verdict: nothing that was tried explains these readings: neither a sound circuit \
+                 ({misfit:.1} standard deviations off) nor any fault"
+            ),
+            "measure again, set knobs and switches as they stand (`--knob`, `--switch`), and check the \
+             netlist against the amplifier"
+                .to_string(),
+        ),
+    };
+    Some((message, hint))
+}
+
     }
     text + "\n" + SAFETY + "\n"
 }
