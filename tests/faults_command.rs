@@ -481,6 +481,28 @@ fn a_supply_without_its_mains_is_refused() {
     );
 }
 
+/// Issue: `open XV1A` was among what could not have been shown, beside the cathode's volts that prove its
+/// current.
+#[test]
+fn what_did_not_show_says_which_lead() {
+    let bench = bench("probe,value\nv(p1),195\nv(k1),1.47\nv(p2),195\nv(k2),1.47\n");
+    let (rows, code) = bench.rows();
+    assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
+    let names: Vec<&str> = rows[0][4].split("; ").collect();
+    assert!(names.contains(&"open XV1B's grid"), "{names:?}");
+    assert!(!names.contains(&"open XV1B"), "{names:?}");
+    let run = Gridleak::command("faults").path(bench.netlist.path());
+    let run = run
+        .option("--readings", bench.readings.to_str().expect("a path"))
+        .run();
+    let line = run
+        .stdout
+        .lines()
+        .find(|l| l.starts_with("  open: "))
+        .expect("a line");
+    assert!(line.contains("XV1B's grid"), "{line}");
+}
+
 /// A number of the environment: how many amplifiers, or their seed.
 fn asked(name: &str) -> Option<u64> {
     std::env::var(name).ok().and_then(|n| n.parse().ok())

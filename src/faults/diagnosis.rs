@@ -1,7 +1,7 @@
 //! The whole way from readings to answers.
 
 use super::bench::Bench;
-use super::hypothesis::{self, Both, Hypothesis};
+use super::hypothesis::{self, Both, Hypothesis, Named};
 use super::next::{self, Next};
 use super::node::volts;
 use super::pairs;
@@ -60,6 +60,11 @@ pub struct Cause {
 }
 
 impl Cause {
+    /// With the lead that it is of.
+    fn named(&self) -> Named {
+        Named::of(&self.fault, &self.element, &self.lead)
+    }
+
     /// `short RK2`
     pub fn name(&self) -> String {
         if self.element.is_empty() {
@@ -101,13 +106,39 @@ pub struct Diagnosis {
     pub actions: Vec<Action>,
     /// V at each reading in the sound circuit, with the meter's load.
     pub sound: Vec<f64>,
-    /// Faults that direct volts do not show in this circuit.
-    pub hidden: Vec<(String, String)>,
+    /// Faults that direct volts do not show in this circuit, and those without a solution.
+    pub hidden: Vec<Named>,
     /// Faults that were tried.
     pub tried: usize,
     /// Faults for which no solution was found.
     pub unsolved: usize,
+    /// The same by weight: a part of all faults.
+    pub unsolved_part: f64,
+    /// The reading for which the sound circuit could not be solved.
+    pub unseen: Option<usize>,
 }
+
+/// What readings come to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Verdict {
+    /// No fault is more likely than none.
+    Sound,
+    /// One is.
+    Fault,
+    /// None: the sound circuit could not be solved for what was read.
+    NoSound,
+    /// None: too many faults could not be solved.
+    Unsolved,
+    /// None: the sound circuit is likelier than any fault and explains the readings no better. Its
+    /// misfit.
+    Unexplained(f64),
+}
+
+/// Beyond this misfit an answer does not explain the readings, standard deviations.
+pub const UNEXPLAINED: f64 = 3.0;
+/// A circuit is not called sound where more than this part of all faults, by weight, has no solution;
+/// no cause is named where more than the second has none.
+const MOST_UNSOLVED: (f64, f64) = (0.1, 0.5);
 
 impl Diagnosis {
     /// What the readings come to. What could not be solved is no sign of a sound circuit.
@@ -131,43 +162,17 @@ impl Diagnosis {
 
     /// Whether the readings are those of a sound circuit.
     pub fn is_sound(&self) -> bool {
-    /// The same by weight: a part of all faults.
-    pub unsolved_part: f64,
-    /// The reading for which the sound circuit could not be solved.
-    pub unseen: Option<usize>,
         self.verdict() == Verdict::Sound
-/// What readings come to.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Verdict {
-    /// No fault is more likely than none.
-    Sound,
-    /// One is.
-    Fault,
-    /// None: the sound circuit could not be solved for what was read.
-    NoSound,
-    /// None: too many faults could not be solved.
-    Unsolved,
-    /// None: the sound circuit is likelier than any fault and explains the readings no better. Its
-    /// misfit.
-    Unexplained(f64),
-}
-
-/// Beyond this misfit an answer does not explain the readings, standard deviations.
-pub const UNEXPLAINED: f64 = 3.0;
-/// A circuit is not called sound where more than this part of all faults, by weight, has no solution;
-/// no cause is named where more than the second has none.
-const MOST_UNSOLVED: (f64, f64) = (0.1, 0.5);
-
     }
 
     /// The other causes of an answer, each name once; of a sound circuit also what these readings
     /// could not have shown.
-    pub fn others(&self, answer: &Answer) -> Vec<String> {
-        let first = answer.causes[0].name();
-        let mut names: Vec<String> = Vec::new();
-        let hidden = self.hidden.iter().map(|(f, e)| format!("{f} {e}"));
+    pub fn others(&self, answer: &Answer) -> Vec<Named> {
+        let first = answer.causes[0].named();
+        let mut names: Vec<Named> = Vec::new();
+        let hidden = self.hidden.iter().cloned();
         let hidden = hidden.filter(|_| answer.causes[0].fault == "none");
-        for name in answer.causes[1..].iter().map(Cause::name).chain(hidden) {
+        for name in answer.causes[1..].iter().map(Cause::named).chain(hidden) {
             if name != first && !names.contains(&name) {
                 names.push(name);
             }
@@ -250,7 +255,7 @@ impl Case {
         let tones = readings
             .iter()
             .any(|r| r.point.quantity == Quantity::Gain || r.point.quantity.is_ripple());
-        let (hypotheses, hidden) = hypothesis::all(
+        let (hypotheses, mut hidden) = hypothesis::all(
             circuit,
             &self.bench.variables,
             self.bench.supply.as_ref(),
@@ -258,17 +263,17 @@ impl Case {
         );
         let bench = &mut self.bench;
         let first = rank::rank(bench, readings, &self.meter, hypotheses, poll)?;
-        let suspects = suspects(&first);
-        let more = hypothesis::interchanged(&bench.circuit, &suspects);
-        let mut ranking = if more.is_empty() {
-            first
-        } else {
         if first.sound.is_empty() {
             return Ok(Diagnosis {
                 unseen: first.unseen,
                 ..Diagnosis::default()
             });
         }
+        let suspects = suspects(&first);
+        let more = hypothesis::interchanged(&bench.circuit, &suspects);
+        let mut ranking = if more.is_empty() {
+            first
+        } else {
             rank::also(bench, readings, &self.meter, first, more, poll)?
         };
         if pairs::wanted(&ranking, readings) {
@@ -281,6 +286,9 @@ impl Case {
         let sound = ranking.sound.clone();
         let answers = self.answers(&ranking, readings);
         let actions = actions(&self.bench.circuit, &answers, &ohms);
+        let singles = ranking.silent.iter().map(|&w| &ranking.hypotheses[w]);
+        let singles = singles.filter(|h| h.both.is_none());
+        hidden.extend(singles.map(|h| Named::of(h.fault, &h.element, &h.lead)));
         Ok(Diagnosis {
             answers,
             actions,
@@ -289,6 +297,8 @@ impl Case {
             hidden,
             tried: ranking.hypotheses.len(),
             unsolved: ranking.unsolved,
+            unsolved_part: ranking.unsolved_weight / ranking.weight.max(f64::MIN_POSITIVE),
+            unseen: None,
         })
     }
 
@@ -297,8 +307,6 @@ impl Case {
         let groups = groups.filter(|(k, g)| *k < 3 || g.probability > LEAST);
         groups
             .take(30)
-            unsolved_part: ranking.unsolved_weight / ranking.weight.max(f64::MIN_POSITIVE),
-            unseen: None,
             .map(|(_, group)| self.answer(ranking, group, readings))
             .collect()
     }

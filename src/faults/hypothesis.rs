@@ -70,6 +70,39 @@ impl Hypothesis {
     }
 }
 
+/// A fault by name, with the lead that it is of where a part has several: `open XV2's grid`.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Named {
+    /// `open`, `short` ...
+    pub fault: String,
+    /// The part or two of them, or a lead of one; none for the sound circuit.
+    pub place: String,
+}
+
+impl Named {
+    /// Of a part and what of it.
+    pub fn of(fault: &str, element: &str, lead: &str) -> Self {
+        let is_of_lead = ["open", "short", "leaky"].contains(&fault);
+        let place = if is_of_lead && !lead.is_empty() && !lead.ends_with(BLOWN) {
+            format!("{element}'s {lead}")
+        } else {
+            element.to_string()
+        };
+        let fault = fault.to_string();
+        Named { fault, place }
+    }
+}
+
+impl std::fmt::Display for Named {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        if self.place.is_empty() {
+            write!(f, "{}", self.fault)
+        } else {
+            write!(f, "{} {}", self.fault, self.place)
+        }
+    }
+}
+
 /// Capacitors from this on are electrolytics, which dry out (common practice).
 pub(super) const ELECTROLYTIC_F: f64 = 0.9e-6;
 /// What is left of a dried-out capacitor: 0.5 to 0.03 of it, a factor of two apart.
@@ -132,7 +165,7 @@ pub fn all(
     variables: &Variables,
     supply: Option<&Supply>,
     tones: bool,
-) -> (Vec<Hypothesis>, Vec<(String, String)>) {
+) -> (Vec<Hypothesis>, Vec<Named>) {
     let mut list = List {
         circuit,
         variables,
@@ -159,7 +192,7 @@ pub(super) struct List<'a> {
     /// Whether a gain was measured, which shows open capacitors.
     tones: bool,
     found: Vec<Hypothesis>,
-    hidden: Vec<(String, String)>,
+    hidden: Vec<Named>,
 }
 
 impl List<'_> {
@@ -286,7 +319,7 @@ impl List<'_> {
     }
 
     pub(super) fn hide(&mut self, fault: &str, name: &str) {
-        self.hidden.push((fault.to_string(), name.to_string()));
+        self.hidden.push(Named::of(fault, name, ""));
     }
 
     /// Every lead off its node.

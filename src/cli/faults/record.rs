@@ -2,6 +2,7 @@
 
 use super::words;
 use crate::faults::diagnosis::{Answer, Diagnosis};
+use crate::faults::hypothesis::Named;
 use crate::faults::readings::Reading;
 use crate::num;
 use crate::report::csv::Csv;
@@ -27,12 +28,16 @@ pub fn csv(diagnosis: &Diagnosis) -> String {
             num::full(rounded(answer.probability)),
             cause.fault.clone(),
             cause.element.clone(),
-            diagnosis.others(answer).join("; "),
+            names(&diagnosis.others(answer)).join("; "),
             num::full(rounded(answer.misfit)),
         ];
         csv.row(row);
     }
     csv.text()
+}
+
+fn names(all: &[Named]) -> Vec<String> {
+    all.iter().map(Named::to_string).collect()
 }
 
 /// Six places: what a probability is worth, and the same on every machine.
@@ -82,7 +87,7 @@ pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
             "value": cause.value,
             "unit": cause.unit,
             "what": words::cause(cause),
-            "same_readings": diagnosis.others(answer),
+            "same_readings": names(&diagnosis.others(answer)),
             "causes": causes(answer),
             "misfit": rounded(answer.misfit),
             "slipped": answer.slipped.map(|n| readings[n].point.label.clone()),
@@ -97,7 +102,6 @@ pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
             "caution": words::caution(next),
         })
     });
-    let hidden = diagnosis.hidden.iter();
     json!({
         "title": title,
         "sound": diagnosis.is_sound(),
@@ -109,7 +113,7 @@ pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
             "gain": rounded(a.gain),
             "caution": "switched off, every capacitor discharged and checked",
         })).collect::<Vec<_>>(),
-        "not_shown": hidden.map(|(f, e)| format!("{f} {e}")).collect::<Vec<_>>(),
+        "not_shown": names(&diagnosis.hidden),
         "tried": diagnosis.tried,
         "unsolved": diagnosis.unsolved,
     })

@@ -3,7 +3,7 @@
 use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
 use crate::faults::diagnosis::{Action, Answer, Cause, Deed, Diagnosis, UNEXPLAINED, Verdict};
-use crate::faults::hypothesis::BLOWN;
+use crate::faults::hypothesis::{BLOWN, Named};
 use crate::faults::next::Next;
 use crate::faults::point::Quantity;
 use crate::faults::readings::Reading;
@@ -171,27 +171,23 @@ fn short_list(names: &[String]) -> String {
 }
 
 /// Names under their faults: `open: CK1, CC1`.
-fn by_kind(names: &[String]) -> String {
+fn by_kind(names: &[Named]) -> String {
     let mut kinds: Vec<(&str, Vec<String>)> = Vec::new();
     for name in names {
-        // Two elements behind these.
-        let two = ["interchanged", "wrong valve"];
-        let two = two.into_iter().find(|t| name.starts_with(t));
-        let (kind, element) = match two {
-            Some(kind) => (kind, name[kind.len()..].trim().replacen(' ', " and ", 1)),
-            None => match name.rsplit_once(' ') {
-                Some((kind, element)) => (kind, element.to_string()),
-                None => continue,
-            },
+        let is_of_two = ["interchanged", "wrong valve"].contains(&name.fault.as_str());
+        let place = if is_of_two {
+            name.place.replacen(' ', " and ", 1)
+        } else {
+            name.place.clone()
         };
-        match kinds.iter_mut().find(|k| k.0 == kind) {
-            Some(found) => found.1.push(element),
-            None => kinds.push((kind, vec![element])),
+        match kinds.iter_mut().find(|k| k.0 == name.fault) {
+            Some(found) => found.1.push(place),
+            None => kinds.push((&name.fault, vec![place])),
         }
     }
     let lines = kinds
         .iter()
-        .map(|(kind, elements)| format!("  {kind}: {}\n", short_list(elements)));
+        .map(|(kind, places)| format!("  {kind}: {}\n", short_list(places)));
     lines.collect()
 }
 
@@ -263,6 +259,10 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
                 n => format!("{n} cases have"),
             }
         ));
+    }
+    text + "\n" + SAFETY + "\n"
+}
+
 /// Why readings come to nothing, and what to do; none if they come to something.
 pub fn unanswered(diagnosis: &Diagnosis, readings: &[Reading]) -> Option<(String, String)> {
     let (message, hint) = match diagnosis.verdict() {
@@ -297,10 +297,6 @@ pub fn unanswered(diagnosis: &Diagnosis, readings: &[Reading]) -> Option<(String
         ),
     };
     Some((message, hint))
-}
-
-    }
-    text + "\n" + SAFETY + "\n"
 }
 
 /// Read, expected with the fault, and sound.
@@ -350,7 +346,13 @@ fn ranks(diagnosis: &Diagnosis) -> String {
             (k + 1).to_string(),
             percent(answer.probability),
             cause(&answer.causes[0]),
-            short_list(&diagnosis.others(answer)),
+            short_list(
+                &diagnosis
+                    .others(answer)
+                    .iter()
+                    .map(Named::to_string)
+                    .collect::<Vec<_>>(),
+            ),
             format!("{:.1}", answer.misfit),
         ];
         table.row_within(cells, &[0, 0, CAUSE_WIDE, OTHERS_WIDE, 0]);
