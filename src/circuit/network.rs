@@ -258,6 +258,13 @@ impl Element {
         found.map(|n| n.max)
     }
 
+    /// A parameter of its model, if the model gives it or it has a default.
+    pub fn parameter(&self, name: &str) -> Option<f64> {
+        let params = self.kind?.model_params;
+        let k = params.iter().position(|p| p.name == name)?;
+        self.made.model.get(k).copied().filter(|v| !v.is_nan())
+    }
+
     /// The laws that its readings are of, each once.
     pub fn laws(&self) -> Vec<usize> {
         let mut laws: Vec<usize> = self.readings.iter().map(|r| r.1).collect();

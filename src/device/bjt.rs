@@ -49,6 +49,7 @@ use super::role::{DeviceRole, Polarity};
 use crate::device::damping::{self, exp_limited};
 use crate::device::junction::{Depletion, DepletionLaw, Junction, heat, saturation_factor};
 use crate::device::noise::{Noise, Rest};
+use crate::device::ratings;
 use crate::math::fun;
 use parameters::{INSTANCE, PARAMS};
 use std::f64::consts::PI;
@@ -170,6 +171,12 @@ fn build(given: &Given<'_>, pnp: bool) -> Device {
             });
         }
     }
+    device.limits = ratings::limits(
+        given,
+        &[("vcemax", "vce"), ("vebmax", "vbe")],
+        &[("icmax", "collector current"), ("pmax", "dissipation")],
+        area,
+    );
     device.readings = vec![
         Readout {
             name: "collector current",

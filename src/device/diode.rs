@@ -33,6 +33,7 @@ use super::role::DeviceRole;
 use crate::device::damping::{self, exp_limited};
 use crate::device::junction::{self, Depletion, Junction, saturation_factor};
 use crate::device::noise::{Noise, Rest};
+use crate::device::ratings;
 
 const PARAMS: &[Param] = &[
     Param::new("is", "saturation current", "A", 1e-14, 1e-60..=1.0),
@@ -55,6 +56,7 @@ const PARAMS: &[Param] = &[
     Param::new("ibv", "current at breakdown", "A", 1e-3, 1e-30..=1e3),
     junction::KF,
     junction::AF,
+    ratings::IFMAX,
 ];
 
 const INSTANCE: &[Param] = &[junction::AREA];
@@ -106,6 +108,7 @@ fn build(given: &Given<'_>) -> Device {
             name: "diode current",
             output: (0, 0),
         }],
+        limits: ratings::limits(given, &[], &[("ifmax", "direct current")], area),
         ..Device::default()
     }
 }

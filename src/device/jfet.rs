@@ -34,6 +34,7 @@ use super::role::{DeviceRole, Polarity};
 use crate::device::damping;
 use crate::device::junction::{self, Depletion, Junction, saturation_factor};
 use crate::device::noise::{Noise, Rest};
+use crate::device::ratings;
 
 const PARAMS: &[Param] = &[
     Param::new("vto", "threshold", "V", -2.0, -1e3..=1e3),
@@ -66,6 +67,8 @@ const PARAMS: &[Param] = &[
     ),
     junction::KF,
     junction::AF,
+    ratings::VGDMAX,
+    ratings::PMAX,
 ];
 
 const INSTANCE: &[Param] = &[junction::AREA];
@@ -129,6 +132,13 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
         law: Box::new(law),
     }];
     device.parts.extend(resistances);
+    // Both junctions of the gate are alike: makers print one figure for them.
+    device.limits = ratings::limits(
+        given,
+        &[("vgdmax", "vgd"), ("vgdmax", "vgs")],
+        &[("pmax", "dissipation")],
+        area,
+    );
     device.readings = vec![
         Readout {
             name: "drain current",

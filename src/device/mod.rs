@@ -30,6 +30,7 @@ mod packs;
 mod pentode;
 pub mod pot;
 pub mod production;
+mod ratings;
 mod rectifier;
 pub mod role;
 pub mod source;

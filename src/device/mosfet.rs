@@ -230,6 +230,12 @@ fn build(given: &Given<'_>, p_channel: bool) -> Device {
             device.parts.push(Part::Capacitance(a, b, farads));
         }
     }
+    device.limits = given.limits(&[
+        ("vdsmax", "vds"),
+        ("vgsmax", "vgs"),
+        ("idmax", "drain current"),
+        ("pmax", "dissipation"),
+    ]);
     device.readings = vec![Readout {
         name: "drain current",
         output: (0, 0),

@@ -256,6 +256,11 @@ pub fn is_transistor(element: &Element) -> bool {
     matches!(element.letter, 'Q' | 'J' | 'M')
 }
 
+/// The watts that a transistor stands: what its line says, which knows its heat sink, or its model.
+pub fn transistor_watts(element: &Element) -> Option<f64> {
+    element.rated.or_else(|| element.rating("dissipation"))
+}
+
 /// Whether an element is a source that may be the mains.
 fn is_mains(circuit: &Circuit, element: &Element) -> bool {
     let branch = circuit
@@ -297,12 +302,15 @@ fn transistor(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element
             .iter()
             .map(|(port, sign)| sign * probe::current(assembly, moment, port))
             .sum();
-        push(name, current, "A", None);
+        push(name, current, "A", element.rating(name));
     }
-    push(names[2], across, "V", None);
-    push(names[3], over, "V", None);
+    push(names[2], across, "V", element.rating(names[2]));
+    push(names[3], over, "V", element.rating(names[3]));
+    if element.letter == 'J' {
+        push("vgd", over - across, "V", element.rating("vgd"));
+    }
     let watts = Observable::power(element).read(assembly, moment);
-    push("dissipation", watts, "W", element.rated);
+    push("dissipation", watts, "W", transistor_watts(element));
 }
 
 /// The direct currents of an inductor's, choke's or output transformer's windings, and the currents

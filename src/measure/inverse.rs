@@ -15,23 +15,17 @@ const TYPES: [&str; 10] = [
     "bz", "1n47", "1n52", "1n53", "1n59", "1.5ke", "1_5ke", "p6ke", "smbj", "tvs",
 ];
 
-fn parameter(element: &Element, name: &str) -> Option<f64> {
-    let kind = element.kind?;
-    let k = kind.model_params.iter().position(|p| p.name == name)?;
-    element.made.model.get(k).copied().filter(|v| !v.is_nan())
-}
-
 /// Whether an element is a diode that is used in its breakdown: by its type, or because its model
 /// gives the breakdown at a test current.
 pub fn is_zener(element: &Element) -> bool {
     if element.letter != 'D' {
         return false;
     }
-    let Some(volts) = parameter(element, "bv") else {
+    let Some(volts) = element.parameter("bv") else {
         return false;
     };
     let model = element.model.as_deref().unwrap_or("").to_lowercase();
-    let test = parameter(element, "ibv").unwrap_or(TEST_A);
+    let test = element.parameter("ibv").unwrap_or(TEST_A);
     let is_named = model.contains("zen") || TYPES.iter().any(|t| model.starts_with(t));
     is_named || test > TEST_A * 1.001 || (volts <= LOW_V && test >= TEST_A * 0.999)
 }
@@ -39,7 +33,7 @@ pub fn is_zener(element: &Element) -> bool {
 /// The volts at which a diode that is not a zener breaks down, if its model says.
 pub fn breakdown(element: &Element) -> Option<f64> {
     let is_rectifier = element.role() == Some(DeviceRole::Diode) && !is_zener(element);
-    parameter(element, "bv").filter(|_| is_rectifier)
+    element.parameter("bv").filter(|_| is_rectifier)
 }
 
 /// The most that a diode or rectifier valve may block: what its model says or its line has as

@@ -445,7 +445,8 @@ impl Strain {
         ];
         if !is_valve {
             rows[0].quantity = "peak current";
-            rows.insert(0, row("direct current", self.mean, "A", None));
+            let most = element.rating("direct current");
+            rows.insert(0, row("direct current", self.mean, "A", most));
         }
         rows
     }

@@ -1,7 +1,7 @@
 //! Valves as they are bought: base, pins and heater of a bottle, as the valve's model has them.
 
 use crate::circuit::Element;
-use crate::device::base::{BASES, Base};
+use crate::device::base::{self, Base};
 
 /// A bottle.
 #[derive(Debug, Clone, Copy)]
@@ -19,17 +19,11 @@ pub struct Bottle {
 /// The bottle that a valve is in; none if its model does not say its base and heater.
 pub fn bottle(element: &Element) -> Option<Bottle> {
     let kind = element.kind?;
-    let parameter = |name: &str| {
-        let k = kind.model_params.iter().position(|p| p.name == name)?;
-        element.made.model.get(k).copied().filter(|v| !v.is_nan())
-    };
-    // The first word stands for a base that is not given.
-    let base = (parameter("base")? as usize).checked_sub(1)?;
-    let base = BASES.get(base)?;
+    let base = base::of_value(element.parameter("base")?)?;
     Some(Bottle {
         base,
-        volts: parameter("vh").filter(|v| *v > 0.0)?,
-        amperes: parameter("ih").filter(|v| *v > 0.0)?,
+        volts: element.parameter("vh").filter(|v| *v > 0.0)?,
+        amperes: element.parameter("ih").filter(|v| *v > 0.0)?,
         sections: base.sections(kind.terminals).len().max(1),
     })
 }

@@ -2,7 +2,7 @@
 
 use super::line::{Line, show};
 use crate::circuit::Element;
-use crate::measure::chart::Verdict;
+use crate::measure::chart::{Verdict, transistor_watts};
 use crate::measure::inverse;
 use crate::measure::stress::{Stress, Survey};
 
@@ -65,7 +65,7 @@ pub(super) fn transistor(survey: &Survey, element: &Element) -> Semiconductor {
     Semiconductor {
         line,
         stress: watts,
-        unrated_w: element.rated.is_none().then_some(watts),
+        unrated_w: transistor_watts(element).is_none().then_some(watts),
     }
 }
 

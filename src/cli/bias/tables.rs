@@ -140,15 +140,15 @@ impl<'a> Tables<'a> {
         Some(format!("v({})", self.circuit.nodes[node.0].name))
     }
 
-    /// What there is to say of a valve as a whole: ratings that are passed, and findings.
-    fn verdict(&self, valve: &str) -> String {
-        let rows = self.of.get(valve).map_or(&[][..], |r| r);
+    /// What there is to say of a valve or transistor as a whole: ratings that are passed, and findings.
+    fn verdict(&self, part: &str) -> String {
+        let rows = self.of.get(part).map_or(&[][..], |r| r);
         let over: Vec<&str> = rows
             .iter()
             .filter(|r| r.verdict() == Some(Verdict::Over))
             .map(|r| r.quantity)
             .collect();
-        match (self.findings.of(valve), over.is_empty()) {
+        match (self.findings.of(part), over.is_empty()) {
             (Some(said), true) => said,
             (Some(said), false) => format!("OVER: {}; {said}", over.join(", ")),
             (None, false) => format!("OVER: {}", over.join(", ")),
@@ -429,9 +429,8 @@ impl<'a> Tables<'a> {
                 of(["vds", "vce"]),
                 of(["vgs", "vbe"]),
                 of(["dissipation", "dissipation"]),
-                rating(element, "W"),
-                self.value(&element.name, "dissipation")
-                    .map_or(String::new(), verdict),
+                chart::transistor_watts(element).map_or(String::new(), |w| shown(w, "W", 3)),
+                self.verdict(&element.name),
             ]);
         }
         transistors

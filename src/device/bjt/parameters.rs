@@ -2,6 +2,7 @@
 
 use crate::device::junction;
 use crate::device::kind::Param;
+use crate::device::ratings;
 
 pub(super) const PARAMS: &[Param] = &[
     Param::new("is", "saturation current", "A", 1e-16, 1e-60..=1.0),
@@ -128,6 +129,10 @@ pub(super) const PARAMS: &[Param] = &[
     ),
     junction::KF,
     junction::AF,
+    ratings::VCEMAX,
+    ratings::VEBMAX,
+    ratings::ICMAX,
+    ratings::PMAX,
 ];
 
 pub(super) const INSTANCE: &[Param] = &[junction::AREA];

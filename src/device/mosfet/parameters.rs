@@ -2,6 +2,7 @@
 
 use crate::device::junction;
 use crate::device::kind::Param;
+use crate::device::ratings;
 
 pub(super) const PARAMS: &[Param] = &[
     Param::new("level", "level of the model", "1", 1.0, 1.0..=1.0),
@@ -154,6 +155,10 @@ pub(super) const PARAMS: &[Param] = &[
     ),
     junction::KF,
     junction::AF,
+    ratings::VDSMAX,
+    ratings::VGSMAX,
+    ratings::IDMAX,
+    ratings::PMAX,
 ];
 
 pub(super) const INSTANCE: &[Param] = &[

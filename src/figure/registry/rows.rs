@@ -275,6 +275,12 @@ pub const QUANTITIES: &[Quantity] = &[
     charted("vds", "V", "drain to source", "vds of J1"),
     charted("vgs", "V", "gate to source", "vgs of J1"),
     charted(
+        "vgd",
+        "V",
+        "gate to drain of a junction transistor",
+        "vgd of J1",
+    ),
+    charted(
         "collector current",
         "A",
         "current into a transistor's collector",
@@ -333,7 +339,7 @@ pub const QUANTITIES: &[Quantity] = &[
     stress(
         "driven direct current",
         "A",
-        "mean through a rectifier, choke or inductor; rated",
+        "mean through a rectifier, transistor, choke or inductor; rated",
         "driven direct current of XV9 with level 4",
     ),
     stress(
@@ -351,8 +357,20 @@ pub const QUANTITIES: &[Quantity] = &[
     stress(
         "peak voltage",
         "V",
-        "most across a resistor, capacitor, switch or winding; rated",
+        "most across a resistor, capacitor, switch, transistor or winding; rated",
         "peak voltage of C1 with level 4",
+    ),
+    stress(
+        "peak control voltage",
+        "V",
+        "most from a transistor's gate to its source, or base to emitter; rated",
+        "peak control voltage of M1 with level 4",
+    ),
+    stress(
+        "peak gate-drain voltage",
+        "V",
+        "most from a junction transistor's gate to its drain; rated",
+        "peak gate-drain voltage of J1 with level 4",
     ),
     stress(
         "peak plate voltage",

@@ -162,6 +162,7 @@ pub fn survey<E>(
 pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
     let circuit = assembly.circuit;
     let mut gauge = wanted::gauge(circuit);
+    let is_cycle = matches!(found, AtRest::Cycle(..));
     gauge.only(|w| {
         let element = &circuit.elements[w.element];
         let beside = match element.role() {
@@ -171,6 +172,8 @@ pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
             }
             // Of a zener; what a diode blocks is in the chart.
             Some(DeviceRole::Diode) => w.quantity == "driven dissipation",
+            // The chart has the averages of a mains cycle.
+            Some(DeviceRole::Transistor(_)) => is_cycle && w.quantity.starts_with("peak "),
             Some(DeviceRole::Toggle | DeviceRole::Switch | DeviceRole::Loudspeaker) => true,
             _ => false,
         };

@@ -1,6 +1,6 @@
 //! Which figures of a part are watched, and what it stands.
 
-use super::super::chart::DERATING;
+use super::super::chart::{DERATING, transistor_watts};
 use super::super::inverse;
 use super::super::windings::{common_of, into_terminal, winding_name, windings};
 use super::gauge::{Gauge, Read, Statistic};
@@ -257,11 +257,30 @@ fn transistor(gauge: &mut Gauge, k: usize, element: &Element) {
         k,
         (heat, Statistic::Mean),
         ("driven dissipation", W),
-        element.rated,
+        transistor_watts(element),
     );
-    if let [a, _, b, ..] = element.terminals[..] {
-        let across = gauge.meter(Read::Volts(a, b));
-        gauge.show(k, (across, Statistic::Peak), ("peak voltage", V), None);
+    let [a, control, b, ..] = element.terminals[..] else {
+        return;
+    };
+    let current = ["collector current", "drain current"];
+    let most = current.into_iter().find_map(|name| element.rating(name));
+    let through = gauge.meter(Read::Amperes(into_terminal(element, 0)));
+    gauge.show(
+        k,
+        (through, Statistic::Mean),
+        ("driven direct current", A),
+        most,
+    );
+    let pairs = [
+        (a, b, ["vds", "vce"], "peak voltage"),
+        (control, b, ["vgs", "vbe"], "peak control voltage"),
+        (control, a, ["vgd", "vgd"], "peak gate-drain voltage"),
+    ];
+    // Only a junction transistor's gate has a rating towards its drain.
+    for (from, to, names, quantity) in &pairs[..if element.letter == 'J' { 3 } else { 2 }] {
+        let most = names.iter().find_map(|name| element.rating(name));
+        let volts = gauge.meter(Read::Volts(*from, *to));
+        gauge.show(k, (volts, Statistic::Peak), (quantity, V), most);
     }
 }
 
