@@ -17,6 +17,10 @@ const JOINS: f64 = 10e6;
 const COUNTS: f64 = 0.1;
 /// More grids than this are not valves on one leak, but stages that are coupled directly.
 const MANY: usize = 8;
+/// A grid that would stand this near its cathode without its own current has no other bias, V.
+const UNBIASED_V: f64 = 0.1;
+/// Plate watts up to which a triode is a small one: grid current makes the bias of no output valve.
+const SMALL_W: f64 = 5.0;
 /// Volts from plate to cathode from which on a valve is supplied.
 pub const SUPPLIED_V: f64 = 5.0;
 
@@ -85,6 +89,13 @@ impl GridCircuits {
             .terminal("plate")
             .is_some_and(|plate| volts(plate) - volts(cathode) > SUPPLIED_V);
         let limit = limit.filter(|_| alone < OPEN || supplied);
+        let over = volts(grid) - volts(cathode);
+        let own_bias = alone < OPEN
+            && is_fixed(assembly.circuit, cathode)
+            && is_small_triode(element)
+            && over < 0.0
+            && (over + alone * drawn(seen, element)).abs() < UNBIASED_V;
+        let limit = limit.filter(|_| !own_bias);
         let shared = limit.map_or(0.0, |_| self.shared(seen, grid, &own, COUNTS * alone));
         Some(GridCircuit {
             ohms: alone + shared,
@@ -113,4 +124,20 @@ impl GridCircuits {
             .filter_map(|&&(node, _)| seen.between(grid, node, &pulled));
         each.filter(|ohms| *ohms > least).sum()
     }
+}
+
+/// What a valve's grid draws, A.
+fn drawn(seen: &Resistances<'_, '_>, element: &Element) -> f64 {
+    let mut readings = element.readings.iter();
+    let grid = readings.find(|r| r.0.name == "grid current");
+    grid.map_or(0.0, |&(_, law, output)| seen.drawn(law, output))
+}
+
+/// Whether a valve's own grid current may make its bias: a triode that is no output valve. Makers print
+/// another limit for it, if any: some 22 megohms for types that have 1 with a fixed bias (from memory).
+pub fn is_small_triode(element: &Element) -> bool {
+    element.terminal("screen").is_none()
+        && element
+            .rating("plate dissipation")
+            .is_some_and(|w| w <= SMALL_W)
 }

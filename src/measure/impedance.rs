@@ -45,6 +45,11 @@ impl<'a, 'c> Resistances<'a, 'c> {
         }
     }
 
+    /// What an output of a law draws at that point, A.
+    pub fn drawn(&self, law: usize, output: usize) -> f64 {
+        self.laws[law].i[output]
+    }
+
     /// How far a sum of unknowns moves for each unit of current into a sum of equations.
     fn entry(&mut self, row: &[(usize, f64)], column: &[(usize, f64)]) -> f64 {
         let mut sum = 0.0;
