@@ -1,5 +1,6 @@
 //! The built-in valve statements: netlist text, embedded in the program.
 
+use super::network::Element;
 use super::params::{self, Overrides};
 use crate::device::base::{self, Base};
 use crate::device::{self, Kind};
@@ -86,6 +87,19 @@ pub fn load(sources: &mut Files) -> (Body, Vec<Diagnostic>) {
         body.subcircuits.extend(reading.netlist.body.subcircuits);
     }
     (body, diagnostics)
+}
+
+/// Models that the library's blocks are made of.
+const OF_BLOCKS: [&str; 1] = ["OPAMP_CLAMP"];
+
+/// Whether an element is a piece of one of the library's blocks, and stands for no part that could be bought.
+pub fn is_of_block(element: &Element) -> bool {
+    let own = |model: &String| {
+        OF_BLOCKS
+            .iter()
+            .any(|name| model.eq_ignore_ascii_case(name))
+    };
+    element.name.contains('.') && element.model.as_ref().is_some_and(own)
 }
 
 /// One type of the library, read: what its model says and what its comments say.

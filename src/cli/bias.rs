@@ -7,6 +7,7 @@ mod printed;
 mod sought;
 mod stressed;
 mod tables;
+mod unrated;
 
 use super::command::Command;
 use super::common::{Session, number_option};

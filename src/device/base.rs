@@ -131,6 +131,12 @@ impl Base {
         pins.map(|p| p.pin).collect()
     }
 
+    /// Whether the heater and the cathode are one inside, or joined: nothing stands between them.
+    pub fn joins_heater(&self) -> bool {
+        let joined = |role| matches!(role, Role::Filament | Role::HeaterCathode);
+        self.pins.iter().any(|p| joined(p.role))
+    }
+
     /// The pin of the heater's middle.
     pub fn heater_tap(&self) -> Option<u8> {
         let tap = self.pins.iter().find(|p| p.role == Role::HeaterTap);

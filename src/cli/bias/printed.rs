@@ -4,10 +4,10 @@ use super::figures::{exceeded, shown};
 use super::findings::Findings;
 use super::stressed::Stressed;
 use super::tables::Tables;
+use super::unrated::unrated;
 use crate::circuit::Circuit;
 use crate::cli::command::SAFETY;
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::grid_circuit::OPEN;
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::num;
 use std::collections::BTreeSet;
@@ -52,6 +52,10 @@ pub fn printed(
         text += &format!("controls: {controls}\n");
     }
     text += &verdicts(circuit, tables.charted, beside, findings);
+    let unrated = unrated(circuit, quiescent, stressed, tables.charted);
+    if !unrated.is_empty() {
+        text += &format!("not judged, as no rating is known: {}\n", listed(&unrated));
+    }
     let titled = tables.all().into_iter().map(|(t, table)| (t.into(), table));
     let stressed = stressed.map(|stressed| {
         let title = format!("What is rated, at its worst; {}", stressed.words);
@@ -134,39 +138,7 @@ fn verdicts(
         (n, 0) => format!("all {n} figures that have a rating are within it\n"),
         (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),
     };
-    let unrated = unrated(circuit, rows);
-    if !unrated.is_empty() {
-        text += &format!("not judged, as no rating is known: {}\n", listed(&unrated));
-    }
     text
-}
-
-/// Volts between a heater at ground and a cathode from which on it matters what the valve stands.
-const LIFTED_V: f64 = 50.0;
-
-/// What has no rating where others like it have one: resistors and capacitors, and of valves at work the
-/// grid circuit and a lifted cathode.
-fn unrated(circuit: &Circuit, rows: &[ChartRow]) -> Vec<String> {
-    let rated = |letter: char| {
-        let mut own = circuit.elements.iter().filter(move |e| e.letter == letter);
-        own.any(|e| e.rated.is_some())
-    };
-    let (resistors, capacitors) = (rated('R'), rated('C'));
-    let parts = circuit.elements.iter().filter(|e| {
-        let counts = e.letter == 'R' && resistors || e.letter == 'C' && capacitors;
-        counts && e.rated.is_none() && e.notes.fuse.is_none()
-    });
-    let valves = rows.iter().filter_map(|row| match row.quantity {
-        _ if row.limit.is_some() => None,
-        "grid circuit resistance" if row.value < OPEN => {
-            Some(format!("grid circuit of {}", row.subject))
-        }
-        "heater-cathode voltage" if row.value.abs() > LIFTED_V => {
-            Some(format!("heater to cathode of {}", row.subject))
-        }
-        _ => None,
-    });
-    parts.map(|e| e.name.clone()).chain(valves).collect()
 }
 
 /// The first of some names, and how many more there are.
