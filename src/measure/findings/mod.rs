@@ -10,6 +10,7 @@ mod iron;
 mod mains;
 mod parts;
 mod stability;
+mod transistors;
 mod valves;
 
 use crate::analysis::mains::Mains;
@@ -21,6 +22,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
     let mut found = mains::unfed(assembly.circuit, mains);
     found.extend(mains::misfits(assembly.circuit, mains));
     found.extend(valves::findings(assembly, x));
+    found.extend(transistors::findings(assembly, x));
     found.extend(parts::capacitors(assembly, x));
     found.extend(iron::taps(assembly.circuit));
     found.extend(iron::unloaded(assembly.circuit));
