@@ -2,6 +2,7 @@
 
 mod figures;
 mod findings;
+mod misread;
 mod output;
 mod printed;
 mod sought;
@@ -142,6 +143,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             finding.grave |= finding.quantity == measured::NO_LOAD;
         }
     }
+    findings.extend(misread::milliohms(&session, &circuit));
     let mut findings = Findings::new(findings, &rows);
     if !measured::backward(&circuit, Some(&quiescent), None).is_empty() {
         findings.doubt(0..rows.len());

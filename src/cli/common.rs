@@ -18,7 +18,7 @@ use crate::limits::Bound;
 use crate::measure::findings;
 use crate::netlist::statement::{ControlKind, Netlist};
 use crate::netlist::{self, MemoryLoader};
-use crate::num::{self, Role};
+use crate::num::{self, Doubt, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
 use crate::system::probe::{self, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
@@ -136,6 +136,8 @@ pub struct Session<'m> {
     pub quiet: bool,
     /// Warnings that were printed: one that several circuits share is printed once.
     warned: HashSet<String>,
+    /// Values with the suffix M that are read as milliohms, where few builders mean them.
+    pub milliohms: Vec<Diagnostic>,
 }
 
 impl<'m> Session<'m> {
@@ -197,6 +199,7 @@ impl<'m> Session<'m> {
             guards,
             quiet,
             warned: HashSet::new(),
+            milliohms: Vec::new(),
         };
         session.warn(&problems);
         Ok(session)
@@ -281,6 +284,13 @@ impl<'m> Session<'m> {
     }
 
     fn warn(&mut self, warnings: &[Diagnostic]) {
+        let (word, _) = Doubt::MilliohmSuffix.remark();
+        for warning in warnings {
+            let misread = warning.cause == "Doubtful" && warning.message.ends_with(word);
+            if misread && !self.milliohms.contains(warning) {
+                self.milliohms.push(warning.clone());
+            }
+        }
         if !self.quiet {
             for warning in warnings {
                 let text = self.draft.files.render(warning);
