@@ -30,9 +30,12 @@ MEMORY_CAPACITANCES = {
 
 
 
-def remembered(va, pa_w, vg2=None, pg2_w=None, ik_ma=None):
-    """A row of ratings from memory; the systems of the makers are not told apart."""
+def remembered(va, pa_w, vg2=None, pg2_w=None, ik_ma=None, rg=(None, None)):
+    """A row of ratings from memory; the systems of the makers are not told apart.
+
+    `rg` is the grid circuit's resistance with fixed and with cathode bias."""
     row = {"va": va, "pa_w": pa_w, "vg2": vg2, "pg2_w": pg2_w, "ik_ma": ik_ma}
+    row |= {"rg1_max_ohm_fixed_bias": rg[0], "rg1_max_ohm_cathode_bias": rg[1]}
     row = {key: value for key, value in row.items() if value is not None}
     source = "recalled by the writer of scripts/valve_fit, not in the references"
     return row | {"system": "system not recalled", "found": False, "source": source}
@@ -40,25 +43,26 @@ def remembered(va, pa_w, vg2=None, pg2_w=None, ik_ma=None):
 
 MEMORY_RATINGS |= {
     "5751": remembered(300, 0.8),
-    "12BH7A": remembered(300, 3.5, ik_ma=20),
-    "6CG7": remembered(300, 3.5, ik_ma=20),
+    "12BH7A": remembered(300, 3.5, ik_ma=20, rg=(0.25e6, 1e6)),
+    "6CG7": remembered(300, 3.5, ik_ma=20, rg=(1e6, 1e6)),
     "6SC7": remembered(250, 1.0),
     "ECC99": remembered(400, 5.0, ik_ma=60),
     "6N1P": remembered(250, 2.2, ik_ma=25),
     "6N2P": remembered(300, 1.0, ik_ma=10),
     "6111": remembered(165, 0.95, ik_ma=22),
-    "EF86": remembered(300, 1.0, 200, 0.2, 6),
+    # 3 megohms where the plate turns more than 0.2 W into heat.
+    "EF86": remembered(300, 1.0, 200, 0.2, 6, rg=(10e6, 10e6)),
     "5879": remembered(300, 1.25, 300, 0.25),
     "6AU6": remembered(300, 3.0, 150, 0.65),
     "ECL82T": remembered(300, 1.0, ik_ma=15),
     "ECL82P": remembered(300, 7.0, 300, 1.8, 50),
     "ECL86T": remembered(300, 0.5, ik_ma=4),
     "ECL86P": remembered(300, 9.0, 300, 1.5, 55),
-    "5881": remembered(360, 23, 270, 3.0),
+    "5881": remembered(360, 23, 270, 3.0, rg=(0.1e6, 0.5e6)),
     "KT66": remembered(500, 25, 500, 3.5, 200),
-    "7027A": remembered(600, 35, 500, 5.0),
-    "6AQ5": remembered(250, 12, 250, 2.0),
-    "6K6GT": remembered(315, 8.5, 285, 2.8),
+    "7027A": remembered(600, 35, 500, 5.0, rg=(0.1e6, 0.5e6)),
+    "6AQ5": remembered(250, 12, 250, 2.0, rg=(0.1e6, 0.5e6)),
+    "6K6GT": remembered(315, 8.5, 285, 2.8, rg=(0.1e6, 0.5e6)),
     "807": remembered(600, 25, 300, 3.5),
     "300B": remembered(400, 36, ik_ma=100),
     "2A3": remembered(300, 15),
@@ -96,6 +100,7 @@ RECTIFIER_KEYS = [
     ("ipmax", "peak_ma_per_plate", 1e-3),
     ("idcmax", "idc_max_ma", 1e-3),
     ("cmax", "c_in_max_uf", 1e-6),
+    ("vhkmax", "vhk_peak", 1.0),
 ]
 
 

@@ -25,6 +25,7 @@ use super::role::DeviceRole;
 use crate::device::base;
 use crate::device::damping;
 use crate::device::noise::{self, Noise, Rest};
+use crate::device::valve;
 use crate::math::fun;
 
 const PARAMS: &[Param] = &[
@@ -48,6 +49,7 @@ const PARAMS: &[Param] = &[
         f64::NAN,
         0.0..=1e6,
     ),
+    valve::VHKMAX,
     base::BASE,
     base::VH,
     base::IH,
@@ -97,6 +99,7 @@ fn build(given: &Given<'_>) -> Device {
             ("ipmax", "peak plate current"),
             ("idcmax", "direct current"),
             ("cmax", "reservoir"),
+            ("vhkmax", "heater-cathode voltage"),
         ]),
         needs: given.limits(&[("rsmin", "source resistance")]),
         ..Device::default()
