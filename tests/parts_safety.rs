@@ -163,3 +163,144 @@ fn a_diode_that_breaks_down_is_not_bought() {
     let sound = parts(&supply("0", ""));
     assert_eq!(row(&sound, "diode", "D1")[4..], ["1N4007", "D1 D2", ""]);
 }
+
+/// 329 V the wrong way across an electrolytic: the list said "plus at `0`, buy 400 V".
+#[test]
+fn an_electrolytic_the_wrong_way_round_is_not_bought() {
+    let drawn = |line: &str| supply("0", "").replace("CR res 0 47u", line);
+    let netlist = Netlist::new(&drawn("CR 0 res 47u ; rated=450V electrolytic"));
+    let table = Gridleak::command("parts").path(netlist.path()).table();
+    let table = table.expect("a table");
+    let found = row(&table, "capacitor", "CR");
+    assert_eq!(found[4], "", "{found:?}");
+    assert!(found[6].contains("does not do: reversed by "), "{found:?}");
+    assert!(found[6].contains("its plus is at `0`"), "{found:?}");
+    let ran = Gridleak::command("parts").path(netlist.path()).run();
+    assert!(
+        ran.stderr.contains("warning: `CR`: reversed by "),
+        "{}",
+        ran.stderr
+    );
+    let sound = parts(&drawn("CR res 0 47u ; rated=450V electrolytic"));
+    let found = row(&sound, "capacitor", "CR");
+    assert_eq!(found[4], "450 V", "{found:?}");
+    assert!(
+        found[6].starts_with("electrolytic, plus at `res`"),
+        "{found:?}"
+    );
+}
+
+/// What `bias` finds of a part is in its notes: a valve whose cathode leads nowhere.
+#[test]
+fn what_bias_finds_is_in_the_notes() {
+    let text = "Off\nVB b 0 300\nVIN in 0 AC 1\nRG in 0 1meg\nRP b p 100k\nXV1A p in k 12AX7\nRK s 0 1.5k\n\
+                XSW k s toggle at=0\n.end\n";
+    let note = |text: &str| row(&parts(text), "valve", "XV1A")[6].clone();
+    let said = note(text);
+    assert!(said.contains("CHECK: `XV1A`: switched off"), "{said}");
+    assert!(!note(&text.replace("at=0", "at=1")).contains("CHECK"));
+    let netlist = Netlist::new(text);
+    let ran = Gridleak::command("parts").path(netlist.path());
+    let ran = ran.option("--json", "-").run();
+    assert!(ran.stdout.contains("\"findings\""), "{}", ran.stdout);
+    assert!(ran.stdout.contains("switched off"), "{}", ran.stdout);
+}
+
+const LOUD: &str = "\
+Single-ended, on a bridge
+VMAINS line 0 SIN(0 325.3 50)
+XM line 0 a ct b 0 0 MT
+D1 a res 1N4007
+D2 b res 1N4007
+D3 0 a 1N4007
+D4 0 b 1N4007
+CR res 0 100u ; rated=400V electrolytic
+RBL res 0 220k ; rated=3W
+RD res bplus 100
+CD bplus 0 47u ; rated=400V electrolytic
+VIN in 0 AC 1 SIN(0 3 400)
+RG in 0 470k
+RK cathode 0 150
+CK cathode 0 100u
+XV2 plate screen in cathode EL84
+RS bplus screen 1k ; rated=7W
+XOT plate bplus 0 t4 t8 t16 OTSE
+RSPK t8 0 8
+RPRE bplus pre 22k
+CPRE pre 0 22u
+RP pre p 100k
+RK1 k1 0 1.5k
+XV1A p 0 k1 12AX7
+.model MT mains(vpri=230 vht=95 iht=0.2 heater=20 reg=0.08)
+.model OTSE singleended(ra=5.2k power=8 idc=50m fmin=80)
+.end
+";
+
+const REST: &str = "at rest only: use --drive full";
+
+/// A pair of EL34 takes three times its resting current from the fuse and 1.5 W in each screen resistor
+/// when it is played; the list at rest sold 0.16 A and 0.25 W without a word.
+#[test]
+fn what_an_output_stage_needs_at_rest_is_said_to_be_that() {
+    let table = parts(LOUD);
+    let is_said = |kind: &str, name: &str| row(&table, kind, name)[6].contains(REST);
+    for name in ["RD", "RK", "RS", "RSPK"] {
+        assert!(is_said("resistor", name), "{name}: {table:?}");
+    }
+    for name in ["RBL", "RG", "RPRE", "RP", "RK1"] {
+        assert!(!is_said("resistor", name), "{name}: {table:?}");
+    }
+    let fuses: Vec<_> = table.rows.iter().filter(|r| r[1] == "fuse").collect();
+    assert_eq!(fuses.len(), 2);
+    assert!(fuses.iter().all(|r| r[6].contains(REST)), "{fuses:?}");
+    assert!(is_said("mains transformer", "XM"));
+    // A preamplifier draws the same whatever it plays.
+    let quiet = parts(&supply("0", ""));
+    assert!(!quiet.rows.iter().any(|r| r[6].contains(REST)), "{quiet:?}");
+}
+
+#[test]
+fn a_stage_that_is_driven_is_said_nothing_of_its_rest() {
+    let text = "Driven\nVB bplus 0 260\nVIN in 0 AC 1 SIN(0 3 1k)\nRG in 0 470k\nRK cathode 0 150\n\
+                XV2 plate bplus in cathode EL84\nXOT plate bplus 0 t4 t8 t16 OTSE\nRSPK t8 0 8\n\
+                .model OTSE singleended(ra=5.2k power=8 idc=50m fmin=80)\n.end\n";
+    let resting = parts(text);
+    assert!(row(&resting, "resistor", "RSPK")[6].contains(REST));
+    let netlist = Netlist::new(text);
+    let driven = Gridleak::command("parts").path(netlist.path());
+    let driven = driven.option("--drive", "3").table().expect("a table");
+    assert!(
+        !driven.rows.iter().any(|r| r[6].contains(REST)),
+        "{driven:?}"
+    );
+}
+
+/// The line says 7 W, and 14 mW at rest asked for 0.25 W.
+#[test]
+fn no_part_is_bought_smaller_than_its_line_rates_it() {
+    let table = parts(LOUD);
+    for (kind, name, rating) in [
+        ("resistor", "RS", "7 W"),
+        ("resistor", "RBL", "3 W"),
+        ("capacitor", "CR", "400 V"),
+    ] {
+        let found = row(&table, kind, name);
+        assert_eq!(found[4], rating, "{found:?}");
+    }
+}
+
+/// A bridge across the whole winding: one current, one fuse. The list ordered one for each side.
+#[test]
+fn a_bridge_on_one_winding_has_one_fuse() {
+    let fuse = |text: &str| {
+        let table = parts(text);
+        let found = table.rows.iter().find(|r| r[2] == "high-tension fuse");
+        found.expect("a fuse").clone()
+    };
+    let one = fuse(LOUD);
+    assert_eq!(one[0], "1", "{one:?}");
+    assert!(one[6].contains("in one lead of the winding"), "{one:?}");
+    let two = fuse(&supply("0", ""));
+    assert_eq!(two[0], "2", "{two:?}");
+    assert!(two[6].contains("one in each side"), "{two:?}");
+}

@@ -138,11 +138,6 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     };
     let survey = stressed.as_ref().map(|s| &s.survey);
     let (mut findings, assembly) = found::of(&quiescent, assembly, survey);
-    if survey.is_some_and(|s| s.states.iter().any(|s| s.sine.is_some())) {
-        for finding in &mut findings {
-            finding.grave |= finding.quantity == measured::NO_LOAD;
-        }
-    }
     findings.extend(misread::milliohms(&session, &circuit));
     let mut findings = Findings::new(findings, &rows);
     if !measured::backward(&circuit, Some(&quiescent), None).is_empty() {

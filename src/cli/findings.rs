@@ -25,5 +25,11 @@ pub fn of<'c>(
     let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
     let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
     all.extend(findings::unstable(&mut small));
+    // With a signal an open output transformer is no mere matter of the bench.
+    if survey.is_some_and(|s| s.states.iter().any(|s| s.sine.is_some())) {
+        for finding in &mut all {
+            finding.grave |= finding.quantity == findings::NO_LOAD;
+        }
+    }
     (all, assembly)
 }

@@ -4,11 +4,13 @@ use super::command::{Command, SAFETY};
 use super::common::{Session, number_option};
 use super::driven::{self, Drive};
 use super::failure::Failure;
+use super::findings;
 use super::outcome::Outcome;
 use super::settings;
 use crate::analysis::mains;
 use crate::circuit::bind::Timing;
-use crate::measure::findings;
+use crate::measure::findings::{Finding, STABILITY};
+use crate::measure::quiescent;
 use crate::measure::stress::{self, State, Survey};
 use crate::netlist::Loader;
 use crate::parts::{self, Heaters, Line, stock};
@@ -69,11 +71,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let states = states(&circuit, sine, session.mains_range()?);
     let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
-    let backward = findings::backward(&circuit, None, Some(&survey));
-    for finding in &backward {
+    let (quiescent, assembly) = quiescent::solve(&circuit)?;
+    let (found, _) = findings::of(&quiescent, assembly, Some(&survey));
+    for finding in found.iter().filter(|f| f.grave) {
         session.warning(&finding.told());
     }
-    let mut lines = parts::list(&circuit, &survey);
+    let mut lines = parts::list(&circuit, &survey, &found);
     if let Some(items) = items {
         stock::mark(&mut lines, items);
     }
@@ -84,8 +87,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     session.finish(
         outputs,
-        || record(&circuit.title, &survey, &lines, &heaters),
-        || printed(&circuit.title, &survey, &lines, &heaters),
+        || record(&circuit.title, &survey, &found, &lines, &heaters),
+        || printed(&circuit.title, &survey, &found, &lines, &heaters),
     )?;
     Ok(Outcome::Done)
 }
@@ -138,10 +141,22 @@ fn csv(lines: &[Line]) -> String {
     csv.text()
 }
 
-fn record(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> serde_json::Value {
+fn record(
+    title: &str,
+    survey: &Survey,
+    found: &[Finding],
+    lines: &[Line],
+    heaters: &Heaters,
+) -> serde_json::Value {
     json!({
         "title": title.trim(),
         "states": survey.states.iter().map(|s| &s.name).collect::<Vec<_>>(),
+        "findings": found.iter().map(|f| json!({
+            "subject": f.subject,
+            "quantity": f.quantity,
+            "text": f.text,
+            "grave": f.grave,
+        })).collect::<Vec<_>>(),
         "parts": lines.iter().map(|l| json!({
             "quantity": l.quantity,
             "kind": l.kind,
@@ -166,7 +181,13 @@ fn record(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> se
 /// Characters of a line of names or notes before it is broken.
 const WIDE: usize = 34;
 
-fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> String {
+fn printed(
+    title: &str,
+    survey: &Survey,
+    found: &[Finding],
+    lines: &[Line],
+    heaters: &Heaters,
+) -> String {
     let stocked = lines.iter().any(|l| l.stock.is_some());
     let mut columns = vec![
         ("", Side::Right),
@@ -206,7 +227,12 @@ fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> S
     } else {
         "; nothing plays: --drive counts in what a signal does"
     };
-    text += &format!("{}{silent}\n\n{}", names.join(", "), table.text());
+    text += &format!("{}{silent}\n", names.join(", "));
+    // The others are in the notes of their parts.
+    for finding in found.iter().filter(|f| f.quantity == STABILITY) {
+        text += &format!("CHECK: {}\n", finding.told());
+    }
+    text += &format!("\n{}", table.text());
     for (volts, amperes, bottles) in &heaters.sums {
         text += &format!(
             "\nheaters at {}: {} for {bottles} valve{}\n",
@@ -219,8 +245,8 @@ fn printed(title: &str, survey: &Survey, lines: &[Line], heaters: &Heaters) -> S
         text += &format!("heaters not known here: {}\n", heaters.unknown.join(", "));
     }
     text + &format!(
-        "\nResistors for twice their watts (common practice), in bodies that withstand the volts. \
-         The list does not know the wiring, the chassis, or what a maker's part stands: compare it \
+        "\nResistors for twice their watts (common practice), in bodies that withstand the volts; \
+         nothing smaller than `rated=` on its line. The list does not know the wiring, the chassis, or what a maker's part stands: compare it \
          with the data sheets.\n{SAFETY}\n"
     )
 }

@@ -16,6 +16,8 @@ pub(super) struct Stands {
     pub alternating: f64,
     /// Ripple current, A rms.
     pub ripple: f64,
+    /// Of an electrolytic, the volts of the wrong sign, where they are more than it stands, V.
+    pub reversed: Option<f64>,
 }
 
 /// A capacitor's line. One on the mains' side is bought by its class, so no rating in volts is given
@@ -32,10 +34,19 @@ pub(super) fn line(
         needs: show(volts, "V"),
         ..Line::new("capacitor", element.value.map_or(String::new(), written))
     };
+    let plus = &circuit.nodes[element.terminals[0].0].name;
+    if let Some(reversed) = stands.reversed {
+        line.notes.push(format!(
+            "does not do: reversed by {}, its plus is at `{plus}`: exchange its nodes on its line, then \
+             order",
+            show(reversed, "V")
+        ));
+        return line;
+    }
     if let Some(class) = leads.and_then(|leads| leads.class(circuit, element)) {
         line.notes.push(class);
     } else {
-        line.rating = ratings::capacitor(volts);
+        line.rating = ratings::capacitor(volts, element.rated);
         match line.rating {
             Some(rating) => line.buy = format!("{} V", crate::num::full(rating)),
             None => line.notes.push(format!(
@@ -52,7 +63,6 @@ pub(super) fn line(
         }
     }
     if element.notes.polar {
-        let plus = &circuit.nodes[element.terminals[0].0].name;
         line.notes.push(format!("electrolytic, plus at `{plus}`"));
     }
     // A tenth of an ampere warms a capacitor; less is not worth a word.
@@ -70,7 +80,7 @@ const FEW_V: f64 = 50.0;
 /// 160 V, 630 V at 220 to 400 V and 1000 V at 250 to 600 V AC (from memory; common practice, no published
 /// source).
 fn is_alternating(stands: &Stands) -> bool {
-    let rating = ratings::capacitor(stands.volts).unwrap_or(stands.volts);
+    let rating = ratings::capacitor(stands.volts, None).unwrap_or(stands.volts);
     let part = if rating <= 250.0 { 0.6 } else { 0.35 };
     stands.alternating > FEW_V && stands.alternating > part * rating
 }

@@ -3,22 +3,29 @@
 use super::capacitors::{self, Leads, Stands};
 use super::line::{Line, show, written};
 use super::semiconductors::{self, Semiconductor};
-use super::{power, ratings, valves};
+use super::{power, ratings, resting, valves};
 use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
-use crate::measure::findings;
+use crate::measure::chart::Verdict;
+use crate::measure::findings::{self, Finding};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
 
 /// Every part of a circuit as an order list: what the maker's shop sells first by kind, then by
-/// value; bottles, sockets, iron and fuses last.
-pub fn list(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
+/// value; bottles, sockets, iron and fuses last. What is found wrong with a part is in its notes; it
+/// is not bought if the finding is grave.
+pub fn list(circuit: &Circuit, survey: &Survey, found: &[Finding]) -> Vec<Line> {
     let leads = Leads::of(circuit);
+    let resting = resting::carriers(circuit, survey);
     let mut groups: Vec<Group> = Vec::new();
-    for element in &circuit.elements {
-        let Some(part) = part(circuit, leads.as_ref(), survey, element) else {
+    for (k, element) in circuit.elements.iter().enumerate() {
+        let Some(mut part) = part(circuit, leads.as_ref(), survey, element) else {
             continue;
         };
+        if resting.contains(&k) && element.role() == Some(DeviceRole::Resistor) {
+            part.line.notes.push(resting::NOTE.to_string());
+        }
+        check(&mut part.line, element, survey, found);
         let same = |g: &&mut Group| {
             let (a, b) = (&g.line, &part.line);
             a.kind == b.kind && a.value == b.value && a.buy == b.buy && a.notes == b.notes
@@ -56,8 +63,8 @@ pub fn list(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
         group.line
     });
     let mut lines: Vec<Line> = named.collect();
-    lines.extend(valves::lines(circuit, survey));
-    lines.extend(power::lines(circuit, survey));
+    lines.extend(valves::lines(circuit, survey, found));
+    lines.extend(power::lines(circuit, survey, found));
     if findings::doubtful(circuit, survey).contains(&true) {
         let all = lines.iter_mut().filter(|l| l.kind != "diode");
         all.for_each(|line| line.notes.push(DOUBTED.to_string()));
@@ -71,6 +78,31 @@ struct Group {
     stress: f64,
     /// The most watts of one of them, if nothing says how many they stand.
     unrated_w: Option<f64>,
+}
+
+/// Notes what is found wrong with a part.
+fn check(line: &mut Line, element: &Element, survey: &Survey, found: &[Finding]) {
+    let own = found.iter().filter(|f| f.subject == element.name);
+    // Its own line has said more.
+    let said = |f: &&Finding| match element.role() {
+        Some(DeviceRole::Capacitor) => reversed(survey, element).is_some(),
+        Some(DeviceRole::Diode) => f.quantity.ends_with("inverse voltage"),
+        _ => false,
+    };
+    for finding in own.filter(|f| !said(f)) {
+        line.notes.push(format!("CHECK: {}", finding.text));
+        if finding.grave {
+            line.buy.clear();
+            line.rating = None;
+        }
+    }
+}
+
+/// The volts by which an electrolytic is reversed, where they are more than it stands.
+fn reversed(survey: &Survey, element: &Element) -> Option<f64> {
+    let figure = survey.find(&element.name, "reverse voltage")?;
+    let is_over = figure.verdict() == Some(Verdict::Over);
+    Some(figure.worst()?.0.abs()).filter(|_| is_over)
 }
 
 /// What is said of every other part where a diode breaks down: what it clamps needs more than is shown,
@@ -117,6 +149,7 @@ fn part(
                 volts: f64::max(worst("peak voltage"), worst("charging voltage")),
                 alternating: worst("alternating voltage"),
                 ripple: worst("ripple current"),
+                reversed: reversed(survey, element),
             };
             let line = capacitors::line(circuit, leads, element, &stands);
             (line, stands.volts)
@@ -185,11 +218,11 @@ fn valued(kind: &'static str, element: &Element) -> Line {
 fn resistor(element: &Element, watts: f64, volts: f64) -> (Line, f64) {
     let mut line = valued("resistor", element);
     line.needs = show(watts, "W");
-    line.rating = ratings::resistor(watts, volts);
+    line.rating = ratings::resistor(watts, volts, element.rated);
     match line.rating {
         Some(rating) => {
             line.buy = format!("{} W", num::full(rating));
-            if ratings::resistor(watts, 0.0) != line.rating {
+            if ratings::resistor(watts, 0.0, element.rated) != line.rating {
                 line.notes.push("rated for the volts across it".to_string());
             }
         }
@@ -213,10 +246,10 @@ fn pot(element: &Element, watts: f64, whole: f64) -> (Line, f64) {
     );
     line.number = ohms;
     line.needs = show(watts, "W");
-    line.rating = ratings::resistor(watts.max(whole), 0.0);
+    line.rating = ratings::resistor(watts.max(whole), 0.0, element.rated);
     if let Some(rating) = line.rating {
         line.buy = format!("{} W", num::full(rating));
-        if ratings::resistor(watts, 0.0) != line.rating {
+        if ratings::resistor(watts, 0.0, element.rated) != line.rating {
             line.notes
                 .push("rated for the current in a part of its track".to_string());
         }

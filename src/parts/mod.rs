@@ -11,6 +11,7 @@ mod line;
 mod list;
 mod power;
 pub mod ratings;
+mod resting;
 mod semiconductors;
 pub mod stock;
 mod valves;

@@ -2,10 +2,11 @@
 
 use super::line::{Line, show};
 use super::semiconductors::refuse;
-use super::{ratings, valves};
-use crate::circuit::{Circuit, Element};
+use super::{ratings, resting, valves};
+use crate::circuit::{Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::measure::chart::ROUNDING;
+use crate::measure::findings::{self, Finding};
 use crate::measure::stress::{Stress, Survey};
 use crate::num;
 
@@ -20,9 +21,11 @@ fn worst(survey: &Survey, subject: &str, quantity: &str) -> Option<f64> {
 }
 
 /// Lines for chokes, transformers, loudspeakers and fuses.
-pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
+pub(super) fn lines(circuit: &Circuit, survey: &Survey, found: &[Finding]) -> Vec<Line> {
     let mut lines = Vec::new();
-    for element in &circuit.elements {
+    let resting = resting::carriers(circuit, survey);
+    for (k, element) in circuit.elements.iter().enumerate() {
+        let first = lines.len();
         let of = |quantity: &str| worst(survey, &element.name, quantity);
         match element.role() {
             Some(DeviceRole::MainsTransformer) => mains(&mut lines, circuit, survey, element),
@@ -59,8 +62,33 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
             Some(DeviceRole::Loudspeaker) => lines.push(one("loudspeaker", element)),
             _ => {}
         }
+        for line in &mut lines[first..] {
+            let rests = match element.role() {
+                Some(DeviceRole::MainsTransformer) => !resting.is_empty(),
+                Some(DeviceRole::Choke) => resting.contains(&k),
+                _ => false,
+            };
+            if rests {
+                line.notes.insert(0, resting::NOTE.to_string());
+            }
+            check(line, element, found);
+        }
     }
     lines
+}
+
+/// Notes what is found wrong with iron, and does not buy it if that is grave. A load that is not
+/// there is nothing against the transformer.
+fn check(line: &mut Line, element: &Element, found: &[Finding]) {
+    let own = found.iter().filter(|f| f.subject == element.name);
+    let said = line.notes.clone();
+    for finding in own.filter(|f| !said.contains(&f.text)) {
+        if finding.grave && finding.quantity != findings::NO_LOAD {
+            line.buy.clear();
+            line.rating = None;
+        }
+        line.notes.push(format!("CHECK: {}", finding.text));
+    }
 }
 
 fn one(kind: &'static str, element: &Element) -> Line {
@@ -136,19 +164,33 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     if let [Some(a), Some(b)] = sides
         && a.max(b) > 0.0
     {
+        // A bridge across the whole winding, or one side alone: one current, one fuse.
+        let is_one = a == 0.0 || b == 0.0 || is_free(circuit, element, "centre");
         lines.push(fuse(
             "high-tension fuse",
             (a.max(b), element.rating("ht1 rms current")),
             element,
-            "slow, one in each side",
+            if is_one {
+                "slow, in one lead of the winding"
+            } else {
+                "slow, one in each side"
+            },
         ));
         if let Some(line) = lines.last_mut()
-            && b > 0.0
-            && a > 0.0
+            && !is_one
         {
             line.quantity = 2;
         }
     }
+}
+
+/// Whether nothing is connected to a terminal.
+fn is_free(circuit: &Circuit, element: &Element, terminal: &str) -> bool {
+    let Some(node) = element.terminal(terminal) else {
+        return true;
+    };
+    let leads = circuit.elements.iter().flat_map(|e| &e.terminals);
+    node != Node::GROUND && leads.filter(|n| **n == node).count() == 1
 }
 
 /// What the heaters take, W, at the highest mains.

@@ -29,17 +29,20 @@ fn at_least(table: &[f64], wanted: f64) -> Option<f64> {
     table.iter().copied().find(|&r| wanted <= r * ROUNDING)
 }
 
-/// Watts for a resistor that turns `watts` into heat with `volts` across it; none if no single
-/// part will do.
-pub fn resistor(watts: f64, volts: f64) -> Option<f64> {
-    let stands =
-        |w: &&f64| DERATING * watts <= **w * ROUNDING && volts <= body_volts(**w) * ROUNDING;
-    WATTS.iter().find(stands).copied()
+/// Watts for a resistor that turns `watts` into heat with `volts` across it, and no fewer than the
+/// netlist says it is rated for (`rated=`); none if no single part will do. What is rated for more
+/// than the table has is bought as rated.
+pub fn resistor(watts: f64, volts: f64, rated: Option<f64>) -> Option<f64> {
+    let least = f64::max(DERATING * watts, rated.unwrap_or(0.0));
+    let stands = |w: &f64| least <= *w * ROUNDING && volts <= body_volts(*w) * ROUNDING;
+    WATTS.iter().copied().chain(rated).find(stands)
 }
 
-/// Volts for a capacitor; none if no single part will do.
-pub fn capacitor(volts: f64) -> Option<f64> {
-    at_least(&VOLTS, volts)
+/// Volts for a capacitor, and no fewer than the netlist says it is rated for (`rated=`); none if no
+/// single part will do. What is rated for more than the table has is bought as rated.
+pub fn capacitor(volts: f64, rated: Option<f64>) -> Option<f64> {
+    let least = f64::max(volts, rated.unwrap_or(0.0));
+    at_least(&VOLTS, least).or(rated.filter(|rated| volts <= rated * ROUNDING))
 }
 
 /// Amperes for a fuse that carries `amperes`: half as much again, so that it does not age (common
@@ -163,16 +166,37 @@ mod tests {
             (0.1, 501.0, None),
             (26.0, 10.0, None),
         ] {
-            assert_eq!(resistor(watts, volts), expected, "{watts} W {volts} V");
+            assert_eq!(
+                resistor(watts, volts, None),
+                expected,
+                "{watts} W {volts} V"
+            );
         }
     }
 
     #[test]
+    fn nothing_is_bought_smaller_than_it_is_rated() {
+        for (watts, volts, rated, expected) in [
+            (0.014, 5.0, 7.0, Some(7.0)),
+            (0.014, 5.0, 4.0, Some(5.0)),
+            (5.0, 5.0, 7.0, Some(10.0)),
+            (26.0, 10.0, 100.0, Some(100.0)),
+            (0.3, 510.0, 3.0, None),
+        ] {
+            assert_eq!(resistor(watts, volts, Some(rated)), expected, "{rated} W");
+        }
+        assert_eq!(capacitor(48.0, Some(630.0)), Some(630.0));
+        assert_eq!(capacitor(512.0, Some(500.0)), Some(630.0));
+        assert_eq!(capacitor(1200.0, Some(1600.0)), Some(1600.0));
+        assert_eq!(capacitor(1700.0, Some(1600.0)), None);
+    }
+
+    #[test]
     fn capacitors_and_fuses_take_the_next_rating() {
-        assert_eq!(capacitor(1.6), Some(16.0));
-        assert_eq!(capacitor(450.0), Some(450.0));
-        assert_eq!(capacitor(451.0), Some(500.0));
-        assert_eq!(capacitor(1001.0), None);
+        assert_eq!(capacitor(1.6, None), Some(16.0));
+        assert_eq!(capacitor(450.0, None), Some(450.0));
+        assert_eq!(capacitor(451.0, None), Some(500.0));
+        assert_eq!(capacitor(1001.0, None), None);
         assert_eq!(fuse(0.5), Some(0.8));
     }
 

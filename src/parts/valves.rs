@@ -98,7 +98,7 @@ pub fn overloaded(circuit: &Circuit) -> Vec<Finding> {
 const SLACK: f64 = 1.005;
 
 /// Lines for valves and sockets.
-pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
+pub(super) fn lines(circuit: &Circuit, survey: &Survey, found: &[Finding]) -> Vec<Line> {
     let mut valves: Vec<(Line, f64)> = Vec::new();
     let mut sockets: Vec<Line> = Vec::new();
     for one in all(circuit) {
@@ -145,6 +145,9 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey) -> Vec<Line> {
                 ("driven plate dissipation", "W")
             };
             line.notes.extend(over(survey, section));
+            let own = found.iter().filter(|f| f.subject == section.name);
+            let checks = own.map(|f| format!("CHECK: {}", f.told()));
+            line.notes.extend(checks);
             let worst = survey.find(&section.name, quantity).and_then(|f| f.worst());
             if let Some((value, _)) = worst.filter(|w| w.0 >= *most) {
                 *most = value;
