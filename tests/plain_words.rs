@@ -35,6 +35,71 @@ fn picture(path: &Path, command: &str, options: &[&str], out: &str) -> String {
     std::fs::read_to_string(&file).expect("the picture")
 }
 
+/// What `compare` says of two netlists, as kind and words.
+fn compared(drawn: &str, built: &str) -> Vec<(String, String)> {
+    let (drawn, built) = (Netlist::new(drawn), Netlist::new(built));
+    let run = Gridleak::command("compare").unaudited().path(drawn.path());
+    let ran = run.path(built.path()).option("--csv", "-").run();
+    let table = common::Table::parse(&ran.stdout).expect("a table");
+    let rows = table.rows.into_iter();
+    rows.map(|row| (row[0].clone(), row[3].clone())).collect()
+}
+
+const OUTPUT: &str = "\
+Single-ended
+VB bplus 0 260
+VIN in 0 AC 1 SIN(0 3 1k)
+RG in 0 470k
+RK cathode 0 150
+XV2 plate bplus in cathode EL84
+XOT plate bplus 0 t4 t8 t16 OTSE
+RSPK t8 0 8
+.model OTSE singleended(ra=5.2k power=8 idc=50m fmin=80)
+.end
+";
+
+/// A fixed bug: an output transformer whose secondary was one place along was missing, and another of
+/// its name not in the drawing.
+#[test]
+fn a_part_of_one_name_and_sort_is_never_missing_and_extra() {
+    let along = OUTPUT.replace("XOT plate bplus 0 t4 t8 t16", "XOT plate bplus t4 t8 t16 0");
+    let found = compared(OUTPUT, &along);
+    assert!(!found.is_empty());
+    for (kind, what) in &found {
+        assert!(["moved", "swapped"].contains(&kind.as_str()), "{found:?}");
+        assert!(what.contains("XOT"), "{what}");
+    }
+    // One that is at other places and has another value is another one.
+    let other = OUTPUT.replace("RG in 0 470k", "RG plate t16 4.7k");
+    let found = compared(OUTPUT, &other);
+    let kinds: Vec<&str> = found.iter().map(|f| f.0.as_str()).collect();
+    assert_eq!(kinds, ["missing", "extra"], "{found:?}");
+}
+
+/// A fixed bug: of a mains source with `AC 1` it was said that `VMAINS is 1 V, drawn 0, waveform`.
+#[test]
+fn a_value_that_one_line_has_is_named() {
+    let with = |line: &str| OUTPUT.replace("VIN in 0 AC 1 SIN(0 3 1k)", line);
+    let wave = with("VIN in 0 SIN(0 3 1k)");
+    for (drawn, built, what) in [
+        (wave.as_str(), OUTPUT, "VIN has AC 1 V, drawn without"),
+        (OUTPUT, &wave, "VIN has no AC, drawn with AC 1 V"),
+        (
+            OUTPUT,
+            &with("VIN in 0 AC 2 SIN(0 3 1k)"),
+            "VIN is 2 V, drawn 1 V, AC",
+        ),
+        (
+            OUTPUT,
+            &with("VIN in 0 AC 1 PULSE(0 3 0 1u 1u 1m 2m)"),
+            "VIN follows another formula or waveform than drawn",
+        ),
+    ] {
+        let found = compared(drawn, built);
+        assert_eq!(found, [("value".to_string(), what.to_string())]);
+    }
+}
+
 /// A fixed bug: the tables of `faults` were 250 characters wide and more.
 #[test]
 fn the_tables_of_faults_fit_on_a_terminal() {

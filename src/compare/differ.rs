@@ -1,6 +1,6 @@
 //! What differs in what is fitted at one place.
 
-use super::graph::Facts;
+use super::graph::{Facts, WAVEFORM};
 
 /// Relative difference below which two values are the same one, written differently.
 const SAME: f64 = 1e-9;
@@ -57,24 +57,17 @@ pub fn differences(drawn: &Facts, built: &Facts, kinds_differ: bool) -> Vec<Diff
         };
         found.push(Differs::Model { parameters });
     }
-    let most = drawn.values.len().max(built.values.len());
-    let first = (0..most).find(|&k| match (drawn.values.get(k), built.values.get(k)) {
-        (Some(a), Some(b)) => a.0 != b.0 || !same(a.1, b.1),
-        _ => true,
-    });
-    if let Some(k) = first {
-        let at = |facts: &Facts| facts.values.get(k).map(|v| (v.1, v.2));
-        found.push(Differs::Value {
-            drawn: at(drawn),
-            built: at(built),
-            label: drawn
-                .values
-                .get(k)
-                .or(built.values.get(k))
-                .map_or("", |v| v.0),
-        });
-    } else if drawn.words != built.words {
+    let first = first_value(drawn, built);
+    // The figures of two shapes of wave are no pairs.
+    let words = drawn.words != built.words && first.is_none_or(|f| f.0 == WAVEFORM);
+    if words {
         found.push(Differs::Words);
+    } else if let Some((label, drawn, built)) = first {
+        found.push(Differs::Value {
+            drawn,
+            built,
+            label,
+        });
     }
     for &(label, ours, unit) in &drawn.ratings {
         let theirs = built.ratings.iter().find(|r| r.0 == label);
@@ -92,6 +85,31 @@ pub fn differences(drawn: &Facts, built: &Facts, kinds_differ: bool) -> Vec<Diff
         _ => {}
     }
     found
+}
+
+type Amount = Option<(f64, &'static str)>;
+
+/// The first value that differs: its label, drawn and built. Values of one label are compared in
+/// their order, so that one that only one line has (an AC value) is not taken for another's.
+fn first_value(drawn: &Facts, built: &Facts) -> Option<(&'static str, Amount, Amount)> {
+    let mut labels: Vec<&str> = Vec::new();
+    for (label, ..) in drawn.values.iter().chain(&built.values) {
+        if !labels.contains(label) {
+            labels.push(label);
+        }
+    }
+    labels.into_iter().find_map(|label| {
+        let of = |facts: &Facts| -> Vec<(f64, &'static str)> {
+            let own = facts.values.iter().filter(|v| v.0 == label);
+            own.map(|v| (v.1, v.2)).collect()
+        };
+        let (ours, theirs) = (of(drawn), of(built));
+        (0..ours.len().max(theirs.len())).find_map(|k| {
+            let (a, b) = (ours.get(k).copied(), theirs.get(k).copied());
+            let is_same = matches!((a, b), (Some(a), Some(b)) if same(a.0, b.0));
+            (!is_same).then_some((label, a, b))
+        })
+    })
 }
 
 /// Whether two models do the same, whatever they are called.

@@ -22,6 +22,9 @@ pub type Net = usize;
 /// The net of node 0.
 pub const GROUND: Net = 0;
 
+/// The label of a wave's figures.
+pub(super) const WAVEFORM: &str = "waveform";
+
 /// Which of a part's leads may be exchanged without changing anything.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Leads {
@@ -496,7 +499,7 @@ fn driven(drive: &Drive, unit: &'static str, facts: &mut Facts) {
     }
     if let Some(wave) = &drive.wave {
         facts.words = format!("{:?}", wave.shape);
-        let terms = wave.args.iter().map(|v| ("waveform", v.number, ""));
+        let terms = wave.args.iter().map(|v| (WAVEFORM, v.number, ""));
         facts.values.extend(terms);
     }
 }

@@ -2,6 +2,7 @@
 //! with others of their sort as long as that shortens the account.
 
 use super::chains;
+use super::differ::differences;
 use super::fit::{Fit, Mapping};
 use super::graph::Graph;
 use super::start;
@@ -14,6 +15,10 @@ const RENAMED: u32 = 1;
 /// a story, so that a part with another name, another value and another place is another part.
 const OTHER_NAME: u32 = 2;
 const STORY: u32 = 4;
+
+/// Beyond that, what it costs for each lead to believe that a part is missing and another of its name
+/// and sort was added: as much as to believe that all its leads moved, so that it is never cheaper.
+const GONE: u32 = STORY;
 
 /// Starts from surroundings alone that are tried where parts look alike.
 const STARTS: u64 = 16;
@@ -86,6 +91,9 @@ fn least(drawn: &Graph, built: &Graph) -> u32 {
 struct Names {
     /// The built part of the same name, by drawn part.
     same: Vec<Option<usize>>,
+    /// By drawn part, the leads of one whose fellow is of the same sort: all that has more than two
+    /// leads and is of one kind, and of the rest what has the same value.
+    sorted: Vec<Option<u32>>,
     /// Whether most parts of one circuit have a fellow of their name in the other.
     matter: bool,
 }
@@ -95,7 +103,16 @@ impl Names {
         let same = start::by_name(drawn, built).image;
         let named = same.iter().flatten().count();
         let fewer = drawn.parts.len().min(built.parts.len());
+        let sorted = same.iter().zip(&drawn.parts).map(|(q, a)| {
+            let b = &built.parts[(*q)?];
+            let is_one_kind = a.kind.map(|k| k.name) == b.kind.map(|k| k.name);
+            let many = a.leads.len() > 2;
+            let is_sorted =
+                is_one_kind && (many || differences(&a.facts, &b.facts, false).is_empty());
+            is_sorted.then_some(a.leads.len() as u32)
+        });
         Names {
+            sorted: sorted.collect(),
             same,
             matter: 2 * named > fewer,
         }
@@ -103,8 +120,9 @@ impl Names {
 
     /// What the names that are not believed cost.
     fn cost(&self, mapping: &Mapping) -> u32 {
-        let all = self.same.iter().zip(&mapping.image);
-        all.map(|(same, image)| match (same, image) {
+        let all = self.same.iter().zip(&mapping.image).zip(&self.sorted);
+        all.map(|((same, image), sorted)| match (same, image) {
+            (Some(q), None) if mapping.origin[*q].is_none() => RENAMED + GONE * sorted.unwrap_or(0),
             (Some(_), _) if same != image => RENAMED,
             (None, Some(_)) if self.matter => OTHER_NAME,
             _ => 0,

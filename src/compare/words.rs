@@ -313,6 +313,9 @@ impl Speaker<'_> {
                 built,
                 label,
             } => {
+                if let (false, Some(what)) = (label.is_empty(), one_has(label, *drawn, *built)) {
+                    return ("value", format!("{}{other} {what}", a.name));
+                }
                 let label = match *label {
                     "" => String::new(),
                     label => format!(", {label}"),
@@ -467,6 +470,22 @@ fn place(graph: &Graph, net: Net, without: Option<&str>) -> String {
         (None, []) => return format!("node `{node}`"),
     };
     format!("{at} (node `{node}`)")
+}
+
+/// What is said of a value that only one of two lines has, an AC value say; none where both have it.
+fn one_has(
+    label: &str,
+    drawn: Option<(f64, &'static str)>,
+    built: Option<(f64, &'static str)>,
+) -> Option<String> {
+    match (drawn, built) {
+        (None, Some(_)) => Some(format!("has {label} {}, drawn without", amount(built))),
+        (Some(_), None) => Some(format!(
+            "has no {label}, drawn with {label} {}",
+            amount(drawn)
+        )),
+        _ => None,
+    }
 }
 
 fn amount(value: Option<(f64, &'static str)>) -> String {
