@@ -100,6 +100,23 @@ fn a_value_that_one_line_has_is_named() {
     }
 }
 
+/// A fixed bug: two equal valves on one grid drive leave 1e-16 of the input at the tap, and a peak, corners
+/// and a middle were given for it.
+#[test]
+fn rounding_has_no_pass_band() {
+    let pair = "Both plates together\nVB bplus 0 285\nVIN in 0 AC 1\nRK k 0 270\nXV3 pa bplus in k 6V6GT\n\
+                XV4 pa bplus in k 6V6GT\nXOT pa bplus pa 0 t4 t8 t16 OT\nRSPK t8 0 8\n\
+                .model OT pushpull(raa=8k power=15 fmin=60 dcr=250)\n.end\n";
+    let balanced = Netlist::new(pair);
+    let said = run(balanced.path(), "response", &["--probe", "v(t8)"]).stdout;
+    assert!(said.contains("nothing arrives"), "{said}");
+    assert!(!said.contains("-3 dB from 3"), "{said}");
+    // What is small and not nothing keeps its band: 1e-9 of the input.
+    let small = Netlist::new("Small\nVIN in 0 AC 1\nR1 in a 1g\nR2 a 0 1\n.end\n");
+    let said = run(small.path(), "response", &["--probe", "v(a)"]).stdout;
+    assert!(said.contains("-180.00 dB"), "{said}");
+}
+
 /// A fixed bug: the tables of `faults` were 250 characters wide and more.
 #[test]
 fn the_tables_of_faults_fit_on_a_terminal() {

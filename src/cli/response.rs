@@ -214,14 +214,16 @@ fn curves(
         seen,
     };
     let mut small = SmallSignal::new(&mut assembly, &x);
-    let mut solved = || {
+    let solved = || {
         let frequencies = &findings.frequencies_hz;
         let mut counted = || progress.one_more();
         let response = gain::sweep(&mut small, &wanted, frequencies, &mut counted)?;
         let mut bands = Vec::new();
         let mut middles = Vec::new();
-        for (pickup, gains) in wanted.pickups.iter().zip(&response.gains) {
-            let band = gain::band(&mut small, driven, pickup, frequencies, gains)?;
+        let gains = response.gains.iter().zip(probes);
+        for (pickup, (gains, probe)) in wanted.pickups.iter().zip(gains) {
+            let least = gain::least(probe.kind);
+            let band = gain::band(&mut small, driven, pickup, frequencies, gains, least)?;
             middles.push(match band.as_ref().and_then(Band::middle_hz) {
                 Some(freq_hz) => {
                     let excitation = Excitation::Source(driven);

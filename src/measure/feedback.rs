@@ -9,7 +9,7 @@ use crate::math::lu::Singular;
 use crate::measure::band::{self, Band};
 use crate::measure::gain::{self, degrees, size};
 use crate::system::assemble::{Assembly, Driven};
-use crate::system::probe::LinearProbe;
+use crate::system::probe::{LinearProbe, ProbeKind};
 use num_complex::Complex;
 
 /// A loop as one figure each.
@@ -137,7 +137,14 @@ pub fn figures(
         .iter()
         .map(|&f| Ok(small.at(f)?.transfer(excitation, question.pickup)))
         .collect();
-    let band = gain::band(small, question.driven, question.pickup, &heard, &gains?)?;
+    let band = gain::band(
+        small,
+        question.driven,
+        question.pickup,
+        &heard,
+        &gains?,
+        gain::least(ProbeKind::Current),
+    )?;
     let without = element.and_then(|(a, b, siemens)| {
         let mut small = small.without(a, b, siemens);
         let gain = small.at(f).ok()?.transfer(excitation, question.pickup);

@@ -6,7 +6,7 @@ use crate::math::fun;
 use crate::math::lu::Singular;
 use crate::measure::band::Band;
 use crate::system::assemble::Driven;
-use crate::system::probe::LinearProbe;
+use crate::system::probe::{LinearProbe, ProbeKind};
 use num_complex::Complex;
 
 /// Where an impedance is seen.
@@ -147,15 +147,36 @@ pub fn decades(from_hz: f64, to_hz: f64, per_decade: f64) -> Vec<f64> {
     up_to(to_hz, |k| from_hz * fun::pow(10.0, k / per_decade))
 }
 
-/// A probe's pass band round the highest of the gains found at some frequencies.
+/// Gains of volts below this are nothing, V/V or V/A: numbers of 16 digits leave errors of 1e-16 of the
+/// source's volts and some more where they cancel, and -240 dB lie below the noise of any real circuit.
+const NOTHING: f64 = 1e-12;
+
+/// Gains of amperes below this are nothing, A/V or A/A: the errors are those of volts across the
+/// resistances that currents flow in, a kilohm or more.
+const NO_CURRENT: f64 = 1e-15;
+
+/// The gain below which a probe of a kind shows nothing but rounding.
+pub fn least(kind: ProbeKind) -> f64 {
+    match kind {
+        ProbeKind::Current => NO_CURRENT,
+        ProbeKind::Voltage | ProbeKind::Power => NOTHING,
+    }
+}
+
+/// A probe's pass band round the highest of the gains found at some frequencies; none where all are
+/// below `least` (see [`least`]).
 pub fn band(
     small: &mut SmallSignal,
     driven: Driven,
     pickup: &LinearProbe,
     frequencies_hz: &[f64],
     gains: &[Complex<f64>],
+    least: f64,
 ) -> Result<Option<Band>, Singular> {
     let sizes: Vec<f64> = gains.iter().copied().map(size).collect();
+    if sizes.iter().all(|gain| *gain < least) {
+        return Ok(None);
+    }
     let mut gain = |f| {
         Ok(size(
             small.at(f)?.transfer(Excitation::Source(driven), pickup),

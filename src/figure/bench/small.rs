@@ -326,7 +326,8 @@ impl<'c> Quiet<'c> {
         let pickup = probe
             .pickup(&mut self.assembly, &self.x)
             .expect("power was refused");
-        let band = gain::band(&mut self.small, driven, &pickup, &points, &gains?)?;
+        let least = gain::least(probe.kind);
+        let band = gain::band(&mut self.small, driven, &pickup, &points, &gains?, least)?;
         self.bands.push((key, band));
         Ok(band)
     }
