@@ -443,6 +443,9 @@ fn tolerance(
     match n {
         0.0 => reader.wrong(SheetProblem::ZeroTolerance, span),
         n if n < 0.0 => reader.wrong(SheetProblem::NegativeTolerance { text }, span),
+        _ if matches!(tolerance, Tolerance::Relative(part) if part >= 1.0) => {
+            reader.wrong(SheetProblem::WideTolerance { text }, span);
+        }
         _ => return Some((tolerance, text)),
     }
     None

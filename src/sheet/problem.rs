@@ -75,6 +75,8 @@ pub enum SheetProblem {
     NegativeTolerance { text: String },
     #[error("tolerance `{text}` would let anything pass")]
     IdleTolerance { text: String },
+    #[error("tolerance `{text}` is 100 % or more: nothing at all would pass")]
+    WideTolerance { text: String },
     #[error("`at-least` {at_least} is more than `at-most` {at_most}")]
     EmptyRange { at_least: String, at_most: String },
     #[error("places of `mask` must rise: `{text}` does not")]
@@ -182,6 +184,10 @@ impl SheetProblem {
             SheetProblem::IdleTolerance { .. } => {
                 Some("a sound is held to a level below its own, for example `-60 dB`".into())
             }
+            SheetProblem::WideTolerance { .. } => Some(
+                "give less than 100 %, for example `20 %`, or bounds with `at-least` and `at-most`"
+                    .into(),
+            ),
             SheetProblem::NotStored { .. } => Some("`gridleak check --record` writes it".into()),
             SheetProblem::Rate { .. } => Some(
                 "record it anew with --record --overwrite, or give the clip it came from".into(),

@@ -33,6 +33,7 @@ made! { SheetProblem;
     NoTolerance: expect("figure = \"v(out)\"\nvalue = 5") => "Two measurements are never quite equal, so the sheet must say how near is near enough.";
     ZeroTolerance: expect("figure = \"v(out)\"\nvalue = 5\ntolerance = 0") => "Not even the same circuit on another computer would pass.";
     NegativeTolerance: expect("figure = \"v(out)\"\nvalue = 5\ntolerance = \"-1 %\"") => "A distance cannot be less than nothing.", "Take the minus away; in dB below a sound it is right.";
+    WideTolerance: expect("figure = \"v(out)\"\nvalue = 5\ntolerance = \"500 %\"") => "Zero would meet the expectation, so that a dead circuit passes.", "Give less than 100 %, or `at-least` and `at-most` in place of `value`.";
     IdleTolerance: expect("figure = \"render of v(out)\"\nfile = \"out.wav\"\ntolerance = \"3 dB\"") => "The tolerance is so wide that the expectation could not fail.";
     EmptyRange: expect("figure = \"v(out)\"\nat-least = \"5 V\"\nat-most = \"3 V\"") => "The lower bound lies above the upper one.", "Exchange them.";
     MaskOrder: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"plate.csv\"\nmask = [[\"1 ms\", 1], [\"0.5 ms\", 1]]") => "The places of a mask stand in rising order.", "Sort its pairs.";
