@@ -117,6 +117,19 @@ fn rounding_has_no_pass_band() {
     assert!(said.contains("-180.00 dB"), "{said}");
 }
 
+/// A fixed bug: the title of a picture ran off it. 71 letters of 18 px are 741 px, and there are 750.
+#[test]
+fn a_long_title_of_curves_is_cut() {
+    let netlist = Netlist::new(STAGE);
+    let drawn = picture(netlist.path(), "curves", &["--valve", "XV1A"], "--plot");
+    let line = drawn.lines().find(|l| l.contains("class=\"title\""));
+    let line = line.expect("a title");
+    let words = line.split('>').nth(1).and_then(|l| l.split('<').next());
+    let words = words.expect("words");
+    assert!(words.ends_with("…: XV1A"), "{words}");
+    assert!(words.chars().count() <= 71, "{words}");
+}
+
 /// A fixed bug: the tables of `faults` were 250 characters wide and more.
 #[test]
 fn the_tables_of_faults_fit_on_a_terminal() {

@@ -52,7 +52,12 @@ pub fn plot(found: &Findings) -> String {
         let y = y1 - (y1 - y0) * i.abs() / found.family.amperes;
         (x, y)
     };
-    svg.words("title", "start", (x0, 32.0), &title);
+    svg.words(
+        "title",
+        "start",
+        (x0, 32.0),
+        &headline(&found.title, &found.name),
+    );
     if found.has_screen {
         let screen = format!("screen {}", num::engineering(found.vsk, "V", 3));
         svg.words("small", "end", (x1, UNDER_TITLE), &screen);
@@ -166,6 +171,19 @@ pub fn caution(svg: &mut Svg, text: &str, x: f64, y: f64) {
     for (k, words) in lines.iter().enumerate() {
         svg.words("small", "start", (x, y + 14.0 * k as f64), words);
     }
+}
+
+/// Letters of the title that fit above the field: they are 18 px high, and about 0.58 of that wide.
+const MOST: usize = 71;
+
+/// The title in one line: what it is of stays whole, and what stands before it is cut.
+pub(super) fn headline(title: &str, of: &str) -> String {
+    let room = MOST.saturating_sub(of.chars().count() + 2);
+    if title.chars().count() <= room {
+        return format!("{title}: {of}");
+    }
+    let kept: String = title.chars().take(room.saturating_sub(1)).collect();
+    format!("{}…: {of}", kept.trim_end())
 }
 
 /// The base line of words under the title.

@@ -15,7 +15,8 @@ const FIELD: (f64, f64, f64, f64) = (80.0, 70.0, 830.0, 560.0);
 /// The plot: the asked valve's characteristics upright, the other's below them turned by half a
 /// turn, so that what both do at one moment stands on one vertical; over them the composite.
 pub fn plot(found: &Findings, pair: &Pushed) -> String {
-    let title = format!("{}: {} against {}", found.title, pair.names.0, pair.names.1);
+    let pushed = format!("{} against {}", pair.names.0, pair.names.1);
+    let title = format!("{}: {pushed}", found.title);
     let mut svg = Svg::new(SIZE.0, SIZE.1, &title, drawn::STYLE);
     let (w, h) = (length(SIZE.0), length(SIZE.1));
     svg.element("rect", &[("class", "paper"), ("width", &w), ("height", &h)]);
@@ -26,7 +27,12 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
         let y = y1 - (y1 - y0) * (i + amperes) / (2.0 * amperes);
         (x, y)
     };
-    svg.words("title", "start", (x0, 32.0), &title);
+    svg.words(
+        "title",
+        "start",
+        (x0, 32.0),
+        &drawn::headline(&found.title, &pushed),
+    );
     if found.has_screen {
         let screen = format!("screen {} at rest", num::engineering(found.vsk, "V", 3));
         svg.words("small", "end", (x1, drawn::UNDER_TITLE), &screen);
