@@ -75,7 +75,7 @@ pub enum SheetProblem {
     NegativeTolerance { text: String },
     #[error("tolerance `{text}` would let anything pass")]
     IdleTolerance { text: String },
-    #[error("tolerance `{text}` is 100 % or more: nothing at all would pass")]
+    #[error("tolerance `{text}` is 100 % or more: a value of zero would pass")]
     WideTolerance { text: String },
     #[error("`at-least` {at_least} is more than `at-most` {at_most}")]
     EmptyRange { at_least: String, at_most: String },
