@@ -138,6 +138,95 @@ fn ic_holds_and_lets_go() {
     }
 }
 
+/// A fixed bug: the row at 0 was the state a nanosecond after, and every later one that much late.
+#[test]
+fn the_row_at_0_is_what_ic_holds_however_fast_the_circuit_is() {
+    for farads in [10e-12, 1e-9, 1e-6] {
+        let tau = 1e3 * farads;
+        let netlist = Netlist::new(&format!(
+            "t\nV1 a 0 5\nR1 a d 1k\nC1 d 0 {farads:e}\n.ic v(d)=2\n"
+        ));
+        let found = table(
+            scope(&netlist)
+                .option("--stop", &format!("{:e}", 5.0 * tau))
+                .option("--step", &format!("{:e}", 0.5 * tau))
+                .option("--probe", "v(d)"),
+        );
+        let wave = column(&found, "v(d)");
+        close("held", wave[0], 2.0, 1e-12);
+        for (k, v) in wave.iter().enumerate() {
+            close("v(d)", *v, 5.0 - 3.0 * (-0.5 * k as f64).exp(), 1e-5);
+        }
+    }
+    // From `IC=` as well.
+    let netlist = Netlist::new("t\nV1 a 0 5\nR1 a d 1k\nC1 d 0 10p IC=2\n.tran 5n 50n UIC\n");
+    let found = table(scope(&netlist).option("--probe", "v(d)"));
+    for (k, v) in column(&found, "v(d)").iter().enumerate() {
+        close("v(d)", *v, 5.0 - 3.0 * (-0.5 * k as f64).exp(), 1e-5);
+    }
+}
+
+/// A fixed bug: a node that a source holds could not be held at the source's own volts.
+#[test]
+fn ic_may_repeat_what_a_source_says() {
+    let lines = "t\nVIN in 0 SIN(0 0.1 1k)\nVB b 0 300\nVF c b 5\nE1 e 0 b 0 0.5\nR1 in d 1k\n\
+                 C1 d 0 1u\nR2 b 0 1k\nR3 c 0 1k\nR4 e 0 1k\n";
+    let start = |ic: &str| {
+        let netlist = Netlist::new(&format!("{lines}{ic}\n.tran 0.1m 0.2m\n"));
+        scope(&netlist).option("--probe", "v(d)").run()
+    };
+    for agreed in [
+        ".ic v(in)=0 v(d)=2",
+        ".ic v(b)=300 v(d)=2",
+        ".ic v(c)=305 v(b)=300 v(d)=2",
+        ".ic v(e)=150 v(d)=2",
+    ] {
+        let ran = start(agreed);
+        assert_eq!(ran.status, 0, "{agreed}: {}", ran.stderr);
+    }
+    for (wrong, status, words) in [
+        (
+            ".ic v(in)=1",
+            2,
+            "`.ic` puts node `in` at 1 V, but voltage sources hold it at 0 V",
+        ),
+        (".ic v(c)=300", 2, "hold it at 305 V at t = 0"),
+        (
+            ".ic v(e)=100",
+            3,
+            "`.ic` puts node `e` at 100 V, but voltage sources hold it at 150 V",
+        ),
+    ] {
+        let ran = start(wrong);
+        assert_eq!(ran.status, status, "{wrong}: {}", ran.stderr);
+        assert!(ran.stderr.contains(words), "{wrong}: {}", ran.stderr);
+        assert!(status == 3 || ran.stderr.contains(wrong), "{}", ran.stderr);
+    }
+    // Whoever looks at the rest alone is not bothered.
+    let netlist = Netlist::new(&format!("{lines}.ic v(in)=1\n"));
+    let ran = Gridleak::command("bias").path(netlist.path()).run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+}
+
+/// A fixed bug: a tank could not be set going. Its coil starts without current:
+/// v = cos(t / sqrt(LC)), but for the little that 1 megohm takes.
+#[test]
+fn ic_sets_a_tank_going() {
+    let netlist = Netlist::new("t\nL1 a 0 1u\nC1 a 0 1n\nR1 a 0 1meg\n.ic v(a)=1\n");
+    let found = table(
+        scope(&netlist)
+            .option("--stop", "1u")
+            .option("--step", "10n")
+            .option("--probe", "v(a)")
+            .option("--probe", "i(L1)"),
+    );
+    let omega = 1.0 / (1e-6f64 * 1e-9).sqrt();
+    for (k, v) in column(&found, "v(a)").iter().enumerate() {
+        close("v(a)", *v, (omega * k as f64 * 10e-9).cos(), 6e-4);
+    }
+    close("i(L1)", column(&found, "i(L1)")[0], 0.0, 1e-15);
+}
+
 #[test]
 fn ic_of_an_undefined_node_is_an_error() {
     let netlist = Netlist::new("t\nV1 a 0 10\nR1 a b 1k\nR2 b 0 1k\n.ic v(bb)=2\n.tran 1m 1m\n");

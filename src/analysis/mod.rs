@@ -8,7 +8,7 @@ pub mod return_ratio;
 pub mod small_signal;
 pub mod transient;
 
-use crate::circuit::Circuit;
+use crate::circuit::{Circuit, Node};
 use crate::device::role::DeviceRole;
 use crate::math::newton::Failure;
 use crate::system::unknowns::Unknowns;
@@ -31,6 +31,8 @@ pub struct NoSolution {
     /// Hz at which the circuit oscillates when it is left alone, zero if it runs away, where that
     /// is why.
     pub swing_hz: Option<f64>,
+    /// What is wrong, where more is known than that nothing settled.
+    pub reason: Option<String>,
     /// What to try, where more is known than the analysis.
     pub advice: Option<&'static str>,
 }
@@ -57,6 +59,7 @@ impl NoSolution {
             tried,
             singular,
             swing_hz: None,
+            reason: None,
             advice: if singular {
                 advice(circuit, k)
             } else {
@@ -124,6 +127,9 @@ fn touching(circuit: &Circuit, unknown: usize) -> Vec<String> {
 impl std::fmt::Display for NoSolution {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         write!(f, "no {} found", self.analysis)?;
+        if let Some(reason) = &self.reason {
+            return write!(f, ": {reason}");
+        }
         match self.swing_hz {
             Some(freq_hz) if freq_hz > 0.0 => {
                 let at = crate::num::engineering(freq_hz, "Hz", 3);
@@ -159,6 +165,31 @@ impl std::fmt::Display for NoSolution {
 }
 
 impl NoSolution {
+    /// The `.ic` of a node that sources hold elsewhere.
+    pub fn held_otherwise(circuit: &Circuit, node: Node, volts: f64, found: f64) -> Self {
+        // What was solved has rounding in its last digits.
+        let show = |v: f64| {
+            let rounded = format!("{v:.8e}").parse().unwrap_or(v);
+            format!("{} V", crate::num::full(rounded))
+        };
+        let name = &circuit.nodes[node.0].name;
+        NoSolution {
+            analysis: "operating point",
+            time: None,
+            place: format!("node `{name}`"),
+            elements: touching(circuit, node.0 - 1),
+            tried: vec![],
+            singular: false,
+            swing_hz: None,
+            reason: Some(format!(
+                "`.ic` puts node `{name}` at {}, but voltage sources hold it at {} at t = 0",
+                show(volts),
+                show(found)
+            )),
+            advice: Some("take the node off the .ic line; it is for nodes that a capacitor holds"),
+        }
+    }
+
     /// What the user may try.
     pub fn hint(&self) -> &'static str {
         if self.swing_hz.is_some() {

@@ -2,6 +2,7 @@
 
 use super::NoSolution;
 use crate::circuit::hanging::hanging;
+use crate::circuit::held::Holding;
 use crate::circuit::{Circuit, Node};
 use crate::math::lu::{LinearSolver, Singular, StaticLu};
 use crate::math::newton::{self, Equations, Failure, NewtonSettings};
@@ -55,6 +56,35 @@ pub fn solve(
     ask: SourceState,
     held: &[(Node, f64)],
 ) -> Result<Point, Box<NoSolution>> {
+    let held = equations(assembly, held);
+    solve_holding(assembly, ask, &held)
+}
+
+/// What `.ic` holds: its nodes at their voltages, no current in the inductors between them.
+pub fn solve_held(
+    assembly: &mut Assembly<'_>,
+    ask: SourceState,
+    holding: &Holding,
+) -> Result<Point, Box<NoSolution>> {
+    let mut held = equations(assembly, &holding.nodes);
+    let at = assembly.unknowns;
+    held.extend(holding.open.iter().map(|&branch| (at.branch(branch), 0.0)));
+    solve_holding(assembly, ask, &held)
+}
+
+/// Nodes as unknowns; ground is none.
+fn equations(assembly: &Assembly<'_>, nodes: &[(Node, f64)]) -> Vec<(usize, f64)> {
+    let at = assembly.unknowns;
+    let held = nodes.iter();
+    held.filter_map(|&(node, volts)| Some((at.node(node)?, volts)))
+        .collect()
+}
+
+fn solve_holding(
+    assembly: &mut Assembly<'_>,
+    ask: SourceState,
+    held: &[(usize, f64)],
+) -> Result<Point, Box<NoSolution>> {
     let circuit = assembly.circuit;
     let mut search = Search::new(assembly, ask, held);
     let mut x = vec![0.0; search.assembly.len()];
@@ -62,9 +92,8 @@ pub fn solve(
         // The guesses are held first; then the circuit is released from there.
         let mut guesses = held.to_vec();
         guesses.extend(
-            circuit
-                .nodesets
-                .iter()
+            equations(search.assembly, &circuit.nodesets)
+                .into_iter()
                 .filter(|g| held.iter().all(|h| h.0 != g.0)),
         );
         search.held = guesses;
@@ -73,10 +102,8 @@ pub fn solve(
             x = guess;
         } else {
             // Guesses that contradict each other are guesses all the same.
-            for &(node, volts) in &search.held {
-                if let Some(k) = search.assembly.unknowns.node(node) {
-                    x[k] = volts;
-                }
+            for &(k, value) in &search.held {
+                x[k] = value;
             }
         }
         search.held = held.to_vec();
@@ -105,7 +132,7 @@ pub fn solve(
     }
     // Where a cathode hangs in the air nothing is singular: it runs away from all current.
     if search.let_leak() {
-        return solve(assembly, ask, held);
+        return solve_holding(assembly, ask, held);
     }
     let failure = failure.expect("every method failed");
     Err(Box::new(NoSolution::new(
@@ -153,7 +180,8 @@ struct Search<'a, 'c> {
     assembly: &'a mut Assembly<'c>,
     lu: StaticLu<f64>,
     ask: SourceState,
-    held: Vec<(Node, f64)>,
+    /// Unknowns that are held, V or A, in place of their equations.
+    held: Vec<(usize, f64)>,
     /// Pseudo-transient: conductance to the last point, S, and that point.
     anchor: Option<(f64, Vec<f64>)>,
     iterations: usize,
@@ -177,7 +205,7 @@ const ANCHORED: f64 = 1e-6;
 const FLIPS: usize = 50;
 
 impl<'a, 'c> Search<'a, 'c> {
-    fn new(assembly: &'a mut Assembly<'c>, ask: SourceState, held: &[(Node, f64)]) -> Self {
+    fn new(assembly: &'a mut Assembly<'c>, ask: SourceState, held: &[(usize, f64)]) -> Self {
         let (indptr, indices) = assembly.pattern();
         Search {
             lu: StaticLu::new(assembly.len(), indptr, indices),
@@ -217,7 +245,8 @@ impl<'a, 'c> Search<'a, 'c> {
         }
         let (residual_a, residual_node) = self.residual(&x);
         if let Some(mut auditor) = Auditor::new(circuit, "operating point", ALLOWED) {
-            auditor.rest(self.assembly, &x, self.ask, &self.held);
+            let held: Vec<usize> = self.held.iter().map(|h| h.0).collect();
+            auditor.rest_held(self.assembly, &x, self.ask, &held);
         }
         Ok(Point {
             method,
@@ -403,10 +432,9 @@ impl<'a, 'c> Search<'a, 'c> {
         self.assembly.evaluate(x, self.ask, 0.0, false);
         let mut worst = (0.0, Node::GROUND);
         for k in 0..self.assembly.unknowns.nodes() {
-            let node = Node(k + 1);
             let size = self.assembly.f[k].abs();
-            if size > worst.0 && self.held.iter().all(|h| h.0 != node) {
-                worst = (size, node);
+            if size > worst.0 && self.held.iter().all(|h| h.0 != k) {
+                worst = (size, Node(k + 1));
             }
         }
         worst
@@ -432,18 +460,17 @@ impl<'a, 'c> Search<'a, 'c> {
                 self.assembly.jacobian[place] += conductance;
             }
         }
-        for &(node, volts) in &self.held {
-            let Some(k) = self.assembly.unknowns.node(node) else {
-                continue;
-            };
-            let (from, to) = {
-                let (indptr, _) = self.assembly.pattern();
-                (indptr[k], indptr[k + 1])
+        for &(k, value) in &self.held {
+            let (from, place, to) = {
+                let (indptr, indices) = self.assembly.pattern();
+                let (from, to) = (indptr[k], indptr[k + 1]);
+                // A node has a place of its own there, and so has an inductor's current.
+                let own = indices[from..to].iter().position(|&c| c == k);
+                (from, from + own.expect("a diagonal entry"), to)
             };
             self.assembly.jacobian[from..to].fill(0.0);
-            let place = self.assembly.node_diagonal()[k];
             self.assembly.jacobian[place] = 1.0;
-            self.assembly.f[k] = x[k] - volts;
+            self.assembly.f[k] = x[k] - value;
         }
     }
 }

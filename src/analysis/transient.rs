@@ -51,6 +51,9 @@ impl Run {
     }
 }
 
+/// Part of the first step that is used to find out how a circuit starts that is not at rest.
+const SOON: f64 = 1e-2;
+
 /// Runs a transient; `row` gets every output time with the values of the probes there.
 /// `progress` gets the time reached now and then.
 pub fn run<E>(
@@ -65,12 +68,21 @@ pub fn run<E>(
     } else {
         None
     };
+    let longest = circuit
+        .drives()
+        .filter_map(|d| d.wave.as_ref())
+        .map(|w| w.longest_step())
+        .fold(run.max_step_s, f64::min);
+    let first = (longest * 1e-3)
+        .min(run.stop_s * 1e-4)
+        .min(run.step_s * 0.1);
+    let at_rest = !run.from_initial_values && supply.is_none();
     let mut stepper = if run.from_initial_values {
-        Stepper::from_initial_values(circuit, run.accuracy)?
+        Stepper::from_initial_values(circuit, run.accuracy, first * SOON)?
     } else if let Some((cycle, assembly)) = supply {
         Stepper::warm(assembly, &cycle.start, run.accuracy)
     } else {
-        Stepper::at_rest(circuit, run.accuracy)?.0
+        Stepper::at_rest(circuit, run.accuracy)?
     };
     let rows = run.rows();
     let time_of = |k: usize| run.from_s + k as f64 * run.step_s;
@@ -85,14 +97,10 @@ pub fn run<E>(
         }
         next_row = 1;
     }
-    let longest = circuit
-        .drives()
-        .filter_map(|d| d.wave.as_ref())
-        .map(|w| w.longest_step())
-        .fold(run.max_step_s, f64::min);
-    let first = (longest * 1e-3)
-        .min(run.stop_s * 1e-4)
-        .min(run.step_s * 0.1);
+    if at_rest {
+        // The first row shows what is held.
+        stepper.release(first * SOON)?;
+    }
     let mut h = first;
     let mut corner = next_corner(circuit, 0.0);
     // The last row, which may lie a rounding error past the stop.

@@ -5,6 +5,7 @@ pub mod check;
 pub mod designation;
 pub mod flatten;
 pub mod hanging;
+pub mod held;
 pub mod ledger;
 pub mod library;
 pub mod loosen;
@@ -94,7 +95,13 @@ fn build_as(
                     .nodesets
                     .extend(voltages(&circuit, list, &mut problems));
             }
-            ControlKind::Ic(list) => circuit.held.extend(voltages(&circuit, list, &mut problems)),
+            ControlKind::Ic(list) => {
+                let held = voltages(&circuit, list, &mut problems);
+                // Where one has no node nothing is held, as there is an error.
+                let places = list.iter().map(|(_, value)| value.span);
+                circuit.held_at.extend(places.take(held.len()));
+                circuit.held.extend(held);
+            }
             _ => {}
         }
     }

@@ -314,6 +314,8 @@ pub struct Circuit {
     pub nodesets: Vec<(Node, f64)>,
     /// `.ic`: voltages held during the solution before a transient, V.
     pub held: Vec<(Node, f64)>,
+    /// Where each of them is written.
+    pub held_at: Vec<Span>,
     /// Degrees Celsius.
     pub celsius: f64,
     /// Where the audit of its solutions is entered; none if nobody asked for one.

@@ -137,6 +137,12 @@ pub enum CircuitProblem {
     VoltageLoop { elements: String },
     #[error("both ends of `{element}` are on node `{node}`")]
     Shorted { element: String, node: String },
+    #[error("`.ic` puts node `{node}` at {volts}, but voltage sources hold it at {set} at t = 0")]
+    HeldOtherwise {
+        node: String,
+        volts: String,
+        set: String,
+    },
     #[error("the circuit has no ground: no element touches node `0`")]
     NoGround,
     #[error("no element `{name}` to set")]
@@ -273,6 +279,9 @@ format!("the netlist has {known}")
             VoltageLoop { .. } => Some(
                 "put a small resistor (a winding has some ohms) in series with one of them".into(),
             ),
+            HeldOtherwise { set, .. } => Some(format!(
+                "write {set}, or take the node off the .ic line; it is for nodes that a capacitor holds"
+            )),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
             WaveValue { name, known, .. } => {
                 let names: Vec<String> = known.iter().map(|k| format!("`{name}.{k}`")).collect();

@@ -7,6 +7,7 @@ use super::interrupt;
 use super::outcome::Outcome;
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
+use crate::circuit::held::contradictions;
 use crate::circuit::{Circuit, Node};
 use crate::figure::timing;
 use crate::limits::Bound;
@@ -62,6 +63,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         stop_s: run.stop_s,
     };
     let circuit = session.circuit(timing)?;
+    if !run.from_initial_values {
+        let wrong = contradictions(&circuit);
+        if !wrong.is_empty() {
+            return Err(session.failed(wrong));
+        }
+    }
     let mut probes = session.probes(&circuit, &["tran"])?;
     if probes.is_empty() {
         probes = every_node(&circuit);

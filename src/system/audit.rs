@@ -86,6 +86,19 @@ impl Auditor {
         ask: SourceState,
         held: &[(Node, f64)],
     ) {
+        let at = assembly.unknowns;
+        let held: Vec<usize> = held.iter().filter_map(|h| at.node(h.0)).collect();
+        self.rest_held(assembly, x, ask, &held);
+    }
+
+    /// The same with any unknowns held, by their numbers.
+    pub fn rest_held(
+        &mut self,
+        assembly: &Assembly<'_>,
+        x: &[f64],
+        ask: SourceState,
+        held: &[usize],
+    ) {
         self.walk.add_parts(assembly.parts(), x, ask, 0.0);
         self.enter(assembly, x, ask.time.filter(|&t| t != 0.0), held);
     }
@@ -176,7 +189,7 @@ impl Auditor {
     }
 
     /// What the last walk comes to.
-    fn balance(&self, assembly: &Assembly<'_>, x: &[f64], held: &[(Node, f64)]) -> Balance {
+    fn balance(&self, assembly: &Assembly<'_>, x: &[f64], held: &[usize]) -> Balance {
         let nodes = assembly.unknowns.nodes();
         let (walk, allowed) = (&self.walk, self.allowance);
         let mut balance = Balance {
@@ -198,8 +211,8 @@ impl Auditor {
                 + allowed.part * (walk.magnitude[k] + own)
                 + allowed.known * walk.rounding[k]
                 + allowed.volts * walk.slope_sum[k];
-            if is_node && held.iter().any(|h| h.0.0 == k + 1) {
-                // Whatever holds the node gives what is missed.
+            if held.contains(&k) {
+                // Whatever holds it gives what is missed.
                 balance.watts.missed -= x * walk.residual[k];
                 continue;
             }
@@ -226,7 +239,7 @@ impl Auditor {
         balance
     }
 
-    fn enter(&self, assembly: &Assembly<'_>, x: &[f64], time: Option<f64>, held: &[(Node, f64)]) {
+    fn enter(&self, assembly: &Assembly<'_>, x: &[f64], time: Option<f64>, held: &[usize]) {
         let circuit = assembly.circuit;
         let Some(ledger) = &circuit.ledger else {
             return;

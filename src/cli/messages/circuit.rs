@@ -61,6 +61,7 @@ made! { CircuitProblem;
     CurrentCutSet: "I1 0 a 1m\nC1 a 0 1u" => "A current source pushes into a place that the current cannot leave.";
     VoltageLoop: "V1 a 0 1\nL1 a 0 1" => "Sources or windings stand side by side with nothing that limits the current between them.";
     Shorted: "V1 a 0 1\nR1 a a 1k\nR2 a 0 1k" => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
+    HeldOtherwise: "V1 a 0 5\nR1 a 0 1k\n.ic v(a)=2" => "`.ic` holds a node before `scope` lets the circuit go, and a source holds this one at other volts.";
     NoGround: "V1 a b 1\nR1 a b 1k" => "Volts are counted from ground, and no part is joined to it.";
     SetUnknown: (STAGE, &["--set", "R9=1k"][..]) => "--set names a part or model that does not exist.", "Check the spelling; inside a subcircuit the name is X1.R9.";
     SetParameter: (STAGE, &["--set", "XVOL.size=1"][..]) => "The part is there but has no such parameter.";

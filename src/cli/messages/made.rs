@@ -5,6 +5,7 @@
 
 use super::row::MessageRow;
 use crate::audio::clip::Clip;
+use crate::circuit::held::contradictions;
 use crate::circuit::read::Draft;
 use crate::circuit::{bind::Timing, params::Overrides};
 use crate::cli::bias;
@@ -157,7 +158,7 @@ fn of_netlist(text: &str) -> Vec<Diagnostic> {
     let mut said = std::mem::take(&mut draft.problems);
     let built = draft.build(&Overrides::default(), Timing::default());
     said.extend(match built {
-        Ok(built) => built.warnings,
+        Ok(built) => [built.warnings, contradictions(&built.circuit)].concat(),
         Err(problems) => problems,
     });
     said

@@ -55,6 +55,7 @@ pub(super) mod none {
             tried: vec!["plain Newton", "gmin steps", "source steps"],
             singular,
             swing_hz: None,
+            reason: None,
             advice: None,
         }
     }
