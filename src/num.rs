@@ -11,4 +11,4 @@ mod show;
 
 pub use comma::comma_hint;
 pub use parse::{Doubt, NumberError, Role, before_percent_sign, parse, parse_value, percent};
-pub use show::{engineering, full};
+pub use show::{engineering, full, on_grid};

@@ -83,6 +83,31 @@ fn rows_fall_at_from_and_every_step_to_stop_inclusive() {
     }
 }
 
+/// A fixed bug: 0.0003 s was written 0.00030000000000000003.
+#[test]
+fn times_are_written_as_step_and_start_are() {
+    let run = scope(&Netlist::new(RC))
+        .option("--stop", "1.0007")
+        .option("--step", "0.1")
+        .option("--from", "0.0007")
+        .option("--csv", "-")
+        .arg("--quiet")
+        .run();
+    let times: Vec<&str> = run
+        .stdout
+        .lines()
+        .skip(1)
+        .filter_map(|l| l.split(',').next())
+        .collect();
+    assert_eq!(
+        times,
+        [
+            "0.0007", "0.1007", "0.2007", "0.3007", "0.4007", "0.5007", "0.6007", "0.7007",
+            "0.8007", "0.9007", "1.0007"
+        ]
+    );
+}
+
 /// The interval between rows must not change the waveform.
 #[test]
 fn rows_are_samples_of_one_waveform_whatever_the_step() {

@@ -7,6 +7,7 @@ mod step;
 use super::{NoSolution, periodic};
 use crate::circuit::Circuit;
 use crate::math::fun;
+use crate::num::on_grid;
 pub use step::{Accuracy, Effort, Stepper};
 
 /// What a run is asked for.
@@ -150,10 +151,11 @@ pub fn run<E>(
                 .iter()
                 .map(|probe| stepper.read_between(&times, |a, m| probe.read(a, m)))
                 .collect();
-            for (k, &t) in times.iter().enumerate() {
+            for k in 0..times.len() {
                 for (value, column) in values.iter_mut().zip(&columns) {
                     *value = column[k];
                 }
+                let t = on_grid(run.from_s, run.step_s, next_row + k);
                 if let Err(e) = row(t, &values) {
                     return Ok(Err(e));
                 }

@@ -60,6 +60,32 @@ pub fn full(value: f64) -> String {
     }
 }
 
+/// `from + k step` to the digits that `from` and `step` were given with: 0.0003, not
+/// 0.00030000000000000003. Where so many digits do not fit it is the plain sum.
+pub fn on_grid(from: f64, step: f64, k: usize) -> f64 {
+    let plain = from + k as f64 * step;
+    let exact = || {
+        let ((a, ea), (b, eb)) = (decimal(from)?, decimal(step)?);
+        let e = ea.min(eb);
+        let raised = |m: i128, by: i32| m.checked_mul(10i128.checked_pow(by.try_into().ok()?)?);
+        let steps = raised(b, eb - e)?.checked_mul(i128::try_from(k).ok()?)?;
+        let sum = raised(a, ea - e)?.checked_add(steps)?;
+        format!("{sum}e{e}").parse().ok()
+    };
+    exact().unwrap_or(plain)
+}
+
+/// A number as its shortest digits and their power of ten; nobody writes more than fifteen.
+fn decimal(value: f64) -> Option<(i128, i32)> {
+    let text = format!("{value:e}");
+    let (mantissa, exponent) = text.split_once('e')?;
+    let (whole, fraction) = mantissa.split_once('.').unwrap_or((mantissa, ""));
+    let exponent: i32 = exponent.parse().ok()?;
+    let digits: i128 = format!("{whole}{fraction}").parse().ok()?;
+    (digits.abs() < 1_000_000_000_000_000).then_some(())?;
+    Some((digits, exponent - i32::try_from(fraction.len()).ok()?))
+}
+
 /// Moves the decimal point of `d.ddd` by `places` to the right (left where negative).
 fn shift_point(mantissa: &str, places: i32) -> String {
     let (sign, mantissa) = match mantissa.strip_prefix('-') {
@@ -112,6 +138,24 @@ mod tests {
         ] {
             assert_eq!(engineering(value, unit, digits), shown);
         }
+    }
+
+    #[test]
+    fn times_have_the_digits_of_their_step() {
+        for (from, step, k, shown) in [
+            (0.0, 1e-4, 3, "0.0003"),
+            (0.1, 1e-5, 7, "0.10007"),
+            (0.0, 0.1, 3, "0.3"),
+            (1e-3, 2e-8, 12_345, "0.0012469"),
+            (0.0, 1e-5, 0, "0"),
+            (-0.3, 0.1, 3, "0"),
+            (0.0, 1.0 / 3.0, 3, "1"),
+        ] {
+            assert_eq!(full(on_grid(from, step, k)), shown);
+        }
+        // What fits nowhere is no worse than it was.
+        assert_eq!(on_grid(1e300, 1e-300, 2), 1e300);
+        assert!(on_grid(f64::NAN, 1.0, 2).is_nan());
     }
 
     #[test]
