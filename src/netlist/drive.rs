@@ -17,6 +17,7 @@ use crate::num::{self, Role};
 pub(crate) fn drive(i: Text<'_>, role: Role) -> Parsed<'_, Drive> {
     let mut drive = Drive::default();
     let (mut i, ()) = gap(i)?;
+    let mut after_comma = false;
     while let (rest, Some(word)) = opt(adjacent_word).parse(i)? {
         let span = word.span;
         let rest = match word.key().as_str() {
@@ -53,12 +54,24 @@ pub(crate) fn drive(i: Text<'_>, role: Role) -> Parsed<'_, Drive> {
                     rest
                 }
                 None => {
+                    let found = quoted(&word.text);
                     let value = bare_value(i, word, role)?;
+                    if after_comma && drive.dc.is_some() {
+                        // `6,3` is no two values.
+                        let before = String::new();
+                        let problem = NetlistProblem::ExtraWords {
+                            found,
+                            after_comma,
+                            before,
+                        };
+                        return Err(wrong(problem, span));
+                    }
                     once(&mut drive.dc, value, "DC", span)?;
                     rest
                 }
             },
         };
+        after_comma = rest.as_str().starts_with(',');
         (i, ()) = gap(rest)?;
     }
     Ok((i, drive))
