@@ -4,9 +4,21 @@ use super::problem::{RATES_HZ, WavProblem};
 use super::tag;
 use std::io::{Read, Seek, SeekFrom};
 
-/// Finds the sound and leaves the file at its first byte. Gives the plainest
-/// header for it: 44 bytes up to the sound, with a format chunk of 16.
-pub fn find_sound(file: &mut (impl Read + Seek)) -> Result<Vec<u8>, WavProblem> {
+/// The sound of a file.
+#[derive(Debug, PartialEq)]
+pub struct Found {
+    /// The plainest header for it: 44 bytes up to the sound, with a format chunk of 16.
+    pub header: Vec<u8>,
+    /// Its numbers have 64 bits: the header speaks of the 32 that are made of them.
+    pub wide: bool,
+}
+
+/// Lengths that programs write which cannot go back to the header when the sound has ended, as it
+/// goes through a pipe; from memory.
+const STREAMED: [u32; 2] = [u32::MAX, 0x7fff_f000];
+
+/// Finds the sound and leaves the file at its first byte.
+pub fn find_sound(file: &mut (impl Read + Seek)) -> Result<Found, WavProblem> {
     let end = file.seek(SeekFrom::End(0)).map_err(WavProblem::Read)?;
     file.seek(SeekFrom::Start(0)).map_err(WavProblem::Read)?;
     let mut head = [0; 12];
@@ -30,7 +42,15 @@ pub fn find_sound(file: &mut (impl Read + Seek)) -> Result<Vec<u8>, WavProblem> 
             return Err(WavProblem::NoChunk { chunk });
         }
         file.read_exact(&mut head).map_err(WavProblem::Read)?;
-        let length = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
+        let mut length = u32::from_le_bytes([head[4], head[5], head[6], head[7]]);
+        if let (b"data", Some(format)) = (&head[..4], &format)
+            && STREAMED.contains(&length)
+            && at + 8 + u64::from(length) > end
+        {
+            // The sound is what there is of it, in whole frames.
+            let there = u32::try_from(end - at - 8).unwrap_or(length);
+            length = there - there % bytes_a_frame(format);
+        }
         let after = at + 8 + u64::from(length);
         if after > end {
             return Err(WavProblem::CutShort {
@@ -43,7 +63,11 @@ pub fn find_sound(file: &mut (impl Read + Seek)) -> Result<Vec<u8>, WavProblem> 
             b"fmt " => format = Some(plain_format(file, length)?),
             b"data" => {
                 let format = format.ok_or(WavProblem::NoChunk { chunk: "fmt " })?;
-                return plain_header(format, length);
+                let wide = format[14] == WIDE;
+                return Ok(Found {
+                    header: plain_header(format, length)?,
+                    wide,
+                });
             }
             _ => {}
         }
@@ -74,7 +98,7 @@ fn plain_format(file: &mut impl Read, length: u32) -> Result<[u8; 16], WavProble
         tag = word(24);
     }
     match (tag, bits) {
-        (tag::PCM, 8 | 16 | 24 | 32) | (tag::FLOAT, 32) => {}
+        (tag::PCM, 8 | 16 | 24 | 32) | (tag::FLOAT, 32 | 64) => {}
         (tag::PCM | tag::FLOAT, _) => {
             let float = tag == tag::FLOAT;
             return Err(WavProblem::Bits { bits, float });
@@ -107,16 +131,35 @@ fn plain_format(file: &mut impl Read, length: u32) -> Result<[u8; 16], WavProble
     Ok(plain)
 }
 
-fn plain_header(format: [u8; 16], length: u32) -> Result<Vec<u8>, WavProblem> {
-    let frame = u16::from_le_bytes([format[12], format[13]]);
-    if !length.is_multiple_of(u32::from(frame)) {
+/// Bits of the wide floating-point numbers.
+const WIDE: u8 = 64;
+
+/// What a plain format says of a frame.
+fn bytes_a_frame(format: &[u8; 16]) -> u32 {
+    u32::from(u16::from_le_bytes([format[12], format[13]]))
+}
+
+fn plain_header(mut format: [u8; 16], mut length: u32) -> Result<Vec<u8>, WavProblem> {
+    let frame = bytes_a_frame(&format);
+    if !length.is_multiple_of(frame) {
         return Err(WavProblem::BrokenFrame {
             bytes: length,
-            frame,
+            frame: u16::from_le_bytes([format[12], format[13]]),
         });
     }
     if length == 0 {
         return Err(WavProblem::Empty);
+    }
+    if format[14] == WIDE {
+        let half = |bytes: &mut [u8], of: u32| {
+            let bits = (of / 2).to_le_bytes();
+            bytes.copy_from_slice(&bits[..bytes.len()]);
+        };
+        let a_second = u32::from_le_bytes([format[8], format[9], format[10], format[11]]);
+        half(&mut format[8..12], a_second);
+        half(&mut format[12..14], frame);
+        half(&mut format[14..16], u32::from(WIDE));
+        length /= 2;
     }
     let mut b = Vec::from(*b"RIFF");
     // Nobody asks for this length; with the longest of sounds it does not fit.
@@ -135,7 +178,7 @@ mod tests {
     use std::io::Cursor;
 
     fn find(bytes: &[u8]) -> Result<Vec<u8>, WavProblem> {
-        find_sound(&mut Cursor::new(bytes))
+        find_sound(&mut Cursor::new(bytes)).map(|found| found.header)
     }
 
     #[test]
@@ -205,8 +248,8 @@ mod tests {
             P::Bits { bits: 12, .. }
         ));
         assert_eq!(
-            sound(header(float, 1, 8000, 64, 8), 8).to_string(),
-            "64-bit floating-point samples are not read; expected 32"
+            sound(header(float, 1, 8000, 16, 8), 8).to_string(),
+            "16-bit floating-point samples are not read; expected 32 or 64"
         );
         assert!(matches!(
             sound(header(pcm, 0, 8000, 16, 2), 2),

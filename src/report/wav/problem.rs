@@ -57,7 +57,7 @@ pub enum WavProblem {
     #[error(
         "{bits}-bit {} samples are not read; expected {}",
         if *float { "floating-point" } else { "integer" },
-        if *float { "32" } else { "8, 16, 24 or 32" }
+        if *float { "32 or 64" } else { "8, 16, 24 or 32" }
     )]
     Bits {
         /// Bits that a sample takes.

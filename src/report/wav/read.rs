@@ -1,6 +1,6 @@
 //! WAV in: mono samples, block by block.
 
-use super::find::find_sound;
+use super::find::{Found, find_sound};
 use super::problem::{WavProblem, io_error};
 use crate::audio::clip::{SampleStream, SourceProblem};
 use crate::inputs;
@@ -34,12 +34,44 @@ pub struct WavReader<R> {
 
 /// Reads all that is asked for or says why not: `hound` takes an interrupted
 /// read for a failure, and has no error of its own for a file that ends early.
-struct Whole<R>(R);
+/// Nor does it know numbers of 64 bits: it gets 32 in place of them, which is
+/// finer than any converter. What is too large for them becomes infinite.
+struct Whole<R> {
+    file: R,
+    wide: bool,
+    /// Bytes of a narrowed number, and how many of them have been read.
+    narrowed: [u8; 4],
+    given: usize,
+}
+
+impl<R> Whole<R> {
+    fn new(file: R, wide: bool) -> Self {
+        Whole {
+            file,
+            wide,
+            narrowed: [0; 4],
+            given: 4,
+        }
+    }
+}
 
 impl<R: Read> Read for Whole<R> {
     fn read(&mut self, bytes: &mut [u8]) -> io::Result<usize> {
-        self.0.read_exact(bytes)?;
-        Ok(bytes.len())
+        if !self.wide {
+            self.file.read_exact(bytes)?;
+            return Ok(bytes.len());
+        }
+        if self.given == self.narrowed.len() {
+            let mut number = [0; 8];
+            self.file.read_exact(&mut number)?;
+            self.narrowed = (f64::from_le_bytes(number) as f32).to_le_bytes();
+            self.given = 0;
+        }
+        let left = &self.narrowed[self.given..];
+        let count = left.len().min(bytes.len());
+        bytes[..count].copy_from_slice(&left[..count]);
+        self.given += count;
+        Ok(count)
     }
 }
 
@@ -50,8 +82,8 @@ impl<R: Read + Seek> WavReader<R> {
     /// # Errors
     /// One [`WavProblem`] for every way a header can be wrong.
     pub fn new(mut file: R) -> Result<Self, WavProblem> {
-        let header = find_sound(&mut file)?;
-        let plain = Cursor::new(header).chain(Whole(file));
+        let Found { header, wide } = find_sound(&mut file)?;
+        let plain = Cursor::new(header).chain(Whole::new(file, wide));
         Ok(WavReader {
             sound: hound::WavReader::new(plain).map_err(|e| WavProblem::Read(io_error(e)))?,
             next: 0,
@@ -208,6 +240,37 @@ mod tests {
         let sound: Vec<u8> = clips.iter().flat_map(|x| x.to_le_bytes()).collect();
         let found = clip(&file(tag::FLOAT, 1, 32, &sound));
         assert_eq!(found.samples, [0.0, 0.5, -0.5, 10.0]);
+    }
+
+    /// A fixed bug: the `float` of many programs was refused.
+    #[test]
+    fn floats_of_64_bits_are_read_to_24() {
+        let samples = [0.0f64, 0.1, -0.5, 10.0];
+        let sound: Vec<u8> = samples.iter().flat_map(|x| x.to_le_bytes()).collect();
+        let found = clip(&file(tag::FLOAT, 1, 64, &sound));
+        assert_eq!(found.rate_hz, 44_100);
+        assert_eq!(found.samples, [0.0, f64::from(0.1f32), -0.5, 10.0]);
+        let found = clip(&file(tag::FLOAT, 2, 64, &sound));
+        assert_eq!(found.samples, [0.5 * f64::from(0.1f32), 4.75]);
+        let mut large = sound.clone();
+        large[8..16].copy_from_slice(&1e300f64.to_le_bytes());
+        let problem = Clip::collect(&mut open(&file(tag::FLOAT, 1, 64, &large)).unwrap());
+        assert!(problem.unwrap_err().to_string().starts_with("sample 1 "));
+        let short = file(tag::FLOAT, 1, 64, &sound);
+        assert!(open(&short[..short.len() - 1]).is_err());
+    }
+
+    /// A fixed bug: what came out of a pipe was called cut short.
+    #[test]
+    fn a_streamed_file_ends_where_it_ends() {
+        for unknown in [u32::MAX, 0x7fff_f000] {
+            let mut bytes = header(tag::PCM, 2, 44_100, 16, 0);
+            bytes[40..44].copy_from_slice(&unknown.to_le_bytes());
+            assert!(matches!(open(&bytes), Err(WavProblem::Empty)));
+            bytes.extend([0, 0x40, 0, 0, 0, 0x80, 0, 0x80, 1, 2]);
+            let found = clip(&bytes);
+            assert_eq!((found.channels, found.samples), (2, vec![0.25, -1.0]));
+        }
     }
 
     #[test]
