@@ -164,8 +164,8 @@ fn alone(circuit: &Circuit, problems: &mut Vec<Diagnostic>) {
             element: element.name.clone(),
             node: name.clone(),
         };
-        // What a controlled voltage puts out may well be there to be probed and no more.
-        let driven = matches!(element.letter, 'E' | 'H' | 'B');
+        // What a voltage source puts out may well be there to be probed and no more.
+        let driven = matches!(element.letter, 'V' | 'E' | 'H' | 'B');
         let mut diagnostic = if driven && circuit.branch_of(element).is_some() {
             problem.warn_at(element.span)
         } else {
