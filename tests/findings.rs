@@ -79,6 +79,16 @@ fn grid_current_cut_off_and_bottoming_are_said() {
     fails_with(screen, "the screen has no volts");
     let none = "None\nVB b 0 300\nRX b 0 100k\nRP p 0 100k\nRG g 0 1meg\nRK k 0 1.5k\nXV1 p g k 12AX7\n.end\n";
     fails_with(none, "connected to nothing that supplies it");
+    // A fixed bug: said of a plate that a low supply feeds.
+    fails_with(
+        &none.replace("p 0 100k", "b p 100k").replace("300", "2"),
+        "what feeds the plate has 2.00 V",
+    );
+    // A misspelt supply is a warning beside it.
+    let misspelt = none
+        .replace("RX b 0", "RX bb 0")
+        .replace("RP p 0", "RP bb p");
+    fails_with(&misspelt, "connected to nothing that supplies it");
 }
 
 /// What is common practice is left alone: a follower straight at a plate, grid-leak bias, a long

@@ -186,6 +186,9 @@ impl Joined {
     }
 }
 
+/// A plate stands no higher than this without its valve where nothing feeds it, V.
+const SOME_V: f64 = 0.05;
+
 /// What is wrong with a valve, if something is: the row it is about, in words, and whether it
 /// cannot be right.
 fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
@@ -226,11 +229,16 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
     let works = vpk > SUPPLIED_V && seen.plate_a > CUT_OFF;
     if !works && (supply < SUPPLIED_V || seen.ohms[0].abs() >= OPEN) {
         let text = if seen.held_off {
-            "no plate volts: what supplies the plate is switched off"
+            "no plate volts: what supplies the plate is switched off".to_string()
+        } else if seen.ohms[0].abs() < OPEN && plate_v.abs() > SOME_V {
+            format!(
+                "no plate volts: what feeds the plate has {}",
+                show(plate_v, "V")
+            )
         } else {
-            "no plate volts: the plate is connected to nothing that supplies it"
+            "no plate volts: the plate is connected to nothing that supplies it".to_string()
         };
-        return Some(("plate current", text.into(), !seen.held_off));
+        return Some(("plate current", text, !seen.held_off));
     }
     let starved = vpk > 0.7 * (plate_v - cathode_v);
     if cathode_ohms > 47e3 && cathode_ohms > 10.0 * grid_ohms.abs() && starved {
