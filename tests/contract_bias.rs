@@ -558,6 +558,49 @@ fn print_op_statements_stand_in_for_probes() {
     assert_eq!(last[0], "i(R1)");
 }
 
+/// A fixed bug: only V and I had a row.
+#[test]
+fn every_source_has_its_current() {
+    let netlist = Netlist::new(
+        "t\nE1 e 0 a 0 2\nV1 a 0 2\nR1 a 0 1k\nR2 e 0 1k\nB1 c 0 V=3\nR3 c 0 1k\nG1 0 g a 0 1m\n\
+         R4 g 0 1k\nF1 0 f V1 0.5\nR5 f 0 1k\nH1 h 0 V1 1k\nR6 h 0 1k\nI1 0 i 1m\nR7 i 0 1k\n\
+         B2 0 j I=2m\nR8 j 0 1k\n",
+    );
+    let found = table(bias(&netlist));
+    for (source, amperes) in [
+        ("E1", -4e-3),
+        ("V1", -2e-3),
+        ("B1", -3e-3),
+        ("G1", 2e-3),
+        ("F1", -1e-3),
+        ("H1", 2e-3),
+        ("I1", 1e-3),
+        ("B2", 2e-3),
+    ] {
+        let row = found.rows.iter().find(|r| r[0] == source).expect(source);
+        assert_eq!(row[1], "current");
+        close(source, row[2].parse().expect("a number"), amperes, 1e-11);
+    }
+    let printed = bias(&netlist).arg("--all").run().stdout;
+    for source in ["E1", "G1", "B2"] {
+        assert!(printed.contains(&format!("\n  {source} ")), "{printed}");
+    }
+}
+
+/// A fixed bug: a source that feeds nothing was an error, a controlled one was not.
+#[test]
+fn a_source_that_feeds_nothing_is_a_warning() {
+    let netlist = Netlist::new("t\nV1 a 0 DC 2 SIN(0 1 1k)\nVB b 0 6\nR1 b 0 1k\n");
+    let ran = bias(&netlist).option("--csv", "-").run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    assert!(
+        ran.stderr.contains("warning: `V1` stands alone"),
+        "{}",
+        ran.stderr
+    );
+    assert!(ran.stdout.contains("v(a),voltage,2,V"), "{}", ran.stdout);
+}
+
 /// `.ic` is for scope; a chart is of the circuit left alone.
 #[test]
 fn ic_does_not_hold_nodes_in_bias() {

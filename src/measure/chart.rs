@@ -213,11 +213,7 @@ fn moving(assembly: &mut Assembly<'_>, moment: Moment<'_>, probes: &[Observable]
             });
         }
     }
-    for element in circuit
-        .elements
-        .iter()
-        .filter(|e| e.role().is_some_and(DeviceRole::is_source))
-    {
+    for element in circuit.elements.iter().filter(|e| is_source(e)) {
         take(Row {
             subject: Subject::Named(&element.name),
             quantity: "current",
@@ -259,6 +255,12 @@ pub fn is_transistor(element: &Element) -> bool {
 /// The watts that a transistor stands: what its line says, which knows its heat sink, or its model.
 pub fn transistor_watts(element: &Element) -> Option<f64> {
     element.rated.or_else(|| element.rating("dissipation"))
+}
+
+/// Whether an element is a source, a controlled one among them.
+pub fn is_source(element: &Element) -> bool {
+    let role = element.role();
+    role.is_some_and(|r| r.is_source() || r == DeviceRole::ControlledSource)
 }
 
 /// Whether an element is a source that may be the mains.

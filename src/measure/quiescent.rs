@@ -249,8 +249,7 @@ impl Quiescent {
             let blocking = self.blocking(circuit);
             rows.splice(place..place, blocking);
         }
-        let sources = |e: &&Element| e.role().is_some_and(DeviceRole::is_source);
-        let first = circuit.elements.iter().find(sources);
+        let first = circuit.elements.iter().find(|e| chart::is_source(e));
         let place = first
             .and_then(|e| {
                 rows.iter()

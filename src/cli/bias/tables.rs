@@ -438,12 +438,7 @@ impl<'a> Tables<'a> {
 
     fn sources(&self) -> Table {
         let mut sources = Table::new(&[("source", Side::Left), ("current", Side::Right)]);
-        for element in self
-            .circuit
-            .elements
-            .iter()
-            .filter(|e| matches!(e.letter, 'V' | 'I'))
-        {
+        for element in self.circuit.elements.iter().filter(|e| chart::is_source(e)) {
             if let Some(rms) = self.value(&element.name, "rms current") {
                 sources.row([
                     element.name.clone(),
