@@ -116,6 +116,7 @@ impl Netlist {
         self.choices.push(Choice {
             name: name.to_string(),
             span: Span::new(file, start, line.len()),
+            name_span: Span::new(file, 0, name.len()),
             text,
         });
         self

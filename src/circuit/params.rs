@@ -38,6 +38,8 @@ pub struct Setting {
     pub value: Value,
     /// Where it was typed.
     pub span: Option<Span>,
+    /// Where its name was typed, if that stands apart.
+    name_span: Option<Span>,
     /// Whether a circuit had something of that name. Threads share settings to build their own
     /// circuits from [`Overrides::unused_yet`].
     used: AtomicBool,
@@ -51,8 +53,15 @@ impl Setting {
             target: target.into(),
             value,
             span,
+            name_span: None,
             used: AtomicBool::new(false),
         }
+    }
+
+    /// The same with the place of its name, for when nothing is called so.
+    #[must_use]
+    pub fn named_at(self, name_span: Option<Span>) -> Self {
+        Setting { name_span, ..self }
     }
 
     /// Its number in the role it plays, NaN if it is none; a doubt about it is reported.
@@ -75,6 +84,7 @@ impl Clone for Setting {
             target: self.target.clone(),
             value: self.value.clone(),
             span: self.span,
+            name_span: self.name_span,
             used: AtomicBool::new(self.used.load(Ordering::Relaxed)),
         }
     }
@@ -118,12 +128,8 @@ impl Overrides {
     pub fn unused_yet<'s>(&'s self, more: impl IntoIterator<Item = &'s Setting>) -> Self {
         let mut all = Overrides::audited(self.ledger.clone());
         for s in self.list.iter().chain(more) {
-            all.push(Setting::new(
-                s.what,
-                s.target.clone(),
-                s.value.clone(),
-                s.span,
-            ));
+            let unused = Setting::new(s.what, s.target.clone(), s.value.clone(), s.span);
+            all.push(unused.named_at(s.name_span));
         }
         all
     }
@@ -229,7 +235,7 @@ impl Overrides {
                         },
                     },
                 };
-                problem.at(s.span)
+                problem.at(s.name_span.or(s.span))
             })
             .collect()
     }

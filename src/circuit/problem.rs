@@ -188,7 +188,7 @@ pub enum CircuitProblem {
     #[error("there is no mains source to change")]
     NoMains,
     #[error("`{text}` is not a setting: expected NAME=VALUE")]
-    SettingSyntax { text: String },
+    SettingSyntax { text: String, option: String },
     #[error("more than {limit} errors; the rest is not shown")]
     TooMany { limit: usize },
     #[error("`{text}` {}", doubt.remark().0)]
@@ -310,7 +310,16 @@ format!("the netlist has {known}")
                  `VMAINS line 0 SIN(0 325 50)`"
                     .into(),
             ),
-            SettingSyntax { .. } => Some("for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into()),
+            SettingSyntax { text, option } => {
+                let name = text.split('=').next().map_or("", str::trim);
+                Some(match (option.as_str(), name.is_empty()) {
+                    ("knob", true) => "for example `VOL=7`: a knob goes from 0 to 10".into(),
+                    ("knob", false) => format!("for example `{name}=7`: a knob goes from 0 to 10"),
+                    ("switch", true) => "for example `BRIGHT=1`: 1 is closed, 0 open".into(),
+                    ("switch", false) => format!("for example `{name}=1`: 1 is closed, 0 open"),
+                    _ => "for example `R5=4k7`, `X1.R5=4k7` or `12AX7.mu=95`".into(),
+                })
+            }
             Doubtful { text, doubt } => Some(doubt.advice(text)),
             ProbeSubcircuit { name } => Some(format!("name an element in it, as in `{name}.R1`")),
             DuplicateElement { .. } => Some("rename one of them".into()),

@@ -80,6 +80,7 @@ pub fn setting(
     let bad = || {
         CircuitProblem::SettingSyntax {
             text: text.to_string(),
+            option: option.to_string(),
         }
         .at(Span::new(file, start, line.len()))
     };
@@ -109,6 +110,12 @@ fn of_mains(files: &mut Files, text: &str) -> Setting {
         value,
         Some(Span::new(file, start, line.len())),
     )
+}
+
+/// The place of a name in `line`, which ends in the option's `text`; that begins with the name.
+pub fn name_span(file: FileId, line: &str, text: &str, name: &str) -> Span {
+    let start = line.len() - text.trim_start().len();
+    Span::new(file, start, start + name.len())
 }
 
 /// A value as typed, with its place.

@@ -2,7 +2,7 @@
 
 use super::common::Session;
 use super::failure::Failure;
-use super::settings;
+use super::settings::{self, name_span};
 use crate::circuit::Circuit;
 use crate::circuit::params::Setting;
 use crate::diag::Span;
@@ -97,6 +97,7 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
         let line = format!("--vary {text}");
         let file = session.draft.files.add("command line", line.as_str());
         let what = choice::kind(circuit, name);
+        let name_span = name_span(file, &line, text, name);
         // Values are found again in the line by counting on from the equals sign.
         let mut start = line.len() - values.len();
         let settings: Vec<Setting> = values
@@ -106,7 +107,7 @@ pub fn variants(session: &mut Session<'_>, circuit: &Circuit) -> Result<Vec<Vari
                 let value = settings::number(raw.trim(), file, start, end);
                 let setting = Setting::new(what, name, value, Some(Span::new(file, start, end)));
                 start = end + 1;
-                setting
+                setting.named_at(Some(name_span))
             })
             .collect();
         found = found

@@ -4,6 +4,7 @@ use super::command::Command;
 use super::common::{self, PendingText, Session};
 use super::failure::Failure;
 use super::outcome::Outcome;
+use super::settings::name_span;
 use super::sheet_folder::SheetFolder;
 use super::{interrupt, parallel};
 use crate::circuit::Circuit;
@@ -198,6 +199,7 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
         let line = format!("--vary {text}");
         let file = session.draft.files.add("command line", line.as_str());
         let mut start = line.len() - list.len();
+        let name_span = name_span(file, &line, text, name);
         let values = list
             .split(',')
             .map(|raw| {
@@ -206,6 +208,7 @@ fn steps(session: &mut Session<'_>) -> Result<Vec<Stepped>, Failure> {
                     name: name.to_string(),
                     text: raw.trim().to_string(),
                     span: Span::new(file, at, at + raw.trim().len()),
+                    name_span,
                 };
                 start += raw.len() + 1;
                 choice

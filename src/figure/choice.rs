@@ -18,6 +18,8 @@ pub struct Choice {
     pub text: String,
     /// Where the value stands.
     pub span: Span,
+    /// Where the name stands.
+    pub name_span: Span,
 }
 
 /// The word for the temperature of the circuit, degrees Celsius.
@@ -44,7 +46,8 @@ pub fn choose(netlist: &Netlist, base: &Circuit, choices: &[Choice]) -> (Netlist
         } else {
             let what = kind(base, &choice.name);
             let span = Some(choice.span);
-            settings.push(Setting::new(what, choice.name.clone(), value, span));
+            let setting = Setting::new(what, choice.name.clone(), value, span);
+            settings.push(setting.named_at(Some(choice.name_span)));
         }
     }
     (netlist, settings)

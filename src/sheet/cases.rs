@@ -132,6 +132,7 @@ pub fn block<'a>(
                         name: entry.name.to_string(),
                         text: values[k].0.clone(),
                         span: values[k].1,
+                        name_span: entry.key,
                     })
                     .collect(),
             })
@@ -152,7 +153,12 @@ pub fn settings<'a>(
         if let DeValue::Table(inner) = entry.value.get_ref() {
             settings(reader, inner, &format!("{name}."), out);
         } else if let Some((text, span)) = reader.plain(&name, entry.value) {
-            out.push(Choice { name, text, span });
+            out.push(Choice {
+                name,
+                text,
+                span,
+                name_span: entry.key,
+            });
         }
     }
 }
