@@ -269,3 +269,74 @@ fn output_power_is_of_a_loudspeaker_too() {
         &["of a resistor or loudspeaker"],
     );
 }
+
+/// A fixed bug: the caret stood under the value where nothing has the name.
+#[test]
+fn a_wrong_name_is_pointed_at() {
+    let netlist = Netlist::new(STAGE);
+    let place = "1:8\n  |\n1 | --vary NOPE=1,2\n  |        ^^^^\n";
+    let vary = ["--vary", "NOPE=1,2", "--figure", "v(p1)"];
+    refused(&netlist, "vary", &vary, &["no element `NOPE`", place]);
+    let folder = tempfile::tempdir().expect("a folder");
+    let sheet = folder.path().join("a.sheet.toml");
+    let path = netlist.path().display();
+    let lines = format!(
+        "netlist = \"{path}\"\n[settings]\nRQ = \"2k\"\n[[expect]]\nfigure = \"v(p1)\"\n\
+         value = \"180 V\"\ntolerance = \"50 %\"\n"
+    );
+    std::fs::write(&sheet, lines).expect("a sheet");
+    let ran = Gridleak::command("check").path(&sheet).run();
+    let place = "3:1\n  |\n3 | RQ = \"2k\"\n  | ^^\n";
+    assert!(ran.stderr.contains(place), "{}", ran.stderr);
+}
+
+/// A fixed bug: the advice for a knob without a value was of a resistor.
+#[test]
+fn a_control_without_a_value_is_shown_one() {
+    let netlist = Netlist::new(STAGE);
+    refused(&netlist, "bias", &["--knob", "VOL"], &["example `VOL=7`"]);
+    refused(&netlist, "bias", &["--knob", "=7"], &["example `VOL=7`"]);
+    refused(&netlist, "bias", &["--switch", "B="], &["example `B=1`"]);
+    refused(&netlist, "bias", &["--set", "RK1"], &["example `R5=4k7`"]);
+}
+
+/// A fixed bug: a negative number was taken for an option.
+#[test]
+fn a_number_below_zero_is_told_what_is_allowed() {
+    let netlist = Netlist::new(STAGE);
+    let figure = ["--figure", "v(p1)"];
+    for (command, options, words) in [
+        (
+            "spread",
+            &["--seed", "-1", figure[0], figure[1]][..],
+            "a whole number from 0 on",
+        ),
+        (
+            "spread",
+            &["--runs", "-1", figure[0], figure[1]],
+            "a whole number from 1 to",
+        ),
+        (
+            "book",
+            &["--runs", "-1", "--out", "b.html"],
+            "-1 is not in 1..=",
+        ),
+        ("bias", &["--limit", "-1"], "NAME=VALUE"),
+        (
+            "feedback",
+            &["--element", "RL", "--values", "-5,10k", "--probe", "v(end)"],
+            "`-5` is not a resistance",
+        ),
+    ] {
+        refused(&netlist, command, options, &[words]);
+    }
+}
+
+/// A netlist has lines that messages name, and a folder from which it includes.
+#[test]
+fn standard_input_is_no_netlist() {
+    let ran = Gridleak::command("bias").unaudited().arg("-").run();
+    assert_eq!(ran.status, 2);
+    let hint = "a netlist is read from a file";
+    assert!(ran.stderr.contains(hint), "{}", ran.stderr);
+}

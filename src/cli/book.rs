@@ -22,6 +22,7 @@ use super::render::job;
 use super::{check, driven, driven_source, interrupt, parallel};
 use crate::report::progress::Progress;
 use answer::{Answer, Request};
+use clap::builder::TypedValueParser as _;
 use clap::{Arg, ArgAction, ArgMatches};
 use page::Book;
 use sections::{Choice, Section};
@@ -56,7 +57,11 @@ fn options(command: clap::Command) -> clap::Command {
             Arg::new("runs")
                 .long("runs")
                 .value_name("N")
-                .value_parser(clap::value_parser!(u64).range(1..=1_000_000))
+                .value_parser(
+                    clap::value_parser!(i64)
+                        .range(1..=1_000_000)
+                        .map(|n| n as u64),
+                )
                 .help("Amplifiers whose voltages make the ranges of the chart (200)"),
         )
         .arg(

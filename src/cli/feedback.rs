@@ -52,6 +52,7 @@ fn options(command: clap::Command) -> clap::Command {
             Arg::new("values")
                 .long("values")
                 .value_name("R1,R2,...")
+                .allow_hyphen_values(true)
                 .required(true)
                 .help("Its values, ohms; `open` takes it out"),
         )
@@ -302,8 +303,9 @@ fn values(
         start = end + 1;
         let word = word.trim();
         let bad = |why: &str| {
-            Failure::usage(format!("`--values {text}`: `{word}` {why}"))
-                .hint("expected ohms with commas between, or open, as in open,10k,4k7")
+            Failure::usage(format!("`--values {text}`: `{word}` {why}")).hint(
+                "expected ohms (more than 0) with commas between, or open, as in open,10k,4k7",
+            )
         };
         let open = word.eq_ignore_ascii_case("open");
         let ohms = if open {
@@ -311,7 +313,7 @@ fn values(
         } else {
             let parsed = num::parse_value(word, Role::Resistance);
             let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
-            if ohms == 0.0 || !ohms.is_finite() {
+            if ohms <= 0.0 || !ohms.is_finite() {
                 return Err(bad("is not a resistance"));
             }
             Some(ohms)

@@ -97,7 +97,15 @@ pub fn command_line() -> clap::Command {
         let own = clap::Command::new(command.name)
             .about(command.about)
             .after_help(SAFETY);
-        let own = (command.options)(common::options(own));
+        // A negative number is a value, wrong or not, and no option: whoever reads it says what is allowed.
+        let own = (command.options)(common::options(own)).mut_args(|arg| {
+            let takes = arg.get_action().takes_values() && !arg.is_positional();
+            if takes {
+                arg.allow_negative_numbers(true)
+            } else {
+                arg
+            }
+        });
         line = line.subcommand(guide::named_in_help(own));
     }
     line

@@ -247,6 +247,12 @@ impl NetlistProblem {
             NetlistProblem::MissingEnds { .. } => {
                 Some("each .subckt needs an .ends of its own".into())
             }
+            NetlistProblem::Unreadable {
+                path, from: None, ..
+            } if path == "-" => Some(
+                "a netlist is read from a file, whose lines messages can name: save it first"
+                    .into(),
+            ),
             NetlistProblem::Unreadable { from, why, .. } => match (why.hint(), from) {
                 (Some(hint), _) => Some(hint),
                 (None, Some(from)) => {
