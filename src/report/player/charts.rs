@@ -45,9 +45,10 @@ pub fn waveform(clip: &Clip, label: &str) -> String {
     )
 }
 
-/// How a curve is told from the others: by colour, and by dashes where colours repeat.
+/// How a curve is distinguished from the others: by dashes, in print and whatever colours a reader
+/// sees, and by colour. No two of 24 share both.
 fn look(k: usize) -> String {
-    format!("c{} d{}", k % 6, k / 6)
+    format!("c{} d{}", k % 6, (k + k / 6) % 4)
 }
 
 /// A chart's place on its picture.
@@ -309,6 +310,15 @@ mod tests {
             "25 31.5 40 50 63 80 100 125 160 200 250 315 400 500 630 800 1k 1.25k 1.6k 2k 2.5k \
              3.15k 4k 5k 6.3k 8k 10k 12.5k 16k 20k"
         );
+    }
+
+    #[test]
+    fn curves_are_told_apart_without_colours_and_no_two_look_alike() {
+        let looks: Vec<String> = (0..24).map(look).collect();
+        let dashes: Vec<&str> = looks[..4].iter().map(|l| &l[3..]).collect();
+        assert_eq!(dashes, ["d0", "d1", "d2", "d3"]);
+        let different: std::collections::HashSet<&String> = looks.iter().collect();
+        assert_eq!(different.len(), looks.len());
     }
 
     #[test]
