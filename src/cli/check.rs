@@ -267,7 +267,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let shown = !quiet && !both.contains(&true);
     if shown {
         let text = tables::printed(&checked, &recorded);
-        print(&text)?;
+        super::tell::chart(text)?;
     }
     common::commit(outputs)?;
     Ok(outcome(&checked, &recorded))

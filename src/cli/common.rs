@@ -4,7 +4,6 @@ use super::failure::Failure;
 use super::guards::{self, Guards};
 use super::heading::heading;
 use super::settings::{self, Mains};
-use super::tell::print;
 pub use super::tell::tell;
 use super::{interrupt, memory};
 use crate::analysis::natural::Stability;
@@ -512,7 +511,7 @@ impl<'m> Session<'m> {
         if !self.shows_chart() {
             return Ok(());
         }
-        print(&chart()).map(|_| ())
+        super::tell::chart(chart()).map(|_| ())
     }
 }
 

@@ -4,7 +4,7 @@ use super::failure::Failure;
 use super::outcome::Outcome;
 use crate::diag::clean;
 use crate::report::file::{FileProblem, STANDARD_OUTPUT};
-use crate::report::kept;
+use crate::report::{kept, terminal};
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 
@@ -15,6 +15,17 @@ pub fn tell(text: &str) {
         return;
     }
     let _ = std::io::stderr().lock().write_all(text.as_bytes());
+}
+
+/// Prints a chart to standard output; on a terminal its lines are broken between words.
+///
+/// # Errors
+/// If it cannot be written.
+pub fn chart(text: String) -> Result<Outcome, Failure> {
+    if kept::is_on() {
+        return print(&text);
+    }
+    print(&terminal::fitted(text))
 }
 
 /// Prints to standard output. A reader that went away is not a failure.

@@ -6,6 +6,7 @@
 //! Threads that the command starts write nothing by themselves.
 
 use super::table::Table;
+use super::terminal;
 use std::cell::RefCell;
 use std::path::{Path, PathBuf};
 
@@ -67,10 +68,14 @@ pub fn message(text: &str) -> bool {
 }
 
 impl Table {
-    /// The text, each line indented by two blanks; the table is kept too, where that is on.
+    /// The text, each line indented by two blanks; the table is kept too, where that is on. On a
+    /// terminal its rows are folded to fit.
     pub fn text(&self) -> String {
-        with(|kept| kept.tables.push(self.clone()));
-        self.lines()
+        let is_kept = with(|kept| kept.tables.push(self.clone()));
+        match terminal::columns() {
+            Some(wide) if !is_kept => self.folded(wide),
+            _ => self.lines(),
+        }
     }
 }
 

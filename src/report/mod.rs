@@ -12,5 +12,6 @@ pub mod plot;
 pub mod progress;
 pub mod svg;
 pub mod table;
+pub mod terminal;
 mod unnamed;
 pub mod wav;

@@ -1,6 +1,7 @@
 //! Progress of long work: a line on a terminal, nothing in a pipe.
 
 use super::kept;
+use crate::num;
 use indicatif::{HumanDuration, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 use std::fmt::Write;
 use std::io::IsTerminal;
@@ -71,8 +72,8 @@ impl Progress {
     pub fn counted(&self, done: f64, what: &str) {
         if !self.bar.is_hidden() {
             let took_s = self.bar.elapsed().as_secs_f64();
-            let rate = done / took_s.max(1e-9);
-            let message = format!("{}, {rate:.3} {what} a second", self.what);
+            let rate = two_digits(done / took_s.max(1e-9));
+            let message = format!("{}, {rate} {what} a second", self.what);
             self.bar.set_message(message);
         }
         self.at(done);
@@ -113,6 +114,12 @@ fn left(state: &ProgressState, to: &mut dyn Write) {
         0 => write!(to, "{} so far", HumanDuration(state.elapsed())),
         _ => write!(to, "{} left", HumanDuration(state.eta())),
     };
+}
+
+/// A rate that is not known better.
+fn two_digits(rate: f64) -> String {
+    let rounded = format!("{rate:.1e}").parse().unwrap_or(rate);
+    num::full(rounded)
 }
 
 /// What goes before the bar: `render, 3.2 x real time`.
@@ -163,6 +170,12 @@ impl Shared {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_rate_has_two_digits() {
+        let shown = [0.0123, 1.0, 34.56, 1234.5].map(two_digits);
+        assert_eq!(shown, ["0.012", "1", "35", "1200"]);
+    }
 
     #[test]
     fn the_speed_is_sound_over_waiting() {

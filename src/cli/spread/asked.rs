@@ -8,7 +8,7 @@ use super::super::parallel;
 use super::super::settings;
 use super::super::shard;
 use super::super::sheet_folder::SheetFolder;
-use super::super::tell::print;
+use super::super::tell;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::Setting;
@@ -221,7 +221,7 @@ impl<'m> Asked<'m> {
         if self.quiet || taken("csv") || taken("json") {
             return Ok(());
         }
-        print(&text()).map(|_| ())
+        tell::chart(text()).map(|_| ())
     }
 }
 
