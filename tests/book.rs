@@ -245,3 +245,55 @@ fn what_is_not_there_is_left_out_and_mistakes_leave_nothing() {
     let kept = std::fs::read_to_string(at("amp.cir")).expect("the netlist");
     assert_eq!(kept, AMPLIFIER);
 }
+
+/// A point behind a rectifier without a reservoir carries both: a meter set to DC shows 103 V there,
+/// and the chart had given the AC alone.
+#[test]
+fn a_point_that_carries_dc_and_ac_has_a_row_for_each() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = |name: &str| folder.path().join(name);
+    let netlist = "Bare rectifier\nVMAINS line 0 SIN(0 325 50)\nRS line a 10\nD1 a out DSI\n\
+                   R1 out 0 10k\nC1 out 0 1n\n.model DSI d(is=1n n=1.8)\n.end\n";
+    std::fs::write(at("bare.cir"), netlist).expect("written");
+    let line = "gridleak book bare.cir --runs 5 --out bare.html --csv form.csv";
+    let (code, _, wrong) = shell(folder.path(), line);
+    assert_eq!(code, 0, "{wrong}");
+    let form = common::Table::read(&at("form.csv")).expect("a table");
+    let column = |name: &str| form.column(name).expect("numbers");
+    let (expected, least, greatest) = (column("expected"), column("least"), column("greatest"));
+    let row = |figure: &str| form.rows.iter().position(|r| r[0] == figure);
+    // A half wave of 325 V: its mean is a pi-th, its rms a half, and the AC what is left.
+    let mean: f64 = 324.0 / std::f64::consts::PI;
+    let ac = (162.0f64.powi(2) - mean.powi(2)).sqrt();
+    for (figure, volts) in [("v(out)", mean), ("ac voltage of out", ac)] {
+        let k = row(figure).expect(figure);
+        assert!(
+            (expected[k] - volts).abs() < 2.0,
+            "{figure}: {}",
+            expected[k]
+        );
+        assert!(least[k] < expected[k] && expected[k] < greatest[k]);
+    }
+    assert!(row("ac voltage of line").is_some() && row("v(line)").is_none());
+    let page = std::fs::read_to_string(at("bare.html")).expect("a page");
+    let cells = |first: &str| -> Vec<String> {
+        let row = page
+            .split(&format!("<tr><td>{first}</td>"))
+            .nth(1)
+            .expect(first);
+        let row = row.split("</tr>").next().expect("a row");
+        let cells = row.split("<td class=\"right\">").skip(1);
+        cells
+            .map(|c| c.split('<').next().expect("a cell").to_string())
+            .collect()
+    };
+    for first in ["out DC", "out AC", "line AC"] {
+        for cell in cells(first) {
+            let digits = cell.chars().filter(char::is_ascii_digit).count();
+            assert!(
+                (1..=4).contains(&digits) && cell.ends_with(" V"),
+                "{first}: {cell}"
+            );
+        }
+    }
+}

@@ -1,10 +1,10 @@
 //! `book`: the amplifier on paper, for the bench.
 //!
 //! The book asks the commands themselves and keeps what they put out (`report::kept`), so that
-//! each figure in it is the command's own to the last byte: charts are typeset, not computed
-//! anew. What a circuit has to show is found first (`found`); what each section asks of which
-//! command stands in `sections`. Sections are answered on all processors; their order on paper,
-//! and every byte, does not depend on which is done first.
+//! each figure in it is the command's own to the last byte (the voltage chart's in four digits):
+//! charts are typeset, not computed anew. What a circuit has to show is found first (`found`);
+//! what each section asks of which command stands in `sections`. Sections are answered on all
+//! processors; their order on paper, and every byte, does not depend on which is done first.
 
 mod answer;
 mod found;

@@ -14,7 +14,7 @@ use crate::measure::{chart, feedback, quiescent, stress};
 use crate::parts::bottles;
 use crate::system::assemble::{Assembly, Driven};
 use crate::system::probe::{Observable, ProbeKind};
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 /// What was found.
 pub struct Found {
@@ -64,11 +64,11 @@ impl Level {
     }
 }
 
-/// A point of the voltage chart.
+/// A row of the voltage chart. A point that carries both has a row for each.
 pub struct Point {
     /// The node.
     pub node: String,
-    /// Whether it carries AC.
+    /// Whether it is the AC of the point; else it is its DC.
     pub ac: bool,
     /// Sockets and electrodes.
     pub place: String,
@@ -76,6 +76,8 @@ pub struct Point {
 
 /// Volts below which a point reads nothing.
 const NOTHING: f64 = 1e-3;
+/// DC below this part of the AC is not worth a row of its own.
+const BESIDE_AC: f64 = 0.01;
 /// Ohms of a load at most: more is a grid leak.
 const LOAD: f64 = 100.0;
 /// A return ratio below which the feedback of a resistor at the output is not worth a table.
@@ -93,22 +95,30 @@ pub fn find(session: &mut Session<'_>) -> Result<Found, Failure> {
     let output = output(session, &circuit)?;
     let (rest, mut assembly) = quiescent::solve(&circuit)?;
     let rows = rest.rows(&mut assembly, &[]);
-    let alternating: HashSet<&str> = (rows.iter())
+    let alternating: HashMap<&str, f64> = (rows.iter())
         .filter(|r| r.quantity == "ac voltage")
-        .map(|r| r.subject.as_str())
+        .map(|r| (r.subject.as_str(), r.value))
         .collect();
     let (mut points, mut still) = (Vec::new(), Vec::new());
     for (node, place) in places(&circuit) {
         let name = &circuit.nodes[node.0].name;
-        let ac = alternating.contains(format!("v({name})").as_str());
-        let volts = assembly.unknowns.voltage(&rest.x, node);
-        if ac || volts.abs() >= NOTHING {
-            points.push(Point {
-                node: name.clone(),
-                ac,
-                place,
-            });
-        } else {
+        let subject = format!("v({name})");
+        let alternating = alternating.get(subject.as_str()).copied();
+        let mean = (rows.iter()).find(|r| r.quantity == "voltage" && r.subject == subject);
+        let volts = mean.map_or_else(|| assembly.unknowns.voltage(&rest.x, node), |r| r.value);
+        let point = |ac| Point {
+            node: name.clone(),
+            ac,
+            place: place.clone(),
+        };
+        let before = points.len();
+        if volts.abs() >= NOTHING.max(BESIDE_AC * alternating.unwrap_or(0.0)) {
+            points.push(point(false));
+        }
+        if alternating.is_some() {
+            points.push(point(true));
+        }
+        if points.len() == before {
             still.push(name.clone());
         }
     }

@@ -10,6 +10,7 @@ use crate::report::csv::Csv;
 use crate::report::page::{self, escaped};
 use crate::report::player;
 use crate::report::table::{Side, Table};
+use serde_json::Value;
 use std::collections::HashSet;
 use std::fmt::Write;
 
@@ -223,26 +224,27 @@ impl Book<'_> {
 
     /// The voltage chart with a column for own readings.
     fn form(&self, answer: &Answer) -> String {
-        let heads = |t: &&Table| t.rows()[0].first().is_some_and(|head| head == "figure");
-        let Some(table) = answer.kept.tables.iter().find(heads) else {
+        let Some(figures) = answer.figures["figures"].as_array() else {
             return String::new();
         };
-        let head = &table.rows()[0];
-        let column = |name: &str| head.iter().position(|h| h == name).unwrap_or(0);
-        let (drawn, least, greatest) = (column("as drawn"), column("least"), column("greatest"));
         let points = &self.found.points;
-        let cells = |row: &[String]| {
-            format!(
-                "<td class=\"right\">{}</td><td class=\"right\">{}</td><td class=\"right\">{}</td>\
-                 <td class=\"own\"></td></tr>\n",
-                escaped(&row[drawn]),
-                escaped(&row[least]),
-                escaped(&row[greatest])
-            )
+        let cells = |figure: &Value| {
+            let unit = figure["unit"].as_str().unwrap_or_default();
+            let shown = |v: &Value| match v.as_f64() {
+                Some(v) => format!(
+                    "<td class=\"right\">{}</td>",
+                    escaped(&num::engineering(v, unit, DIGITS))
+                ),
+                None => "<td class=\"right\"></td>".to_string(),
+            };
+            let least = shown(&figure["least"]["value"]);
+            let greatest = shown(&figure["greatest"]["value"]);
+            let drawn = shown(&figure["drawn"]);
+            format!("{drawn}{least}{greatest}<td class=\"own\"></td></tr>\n")
         };
         let top = |first: &str, second: &str| {
             format!(
-                "<table class=\"form\">\n<thead><tr><th scope=\"col\">{first}</th><th scope=\"col\">\
+                "<div class=\"scrolls\"><table class=\"form\">\n<thead><tr><th scope=\"col\">{first}</th><th scope=\"col\">\
                  {second}</th><th scope=\"col\" class=\"right\">expected</th><th scope=\"col\" class=\"right\">\
                  least</th><th scope=\"col\" class=\"right\">greatest</th><th scope=\"col\">own reading</th></tr>\
                  </thead>\n<tbody>\n"
@@ -256,20 +258,26 @@ impl Book<'_> {
             self.choice.runs
         );
         html += &top("point", "where");
-        for (point, row) in points.iter().zip(&table.rows()[1..]) {
-            let ac = if point.ac { " AC" } else { "" };
+        for (point, figure) in points.iter().zip(figures) {
+            let has_ac = points.iter().any(|p| p.ac && p.node == point.node);
+            let meter = match (point.ac, has_ac) {
+                (true, _) => " AC",
+                (false, true) => " DC",
+                (false, false) => "",
+            };
             let _ = write!(
                 html,
-                "<tr><td>{}{ac}</td><td>{}</td>{}",
+                "<tr><td>{}{meter}</td><td>{}</td>{}",
                 escaped(&point.node),
                 escaped(&point.place),
-                cells(row)
+                cells(figure)
             );
         }
-        html += "</tbody>\n</table>\n";
+        html += "</tbody>\n</table></div>\n";
         if points.iter().any(|p| p.ac) {
-            html += "<p class=\"note\">AC: V rms at the mains or a winding. Do not probe these without \
-                     need; leave mains wiring to licensed practice.</p>\n";
+            html += "<p class=\"note\">AC: V rms at the mains or a winding, the meter set to AC; a point that \
+                     has DC too has a row for each. Do not probe these without need; leave mains wiring to \
+                     licensed practice.</p>\n";
         }
         if !self.found.still.is_empty() {
             let names = self.found.still.iter().map(|n| escaped(n));
@@ -281,18 +289,18 @@ impl Book<'_> {
         if !self.found.valves.is_empty() {
             html += "<h3>Valves</h3>\n";
             html += &top("valve", "what");
-            let rows = &table.rows()[1 + points.len()..];
+            let rows = figures.iter().skip(points.len());
             let what = ["plate current", "plate dissipation"];
             let asked = self.found.valves.iter().flat_map(|v| what.map(|w| (v, w)));
-            for ((valve, what), row) in asked.zip(rows) {
+            for ((valve, what), figure) in asked.zip(rows) {
                 let _ = write!(
                     html,
                     "<tr><td>{}</td><td>{what}</td>{}",
                     escaped(valve),
-                    cells(row)
+                    cells(figure)
                 );
             }
-            html += "</tbody>\n</table>\n";
+            html += "</tbody>\n</table></div>\n";
             html += "<p class=\"note\">Plate current: volts across a plate or cathode resistor divided by its \
                      ohms; at the cathode the screen's current is in it.</p>\n";
         }
@@ -366,6 +374,9 @@ const LAST: [(&str, &str); 2] = [
     ("method", "How this was computed"),
     ("annex", "Annex: the netlist"),
 ];
+
+/// Digits of the voltage chart: as a meter has them. The CSV has all.
+const DIGITS: usize = 4;
 
 /// What is common practice at such a bench (no published source).
 const CAUTIONS: [&str; 5] = [
@@ -532,7 +543,7 @@ pub fn csv(found: &Found, answer: Option<&Answer>) -> String {
         .zip(figures.into_iter().flatten())
         .enumerate()
     {
-        let number = |v: &serde_json::Value| v.as_f64().map_or(String::new(), num::full);
+        let number = |v: &Value| v.as_f64().map_or(String::new(), num::full);
         row([
             name,
             found.points.get(k).map_or("", |p| p.place.as_str()),
