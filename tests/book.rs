@@ -1,7 +1,10 @@
 //! `book`: every figure is the command's own, and whatever a netlist says is only text.
 
+#[path = "common/browser.rs"]
+mod browser;
 mod common;
 
+use browser::Browser;
 use common::Gridleak;
 use serde_json::Value;
 use std::path::Path;
@@ -296,4 +299,90 @@ fn a_point_that_carries_dc_and_ac_has_a_row_for_each() {
             );
         }
     }
+}
+
+/// Stages one after the other, as wide as two sheets.
+fn long_amplifier() -> String {
+    let mut text = "Long\nVB bplus 0 250\nVIN in 0 DC 0 AC 1\n".to_string();
+    for k in 0..24 {
+        let before = if k == 0 {
+            "in".to_string()
+        } else {
+            format!("s{}", k - 1)
+        };
+        text += &format!(
+            "CC{k} {before} g{k} 22n\nRG{k} g{k} 0 1meg\nRA{k} bplus p{k} 100k\nRK{k} k{k} 0 1.5k\n\
+             CK{k} k{k} 0 22u\nRS{k} p{k} s{k} 470k\nRT{k} s{k} 0 4.7k\nX{k} p{k} g{k} k{k} 12AX7\n"
+        );
+    }
+    text + ".end\n"
+}
+
+/// `data-box` and text of the texts in a piece of the page.
+fn texts(piece: &str) -> Vec<([f64; 4], String)> {
+    let each = piece.split("<text ").skip(1).filter_map(|text| {
+        let (head, rest) = text.split_once('>')?;
+        let numbers = head.split_once("data-box=\"")?.1.split_once('"')?.0;
+        let numbers: Vec<f64> = numbers.split(' ').filter_map(|n| n.parse().ok()).collect();
+        Some((
+            numbers.try_into().ok()?,
+            rest.split('<').next()?.to_string(),
+        ))
+    });
+    each.collect()
+}
+
+/// 152 V had been printed as `15` on one sheet and `2 V` on the next.
+#[test]
+fn no_sheet_of_the_schematic_cuts_a_text_and_each_is_on_one() {
+    let folder = tempfile::tempdir().expect("a folder");
+    std::fs::write(folder.path().join("long.cir"), long_amplifier()).expect("written");
+    let line = "gridleak book long.cir --runs 1 --out long.html";
+    let (code, _, wrong) = shell(folder.path(), line);
+    assert_eq!(code, 0, "{wrong}");
+    let page = std::fs::read_to_string(folder.path().join("long.html")).expect("a page");
+    let drawn = page.split("id=\"voltages\"").next().expect("the schematic");
+    let mut pieces = drawn.split("<h3>Schematic, sheet ");
+    let overview = texts(pieces.next().expect("the overview"));
+    let mut on_sheets: Vec<([f64; 4], String)> = Vec::new();
+    let mut count = 0;
+    for piece in pieces {
+        let view = piece.split_once("viewBox=\"").expect("a sheet").1;
+        let view = view.split('"').next().expect("its frame").split(' ');
+        let view: Vec<f64> = view.map(|n| n.parse().expect("a number")).collect();
+        let own = texts(piece);
+        assert!(own.len() > 20, "nearly empty: {} texts", own.len());
+        for (frame, text) in &own {
+            let inside = frame[0] >= view[0] - 0.01
+                && frame[1] >= view[1] - 0.01
+                && frame[2] <= view[0] + view[2] + 0.01
+                && frame[3] <= view[1] + view[3] + 0.01;
+            assert!(inside, "`{text}` {frame:?} is cut by {view:?}");
+        }
+        on_sheets.extend(own);
+        count += 1;
+    }
+    assert!(count >= 2, "{count} sheets");
+    assert!(overview.iter().any(|(_, text)| text.ends_with(" V")));
+    for text in &overview {
+        assert!(on_sheets.contains(text), "{text:?} is on no sheet");
+    }
+
+    // On a phone nothing is squeezed: what is wide is moved sideways, and the page is not.
+    let mut browser = Browser::start();
+    browser.size(390, 900);
+    browser.open(&folder.path().join("long.html"));
+    let bad = browser.value(
+        "(() => {
+        const bad = [];
+        if (document.documentElement.scrollWidth > innerWidth) bad.push('the page moves sideways');
+        for (const e of document.querySelectorAll('table, .picture svg, .wide svg')) {
+            if (e.getBoundingClientRect().width < 370) bad.push(['squeezed', e.outerHTML.slice(0, 80)]);
+            const frame = e.closest('.scrolls, .drawing, .picture');
+            if (!frame || getComputedStyle(frame).overflowX !== 'auto')
+                bad.push(['cut', e.outerHTML.slice(0, 80)]);
+        }
+        return bad; })()",
+    );
+    assert_eq!(bad, serde_json::json!([]));
 }

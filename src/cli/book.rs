@@ -12,6 +12,7 @@ mod page;
 mod played;
 mod schematic;
 mod sections;
+mod sheets;
 mod typeset;
 
 use super::command::Command;

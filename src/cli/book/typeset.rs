@@ -1,5 +1,5 @@
 //! A chart of the terminal as HTML: its tables become tables, its lines paragraphs. No figure is
-//! printed anew, so that the book's are those of the command to the last byte.
+//! printed anew, so that they are those of the command to the last byte.
 
 use crate::cli::command::SAFETY;
 use crate::report::kept::Kept;
@@ -49,9 +49,9 @@ fn is_caption(line: &str) -> bool {
     !line.is_empty() && !line.starts_with(' ')
 }
 
-/// A table with a head that is repeated on each page.
+/// A table with a head that is repeated on each page. On a narrow screen it is moved sideways.
 pub fn table(table: &Table, caption: &str) -> String {
-    let rows = table.rows();
+    let rows = table.whole_rows();
     let Some((head, body)) = rows.split_first() else {
         return String::new();
     };
@@ -61,8 +61,8 @@ pub fn table(table: &Table, caption: &str) -> String {
         Side::Right => " class=\"right\"",
     };
     let mut html = match head.len() {
-        0..4 => String::from("<table class=\"narrow\">\n"),
-        _ => String::from("<table>\n"),
+        0..4 => String::from("<div class=\"scrolls\"><table class=\"narrow\">\n"),
+        _ => String::from("<div class=\"scrolls\"><table>\n"),
     };
     if !caption.is_empty() {
         html += &format!("<caption>{}</caption>\n", escaped(caption));
@@ -73,18 +73,21 @@ pub fn table(table: &Table, caption: &str) -> String {
     }
     html += "</tr></thead>\n<tbody>\n";
     for row in body {
-        let is_over = row.iter().any(|c| c.starts_with("OVER"));
+        let is_over = row
+            .iter()
+            .any(|c| c.split_whitespace().any(|w| w.starts_with("OVER")));
         html += if is_over {
             "<tr class=\"over\">"
         } else {
             "<tr>"
         };
         for (k, cell) in row.iter().enumerate() {
-            html += &format!("<td{}>{}</td>", side(k), escaped(cell));
+            let lines: Vec<String> = cell.lines().map(escaped).collect();
+            html += &format!("<td{}>{}</td>", side(k), lines.join("<br>"));
         }
         html += "</tr>\n";
     }
-    html + "</tbody>\n</table>\n"
+    html + "</tbody>\n</table></div>\n"
 }
 
 /// Lines as paragraphs; blank lines part them, and each line stays one.
@@ -129,10 +132,28 @@ mod tests {
         let html = chart(&kept, "Amp ");
         assert_eq!(
             html,
-            "<p>at rest</p>\n<table class=\"narrow\">\n<caption>Voltages</caption>\n<thead><tr><th scope=\"col\">node\
+            "<p>at rest</p>\n<div class=\"scrolls\"><table class=\"narrow\">\n<caption>Voltages</caption>\n<thead><tr><th scope=\"col\">node\
              </th><th scope=\"col\" class=\"right\">volts</th></tr></thead>\n<tbody>\n<tr><td>\
-             a&lt;b&gt;</td><td class=\"right\">172.3 V</td></tr>\n</tbody>\n</table>\n\
+             a&lt;b&gt;</td><td class=\"right\">172.3 V</td></tr>\n</tbody>\n</table></div>\n\
              <p class=\"note\">a note</p>\n"
         );
+    }
+
+    /// A note of the parts list over three lines looked like three parts, and only the line that
+    /// began with OVER was bold.
+    #[test]
+    fn a_row_broken_over_lines_is_one_row_and_bold_where_it_is_over() {
+        let mut t = Table::new(&[("parts", Side::Left), ("note", Side::Left)]);
+        t.row_within(["R1 R2", "0.5 W needed; OVER: rated 0.25 W"], &[0, 14]);
+        t.row_within(["R3", "of metal film, to be quiet"], &[0, 14]);
+        let html = table(&t, "");
+        assert_eq!(html.matches("<tr").count(), 3, "{html}");
+        assert!(
+            html.contains(
+                "<tr class=\"over\"><td>R1 R2</td><td>0.5 W needed;<br>OVER: rated<br>0.25 W</td>"
+            ),
+            "{html}"
+        );
+        assert!(html.contains("<tr><td>R3</td>"), "{html}");
     }
 }
