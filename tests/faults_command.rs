@@ -466,6 +466,27 @@ fn what_nothing_explains_is_not_sound() {
     );
 }
 
+/// Issue: the ripple of a winding's free tap, 1.8 V, was compared with the 0 V of a circuit at rest, and the
+/// mains of a sound supply were called too low.
+#[test]
+fn a_reading_that_is_not_computed_is_no_fault() {
+    let read = volts_and_ripple(FLOATING, &["res", "bp", "free"]);
+    assert!(read.contains("ripple v(free),"), "{read}");
+    let ran = with_readings(FLOATING, &read).run();
+    assert_eq!((ran.status, ran.stdout.as_str()), (3, ""), "{}", ran.stderr);
+    assert!(
+        ran.stderr
+            .contains("`ripple v(free)` could not be computed"),
+        "{}",
+        ran.stderr
+    );
+    assert!(
+        ran.stderr.contains("leave this reading out"),
+        "{}",
+        ran.stderr
+    );
+}
+
 /// A supply that is computed without its mains has no volts, and neither has a dead amplifier.
 #[test]
 fn a_supply_without_its_mains_is_refused() {

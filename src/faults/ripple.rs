@@ -19,6 +19,12 @@ use std::f64::consts::TAU;
 
 /// A harmonic that makes less than this part of the ripple at every point is left out.
 const LEAST: f64 = 0.02;
+/// What the sound circuit's linear ripple may be scaled by, least and most.
+const SCALES: (f64, f64) = (0.2, 5.0);
+/// Where it is then still off from the cycle's by more than this, V, and this part of it, the currents
+/// of the rectifiers do not make the ripple there.
+const UNKNOWN_V: f64 = 5e-3;
+const UNKNOWN: f64 = 0.15;
 /// Moments of a cycle at which harmonics are added up.
 const MOMENTS: usize = 64;
 
@@ -46,7 +52,8 @@ impl Bench {
         )
     }
 
-    /// Which harmonics count at some points, and what the sound circuit's are scaled by.
+    /// Which harmonics count at some points, and what the sound circuit's are scaled by; none where the
+    /// ripple at a point does not come from the rectifiers.
     fn learn_ripple(&mut self, points: &[Point]) -> Option<()> {
         let all = self.supply.as_ref()?.harmonics.clone();
         let x = self.sound.clone();
@@ -73,10 +80,13 @@ impl Bench {
             };
             let linear = size(&kept, point);
             let scale = if linear > 1e-9 { real / linear } else { 1.0 };
-            (point.clone(), scale.clamp(0.2, 5.0))
+            let scale = scale.clamp(SCALES.0, SCALES.1);
+            // On a winding or before the rectifier the ripple is the mains' own.
+            let is_known = (scale * linear - real).abs() <= UNKNOWN_V + UNKNOWN * real;
+            is_known.then(|| (point.clone(), scale))
         });
         self.ripple = Known {
-            points: scaled.collect(),
+            points: scaled.collect::<Option<_>>()?,
             harmonics: keep.iter().map(|&n| all[n]).collect(),
         };
         Some(())

@@ -270,7 +270,8 @@ pub fn unanswered(diagnosis: &Diagnosis, readings: &[Reading]) -> Option<(String
         Verdict::NoSound => match diagnosis.unseen.map(|k| &readings[k].point.label) {
             Some(label) => (
                 format!("no verdict: `{label}` could not be computed for the circuit as drawn"),
-                "leave this reading out (`#` before its line)".to_string(),
+                "leave this reading out (`#` before its line); a ripple is computed behind the rectifiers, not \
+                 on a winding".to_string(),
             ),
             None => (
                 "no verdict: the circuit as drawn could not be computed with these readings".to_string(),
