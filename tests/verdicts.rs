@@ -36,7 +36,7 @@ fn supply(mains: &str, transformer: &str) -> String {
     format!(
         "Supply\nVMAINS line 0 {mains}\nXM line 0 h1 0 h2 0 0 MT\n\
          .model MT mains(vpri={transformer} vht=250 iht=0.1)\n\
-         D1 h1 r DR\nD2 h2 r DR\n.model DR D(is=2.55n n=1.75)\n\
+         D1 h1 r DR\nD2 h2 r DR\n.model DR D(is=2.55n n=1.75 bv=1000)\n\
          CR r 0 47u ; rated=500V\nRL r 0 10k ; rated=50W\n.end\n"
     )
 }
@@ -291,7 +291,7 @@ fn a_pair_is_judged_where_it_is_hottest() {
 #[test]
 fn plate_and_screen_volts_are_judged_at_high_mains() {
     let netlist = "High\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 h1 0 h2 0 0 MT\n\
-         .model MT mains(vpri=230 vht=212 iht=0.2)\nD1 h1 r DR\nD2 h2 r DR\n.model DR D(is=2.55n n=1.75)\n\
+         .model MT mains(vpri=230 vht=212 iht=0.2)\nD1 h1 r DR\nD2 h2 r DR\n.model DR D(is=2.55n n=1.75 bv=1000)\n\
          CR r 0 47u ; rated=500V\nRP r p 100\nRS r s 1k\nRG g 0 220k\nRK k 0 470\nCK k 0 100u\nXV1 p s g k EL84\n.end\n";
     let at = |mains: &str| judged(netlist, &[("--mains", mains)]).1;
     assert!(at("110").contains("OVER: vpk of `XV1`"), "{}", at("110"));
