@@ -6,6 +6,7 @@
 
 mod backward;
 mod finding;
+mod halves;
 mod iron;
 mod mains;
 mod parts;
@@ -27,6 +28,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
     found.extend(iron::taps(assembly.circuit));
     found.extend(iron::unloaded(assembly.circuit));
     found.extend(iron::loads(assembly, x));
+    found.extend(halves::halves(assembly, x));
     found.extend(parts::rectifiers(assembly, x, mains.map(|m| m.freq_hz)));
     found
 }

@@ -6,7 +6,8 @@
 //! follower straight at a plate, grid-leak bias of a few meg, long tails).
 
 use super::finding::{Finding, show};
-use crate::circuit::{BranchKind, Circuit, Element, Node};
+use super::halves;
+use crate::circuit::{BranchKind, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::measure::chart::is_valve;
 use crate::measure::grid_circuit::{OPEN, SUPPLIED_V};
@@ -39,13 +40,15 @@ struct Seen {
     without: [f64; 3],
     /// Whether an open switch keeps a supply from its plate.
     held_off: bool,
+    /// Whether its screen is at an output transformer's end for a plate, and its plate is at none.
+    crossed: bool,
 }
 
 /// The findings about all valves.
 pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     let circuit = assembly.circuit;
     let valves = circuit.elements.iter().filter(|e| is_valve(e));
-    let joined = Joined::new(circuit);
+    let joined = Joined::new(assembly, x);
     let plain = plain_ohms(assembly, x);
     let mut found = Vec::new();
     for (element, plain) in valves.zip(plain) {
@@ -140,6 +143,7 @@ fn look(
         ohms,
         without,
         held_off: joined.held_off(assembly, x, nodes[0]),
+        crossed: screen.is_some_and(|screen| joined.crossed(nodes[0], screen)),
     })
 }
 
@@ -148,10 +152,14 @@ struct Joined {
     groups: Groups,
     /// Open switches: the nodes of both ends.
     open: Vec<(Node, Node)>,
+    /// Nodes that are one lead, and which of these are where output transformers feed plates.
+    leads: Groups,
+    ends: Vec<usize>,
 }
 
 impl Joined {
-    fn new(circuit: &Circuit) -> Self {
+    fn new(assembly: &mut Assembly<'_>, x: &[f64]) -> Self {
+        let circuit = assembly.circuit;
         let resistances = circuit.resistances.iter().filter(|r| r.ohms.abs() < OPEN);
         let branches = circuit.branches.iter();
         let windings = branches.filter(|b| !matches!(b.kind, BranchKind::Source(_)));
@@ -166,10 +174,19 @@ impl Joined {
                 _ => None,
             }
         });
+        let leads = halves::leads(circuit);
         Joined {
             groups,
             open: open.collect(),
+            ends: halves::plate_ends(assembly, x, &leads),
+            leads,
         }
+    }
+
+    /// Whether a screen is where an output transformer feeds a plate, and the plate is not.
+    fn crossed(&self, plate: Node, screen: Node) -> bool {
+        let at_end = |node: Node| self.ends.contains(&self.leads.of(node));
+        at_end(screen) && !at_end(plate)
     }
 
     /// Whether an open switch keeps a supply from a node: one end of it is in the node's group, and
@@ -239,6 +256,11 @@ fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
             "no plate volts: the plate is connected to nothing that supplies it".to_string()
         };
         return Some(("plate current", text, !seen.held_off));
+    }
+    if seen.crossed {
+        let text = "are plate and screen exchanged? The output transformer is at its screen, and its plate \
+                    is not at the transformer";
+        return Some(("plate current", text.to_string(), true));
     }
     let starved = vpk > 0.7 * (plate_v - cathode_v);
     if cathode_ohms > 47e3 && cathode_ohms > 10.0 * grid_ohms.abs() && starved {

@@ -1,0 +1,156 @@
+//! Leads, valves and windings at the wrong place, which no rating catches: push-pull halves, plate and screen. And what resembles them and is sound.
+mod common;
+
+use common::{Gridleak, Netlist};
+
+/// Exit code of `bias --strict`, and what it says.
+fn judged(netlist: &str) -> (i32, String) {
+    let netlist = Netlist::new(netlist);
+    let run = Gridleak::command("bias")
+        .path(netlist.path())
+        .arg("--strict")
+        .run();
+    (run.status, run.stdout + &run.stderr)
+}
+
+#[track_caller]
+fn fails(netlist: &str, words: &str) {
+    let (status, text) = judged(netlist);
+    assert!(
+        status == 1 && text.contains(words),
+        "{status}, {words}:\n{text}"
+    );
+}
+
+#[track_caller]
+fn passes(netlist: &str) {
+    let (status, text) = judged(netlist);
+    assert!(
+        status == 0 && !text.contains("CHECK"),
+        "{status}:\n{netlist}\n{text}"
+    );
+}
+
+/// A pair of 6V6GTs with cathode bias.
+const PAIR: &str = "Pair\nVB b 0 285\nRGA ga 0 220k\nRGB gb 0 220k\nRSA ga g1 4.7k\nRSB gb g2 4.7k\n\
+                    XV3 pa sa g1 k 6V6GT\nXV4 pb sb g2 k 6V6GT\nRK k 0 270\nRS1 b sa 470\nRS2 b sb 470\n\
+                    XOT pa b pb 0 t4 t8 t16 OT\nRL t8 0 8\n.model OT pushpull(raa=8k power=15)\n.end\n";
+
+/// The pair with one thing changed.
+fn pair(from: &str, to: &str) -> String {
+    assert!(PAIR.contains(from), "{from}");
+    PAIR.replace(from, to)
+}
+
+#[test]
+fn halves_that_carry_different_currents_fail() {
+    passes(PAIR);
+    let netlist = pair("XOT pa b pb", "XOT pa pb b");
+    fails(
+        &netlist,
+        "are the leads of `centre` and `plate2` exchanged?",
+    );
+    // The screens stand at what is now an end of the primary; it is not they that are wrong.
+    let (_, text) = judged(&netlist);
+    assert!(!text.contains("plate and screen"), "{text}");
+    fails(
+        &pair("XV4 pb sb", "XV4 pa sb"),
+        "the plates of `XV3` and `XV4` are all at `plate1`, none at `plate2`",
+    );
+    fails(
+        &pair("XOT pa b pb", "XOT pa b pa").replace("XV4 pb", "XV4 pa"),
+        "the primary is shorted",
+    );
+    let apart =
+        pair("g2 k 6V6GT", "g2 k2 6V6GT").replace("RK k 0 270", "RK k 0 560\nRK2 k2 0 4.7k");
+    fails(&apart, "valves of one type do not differ that much");
+    // As far as production lets two of one type lie apart, with a fixed bias.
+    let spread = pair("g1 k 6V6GT", "g1 k STRONG").replace("g2 k 6V6GT", "g2 k WEAK");
+    let card = |name: &str, by: f64| {
+        format!(
+            ".model {name} output(mu=10.795 ex=1.3277 kg1={} kg2={} kp=49.857 knee=12.35 perv=27.94m vrise=1meg \
+             pamax=12 pg2max=2 vamax=315 vg2max=285)\n",
+            1284.5 / by,
+            25078.0 / by
+        )
+    };
+    let cards = format!("{}{}.end", card("STRONG", 1.27), card("WEAK", 0.73));
+    passes(&spread.replace(".end", &cards));
+}
+
+/// Both valves draw what their type does, and the pair distorts and hums all the same.
+#[test]
+fn a_pair_of_two_types_fails() {
+    fails(
+        &pair("g2 k 6V6GT", "g2 k EL34"),
+        "`XV3` (6V6GT) at `plate1` and `XV4` (EL34) at `plate2`: both need the same",
+    );
+    // A third valve beside one of the two.
+    let third = pair("RK k", "XV5 pa sc g1 k 6V6GT\nRS3 b sc 470\nRK k");
+    fails(&third, "both need the same");
+    // Another name of the same type, or a socket that a switch takes out, is none.
+    passes(&pair("g2 k 6V6GT", "g2 k 6V6GT_PLAIN").replace("g1 k 6V6GT", "g1 k 6V6GT_PLAIN"));
+    let off = pair(
+        "RK k",
+        "XV5 pa sc g1 off EL34\nXOFF off k toggle at=0\nRS3 b sc 470\nRK k",
+    );
+    let (status, text) = judged(&off);
+    assert!(
+        status == 0 && !text.contains("both need the same"),
+        "{text}"
+    );
+}
+
+/// One valve, or two in parallel, on one half; nothing on the other.
+#[test]
+fn a_half_that_is_not_used_is_no_fault() {
+    let single = pair("XV4 pb sb g2 k 6V6GT\n", "").replace("RK k 0 270", "RK k 0 560");
+    let spare = ["RGB gb 0 220k\n", "RSB gb g2 4.7k\n", "RS2 b sb 470\n"];
+    passes(&spare.iter().fold(single, |all, line| all.replace(line, "")));
+    let parallel = pair("XV4 pb sb", "XV4 pa sb").replace("RSB gb g2", "RSB ga g2");
+    passes(&parallel.replace("RGB gb 0 220k\n", ""));
+    let idle = pair("RK k 0 270", "RK kk 0 270\nXOFF k kk toggle at=0");
+    let (status, text) = judged(&idle);
+    assert!(
+        status == 0 && !text.contains("CHECK: `XOT`: its halves"),
+        "{text}"
+    );
+}
+
+/// An EL84, single-ended; `valve`: its plate and screen, and what else the primary's ends are.
+fn single(valve: &str, primary: &str) -> String {
+    format!(
+        "Single\nVB b 0 260\nRSC b screens 1k\nRS screens s 100\nRG g 0 470k\nRK k 0 150\nXV2 {valve} g k EL84\n\
+         XOT {primary} 0 t4 t8 t16 OT\nRL t8 0 8\n.model OT singleended(ra=5.2k power=8 idc=60m)\n.end\n"
+    )
+}
+
+#[test]
+fn plate_and_screen_exchanged_fail() {
+    let words = "are plate and screen exchanged?";
+    fails(&single("s p", "p b"), words);
+    fails(&single("s p", "b p"), words);
+    fails(&pair("XV4 pb sb", "XV4 sb pb"), words);
+    // With the ends of the primary exchanged the output only has the other sign.
+    for primary in ["p b", "b p"] {
+        passes(&single("p s", primary).replace("idc=60m", "idc=100m"));
+        // As a triode.
+        let triode = single("p s", primary).replace("RS screens s 100", "RS p s 100");
+        passes(&triode.replace("RSC b screens 1k", "RSC b 0 1meg"));
+    }
+    // Screens at taps of the primary; and a follower, the transformer at its cathode.
+    let taps = pair("XOT pa b pb", "XOT pa ua b ub pb").replace("pushpull(", "ultralinear(");
+    passes(
+        &taps
+            .replace("RS1 b sa", "RS1 ua sa")
+            .replace("RS2 b sb", "RS2 ub sb"),
+    );
+    passes(&pair(
+        "RK k",
+        "XV6 p6 s6 g6 k6 EF86\nRP6 b p6 220k\nRS6 b s6 1meg\nRG6 g6 0 1meg\nRK6 k6 0 2.2k\nRK k",
+    ));
+    passes(
+        "Follower\nVB b 0 250\nRS b s 100\nRG g 0 100k\nXV1 b s g k 6V6GT\nXOT k kk 0 t4 t8 t16 OT\nRK kk 0 330\nRL t8 0 8\n\
+         .model OT singleended(ra=5k power=5 idc=60m)\n.end\n",
+    );
+}
