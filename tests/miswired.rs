@@ -1,4 +1,5 @@
-//! Leads, valves and windings at the wrong place, which no rating catches: push-pull halves, plate and screen. And what resembles them and is sound.
+//! Leads, valves and windings at the wrong place, which no rating catches: push-pull halves, plate and screen,
+//! supplies without a return, electrolytics the wrong way round. And what resembles them and is sound.
 mod common;
 
 use common::{Gridleak, Netlist};
@@ -153,4 +154,58 @@ fn plate_and_screen_exchanged_fail() {
         "Follower\nVB b 0 250\nRS b s 100\nRG g 0 100k\nXV1 b s g k 6V6GT\nXOT k kk 0 t4 t8 t16 OT\nRK kk 0 330\nRL t8 0 8\n\
          .model OT singleended(ra=5k power=5 idc=60m)\n.end\n",
     );
+}
+
+/// A supply of 230 V, 50 Hz; `winding`: the nodes ht1, centre, ht2 and of the bias winding.
+fn supply(winding: &str, lines: &str) -> String {
+    let bias = if winding.ends_with(" 0 0") {
+        ""
+    } else {
+        "vbias=50 ibias=50m"
+    };
+    format!(
+        "Supply\nVMAINS line 0 SIN(0 325.3 50)\nXM line 0 {winding} MT\n{lines}\n\
+         .model MT mains(vpri=230 vht=250 iht=0.2 {bias})\n.end\n"
+    )
+}
+
+#[test]
+fn a_winding_without_a_return_fails() {
+    let words = "is the other end of the winding, or its centre tap, connected?";
+    let load = "CR r 0 47u ; rated=500V\nRL r 0 10k";
+    let silicon = format!("D1 h1 r 1N4007\nD2 h2 r 1N4007\n{load}");
+    let valve = format!("XV5 h1 h2 r GZ34\n{load}");
+    for feed in [&silicon, &valve] {
+        passes(&supply("h1 0 h2 0 0", feed));
+        fails(&supply("h1 x h2 0 0", feed), words);
+        // A switch in the centre tap is a standby switch.
+        let standby = |at: u8| format!("{feed}\nXSB x 0 toggle at={at}");
+        passes(&supply("h1 x h2 0 0", &standby(1)));
+        let (status, text) = judged(&supply("h1 x h2 0 0", &standby(0)));
+        assert!(
+            status == 0 && text.contains("switched off: an open switch is in the way"),
+            "{text}"
+        );
+    }
+    // Two in series for each half, with what shares out their volts.
+    let series = "D1 h1 m1 1N4007\nD3 m1 r 1N4007\nD2 h2 m2 1N4007\nD4 m2 r 1N4007\nR1 h1 m1 470k\nR3 m1 r 470k";
+    let series = format!("{series}\n{load}");
+    passes(&supply("h1 0 h2 0 0", &series));
+    // A bridge whose minus is left off, a doubler, and one diode.
+    let bridge = |minus: &str| {
+        format!(
+            "D1 h1 r 1N4007\nD2 h2 r 1N4007\nD3 {minus} h1 1N4007\nD4 {minus} h2 1N4007\n{load}"
+        )
+        .replace("500V", "900V")
+    };
+    passes(&supply("h1 x h2 0 0", &bridge("0")));
+    fails(&supply("h1 x h2 0 0", &bridge("n")), words);
+    let doubler = "D1 b1 r 1N4007\nD2 n b1 1N4007\nC1 r b2 100u ; rated=160V\nC2 b2 n 100u ; rated=160V\nRL r n 47k\nRN n 0 1";
+    passes(&supply("h1 0 h2 b1 b2", doubler));
+    let bias = "D1 n b1 1N4007\nCB 0 n 47u ; rated=100V electrolytic\nRB n 0 47k";
+    passes(&supply("h1 0 h2 b1 0", bias));
+    fails(&supply("h1 0 h2 b1 b2", bias), words);
+    // A reservoir behind an open switch stands at the crest.
+    let aside = format!("{silicon}\nD5 h1 s 1N4007\nD6 h2 s 1N4007\nXS s r toggle at=0");
+    passes(&supply("h1 0 h2 0 0", &aside));
 }

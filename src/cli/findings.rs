@@ -21,6 +21,7 @@ pub fn of<'c>(
         &quiescent.x,
         quiescent.mains(),
     ));
+    all.extend(findings::dead(&mut assembly, quiescent));
     all.extend(parts::overloaded(assembly.circuit));
     let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
     let mut small = SmallSignal::new(&mut assembly, &quiescent.x);

@@ -11,7 +11,7 @@ use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::math::crests::Crests;
 use crate::system::assemble::{Assembly, SourceState};
-use crate::system::probe::Observable;
+use crate::system::probe::{Moment, Observable};
 
 /// What was solved.
 // One is made a run: its size does not matter.
@@ -381,6 +381,21 @@ fn rectifies(element: &Element) -> bool {
     element.role().is_some_and(DeviceRole::rectifies)
 }
 
+/// The current of each plate of a rectifier at a moment, A.
+pub(super) fn rectified(
+    assembly: &mut Assembly<'_>,
+    moment: Moment<'_>,
+    element: &Element,
+) -> Vec<f64> {
+    let of_plates = element.readings.iter();
+    match element.role() {
+        Some(DeviceRole::RectifierValve) => of_plates
+            .map(|&(_, law, output)| assembly.law_currents(law, moment.x).i[output])
+            .collect(),
+        _ => vec![Observable::current(element).read(assembly, moment)],
+    }
+}
+
 /// What a cycle does to a rectifier.
 #[derive(Debug, Clone, Default)]
 struct Strain {
@@ -406,14 +421,7 @@ impl Strain {
         for (blocked, &plate) in self.blocked.iter_mut().zip(plates) {
             blocked.take(time_s, volts(cathode) - volts(plate));
         }
-        let currents: Vec<f64> = match element.role() {
-            Some(DeviceRole::RectifierValve) => element
-                .readings
-                .iter()
-                .map(|&(_, law, output)| assembly.law_currents(law, moment.x).i[output])
-                .collect(),
-            _ => vec![Observable::current(element).read(assembly, moment)],
-        };
+        let currents = rectified(assembly, moment, element);
         self.mean += reading.weight * currents.iter().sum::<f64>();
         self.currents.resize(currents.len(), Crests::default());
         for (crests, amperes) in self.currents.iter_mut().zip(currents) {

@@ -5,6 +5,7 @@
 //! about one row of the chart, whose verdict it takes the place of.
 
 mod backward;
+mod dead;
 mod finding;
 mod halves;
 mod iron;
@@ -34,6 +35,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
 }
 
 pub use backward::{backward, doubtful};
+pub use dead::dead;
 pub use finding::{Finding, NO_LOAD, STABILITY};
 pub use iron::unloaded;
 pub use mains::supply;
