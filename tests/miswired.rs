@@ -209,3 +209,30 @@ fn a_winding_without_a_return_fails() {
     let aside = format!("{silicon}\nD5 h1 s 1N4007\nD6 h2 s 1N4007\nXS s r toggle at=0");
     passes(&supply("h1 0 h2 0 0", &aside));
 }
+
+#[test]
+fn a_reversed_electrolytic_has_no_figure_that_is_ok() {
+    let netlist = supply(
+        "h1 0 h2 0 0",
+        "XV5 h1 h2 r GZ34\nCR 0 r 32u ; rated=500V electrolytic ripple=0.4A\nCS r 0 1u ; rated=500V\nRL r 0 5k",
+    );
+    let file = Netlist::new(&netlist);
+    let table = Gridleak::command("bias").path(file.path()).table().unwrap();
+    let of = |part: &str| {
+        let rows = table.rows.iter().filter(|row| row[0] == part);
+        rows.map(|row| row[5].clone()).collect::<Vec<_>>()
+    };
+    let own = of("CR");
+    assert!(
+        own.len() >= 3 && own.iter().all(|v| v.starts_with("reversed by")),
+        "{own:?}"
+    );
+    assert!(of("CS").iter().all(|v| v == "ok"));
+    let (status, text) = judged(&netlist);
+    assert_eq!(status, 1, "{text}");
+    assert!(
+        text.contains("that have a rating are within it; those of the reversed `CR` are not"),
+        "{text}"
+    );
+    assert!(!text.contains("\nall "), "{text}");
+}

@@ -1,7 +1,7 @@
 //! What is wrong in words, beside the rows of the chart.
 
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::findings::Finding;
+use crate::measure::findings::{Finding, REVERSED};
 use std::collections::HashMap;
 use std::ops::Range;
 
@@ -56,15 +56,26 @@ impl Findings {
         !self.doubted.is_empty()
     }
 
+    /// What is found of an electrolytic that is the wrong way round: no figure of it is `ok`.
+    pub fn reversed(&self, subject: &str) -> Option<&str> {
+        let mut found = self.by_part.get(subject)?.iter().map(|&k| &self.all[k]);
+        let reversed = found.find(|f| f.quantity == REVERSED)?;
+        Some(&reversed.text)
+    }
+
     /// The verdict of a row: in words, or `ok` or `over`.
     pub fn verdict<'f>(&'f self, at: usize, row: &ChartRow) -> Option<&'f str> {
-        match self.by_row.get(&at) {
-            Some(&k) => Some(&self.all[k].text),
-            None => match row.verdict()? {
-                Verdict::Ok if self.doubted.iter().any(|rows| rows.contains(&at)) => Some(DOUBTED),
-                verdict => Some(verdict.word()),
-            },
+        if let Some(&k) = self.by_row.get(&at) {
+            return Some(&self.all[k].text);
         }
+        let verdict = row.verdict()?;
+        if verdict == Verdict::Over {
+            return Some(verdict.word());
+        }
+        let doubted = self.doubted.iter().any(|rows| rows.contains(&at));
+        let doubted = doubted.then_some(DOUBTED);
+        let instead = self.reversed(&row.subject).or(doubted);
+        Some(instead.unwrap_or(verdict.word()))
     }
 
     /// What is said of a part.

@@ -59,7 +59,7 @@ pub fn printed(
     let titled = tables.all().into_iter().map(|(t, table)| (t.into(), table));
     let stressed = stressed.map(|stressed| {
         let title = format!("What is rated, at its worst; {}", stressed.words);
-        (title, stressed.table())
+        (title, stressed.table(findings))
     });
     let mut sections: Vec<(usize, String)> = titled
         .chain(stressed)
@@ -130,10 +130,22 @@ fn verdicts(
     for finding in &findings.all {
         text += &format!("CHECK: {}\n", finding.told());
     }
+    let rated = all().filter(|r| r.verdict().is_some());
+    let reversed: Vec<&str> = rated
+        .map(|r| r.subject.as_str())
+        .filter(|part| findings.reversed(part).is_some())
+        .collect();
+    let parts: BTreeSet<&str> = reversed.iter().copied().collect();
+    let parts: Vec<String> = parts.into_iter().map(|part| format!("`{part}`")).collect();
     text += &match (judged, over.len()) {
         (0, _) => "no ratings are known\n".to_string(),
         (n, 0) if findings.has_doubts() => format!(
             "{n} figures have a rating; while a diode conducts backward none is known to be within it\n"
+        ),
+        (n, 0) if !reversed.is_empty() => format!(
+            "{} of {n} figures that have a rating are within it; those of the reversed {} are not\n",
+            n - reversed.len(),
+            listed(&parts)
         ),
         (n, 0) => format!("all {n} figures that have a rating are within it\n"),
         (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),

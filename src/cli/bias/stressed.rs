@@ -5,6 +5,7 @@ use super::super::common::Session;
 use super::super::driven;
 use super::super::failure::Failure;
 use super::figures::shown;
+use super::findings::Findings;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings;
@@ -74,7 +75,7 @@ impl Stressed {
     }
 
     /// A table of what was judged, and of valves and iron besides: at rest, the worst, and where.
-    pub fn table(&self) -> Table {
+    pub fn table(&self, findings: &Findings) -> Table {
         let mut table = Table::new(&[
             ("part", Side::Left),
             ("what", Side::Left),
@@ -98,6 +99,7 @@ impl Stressed {
             let show = |value: f64| shown(value, figure.unit, 3);
             let verdict = match figure.verdict() {
                 Some(Verdict::Over) => "OVER",
+                _ if findings.reversed(&figure.subject).is_some() => "reversed",
                 _ if self.is_doubtful() => "not known",
                 _ => "ok",
             };

@@ -17,6 +17,9 @@ pub struct Finding {
 /// What a finding about a transformer without a load is about: with a signal it is grave.
 pub const NO_LOAD: &str = "load";
 
+/// What a finding about an electrolytic the wrong way round is about: none of its figures is good.
+pub const REVERSED: &str = "voltage hot";
+
 /// What a finding about a load of the wrong size is about.
 pub(super) const MISMATCH: &str = "load match";
 

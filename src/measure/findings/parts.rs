@@ -1,6 +1,6 @@
 //! Electrolytics the wrong way round, and rectifier valves that are asked for too much.
 
-use super::finding::{Finding, show};
+use super::finding::{Finding, REVERSED, show};
 use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Element, Node};
 use crate::device::role::DeviceRole;
@@ -19,7 +19,7 @@ pub(super) fn capacitors(assembly: &Assembly<'_>, x: &[f64]) -> Vec<Finding> {
             let across = volts(e.terminals[0]) - volts(e.terminals[1]);
             (across < -REVERSED_V).then(|| Finding {
                 subject: e.name.clone(),
-                quantity: "voltage hot",
+                quantity: REVERSED,
                 text: format!(
                     "reversed by {}: its plus is at `{}`",
                     show(-across, "V"),
