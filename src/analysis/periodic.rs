@@ -16,6 +16,7 @@
 //! Where Newton does not lead there, plain periods are integrated until the circuit is at
 //! rest, and the answer says so.
 
+mod apart;
 mod common_period;
 mod cycle;
 mod krylov;
@@ -128,6 +129,7 @@ impl<'c> Periodic<'c> {
                 accuracy,
                 tactics,
                 last: None,
+                keeps: 0.0,
             },
         })
     }

@@ -83,6 +83,8 @@ pub struct Assembly<'c> {
     /// Unknowns of nodes that hang in the air and leak to ground through their sockets, with
     /// [`LEAK_S`]; see [`Assembly::leak`].
     pub leaks: Vec<usize>,
+    /// Resistances that are taken out, and what G was with them; see [`Assembly::take_out`].
+    taken_out: Option<(Vec<usize>, Vec<f64>)>,
     /// Laws whose devices are pulled from their sockets, `[laws]`: no current, no charge.
     pub unplugged: Vec<bool>,
     /// What the mains' cycle makes of small changes about its average state.
@@ -192,6 +194,7 @@ impl<'c> Assembly<'c> {
             external: None,
             moving: None,
             leaks: Vec::new(),
+            taken_out: None,
             unplugged: vec![false; circuit.laws.len()],
             switching: None,
             last: vec![0.0; first_control],
@@ -213,6 +216,44 @@ impl<'c> Assembly<'c> {
                 c: vec![0.0; largest.0 * largest.1],
             },
         }
+    }
+
+    /// Takes linear resistances out of the equations, by their numbers in the circuit: switches that
+    /// are open for good.
+    pub fn take_out(&mut self, resistances: Vec<usize>) {
+        self.put_back();
+        let whole = self.g_linear.clone();
+        for &k in &resistances {
+            let r = &self.circuit.resistances[k];
+            let ends = [
+                (self.unknowns.node(r.a), 1.0),
+                (self.unknowns.node(r.b), -1.0),
+            ];
+            for (row, sign) in ends {
+                for (column, other) in ends {
+                    let (Some(row), Some(column)) = (row, column) else {
+                        continue;
+                    };
+                    let own = &self.indices[self.indptr[row]..self.indptr[row + 1]];
+                    let place = own.iter().position(|&c| c == column);
+                    let place = self.indptr[row] + place.expect("in the pattern");
+                    self.g_linear[place] -= sign * other / r.ohms;
+                }
+            }
+        }
+        self.taken_out = Some((resistances, whole));
+    }
+
+    /// Puts back what was taken out.
+    pub fn put_back(&mut self) {
+        if let Some((_, whole)) = self.taken_out.take() {
+            self.g_linear = whole;
+        }
+    }
+
+    /// Whether nothing is taken out.
+    pub fn is_whole(&self) -> bool {
+        self.taken_out.is_none()
     }
 
     /// The Jacobian's pattern in compressed rows: row starts and columns.
@@ -332,6 +373,10 @@ impl<'c> Assembly<'c> {
         for r in &self.circuit.resistances {
             flow(f, r.a, r.b, (v(r.a) - v(r.b)) / r.ohms);
         }
+        for &k in self.taken_out.iter().flat_map(|(those, _)| those) {
+            let r = &self.circuit.resistances[k];
+            flow(f, r.a, r.b, -((v(r.a) - v(r.b)) / r.ohms));
+        }
         for &k in &self.leaks {
             f[k] += LEAK_S * x[k];
         }
@@ -440,6 +485,7 @@ impl<'c> Assembly<'c> {
             external: self.external,
             moving: self.moving.as_deref(),
             leaks: &self.leaks,
+            taken_out: self.taken_out.as_ref().map_or(&[], |(those, _)| those),
             unplugged: &self.unplugged,
         }
     }

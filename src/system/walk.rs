@@ -22,6 +22,8 @@ pub struct Parts<'a> {
     pub moving: Option<&'a [Driven]>,
     /// Unknowns of nodes that leak to ground.
     pub leaks: &'a [usize],
+    /// Linear resistances that are taken out.
+    pub taken_out: &'a [usize],
     /// Laws whose devices are pulled from their sockets.
     pub unplugged: &'a [bool],
 }
@@ -102,7 +104,10 @@ impl Walk {
         (self.watts, self.power_abs) = (0.0, 0.0);
         self.stored.clear();
         let v = |node: Node| at.voltage(x, node);
-        for r in &circuit.resistances {
+        for (k, r) in circuit.resistances.iter().enumerate() {
+            if parts.taken_out.contains(&k) {
+                continue;
+            }
             let (across, size) = (v(r.a) - v(r.b), v(r.a).abs() + v(r.b).abs());
             let siemens = 1.0 / r.ohms;
             self.flow(r.a, r.b, across / r.ohms, across);

@@ -12,7 +12,7 @@ use super::shooting::MOST_COLUMNS;
 use super::signal::{Clock, Driving, Signal};
 use super::spread::Changes;
 use super::step::{self, Judged, Stepper};
-use super::tactics::Tactics;
+use super::tactics::{KEEPS_IN_MAINS, Tactics};
 use super::trouble::Trouble;
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
@@ -352,6 +352,7 @@ fn search(assembly: Assembly<'_>, guess: mains::Guess) -> Search<'_> {
         accuracy: ACCURACY,
         tactics: Tactics::MAINS,
         last: None,
+        keeps: KEEPS_IN_MAINS,
     };
     search.stepper.coarsest = COARSEST;
     search.stepper.rounded = ROUNDED;

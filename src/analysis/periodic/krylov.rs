@@ -419,7 +419,7 @@ mod tests {
         let scale = search.scale(&pass.orbit, &pass.weights);
         let whole = Monodromy::whole(pass.monodromy, &scale, 0.0);
         let moved: Vec<f64> = (0..scale.len()).map(|k| 1e-3 * (1.0 + k as f64)).collect();
-        let expected = whole.correction(&moved, true).unwrap();
+        let expected = whole.correction(&moved, 1e-9).unwrap();
         let mut poll = || Ok::<(), Infallible>(());
         let mut linear = Linear::new(&mut search.stepper, driving, &pass.orbit, memory);
         let Ok(step) = linear.correction(&moved, &scale, &mut poll);

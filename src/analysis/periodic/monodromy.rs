@@ -181,14 +181,13 @@ impl Monodromy {
     }
 
     /// Newton's correction of the charges at the start, (1 - M)^-1 moved, V or A; none if there is
-    /// no single answer. With `keeps` what does not move by itself (a capacitor that nothing
-    /// discharges) is kept where it is.
-    pub fn correction(&self, moved: &[f64], keeps: bool) -> Option<Vec<f64>> {
+    /// no single answer. What a period moves by a smaller part than `keeps` of what it is off (a
+    /// capacitor that nothing discharges) is kept where it is, or nearly so.
+    pub fn correction(&self, moved: &[f64], keeps: f64) -> Option<Vec<f64>> {
         let m = moved.len();
         let mut matrix: Vec<f64> = self.matrix.iter().map(|x| -x).collect();
-        let own = if keeps { 1.0 + 1e-9 } else { 1.0 };
         for k in 0..m {
-            matrix[k * m + k] += own;
+            matrix[k * m + k] += 1.0 + keeps;
         }
         let mut step = moved.to_vec();
         let solved = dense::solve_columns(&mut matrix, &mut step);

@@ -55,6 +55,8 @@ pub struct Search<'c> {
     /// Where a search without a known neighbour begins.
     pub rest: Rest,
     pub last: Option<Last>,
+    /// See [`super::monodromy::Monodromy::correction`].
+    pub keeps: f64,
 }
 
 impl Search<'_> {

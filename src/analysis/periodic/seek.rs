@@ -1,8 +1,11 @@
 //! Which way to a steady state is tried after which.
 
+use super::apart;
 use super::outcome::{Effort, PeriodicState};
 use super::search::{Last, Search};
+use super::shooting::MOST_COLUMNS;
 use super::signal::Driving;
+use super::tactics::KEEPS;
 use super::trouble::Trouble;
 
 /// Where the quick search fails beside the mains, it is approached with errors N times larger, at
@@ -38,6 +41,34 @@ impl Search<'_> {
             return found;
         }
         self.sought(driving, known, effort, poll)
+    }
+
+    /// By Newton, with switches open for good behind which charges stand: from now on, if that is what
+    /// it took; otherwise what was `restless` before.
+    fn apart<E>(
+        &mut self,
+        driving: Driving<'_>,
+        effort: &mut Effort,
+        poll: &mut impl FnMut() -> Result<(), E>,
+        restless: Trouble,
+    ) -> Result<Result<PeriodicState, E>, Trouble> {
+        let Search { stepper, keeps, .. } = self;
+        let switches = apart::switches(stepper.assembly.circuit, &stepper.state);
+        let again = !stepper.assembly.is_whole() || stepper.state.len() > MOST_COLUMNS;
+        if switches.is_empty() || again {
+            return Err(restless);
+        }
+        stepper.assembly.take_out(switches);
+        *keeps = KEEPS;
+        match self.newton(driving, None, effort, poll) {
+            Ok(Ok(Some(found))) => Ok(Ok(found)),
+            Ok(Err(stopped)) => Ok(Err(stopped)),
+            Ok(Ok(None)) | Err(_) => {
+                self.stepper.assembly.put_back();
+                self.keeps = 0.0;
+                Err(restless)
+            }
+        }
     }
 
     /// Step by step from rest to the whole signal.
@@ -83,7 +114,10 @@ impl Search<'_> {
         let again = known.is_some();
         let found = match self.newton(driving, known, effort, poll) {
             Ok(Ok(Some(found))) => Ok(Ok(found)),
-            Ok(Ok(None)) => self.settle(driving, effort, poll),
+            Ok(Ok(None)) => match self.settle(driving, effort, poll) {
+                Err(restless) => self.apart(driving, effort, poll, restless),
+                found => found,
+            },
             Ok(Err(stopped)) => Ok(Err(stopped)),
             Err(trouble) => Err(trouble),
         };

@@ -155,7 +155,7 @@ impl Search<'_> {
                     None => Monodromy::whole(carried, &scale, tactics.counts),
                 };
                 let m = monodromy.insert(m);
-                m.correction(&pass.moved, tactics.mains)
+                m.correction(&pass.moved, self.keeps)
             };
             let Some(step) = step else {
                 break;

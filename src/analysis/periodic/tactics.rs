@@ -13,6 +13,12 @@ const FARTHEST_BESIDE: (f64, f64) = (1e4, 10.0);
 /// There a period counts as closed at this part of what an unknown may be off by.
 const CLOSED: f64 = 0.1;
 
+/// What settles more slowly than in the inverse of this many periods is kept where it is in a mains
+/// cycle: a capacitor that nothing discharges.
+pub const KEEPS_IN_MAINS: f64 = 1e-9;
+/// The same under a signal, where switches are open behind which charges stand.
+pub const KEEPS: f64 = 1e-6;
+
 /// How a steady state is sought.
 #[derive(Debug, Clone, Copy)]
 pub struct Tactics {
