@@ -279,8 +279,8 @@ mod tests {
         ]);
         parts.row_within(["2", "R1 R2 R300", "of metal film, quiet"], &[0, 6, 9]);
         assert_eq!(
-            parts.folded(20),
-            "  n  parts   note\n  2  R1 R2\n     R300\n      of metal film,\n      quiet\n"
+            parts.folded(18),
+            "  n  parts  note\n  2  R1 R2\n     R300\n      of metal\n      film, quiet\n"
         );
     }
 
