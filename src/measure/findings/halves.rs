@@ -233,7 +233,7 @@ fn unlike(halves: &[Half<'_>; 2]) -> Option<(usize, String)> {
         format!("{} at `{}`", names.join(" and "), half.end)
     };
     let text = format!(
-        "its halves have different valves, {} and {}: both need the same",
+        "its halves have different valves at work, {} and {}: both need the same",
         listed(a),
         listed(b)
     );
