@@ -139,6 +139,18 @@ fn supplies_without_a_direct_path_are_found() {
     }
 }
 
+/// A fixed panic: a cycle in which nothing is carried from one period to the next. The mean of half a sine is
+/// its crest over pi (any textbook), and the diode takes half of its drop off that.
+#[test]
+fn a_rectifier_without_a_reservoir_is_solved() {
+    let text = "No store\nVMAINS line 0 SIN(0 325 50)\nRS line a 10\nD1 a out DR\nR1 out 0 10k\n\
+                .model DR D(is=1n n=1.8)\n.end\n";
+    let chart = Netlist::new(text).bias(&[], &[]);
+    let found = chart.quantity("v(out)", "voltage").unwrap();
+    let mean = 325.0 / std::f64::consts::PI * 10e3 / 10.01e3;
+    close("mean", found, mean - 0.35, 0.1);
+}
+
 /// A sine of the mains' frequency that charges nothing is left at rest, and named.
 #[test]
 fn a_source_left_at_rest_is_named() {

@@ -142,13 +142,13 @@ impl Monodromy {
                 self.applied = applied;
             }
             Changes::Columns(columns) => {
-                for (&column, own) in columns.iter().zip(carried.chunks_exact(m)) {
+                for (&column, own) in columns.iter().zip(carried.chunks_exact(m.max(1))) {
                     self.matrix[column * m..(column + 1) * m].copy_from_slice(own);
                 }
                 self.partial = Some(0);
             }
             Changes::Along(along) => {
-                for (change, end) in along.iter().zip(carried.chunks_exact(m)) {
+                for (change, end) in along.iter().zip(carried.chunks_exact(m.max(1))) {
                     self.learn(change, end);
                 }
                 self.partial = self.partial.map(|passes| passes + 1);
@@ -162,7 +162,7 @@ impl Monodromy {
         let m = change.len();
         let square = self.product(change, change);
         let mut unexplained = end.to_vec();
-        for (column, &a) in self.matrix.chunks_exact(m).zip(change) {
+        for (column, &a) in self.matrix.chunks_exact(m.max(1)).zip(change) {
             for (u, x) in unexplained.iter_mut().zip(column) {
                 *u -= a * x;
             }
@@ -173,7 +173,7 @@ impl Monodromy {
         }
         let parts = change.iter().zip(&self.scale);
         let parts = parts.map(|(a, s)| a / (s * s * square));
-        for (column, part) in self.matrix.chunks_exact_mut(m).zip(parts) {
+        for (column, part) in self.matrix.chunks_exact_mut(m.max(1)).zip(parts) {
             for (x, u) in column.iter_mut().zip(&unexplained) {
                 *x += part * u;
             }
