@@ -350,6 +350,9 @@ fn ink(scheme: &Scheme, notes: &Notes, ready: &Ready, tried: &Tried) -> Sheet {
     sheet
 }
 
+/// From one text of volts to the next.
+const APART: f64 = 2.0;
+
 /// Letters each net's volts once. What finds no room is given back.
 fn letter_volts(
     sheet: &mut Sheet,
@@ -363,8 +366,22 @@ fn letter_volts(
         return vec![];
     }
     let mut taken = Taken::default();
-    laid.obstacles.iter().for_each(|r| taken.add(*r));
-    sheet.wires.iter().for_each(|w| taken.add_wire(w));
+    laid.obstacles.iter().for_each(|r| taken.add(*r, None));
+    laid.fixed.iter().for_each(|(n, w)| taken.add_wire(w, *n));
+    for (&n, wires) in ready.links.iter().zip(&routes.wires) {
+        wires.iter().for_each(|w| taken.add_wire(w, n));
+    }
+    for (part, drawn) in scheme.parts.iter().zip(&sheet.parts) {
+        for (&n, pin) in part.nets.iter().zip(&drawn.pins) {
+            taken.add_wire(&[*pin, *pin], n);
+        }
+    }
+    for flag in &sheet.flags {
+        let net = scheme.nets.iter().position(|n| n.name == flag.net);
+        let text = flag.text.iter().map(|t| t.frame);
+        let frames = text.chain([flag.body]);
+        frames.for_each(|r| taken.add(r, net));
+    }
     let mut left_over = Vec::new();
     for (n, net) in scheme.nets.iter().enumerate() {
         let Some(text) = notes.volts.get(&net.node.0) else {
@@ -382,9 +399,9 @@ fn letter_volts(
             let out = laid.lone.iter().filter(|(at, _)| Some(*at) == here);
             wires.extend(out.map(|&(at, way)| vec![at, at.step(way, 1)]));
         }
-        match volts::beside(text, &wires, &taken) {
+        match volts::beside(text, n, &wires, &taken) {
             Some(text) => {
-                taken.add(text.frame);
+                taken.add(text.frame.grown(APART), None);
                 sheet.texts.push(text);
             }
             None => left_over.push(format!("{} {text}", net.name)),
