@@ -21,6 +21,8 @@ pub struct Made {
     pub instance: Vec<f64>,
     /// Its first parts.
     pub first: First,
+    /// Nodes that stand on its line; the terminals after them are at ground.
+    pub written: usize,
 }
 
 /// How many parts of each sort a circuit has: where the next ones come to stand.

@@ -135,6 +135,9 @@ pub fn nodes(circuit: &Circuit, e: &Element) -> Vec<Node> {
         Piece::Branch(k) => {
             let is_own = |sink: &Sink| matches!(sink, Sink::Branch(b) if b.0 == k);
             let gain = circuit.gains.iter().find(|g| is_own(&g.sink));
+    if e.kind.is_some_and(|k| k.optional > 0) {
+        nodes.truncate(e.made.written);
+    }
             let law = circuit.laws.iter().find(|l| l.outputs.iter().any(is_own));
             match (gain, law) {
                 (Some(gain), _) => vec![gain.sense],

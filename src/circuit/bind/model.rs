@@ -179,6 +179,7 @@ impl Binder<'_> {
             model: parameters.model.to_vec(),
             instance: parameters.instance.to_vec(),
             first: First::of(&self.circuit),
+            written: nodes.len(),
         };
         let mut terminals: Vec<Node> = nodes.iter().map(|n| self.node(flat, n)).collect();
         terminals.resize(expected, Node::GROUND);
