@@ -3,7 +3,8 @@
 /// A value as a table shows it: `digits` significant digits (at least one), a prefix from femto
 /// to tera and the unit, e.g. `engineering(0.0011, "A", 3)` is `1.10 mA`. Units without prefixes
 /// (none, `%`, `dB`, degrees) and values outside the prefixes keep their own power of ten.
-/// What is not a number reads `undefined`.
+/// Farads have no milli: `47 mF` was written for microfarads for decades. What is not a number reads
+/// `undefined`.
 pub fn engineering(value: f64, unit: &str, digits: usize) -> String {
     let digits = digits.clamp(1, 17);
     let space = if unit.is_empty() || unit == "%" {
@@ -24,6 +25,11 @@ pub fn engineering(value: f64, unit: &str, digits: usize) -> String {
     let exponent: i32 = exponent.parse().unwrap_or(0);
     let bare = matches!(unit, "" | "1" | "%" | "dB" | "deg" | "°" | "C" | "°C");
     let group = if bare { 0 } else { exponent.div_euclid(3) * 3 };
+    let group = if unit == "F" && group == -3 {
+        -6
+    } else {
+        group
+    };
     let prefix = match group {
         12 => "T",
         9 => "G",
@@ -125,6 +131,9 @@ mod tests {
             (-172.34, "V", 4, "-172.3 V"),
             (470.0, "Ω", 1, "500 Ω"),
             (22e-9, "F", 3, "22.0 nF"),
+            (0.047, "F", 3, "47000 µF"),
+            (2.2e-3, "F", 4, "2200 µF"),
+            (1.0, "F", 1, "1 F"),
             (1e-5, "A", 3, "10.0 µA"),
             (12345.6, "", 3, "12300"),
             (-3.0125, "dB", 3, "-3.01 dB"),

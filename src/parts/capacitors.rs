@@ -32,7 +32,7 @@ pub(super) fn line(
     let mut line = Line {
         number: element.value,
         needs: show(volts, "V"),
-        ..Line::new("capacitor", element.value.map_or(String::new(), written))
+        ..Line::new("capacitor", element.value.map_or(String::new(), farads))
     };
     let plus = &circuit.nodes[element.terminals[0].0].name;
     if let Some(reversed) = stands.reversed {
@@ -75,6 +75,15 @@ pub(super) fn line(
 
 /// Alternating volts that a film capacitor takes whatever its DC rating.
 const FEW_V: f64 = 50.0;
+
+/// A value as it is written where `m` would be read as the microfarads of old drawings.
+fn farads(value: f64) -> String {
+    if (1e-3..1.0).contains(&value) {
+        let micro = (value * 1e9).round() / 1e3;
+        return format!("{}u", crate::num::full(micro));
+    }
+    written(value)
+}
 
 /// Whether the alternating volts decide, and not the crest: makers rate 100 V DC at 63 V AC, 250 V at
 /// 160 V, 630 V at 220 to 400 V and 1000 V at 250 to 600 V AC (from memory; common practice, no published
