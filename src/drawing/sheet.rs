@@ -414,19 +414,24 @@ fn letter_volts(
 fn foot(sheet: &mut Sheet, notes: &Notes, left_over: &[String]) {
     let extent = sheet.extent();
     if !sheet.title.is_empty() {
-        let at = (extent.x0, extent.y0 - 20.0);
-        let title = Text::new(sheet.title.clone(), at, Anchor::Start, "title", 1.6 * SIZE);
-        sheet.texts.push(title);
+        let size = 1.6 * SIZE;
+        let lines = broken(&sheet.title, room.max(400.0), size);
+        for (k, line) in lines.iter().enumerate() {
+            let above = (lines.len() - 1 - k) as f64 * LEADING * size;
+            let at = (extent.x0, extent.y0 - 20.0 - above);
+            let line = Text::new(line.clone(), at, Anchor::Start, "title", size);
+            sheet.texts.push(line);
+        }
     }
-    let mut y = extent.y1 + 30.0;
     let room = (extent.x1 - extent.x0).max(260.0);
+    let mut y = extent.y1 + 30.0;
     let more = match left_over {
         [] => None,
         all => Some((format!("Also: {}", all.join(", ")), "volts")),
     };
     let lines = notes.caution.iter().map(|l| (l.clone(), "caution"));
     for (line, class) in more.into_iter().chain(lines) {
-        for line in broken(&line, room) {
+        for line in broken(&line, room, SIZE) {
             let text = Text::new(line, (extent.x0, y), Anchor::Start, class, SIZE);
             sheet.texts.push(text);
             y += LEADING * SIZE;
@@ -435,11 +440,11 @@ fn foot(sheet: &mut Sheet, notes: &Notes, left_over: &[String]) {
 }
 
 /// A text in lines of at most a width.
-fn broken(text: &str, room: f64) -> Vec<String> {
+fn broken(text: &str, room: f64, size: f64) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split(' ') {
         let last = lines.last_mut().expect("never empty");
-        if !last.is_empty() && width(&format!("{last} {word}"), SIZE) > room {
+        if !last.is_empty() && width(&format!("{last} {word}"), size) > room {
             lines.push(word.to_string());
         } else {
             if !last.is_empty() {
