@@ -3,7 +3,6 @@
 
 use super::geometry::{At, Cells, PITCH, Rect, Turn, Way};
 use super::lettering::{Anchor, LEADING, SIZE, extent, first_base};
-use super::scheme::GROUND;
 use super::symbols::{Pin, Stroke, Symbol};
 
 /// A text in its place.
@@ -53,11 +52,29 @@ impl Text {
     }
 }
 
+/// What a flag stands for, and so how it is drawn.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Sign {
+    /// Ground.
+    Chassis,
+    /// Ground, where it is the neutral of the mains: by a name, so that nobody wires it to the chassis.
+    Neutral,
+    /// A supply.
+    Supply,
+    /// Any other net that is shown by name.
+    Name,
+}
+
+/// What is lettered at the neutral.
+pub const NEUTRAL: &str = "mains N";
+
 /// A flag at the end of a short wire.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Flag {
     /// The net it stands for.
     pub net: String,
+    /// As what.
+    pub sign: Sign,
     /// From the pin to the flag.
     pub wire: Vec<At>,
     /// What is drawn at its end.
@@ -79,6 +96,7 @@ impl Flag {
         let shift = |p: (f64, f64)| (p.0 + by.place().0, p.1 + by.place().1);
         Flag {
             net: self.net.clone(),
+            sign: self.sign,
             wire: self.wire.iter().map(|p| p.plus(by)).collect(),
             strokes: shifted(&self.strokes, shift),
             body: self.body.moved(by),
@@ -104,11 +122,12 @@ pub fn shifted(strokes: &[Stroke], shift: impl Fn((f64, f64)) -> (f64, f64)) -> 
 
 /// A flag for a pin: ground hangs down, a supply stands up (unless it is to lie), a name lies where
 /// the pin points.
-pub fn flag(pin: Pin, net: &str, supply: bool, lies: bool) -> Flag {
+pub fn flag(pin: Pin, net: &str, sign: Sign, lies: bool) -> Flag {
+    let supply = sign == Sign::Supply;
     let end = pin.at.step(pin.way, 1);
     let (x, y) = end.place();
     let line = |points: &[(f64, f64)]| Stroke::Line(points.to_vec());
-    if net == GROUND {
+    if sign == Sign::Chassis {
         let mut wire = vec![pin.at, end];
         let (mut x, mut y) = (x, y);
         if pin.way == Way::North {
@@ -121,6 +140,7 @@ pub fn flag(pin: Pin, net: &str, supply: bool, lies: bool) -> Flag {
         return Flag {
             net: net.to_string(),
             wire,
+            sign,
             strokes: vec![
                 line(&[(x, y), (x, y + 3.0)]),
                 bar(7.0, 3.0),
@@ -174,11 +194,13 @@ pub fn flag(pin: Pin, net: &str, supply: bool, lies: bool) -> Flag {
         Way::West => ((x - 9.0, y + 3.0), Anchor::End),
     };
     Flag {
+    let shown = if sign == Sign::Neutral { NEUTRAL } else { net };
         net: net.to_string(),
         wire: vec![pin.at, end],
+        sign,
         strokes,
         body,
-        text: Some(Text::new(net.to_string(), at, anchor, "net", SIZE)),
+        text: Some(Text::new(shown.to_string(), at, anchor, "net", SIZE)),
     }
 }
 
@@ -204,8 +226,8 @@ pub struct Footprint {
 pub struct Lettering {
     /// Name, then value lines.
     pub lines: Vec<String>,
-    /// For each pin the flag it bears, if any, and whether that is a supply.
-    pub flags: Vec<Option<(String, bool)>>,
+    /// For each pin the flag it bears, if any: its net, and as what.
+    pub flags: Vec<Option<(String, Sign)>>,
 }
 
 /// From a symbol to its lettering.
@@ -218,19 +240,19 @@ impl Footprint {
         let texts = letter(&symbol, turn, &lettering.lines);
         let mut flags = Vec::new();
         for (pin, wanted) in symbol.pins.iter().zip(&lettering.flags) {
-            if let Some((net, supply)) = wanted {
-                flags.push(flag(*pin, net, *supply, false));
+            if let Some((net, sign)) = wanted {
+                flags.push(flag(*pin, net, *sign, false));
             }
         }
         // Between leads close to one another a supply's flag has to lie.
         let wanted = symbol.pins.iter().zip(&lettering.flags);
         let wanted: Vec<_> = wanted.filter(|(_, w)| w.is_some()).collect();
         for k in 0..flags.len() {
-            if let (pin, Some((net, true))) = wanted[k]
+            if let (pin, Some((net, Sign::Supply))) = wanted[k]
                 && pin.way.is_level()
                 && is_crowded(&flags, k, &symbol)
             {
-                flags[k] = flag(*pin, net, true, true);
+                flags[k] = flag(*pin, net, Sign::Supply, true);
             }
         }
         let texts = clear(texts, &flags, &symbol);

@@ -1,7 +1,7 @@
 //! Parts made ready for placing: which nets are shown by flags, which pins belong to one wired
 //! link, and how each part may stand.
 
-use super::footprint::{Footprint, Lettering, flag};
+use super::footprint::{Footprint, Lettering, Sign, flag};
 use super::geometry::{At, Rect, Turn, Way};
 use super::motifs::{self, Motif};
 use super::place::{Item, Spot, Unit};
@@ -110,10 +110,17 @@ pub fn ready(
     for (p, part) in scheme.parts.iter().enumerate() {
         let side = strip_of(p);
         let links: Vec<Option<usize>> = part.nets.iter().map(|&n| link_of[n][side]).collect();
-        let flags = part.nets.iter().zip(&links).map(|(&n, link)| {
+        let flags = part.nets.iter().zip(&links).enumerate();
+        let flags = flags.map(|(pin, (&n, link))| {
             let shown = ground(n) || named[n] || flagged[n];
             let name = scheme.nets[n].name.clone();
-            (shown && link.is_none()).then(|| (name, reading.rails[n].is_some()))
+            let sign = match (ground(n), reading.rails[n].is_some()) {
+                (true, _) if reading.neutral.contains(&(p, pin)) => Sign::Neutral,
+                (true, _) => Sign::Chassis,
+                (false, true) => Sign::Supply,
+                (false, false) => Sign::Name,
+            };
+            (shown && link.is_none()).then_some((name, sign))
         });
         let lettering = Lettering {
             lines: lines[p].clone(),
@@ -318,7 +325,8 @@ fn lone_flag(net: &str, way: Way, supply: bool) -> Footprint {
         at: At::new(0, 0).step(way.back(), 1),
         way,
     };
-    let made = flag(pin, net, supply, false);
+    let sign = if supply { Sign::Supply } else { Sign::Name };
+    let made = flag(pin, net, sign, false);
     let body = made.body;
     let text = made.text.clone();
     let inner = Pin {

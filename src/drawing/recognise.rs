@@ -2,11 +2,12 @@
 //! belong to the power supply, how far along the signal's way each net lies, and what stands on
 //! what by its direct voltage.
 
+use super::neutral;
 use super::order;
 use super::scheme::{Part, Scheme};
 use super::symbols::SymbolKind;
 use crate::circuit::{BranchKind, Circuit};
-use std::collections::BinaryHeap;
+use std::collections::{BTreeSet, BinaryHeap};
 
 /// What was found.
 #[derive(Debug, Clone)]
@@ -22,6 +23,8 @@ pub struct Recognised {
     /// Resistors that a draughtsman stands whatever they drop, below a cathode (an emitter, a source)
     /// or from a grid to where its leak returns: the pin that goes up.
     pub upper_pin: Vec<Option<usize>>,
+    /// Pins at ground, by part and pin, that are at the neutral of the mains and not at the chassis.
+    pub neutral: BTreeSet<(usize, usize)>,
 }
 
 /// The least capacitor that makes a supply of a net behind a resistor, F.
@@ -41,6 +44,7 @@ impl Recognised {
             depth,
             height,
             upper_pin,
+            neutral: neutral::pins(circuit, scheme),
         }
     }
 

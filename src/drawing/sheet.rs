@@ -1,7 +1,7 @@
 //! From a scheme to a sheet: make ready, place, cut into rows, route; again with more room or
 //! with more names where a wire finds no way.
 
-use super::footprint::Text;
+use super::footprint::{NEUTRAL, Sign, Text};
 use super::geometry::{At, PITCH, Rect, Way};
 use super::ink::{DrawnPart, Sheet};
 use super::items::{self, Ready, Stands};
@@ -410,9 +410,15 @@ fn letter_volts(
     left_over
 }
 
+/// What is said where ground is the neutral of the mains.
+const NEUTRAL_NOTE: &str = "\
+    Points marked {} are the neutral of the mains, not the chassis, though the netlist calls both 0: \
+    never join them. Fuse, mains switch and protective earth are shown only where the netlist has them.";
+
 /// The title above and the caution below.
 fn foot(sheet: &mut Sheet, notes: &Notes, left_over: &[String]) {
     let extent = sheet.extent();
+    let room = (extent.x1 - extent.x0).max(260.0);
     if !sheet.title.is_empty() {
         let size = 1.6 * SIZE;
         let lines = broken(&sheet.title, room.max(400.0), size);
@@ -423,14 +429,15 @@ fn foot(sheet: &mut Sheet, notes: &Notes, left_over: &[String]) {
             sheet.texts.push(line);
         }
     }
-    let room = (extent.x1 - extent.x0).max(260.0);
     let mut y = extent.y1 + 30.0;
     let more = match left_over {
         [] => None,
         all => Some((format!("Also: {}", all.join(", ")), "volts")),
     };
+    let has_neutral = sheet.flags.iter().any(|f| f.sign == Sign::Neutral);
+    let neutral = has_neutral.then(|| (NEUTRAL_NOTE.replace("{}", NEUTRAL), "caution"));
     let lines = notes.caution.iter().map(|l| (l.clone(), "caution"));
-    for (line, class) in more.into_iter().chain(lines) {
+    for (line, class) in more.into_iter().chain(neutral).chain(lines) {
         for line in broken(&line, room, SIZE) {
             let text = Text::new(line, (extent.x0, y), Anchor::Start, class, SIZE);
             sheet.texts.push(text);
