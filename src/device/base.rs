@@ -137,6 +137,11 @@ impl Base {
         self.pins.iter().any(|p| joined(p.role))
     }
 
+    /// Whether the cathode is the filament itself.
+    pub fn is_directly_heated(&self) -> bool {
+        self.pins.iter().any(|p| p.role == Role::Filament)
+    }
+
     /// The pin of the heater's middle.
     pub fn heater_tap(&self) -> Option<u8> {
         let tap = self.pins.iter().find(|p| p.role == Role::HeaterTap);

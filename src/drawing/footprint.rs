@@ -113,6 +113,7 @@ pub fn shifted(strokes: &[Stroke], shift: impl Fn((f64, f64)) -> (f64, f64)) -> 
         .map(|s| match s {
             Stroke::Line(p) => Stroke::Line(all(p)),
             Stroke::Fill(p) => Stroke::Fill(all(p)),
+            Stroke::Upright(c, lines) => Stroke::Upright(shift(*c), lines.clone()),
             Stroke::Dashed(p) => Stroke::Dashed(all(p)),
             Stroke::Curve(p) => Stroke::Curve(p.map(&shift)),
             Stroke::Circle(c, r, full) => Stroke::Circle(shift(*c), *r, *full),
@@ -139,8 +140,8 @@ pub fn flag(pin: Pin, net: &str, sign: Sign, lies: bool) -> Flag {
         let bar = |half: f64, dy: f64| line(&[(x - half, y + dy), (x + half, y + dy)]);
         return Flag {
             net: net.to_string(),
-            wire,
             sign,
+            wire,
             strokes: vec![
                 line(&[(x, y), (x, y + 3.0)]),
                 bar(7.0, 3.0),
@@ -193,11 +194,11 @@ pub fn flag(pin: Pin, net: &str, sign: Sign, lies: bool) -> Flag {
         Way::East => ((x + 9.0, y + 3.0), Anchor::Start),
         Way::West => ((x - 9.0, y + 3.0), Anchor::End),
     };
-    Flag {
     let shown = if sign == Sign::Neutral { NEUTRAL } else { net };
+    Flag {
         net: net.to_string(),
-        wire: vec![pin.at, end],
         sign,
+        wire: vec![pin.at, end],
         strokes,
         body,
         text: Some(Text::new(shown.to_string(), at, anchor, "net", SIZE)),

@@ -91,6 +91,12 @@ fn strokes(svg: &mut Svg, strokes: &[Stroke]) {
         match stroke {
             Stroke::Line(p) => lines += &path(p, p.len() > 2 && p.first() == p.last()),
             Stroke::Fill(p) => full += &path(p, true),
+            Stroke::Upright((x, y), letters) => {
+                for letter in letters {
+                    let placed: Vec<_> = letter.iter().map(|p| (x + p.0, y + p.1)).collect();
+                    lines += &path(&placed, false);
+                }
+            }
             Stroke::Dashed(p) => broken += &path(p, false),
             Stroke::Curve(p) => {
                 let [a, b, c, d] = p.map(|(x, y)| format!("{} {}", length(x), length(y)));

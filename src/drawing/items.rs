@@ -126,7 +126,7 @@ pub fn ready(
             lines: lines[p].clone(),
             flags: flags.collect(),
         };
-        let upright = part.kind.symbol();
+        let upright = part.symbol();
         let mut shapes: Vec<(Footprint, f64)> = turns(part.kind)
             .into_iter()
             .map(|turn| {
@@ -179,7 +179,7 @@ pub fn ready(
     }
     let shown = |n: usize| ground(n) || named[n] || flagged[n];
     let motifs = motifs::find(scheme, reading, &shown, &|p, turn| {
-        Footprint::new(&scheme.parts[p].kind.symbol(), turn, &letterings[p])
+        Footprint::new(&scheme.parts[p].symbol(), turn, &letterings[p])
     });
     for (side, strip) in ready.strips.iter_mut().enumerate() {
         let key = |strip: &Strip, k: usize| match strip.stands[k] {
@@ -230,7 +230,7 @@ fn unit(strip: &mut Strip, motif: &Motif, letterings: &[Lettering], scheme: &Sch
         let shapes = &mut strip.items[k].shapes;
         let found = shapes.iter().position(|s| s.0.turn == turn);
         let shape = found.unwrap_or_else(|| {
-            let upright = scheme.parts[p].kind.symbol();
+            let upright = scheme.parts[p].symbol();
             shapes.push((Footprint::new(&upright, turn, &letterings[p]), 0.0));
             shapes.len() - 1
         });

@@ -1,8 +1,10 @@
 //! What is to be drawn: parts with their symbols and lettering, and the nets between their pins.
 
-use super::symbols::{self, SymbolKind};
+use super::symbols::{self, Look, Symbol, SymbolKind};
 use crate::circuit::{Circuit, Element, Node, Piece, Sense, Sink};
+use crate::device::base::{self, Base};
 use crate::device::role::{DeviceRole, Polarity};
+use crate::measure::inverse;
 use crate::num;
 use std::collections::{BTreeSet, HashMap};
 
@@ -21,6 +23,8 @@ pub struct Part {
     pub word: &'static str,
     /// Its symbol.
     pub kind: SymbolKind,
+    /// What sets its symbol apart.
+    pub look: Look,
     /// The net of each pin, in the order of the netlist line.
     pub nets: Vec<usize>,
     /// Its place among the circuit's elements.
@@ -61,6 +65,13 @@ impl Net {
     }
 }
 
+impl Part {
+    /// Its symbol, upright about its origin.
+    pub fn symbol(&self) -> Symbol {
+        self.kind.looking(self.look)
+    }
+}
+
 impl Scheme {
     /// The scheme of some of a circuit's elements. `line` gives an element's netlist line.
     pub fn new(circuit: &Circuit, chosen: &[usize], line: impl Fn(&Element) -> String) -> Scheme {
@@ -96,6 +107,7 @@ impl Scheme {
                 line,
                 word,
                 kind,
+                look: look(e),
                 nets,
                 element,
             });
@@ -123,6 +135,9 @@ impl Scheme {
 /// The nodes on an element's line, with those that control an E or G source.
 pub fn nodes(circuit: &Circuit, e: &Element) -> Vec<Node> {
     let mut nodes = e.terminals.clone();
+    if e.kind.is_some_and(|k| k.optional > 0) {
+        nodes.truncate(e.made.written);
+    }
     if !matches!(e.letter, 'E' | 'G') {
         return nodes;
     }
@@ -135,9 +150,6 @@ pub fn nodes(circuit: &Circuit, e: &Element) -> Vec<Node> {
         Piece::Branch(k) => {
             let is_own = |sink: &Sink| matches!(sink, Sink::Branch(b) if b.0 == k);
             let gain = circuit.gains.iter().find(|g| is_own(&g.sink));
-    if e.kind.is_some_and(|k| k.optional > 0) {
-        nodes.truncate(e.made.written);
-    }
             let law = circuit.laws.iter().find(|l| l.outputs.iter().any(is_own));
             match (gain, law) {
                 (Some(gain), _) => vec![gain.sense],
@@ -205,6 +217,22 @@ fn kind(e: &Element, pins: usize) -> (SymbolKind, &'static str) {
     }
 }
 
+/// What sets an element's symbol apart from others of its kind.
+fn look(e: &Element) -> Look {
+    let base = || {
+        let place = e.kind?.model_params.iter().position(|p| p.name == "base")?;
+        base::of_value(*e.made.model.get(place)?)
+    };
+    match e.role() {
+        Some(DeviceRole::Capacitor) if e.notes.polar => Look::Polarised,
+        Some(DeviceRole::Diode) if inverse::is_zener(e) => Look::Zener,
+        Some(role) if role.is_valve() && base().is_some_and(Base::is_directly_heated) => {
+            Look::DirectlyHeated
+        }
+        _ => Look::Usual,
+    }
+}
+
 /// Symbol and word of a controlled source.
 fn controlled(e: &Element, pairs: usize) -> (SymbolKind, &'static str) {
     match e.letter {
@@ -250,6 +278,12 @@ fn values(e: &Element, line: &str) -> Vec<String> {
         _ => 0,
     };
     let rest = || words.get(skip..).unwrap_or_default().join(" ");
+    if let Some(track) = &e.track {
+        let turned = e.position.map(|at| format!("at {}", num::full(at)));
+        let mut lines = vec![format!("{} {}", short(track.ohms(), "Ω"), track.taper())];
+        lines.extend(turned);
+        return lines;
+    }
     match (&e.model, e.letter) {
         (Some(model), _) => vec![model.clone()],
         (None, 'V' | 'I' | 'B' | 'E' | 'F' | 'G' | 'H' | 'C' | 'L') => wrapped(&rest()),

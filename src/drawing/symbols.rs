@@ -13,6 +13,20 @@ mod valves;
 
 pub use symbol::{Pin, Stroke, Symbol, Windings};
 
+/// What sets a part's symbol apart from the usual one of its kind. Pins and room stay the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Look {
+    /// Nothing.
+    #[default]
+    Usual,
+    /// A capacitor with its + at the first pin.
+    Polarised,
+    /// A diode that is used in its breakdown.
+    Zener,
+    /// A valve whose filament is its cathode.
+    DirectlyHeated,
+}
+
 /// What a symbol is of, with what changes its looks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SymbolKind {
@@ -136,14 +150,20 @@ impl SymbolKind {
         )
     }
 
-    /// The symbol, upright about its origin.
+    /// The usual symbol, upright about its origin.
     pub fn symbol(self) -> Symbol {
+        self.looking(Look::Usual)
+    }
+
+    /// The symbol with what sets it apart.
+    pub fn looking(self, look: Look) -> Symbol {
+        let filament = look == Look::DirectlyHeated;
         match self {
             SymbolKind::Resistor => leads::resistor(),
-            SymbolKind::Capacitor => leads::capacitor(),
+            SymbolKind::Capacitor => leads::capacitor(look == Look::Polarised),
             SymbolKind::Inductor => coils::inductor(false),
             SymbolKind::Choke => coils::inductor(true),
-            SymbolKind::Diode => solid::diode(),
+            SymbolKind::Diode => solid::diode(look == Look::Zener),
             SymbolKind::Switch(closed) => leads::switch(closed),
             SymbolKind::ControlledSwitch => leads::controlled_switch(),
             SymbolKind::Pot => leads::pot(),
@@ -152,9 +172,9 @@ impl SymbolKind {
             SymbolKind::CurrentSource => sources::independent(false),
             SymbolKind::ControlledVoltage(n) => sources::controlled(true, n),
             SymbolKind::ControlledCurrent(n) => sources::controlled(false, n),
-            SymbolKind::Triode => valves::triode(),
-            SymbolKind::Pentode => valves::pentode(),
-            SymbolKind::Rectifier => valves::rectifier(),
+            SymbolKind::Triode => valves::triode(filament),
+            SymbolKind::Pentode => valves::pentode(filament),
+            SymbolKind::Rectifier => valves::rectifier(filament),
             SymbolKind::Bipolar(pnp, substrate) => solid::bipolar(pnp, substrate),
             SymbolKind::JunctionField(p) => solid::junction_field(p),
             SymbolKind::Mosfet(p) => solid::mosfet(p),
@@ -208,8 +228,13 @@ mod tests {
 
     #[test]
     fn strokes_lie_in_the_body_and_pins_on_its_border() {
-        for kind in all() {
-            let symbol = kind.symbol();
+        use Look::*;
+        let looks = [Usual, Polarised, Zener, DirectlyHeated];
+        let all = all().into_iter();
+        for (kind, look) in all.flat_map(|kind| looks.map(|look| (kind, look))) {
+            let symbol = kind.looking(look);
+            assert_eq!(symbol.pins, kind.symbol().pins);
+            assert_eq!(symbol.body, kind.symbol().body);
             let body = symbol.body;
             let inside = |(x, y): (f64, f64)| {
                 let fits = x >= body.x0 && x <= body.x1 && y >= body.y0 && y <= body.y1;
@@ -219,6 +244,10 @@ mod tests {
                 match stroke {
                     Stroke::Line(p) | Stroke::Fill(p) | Stroke::Dashed(p) => {
                         p.iter().for_each(|p| inside(*p));
+                    }
+                    Stroke::Upright((x, y), lines) => {
+                        let all = lines.iter().flatten();
+                        all.for_each(|p| inside((x + p.0, y + p.1)));
                     }
                     Stroke::Curve(p) => p.iter().for_each(|p| inside(*p)),
                     Stroke::Circle((x, y), r, _) => {

@@ -21,12 +21,43 @@ pub fn resistor() -> Symbol {
     in_line(HALF + 1.0, 7.0, 33.0, vec![body()])
 }
 
-pub fn capacitor() -> Symbol {
-    let plate = |y: f64| Stroke::Line(vec![(-9.0, y), (9.0, y)]);
-    in_line(10.0, 17.5, 22.5, vec![plate(17.5), plate(22.5)])
+/// Two plates; beside the first lead the + of a polarised one.
+pub fn capacitor(polarised: bool) -> Symbol {
+    let line = |a: (f64, f64), b: (f64, f64)| Stroke::Line(vec![a, b]);
+    let plate = |y: f64| line((-9.0, y), (9.0, y));
+    let mut strokes = vec![plate(17.5), plate(22.5)];
+    if polarised {
+        let (x, y, half) = (6.5, 10.5, 3.0);
+        strokes.push(line((x - half, y), (x + half, y)));
+        strokes.push(line((x, y - half), (x, y + half)));
+    }
+    in_line(10.0, 17.5, 22.5, strokes)
 }
 
-/// Top, wiper, bottom; the wiper's arrow from the right.
+/// `cw` about its middle, 11 wide and 6 high.
+fn clockwise() -> Vec<Vec<(f64, f64)>> {
+    let c = [
+        (-1.5, -2.2),
+        (-2.5, -3.0),
+        (-4.0, -3.0),
+        (-5.5, -1.5),
+        (-5.5, 1.5),
+        (-4.0, 3.0),
+        (-2.5, 3.0),
+        (-1.5, 2.2),
+    ];
+    let w = [
+        (0.0, -3.0),
+        (1.4, 3.0),
+        (2.75, -1.5),
+        (4.1, 3.0),
+        (5.5, -3.0),
+    ];
+    vec![c.to_vec(), w.to_vec()]
+}
+
+/// Top, wiper, bottom; the wiper's arrow from the right. The knob turned clockwise takes the wiper to
+/// the top, which bears `cw`.
 pub fn pot() -> Symbol {
     let mut symbol = in_line(HALF + 1.0, 7.0, 33.0, vec![body()]);
     symbol.pins.insert(1, pin(2, 2, Way::East));
@@ -39,6 +70,9 @@ pub fn pot() -> Symbol {
         (HALF + 7.0, 17.0),
         (HALF + 7.0, 23.0),
     ]));
+    symbol
+        .strokes
+        .push(Stroke::Upright((13.0, 7.0), clockwise()));
     symbol
 }
 

@@ -7,11 +7,15 @@ fn line(points: &[(f64, f64)]) -> Stroke {
     Stroke::Line(points.to_vec())
 }
 
-/// Anode at the top.
-pub fn diode() -> Symbol {
+/// Anode at the top; the bar of a zener is bent towards it at one end.
+pub fn diode(zener: bool) -> Symbol {
+    let mut bar = vec![(-7.0, 26.0), (7.0, 26.0)];
+    if zener {
+        bar.push((7.0, 21.0));
+    }
     let strokes = vec![
         line(&[(-7.0, 13.5), (7.0, 13.5), (0.0, 26.0), (-7.0, 13.5)]),
-        line(&[(-7.0, 26.0), (7.0, 26.0)]),
+        line(&bar),
     ];
     in_line(8.0, 13.5, 26.0, strokes)
 }

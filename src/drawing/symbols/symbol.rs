@@ -20,6 +20,8 @@ pub enum Stroke {
     Line(Vec<(f64, f64)>),
     /// A filled outline.
     Fill(Vec<(f64, f64)>),
+    /// Lines about a centre that stay upright when the symbol is turned: letters.
+    Upright((f64, f64), Vec<Vec<(f64, f64)>>),
     /// A line drawn broken.
     Dashed(Vec<(f64, f64)>),
     /// A cubic curve: start, two controls, end.
@@ -65,6 +67,7 @@ impl Symbol {
                 .map(|s| match s {
                     Stroke::Line(p) => Stroke::Line(all(p)),
                     Stroke::Fill(p) => Stroke::Fill(all(p)),
+                    Stroke::Upright(c, lines) => Stroke::Upright(turn.place(*c), lines.clone()),
                     Stroke::Dashed(p) => Stroke::Dashed(all(p)),
                     Stroke::Curve(p) => Stroke::Curve(p.map(|p| turn.place(p))),
                     Stroke::Circle(c, r, full) => Stroke::Circle(turn.place(*c), *r, *full),

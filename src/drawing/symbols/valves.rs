@@ -34,8 +34,14 @@ fn plate(x: f64, y: f64, half: f64) -> [Stroke; 2] {
     ]
 }
 
-/// A cathode, a bow with its lead in the middle.
-fn cathode() -> [Stroke; 2] {
+/// A cathode: a bow with its lead in the middle, or a filament, of which one end is the pin's and the
+/// other one goes on to its winding, which netlists leave out.
+fn cathode(filament: bool) -> [Stroke; 2] {
+    if filament {
+        let lead = [(-6.0, 17.0), (-6.0, 25.0), (0.0, 25.0), (0.0, 30.0)];
+        let wire = [(-6.0, 17.0), (0.0, 10.0), (6.0, 17.0), (6.0, 25.0)];
+        return [line(&lead), line(&wire)];
+    }
     let bow = [
         (-10.0, 16.0),
         (-10.0, 12.0),
@@ -56,10 +62,10 @@ fn grid(y: f64, from: f64) -> [Stroke; 4] {
     [bar(-9.0), bar(0.0), bar(9.0), line(&[(from, y), (near, y)])]
 }
 
-pub fn triode() -> Symbol {
+pub fn triode(filament: bool) -> Symbol {
     let mut strokes = plate(0.0, -10.0, 11.0).to_vec();
     strokes.extend(grid(0.0, -30.0));
-    strokes.extend(cathode());
+    strokes.extend(cathode(filament));
     let pins = vec![
         pin(0, -REACH, Way::North),
         pin(-REACH, 0, Way::West),
@@ -68,7 +74,7 @@ pub fn triode() -> Symbol {
     valve(pins, ENVELOPE + 1.0, strokes)
 }
 
-pub fn pentode() -> Symbol {
+pub fn pentode(filament: bool) -> Symbol {
     let mut strokes = plate(0.0, -13.0, 10.0).to_vec();
     strokes.extend(grid(4.5, -30.0));
     strokes.extend(grid(-1.5, 30.0));
@@ -95,7 +101,7 @@ pub fn pentode() -> Symbol {
         (17.0, 11.5),
         (6.0, 11.5),
     ]));
-    strokes.extend(cathode());
+    strokes.extend(cathode(filament));
     let pins = vec![
         pin(0, -REACH, Way::North),
         pin(REACH, 0, Way::East),
@@ -105,7 +111,7 @@ pub fn pentode() -> Symbol {
     valve(pins, 30.0, strokes)
 }
 
-pub fn rectifier() -> Symbol {
+pub fn rectifier(filament: bool) -> Symbol {
     let lead = |s: f64| {
         line(&[
             (20.0 * s, -30.0),
@@ -116,7 +122,7 @@ pub fn rectifier() -> Symbol {
     };
     let bar = |s: f64| line(&[(2.5 * s, -8.0), (15.5 * s, -8.0)]);
     let mut strokes = vec![lead(-1.0), bar(-1.0), lead(1.0), bar(1.0)];
-    strokes.extend(cathode());
+    strokes.extend(cathode(filament));
     let pins = vec![
         pin(-2, -REACH, Way::North),
         pin(2, -REACH, Way::North),
