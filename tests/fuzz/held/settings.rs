@@ -50,6 +50,7 @@ pub fn holds(text: &str) -> bool {
                 name: name.into(),
                 text: value.into(),
                 span: Span::new(file, start, end),
+                name_span: Span::new(file, start, end),
             });
             bare(name);
         }
