@@ -332,14 +332,48 @@ fn a_rating_that_is_not_read_is_said() {
             "{written}: {text}"
         );
     }
+    // A number with the unit of a rating, without the sign that makes it one.
+    for (written, meant) in [
+        ("; rated 0.25W", "rated=0.25W"),
+        ("; rated 0.25 W", "rated=0.25W"),
+        ("; rated:0.25W", "rated=0.25W"),
+        ("; rated (0.25W)", ""),
+        ("; tol 5 %", "tol=5%"),
+        ("; fuse 0.5 A", "fuse=0.5A"),
+    ] {
+        let text = line(&format!("R1 a 0 10k {written}"));
+        let is_told = text.contains(&format!("hint: write `{meant}`"));
+        assert_eq!(is_told, !meant.is_empty(), "{written}: {text}");
+    }
+    let twice = line("R1 a 0 10k ; rated=10W rated=20W");
+    assert!(
+        twice.contains("`rated=20W` is not read") && twice.contains(":3:23"),
+        "{twice}"
+    );
     for plain in [
         "; the rated load",
+        "; rated 3 times",
+        "; fuse 2 of three",
         "; rated well",
         "; fuse holder",
         "; made by hand: 2 mm",
     ] {
         let text = line(&format!("R1 a 0 10k {plain}"));
         assert!(!text.contains("is not read"), "{plain}: {text}");
+    }
+    // In brackets, and with the unit apart: milliwatts had been taken for watts.
+    for (written, limit) in [
+        ("; (rated=20W)", "20"),
+        ("; metal film [rated=20W, tol=1%]", "20"),
+        ("; rated=20000 mW", "20"),
+        ("; rated=20 W", "20"),
+        ("; rated=20 a good one", "20"),
+    ] {
+        let text = format!("Rated\nV1 a 0 300\nR1 a 0 10k {written}\n.end\n");
+        let (_, told) = judged(&text, &[("--csv", "-")]);
+        let row = format!("R1,dissipation,9,W,{limit},ok");
+        assert!(told.contains(&row), "{written}: {told}");
+        assert!(!told.contains("is not read"), "{written}: {told}");
     }
     let reversed = line("C1 0 a 1u ; 450V (electrolytic)");
     assert!(reversed.contains("reversed by 300 V"), "{reversed}");

@@ -3,8 +3,8 @@
 //! Commas and parentheses separate words as blanks do, except around the
 //! numbers of a time function and in expressions.
 
+use nom::Parser;
 use nom::combinator::opt;
-use nom::{Input, Parser};
 
 use crate::netlist::controlled::{behavioural, control};
 use crate::netlist::drive::drive;
@@ -12,14 +12,14 @@ use crate::netlist::grammar::{
     number, numbers, once, pair, poly, positional, quantity, required, setting_name, setting_value,
     unknown_parameter,
 };
-use crate::netlist::notes::{comment_words, notes};
+use crate::netlist::notes::{Remarks, remarks};
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
 };
 use crate::netlist::statement::{Assign, Element, ElementKind, Name, Reactive, Tolerance, Value};
 use crate::netlist::text::{Parsed, Text, end, next_span, wrong};
-use crate::num::{Role, parse_value};
+use crate::num::Role;
 
 /// A whole element statement.
 pub(crate) fn element(statement: Text<'_>) -> Parsed<'_, Element> {
@@ -27,8 +27,11 @@ pub(crate) fn element(statement: Text<'_>) -> Parsed<'_, Element> {
     let (i, kind) = kind(i, &name)?;
     let (i, ()) = end(i)?;
     let span = statement.span_to(i);
-    let (rated, tolerance) = remarks(statement);
-    let notes = notes(statement);
+    let Remarks {
+        rated,
+        tolerance,
+        notes,
+    } = remarks(statement);
     let element = Element {
         name,
         kind,
@@ -39,90 +42,6 @@ pub(crate) fn element(statement: Text<'_>) -> Parsed<'_, Element> {
     };
     Ok((i, element))
 }
-
-/// What the part stands and how far it may be off, as `rated=450V` and `tol=5%` in the statement's
-/// comments: other readers of netlists ignore them.
-fn remarks(statement: Text<'_>) -> (Option<Value>, Option<Tolerance>) {
-    let (mut rated, mut tolerance) = (None, None);
-    let text = statement.as_str();
-    // Most statements have no comment.
-    if !text.contains(';') {
-        return (rated, tolerance);
-    }
-    let expected = rated_in(text);
-    let mut start = 0;
-    for line in text.split_inclusive('\n') {
-        if let Some(comment) = line.find(';') {
-            let mut at = start + comment;
-            for word in comment_words(&line[comment..]) {
-                let value_of = |key: &str| {
-                    let is_key = word.get(..key.len())?.eq_ignore_ascii_case(key);
-                    let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
-                    is_key.then(|| {
-                        let value = word[key.len()..].trim_end_matches(end);
-                        let from = statement.take_from(at + key.len());
-                        (value, from.span_to(from.take_from(value.len())))
-                    })
-                };
-                if let Some((value, span)) = value_of(RATED).filter(|_| rated.is_none()) {
-                    match parse_value(value, Role::Plain) {
-                        Ok((number, _))
-                            if number > 0.0 && number.is_finite() && !expected.refuses(value) =>
-                        {
-                            let text = value.to_string();
-                            rated = Some(Value { number, text, span });
-                        }
-                        _ => {
-                            let problem = NetlistProblem::Rated {
-                                expected: expected.words,
-                                found: quoted(value),
-                            };
-                            statement.remark(problem, span);
-                        }
-                    }
-                }
-                if let Some((value, span)) = value_of(TOLERANCE).filter(|_| tolerance.is_none()) {
-                    match Tolerance::parse(value) {
-                        Some(read) => tolerance = Some(read),
-                        None => statement.remark(NetlistProblem::Tolerance(quoted(value)), span),
-                    }
-                }
-                at += word.len();
-            }
-        }
-        start += line.len();
-    }
-    (rated, tolerance)
-}
-
-/// What a part is rated in.
-struct RatedIn {
-    words: &'static str,
-    /// Units that it is not rated in.
-    others: &'static [char],
-}
-
-impl RatedIn {
-    fn refuses(&self, value: &str) -> bool {
-        let unit = value.chars().next_back().map(|c| c.to_ascii_uppercase());
-        unit.is_some_and(|unit| self.others.contains(&unit))
-    }
-}
-
-/// What the part on a line is rated in.
-fn rated_in(line: &str) -> RatedIn {
-    let letter = line.trim_start().chars().next();
-    let (words, others): (_, &[char]) = match letter.map(|c| c.to_ascii_uppercase()) {
-        Some('R' | 'Q' | 'J' | 'M') => ("watts", &['V', 'A']),
-        Some('C') => ("volts", &['W', 'A']),
-        Some('D') => ("volts, or the watts of a zener,", &['A']),
-        _ => ("watts or volts", &['A']),
-    };
-    RatedIn { words, others }
-}
-
-const RATED: &str = "rated=";
-const TOLERANCE: &str = "tol=";
 
 impl Tolerance {
     /// The same to both sides.

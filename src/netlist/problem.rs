@@ -88,6 +88,8 @@ pub enum NetlistProblem {
     },
     #[error("`{found}` in the comment is not read")]
     UnreadRemark { found: String, write: String },
+    #[error("`{found}` is not read: the comment has said the same before")]
+    RemarkTwice { found: String },
     #[error("expected amperes after `{key}=`, found `{found}`: it is not read")]
     Amperes { key: &'static str, found: String },
     #[error("expected a percentage after `tol=`, found `{0}`: the tolerance is not read")]
@@ -177,6 +179,9 @@ impl NetlistProblem {
                 comma_hint(found).or_else(|| Some(format!("for example `; {key}=0.5A`")))
             }
             NetlistProblem::UnreadRemark { write, .. } => Some(format!("write `{write}`")),
+            NetlistProblem::RemarkTwice { .. } => {
+                Some("the first counts; take one of them away".to_string())
+            }
             NetlistProblem::Rated { found, .. } => comma_hint(found)
                 .or_else(|| Some("for example `; rated=3W` or `; rated=450V`".to_string())),
             NetlistProblem::Tolerance(found) => comma_hint(found)
@@ -280,6 +285,7 @@ impl NetlistProblem {
                 | NetlistProblem::IgnoredGuess { .. }
                 | NetlistProblem::Rated { .. }
                 | NetlistProblem::UnreadRemark { .. }
+                | NetlistProblem::RemarkTwice { .. }
                 | NetlistProblem::Tolerance(_)
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredStatement { .. }

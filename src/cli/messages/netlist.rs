@@ -29,6 +29,7 @@ made! { NetlistProblem;
     Amperes: "VT a 0 SIN(0 325 50) ; fuse=much" => "The remarks `; ripple=` and `; fuse=` after a part give amperes, and this one does not.";
     Rated: "R1 a 0 1k ; rated=much" => "The remark `; rated=` after a part says what it is rated for: watts of a resistor or pot, volts of a capacitor or diode. This one says something else.";
     UnreadRemark: "R1 a 0 1k ; rated = 1W" => "A comment after a part has what looks like a remark but is not written as one, so nothing is judged by it.";
+    RemarkTwice: "R1 a 0 1k ; rated=1W rated=2W" => "The comment after a part says the same thing twice: the first counts.", "Take one of them away.";
     Tolerance: "R1 a 0 1k ; tol=five" => "The remark `; tol=` after a part says how far it may be off its value, and this one is not a percentage.";
     NotAnOperand: "B1 a 0 V=2**3" => "Something to compute with was expected at that place of the expression.", "Check the signs around it.";
     NotAnOperator: "B1 a 0 V=2 v(b)" => "Two values stand side by side in an expression.", "Put `+`, `-`, `*`, `/` or `^` between them.";
