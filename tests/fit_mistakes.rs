@@ -91,6 +91,84 @@ fn what_cannot_be_read_is_named() {
     assert_eq!(fine.status, 0, "{fine:?}");
 }
 
+/// A fixed bug: readings without a current made a model that is known to 0 %, and had no tolerance.
+#[test]
+fn readings_without_current_teach_nothing() {
+    let desk = Desk::new();
+    let head = "vpk,vgk,plate_current\n";
+    for row in [
+        "0,0,0",
+        "0,-1,0",
+        "0.001,0,1e-9",
+        "250,-20,1e-6",
+        "250,-20,0",
+        "-10,0,0",
+    ] {
+        let ran = desk.table(format!("{head}{row}\n"), &[]);
+        refused(&ran, &["line 2", "say nothing of the valve", "2.33 mA"]);
+    }
+    let words = "vpk,vg2k,vgk,plate_current,screen_current\n0,0,0,0,0\n";
+    let zeros = desk.write("zeros.csv", words);
+    let out = desk.path("mine.cir").to_str().unwrap().to_string();
+    let ran = desk.fit(&["EL34", &zeros, "--name", "MINE", "--out", &out]);
+    refused(&ran, &["line 2", "say nothing of the valve"]);
+    assert!(!desk.path("mine.cir").exists());
+
+    // Beside one that tells something they change nothing.
+    let tolip = |text: &str| {
+        let word = text.split_whitespace().find(|w| w.starts_with("tolip="));
+        word.expect("a tolerance").to_string()
+    };
+    let model = |rows: &str| {
+        let ran = desk.table(format!("{head}{rows}"), &["--csv", "-"]);
+        assert_eq!(ran.status, 0, "{ran:?}");
+        let text = std::fs::read_to_string(desk.path("mine.cir")).expect("a model");
+        (text, ran)
+    };
+    let (alone, _) = model("250,-2,1.2m\n");
+    let idle = "0,0,0\n".repeat(40);
+    let (beside, ran) = model(&format!("250,-2,1.2m\n-10,0,0\n{idle}"));
+    assert_eq!(tolip(&alone), tolip(&beside));
+    assert!(beside.contains("as measured, 1 reading."), "{beside}");
+    let told = "lines 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14 and 29 more say nothing";
+    assert!(ran.stderr.contains(told), "{ran:?}");
+    assert_eq!(ran.stdout.matches(",1\n").count(), 41, "{ran:?}");
+}
+
+/// A fixed bug: the residuals were those of nanoamperes.
+#[test]
+fn residuals_are_of_currents_that_tell() {
+    let desk = Desk::new();
+    // The type's own law with a little more current.
+    let mut rows = String::from("vpk,vgk,plate_current\n");
+    for (vpk, vgk, plate) in [
+        (250, 0, "7.06m"),
+        (250, -1, "4.21m"),
+        (250, -2, "1.94m"),
+        (250, -3, "466u"),
+        (200, -3, "88.4u"),
+        (150, -3, "4.29u"),
+        (100, -3, "23.6n"),
+        (100, -1, "707u"),
+    ] {
+        rows += &format!("{vpk},{vgk},{plate}\n");
+    }
+    let ran = desk.table(rows, &[]);
+    assert_eq!(ran.status, 0, "{ran:?}");
+    let text = std::fs::read_to_string(desk.path("mine.cir")).expect("a model");
+    let text = text.replace("\n* ", " ");
+    assert!(
+        text.contains("over reading (without line 6, below 2 % of the largest current): plate"),
+        "{text}"
+    );
+    assert!(text.contains("Lines 7 and 8 say nothing"), "{text}");
+    let off = ran.stdout.lines().find_map(|l| l.strip_prefix("off by "));
+    let rms: f64 = off
+        .and_then(|l| l.split(' ').next()?.parse().ok())
+        .expect("a figure");
+    assert!(rms < 2.0, "{ran:?}");
+}
+
 /// A fixed bug: a stock file that cannot be read was not named, and `faults` asked for readings where
 /// the file's encoding was wrong.
 #[test]

@@ -12,6 +12,9 @@
 //! are different readings; fewer than `BENDS` of these move what production moves and leave the
 //! shape alone. What is held is as uncertain as its prior in all intervals.
 //!
+//! A reading that is within that little of nothing, where the type gives nothing either, says nothing
+//! of the valve: it is set aside, or many of them would vouch for the meter.
+//!
 //! Contradictions: of two readings one of which has more volts on every electrode and yet less
 //! current, beyond what the meter explains, at least one is wrong, whatever the valve; both are
 //! named. A single reading that lies more than five deviations from what all others say (Student's
@@ -36,6 +39,9 @@ const MANY: usize = 8;
 const BELIEVED: f64 = 4.0;
 /// Part of the largest current read that a small current may be off.
 const FLOOR: f64 = 0.002;
+/// Part of the largest current read from which on a residual in per cent says how well the law
+/// follows; below, it says how near cut-off the reading is.
+pub const TOLD: f64 = 0.02;
 /// Deviations beyond which a reading is left out.
 const OUTLIER: f64 = 5.0;
 /// Deviations beyond which two readings contradict each other.
@@ -73,6 +79,15 @@ pub struct Judged {
     pub interval: (f64, f64),
     /// Whether it was left out as contradicting all others.
     pub left_out: bool,
+    /// Whether it was set aside as saying nothing.
+    pub aside: bool,
+}
+
+impl Judged {
+    /// Whether the fit is to it.
+    pub fn counts(&self) -> bool {
+        !self.left_out && !self.aside
+    }
 }
 
 /// Two readings that cannot both be right: their places in the list.
@@ -93,7 +108,8 @@ pub struct Estimate {
     pub judged: Vec<Judged>,
     /// Which of them contradict each other, the worst first.
     pub contradictions: Vec<Contradiction>,
-    /// Root mean square of the residuals, as a part of the current read.
+    /// Root mean square of the residuals where they tell ([`Estimate::told`]), as a part of the current
+    /// read.
     pub rms: f64,
     covariance: Vec<f64>,
     frame: Frame,
@@ -125,28 +141,36 @@ impl Estimate {
     }
 
     /// The worst interval of the plate current within the volts read, as a part of the current:
-    /// half of it, where the current is more than a tenth of the largest read.
-    pub fn uncertainty(&self) -> f64 {
-        let most = self
-            .judged
-            .iter()
-            .fold(0.0, |m: f64, j| m.max(j.reading.plate));
+    /// half of it, where the current is more than a tenth of the largest read. None if there is no
+    /// such place.
+    pub fn uncertainty(&self) -> Option<f64> {
+        let most = self.most();
         let counted = self.judged.iter().filter(|j| j.model[0] > 0.1 * most);
-        counted.fold(0.0, |m: f64, j| {
-            m.max((j.interval.1 - j.interval.0) / (2.0 * j.model[0]))
-        })
+        let half = |j: &Judged| (j.interval.1 - j.interval.0) / (2.0 * j.model[0]);
+        counted.map(half).reduce(f64::max)
+    }
+
+    /// The readings whose residuals in per cent tell something, with these: those that count and
+    /// have more than a little of the largest current.
+    pub fn told(&self) -> impl Iterator<Item = (&Judged, f64)> {
+        let least = TOLD * self.most();
+        let told = move |j: &&Judged| j.counts() && j.reading.plate > least;
+        let all = self.judged.iter().filter(told);
+        all.map(|j| (j, j.model[0] / j.reading.plate - 1.0))
+    }
+
+    /// The largest plate current read, A.
+    fn most(&self) -> f64 {
+        let all = self.judged.iter().map(|j| j.reading.plate);
+        all.fold(0.0, f64::max)
     }
 
     /// Whether the readings are hardly those of the type: a quarter of them and more than one had to
     /// be left out, or the law misses those of a tenth of the largest current and more.
     pub fn is_strange(&self) -> bool {
-        let (left, all) = (self.judged.iter().filter(|j| j.left_out), self.judged.len());
-        let left = left.count();
-        let most = self
-            .judged
-            .iter()
-            .map(|j| j.reading.plate)
-            .fold(0.0, f64::max);
+        let of = |is: fn(&&Judged) -> bool| self.judged.iter().filter(is).count();
+        let (left, all) = (of(|j| j.left_out), of(|j| !j.aside));
+        let most = self.most();
         let large = self.judged.iter().filter(|j| j.reading.plate > 0.1 * most);
         let errors = large
             .filter(|j| !j.left_out)
@@ -300,7 +324,10 @@ fn alike(a: State, b: State) -> bool {
 /// # Panics
 /// If there is no reading or no frame.
 pub fn estimate(frames: &[Frame], readings: &[Reading], accuracy: f64) -> Estimate {
-    let mut all = frames.iter().map(|frame| one(frame, readings, accuracy));
+    let aside = idle(frames.first().expect("a type"), readings);
+    let mut all = frames
+        .iter()
+        .map(|frame| one(frame, readings, &aside, accuracy));
     let mut best = all.next().expect("a type");
     if places(readings.iter()).len() < MANY {
         return best;
@@ -313,16 +340,32 @@ pub fn estimate(frames: &[Frame], readings: &[Reading], accuracy: f64) -> Estima
     best
 }
 
-fn one(frame: &Frame, readings: &[Reading], accuracy: f64) -> Estimate {
+/// Which readings say nothing: no more current than the fit takes for nothing, neither read nor
+/// expected of the type.
+fn idle(frame: &Frame, readings: &[Reading]) -> Vec<bool> {
+    let typical = Bottle::new(frame.kind, &frame.values);
+    let most = |of: &dyn Fn(&Reading) -> f64| readings.iter().map(of).fold(0.0, f64::max);
+    let plate = FLOOR * most(&|r| r.plate);
+    let screen = FLOOR * most(&|r| r.screen.unwrap_or(0.0));
+    let of = |r: &Reading| {
+        let expected = typical.at(r.state);
+        let has_screen = r.screen.is_some_and(|read| read.max(expected[1]) >= screen);
+        r.plate.max(expected[0]) < plate && !has_screen
+    };
+    readings.iter().map(of).collect()
+}
+
+fn one(frame: &Frame, readings: &[Reading], aside: &[bool], accuracy: f64) -> Estimate {
     assert!(!readings.is_empty(), "nothing was read");
     let deviations = deviations(readings, accuracy);
-    let mut kept = vec![true; readings.len()];
+    let mut kept: Vec<bool> = aside.iter().map(|aside| !aside).collect();
+    let all = kept.iter().filter(|k| **k).count();
     loop {
         let found = fitted(frame, readings, &deviations, &kept);
         let worst = outlier(&found, &kept);
         match worst {
-            Some(k) if 4 * kept.iter().filter(|k| !**k).count() < readings.len() => kept[k] = false,
-            _ => return finished(frame, readings, &deviations, &kept, found),
+            Some(k) if 4 * (all - kept.iter().filter(|k| **k).count()) < all => kept[k] = false,
+            _ => return finished(frame, readings, &deviations, (&kept, aside), found),
         }
     }
 }
@@ -440,7 +483,7 @@ fn finished(
     frame: &Frame,
     readings: &[Reading],
     deviations: &[[f64; 2]],
-    kept: &[bool],
+    (kept, aside): (&[bool], &[bool]),
     found: Fitted,
 ) -> Estimate {
     let z = found.minimum.z;
@@ -473,7 +516,7 @@ fn finished(
         covariance: found.covariance,
         frame: frame.clone(),
         // What is left out counts as a reading that the set misses altogether.
-        cost: found.cost + 100.0 * kept.iter().filter(|k| !**k).count() as f64,
+        cost: found.cost + 100.0 * kept.iter().zip(aside).filter(|k| !k.0 && !k.1).count() as f64,
     };
     let parameter = |&(name, moved): &(&'static str, bool)| {
         let k = place(name).expect("of this kind");
@@ -497,21 +540,20 @@ fn finished(
     parameters.sort_by_key(|p| place(p.name));
     estimate.parameters = parameters;
     let bottle = estimate.bottle();
-    let judged = readings.iter().zip(kept).map(|(r, kept)| Judged {
+    let masks = kept.iter().zip(aside);
+    let judged = readings.iter().zip(masks).map(|(r, (kept, aside))| Judged {
         reading: *r,
         model: bottle.at(r.state),
         interval: estimate.current(r.state).1,
-        left_out: !kept,
+        left_out: !kept && !aside,
+        aside: *aside,
     });
     estimate.judged = judged.collect();
-    let counted = estimate
-        .judged
-        .iter()
-        .filter(|j| !j.left_out && j.reading.plate > 0.0);
-    let (sum, count) = counted.fold((0.0, 0.0), |(sum, count), j| {
-        let error = j.model[0] / j.reading.plate - 1.0;
-        (sum + error * error, count + 1.0)
-    });
+    let (sum, count) = estimate
+        .told()
+        .fold((0.0, 0.0), |(sum, count), (_, error)| {
+            (sum + error * error, count + 1.0)
+        });
     estimate.rms = if count > 0.0 {
         (sum / count).sqrt()
     } else {

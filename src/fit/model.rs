@@ -1,7 +1,7 @@
 //! The model as text: a `.model` under comments that say where each number is from.
 
 use super::bottle::has_screen;
-use super::estimate::{Estimate, rounded};
+use super::estimate::{Estimate, TOLD, rounded};
 use super::problem::counted;
 use crate::circuit::library::Shipped;
 use crate::num::{self, engineering};
@@ -21,7 +21,7 @@ pub fn good_name(name: &str) -> bool {
 pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String {
     let mut text = String::new();
     let mut say = |sentence: String| text += &comment(&sentence);
-    let kept = found.judged.iter().filter(|j| !j.left_out).count();
+    let kept = found.judged.iter().filter(|j| j.counts()).count();
     say(format!(
         "{name}: one {}, as measured, {}. Written by gridleak fit from {}.",
         valve.name,
@@ -81,25 +81,26 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
             ));
         }
     }
-    let worst = found
-        .judged
-        .iter()
-        .filter(|j| !j.left_out && j.reading.plate > 0.0);
-    let error = |j: &super::estimate::Judged| j.model[0] / j.reading.plate - 1.0;
-    let worst = worst.max_by(|a, b| error(a).abs().total_cmp(&error(b).abs()));
-    if let Some(worst) = worst {
+    let worst = found.told().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+    if let Some((worst, error)) = worst {
         say(format!(
-            "Residuals, model over reading: plate current {:.1} % rms, worst {:+.1} % in line {}.",
+            "Residuals, model over reading{}: plate current {:.1} % rms, worst {:+.1} % in line {}.",
+            untold(found),
             100.0 * found.rms,
-            100.0 * error(worst),
+            100.0 * error,
             worst.reading.line
         ));
     }
-    say(format!(
-        "Plate current within the volts read is known to +/- {:.1} % (90 %).",
-        100.0 * found.uncertainty()
-    ));
-    for line in remarks(found) {
+    if let Some(known) = found.uncertainty() {
+        say(format!(
+            "Plate current within the volts read is known to +/- {:.1} % (90 %).",
+            100.0 * known
+        ));
+    }
+    for line in aside(found) {
+        say(format!("{}{}.", line[..1].to_uppercase(), &line[1..]));
+    }
+    for line in contradictory(found) {
         say(format!("Contradiction: {}.", line.trim_end_matches('?')));
     }
     say(format!(
@@ -109,8 +110,61 @@ pub fn text(name: &str, from: &str, valve: &Shipped, found: &Estimate) -> String
     text + &statement(name, valve, found)
 }
 
-/// The readings that contradict each other or all others, or the type, a sentence each.
+/// Which lines the residuals are not of, for little current: ` (without lines 5 and 6, below 2 % of the
+/// largest current)`; empty if they are of all.
+pub fn untold(found: &Estimate) -> String {
+    let told: Vec<usize> = found.told().map(|(j, _)| j.reading.line).collect();
+    let all = found.judged.iter().filter(|j| j.counts());
+    let lines = all.map(|j| j.reading.line).filter(|l| !told.contains(l));
+    let lines: Vec<usize> = lines.collect();
+    if lines.is_empty() {
+        return String::new();
+    }
+    let least = 100.0 * TOLD;
+    format!(
+        " (without {}, below {least} % of the largest current)",
+        named_lines(&lines)
+    )
+}
+
+/// `line 5`, `lines 5, 6 and 11`; of many the first.
+fn named_lines(lines: &[usize]) -> String {
+    const MOST: usize = 12;
+    let shown: Vec<String> = lines.iter().take(MOST).map(usize::to_string).collect();
+    match (&shown[..], lines.len().saturating_sub(MOST)) {
+        ([one], 0) => format!("line {one}"),
+        ([first @ .., last], 0) => format!("lines {} and {last}", first.join(", ")),
+        (_, more) => format!("lines {} and {more} more", shown.join(", ")),
+    }
+}
+
+/// All that is odd about the readings, a sentence each.
 pub fn remarks(found: &Estimate) -> Vec<String> {
+    let mut all = aside(found);
+    all.extend(contradictory(found));
+    all
+}
+
+/// The readings that say nothing.
+fn aside(found: &Estimate) -> Vec<String> {
+    let aside = found.judged.iter().filter(|j| j.aside);
+    let lines: Vec<usize> = aside.map(|j| j.reading.line).collect();
+    if lines.is_empty() {
+        return Vec::new();
+    }
+    let (say, are) = if lines.len() == 1 {
+        ("says", "it is")
+    } else {
+        ("say", "they are")
+    };
+    let named = named_lines(&lines);
+    vec![format!(
+        "{named} {say} nothing of the valve, for hardly a current flows there: {are} set aside"
+    )]
+}
+
+/// The readings that contradict each other or all others, or the type, a sentence each.
+fn contradictory(found: &Estimate) -> Vec<String> {
     let line = |k: usize| found.judged[k].reading.line;
     let current = |k: usize| engineering(found.judged[k].reading.plate, "A", 3);
     let pairs = found.contradictions.iter().take(5).map(|&(a, b)| {
@@ -149,7 +203,8 @@ pub fn remarks(found: &Estimate) -> Vec<String> {
 /// The volts that were read.
 fn range(found: &Estimate) -> String {
     let between = |of: &dyn Fn(&super::bottle::State) -> f64, what: &str| {
-        let all = || found.judged.iter().map(|j| of(&j.reading.state));
+        let kept = || found.judged.iter().filter(|j| !j.aside);
+        let all = || kept().map(|j| of(&j.reading.state));
         let (low, high) = (
             all().fold(f64::INFINITY, f64::min),
             all().fold(f64::NEG_INFINITY, f64::max),
@@ -224,7 +279,8 @@ fn statement(name: &str, valve: &Shipped, found: &Estimate) -> String {
                 .map(|(h, p)| h / p.value.abs().max(1e-12))
         };
         let spread = match param.name {
-            "tolip" => Some(found.uncertainty()),
+            // What the readings say nothing of stays as it is.
+            "tolip" => found.uncertainty(),
             "tolmu" => relative("mu"),
             "tolvct" => Some(0.0),
             _ => None,

@@ -30,7 +30,8 @@ const HIGH: f64 = 6.0;
 /// Checks every reading.
 ///
 /// # Errors
-/// The first that no valve of the type could give.
+/// The first that no valve of the type could give; or that none has a current from which anything could
+/// be learnt.
 pub fn check(frame: &Frame, readings: &[Reading]) -> Result<(), Located> {
     let bottle = Bottle::new(frame.kind, &frame.values);
     for reading in readings {
@@ -38,7 +39,20 @@ pub fn check(frame: &Frame, readings: &[Reading]) -> Result<(), Located> {
             return Err(Located::new(reading.line, problem));
         }
     }
-    Ok(())
+    let most = readings.iter().max_by(|a, b| a.plate.total_cmp(&b.plate));
+    match most {
+        Some(most) if most.plate < LITTLE * frame.currents[0] => {
+            let problem = FitProblem::NoCurrent {
+                most: amperes(most.plate),
+                valve: frame.name.clone(),
+                vpk: volts(frame.reference.vpk),
+                vgk: volts(frame.reference.vgk),
+                usual: amperes(frame.currents[0]),
+            };
+            Err(Located::new(most.line, problem))
+        }
+        _ => Ok(()),
+    }
 }
 
 fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem> {
@@ -57,7 +71,7 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem
         }
     }
     for (electrode, v) in [("plate", vpk), ("screen", vg2k)] {
-        if v <= 0.0 && (reading.plate > 0.0 || v < 0.0) {
+        if v <= 0.0 && reading.plate > 0.0 {
             return Some(FitProblem::NoVolts {
                 electrode,
                 volts: volts(v),

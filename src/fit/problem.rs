@@ -34,6 +34,14 @@ pub enum FitProblem {
         electrode: &'static str,
         volts: String,
     },
+    #[error("the readings say nothing of the valve: {most} is the most that flows")]
+    NoCurrent {
+        most: String,
+        valve: String,
+        vpk: String,
+        vgk: String,
+        usual: String,
+    },
     #[error(
         "`{column}` is {read}, but {} gives about {usual} at these volts",
         a(valve)
@@ -111,6 +119,16 @@ impl FitProblem {
             FitProblem::Backwards { .. } => {
                 "write currents as positive numbers, or swap the meter's leads".into()
             }
+            FitProblem::NoCurrent {
+                valve,
+                vpk,
+                vgk,
+                usual,
+                ..
+            } => format!(
+                "read it at work: {} gives about {usual} at {vpk} on the plate and {vgk} on the grid",
+                a(valve)
+            ),
             FitProblem::NoVolts { .. } => {
                 "give volts against the cathode, with the valve at work".into()
             }

@@ -112,7 +112,7 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
             svg.words("small", "middle", (x, (y - 6.0).max(y0 - 3.0)), &label);
         }
     }
-    for j in &found.judged {
+    for j in found.judged.iter().filter(|j| !j.aside) {
         let (x, y) = place(j.reading.state.vpk, j.reading.plate);
         if j.left_out {
             for slant in [-4.0, 4.0] {

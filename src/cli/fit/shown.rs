@@ -98,7 +98,12 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
             format!("{:+.1} %", 100.0 * error(j)),
             engineering(j.interval.0, "A", 4),
             engineering(j.interval.1, "A", 4),
-            if j.left_out { "left out" } else { "" }.to_string(),
+            match (j.left_out, j.aside) {
+                (true, _) => "left out",
+                (_, true) => "set aside",
+                _ => "",
+            }
+            .to_string(),
         ]);
         table.row(row);
     }
@@ -107,10 +112,17 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
         text += &format!("the {MOST} worst of {}\n", found.judged.len());
     }
     text += &format!(
-        "off by {:.1} % rms; within these volts the plate current is known to +/- {:.1} % (90 %)\n",
+        "off by {:.1} % rms{}",
         100.0 * found.rms,
-        100.0 * found.uncertainty()
+        model::untold(found)
     );
+    if let Some(known) = found.uncertainty() {
+        text += &format!(
+            "; within these volts the plate current is known to +/- {:.1} % (90 %)",
+            100.0 * known
+        );
+    }
+    text.push('\n');
     if out != crate::report::file::STANDARD_OUTPUT {
         text += &format!(
             "\nIn a netlist: `.include {out}`, and {name} in place of {} on the valve's line.\n",
@@ -223,7 +235,7 @@ pub(super) fn csv(findings: &Findings<'_>) -> String {
             } else {
                 String::new()
             },
-            if j.left_out { "1" } else { "0" }.to_string(),
+            if j.counts() { "0" } else { "1" }.to_string(),
         ]);
     }
     csv.text()
@@ -253,10 +265,10 @@ pub(super) fn record(findings: &Findings<'_>) -> serde_json::Value {
             "model_screen_current": findings.found.frame().reference.vg2k.is_finite().then_some(j.model[1]),
             "low": j.interval.0,
             "high": j.interval.1,
-            "left_out": j.left_out,
+            "left_out": !j.counts(),
         })).collect::<Vec<_>>(),
         "contradictions": model::remarks(found),
         "rms_percent": 100.0 * found.rms,
-        "current_known_to_percent": 100.0 * found.uncertainty(),
+        "current_known_to_percent": found.uncertainty().map(|known| 100.0 * known),
     })
 }

@@ -77,12 +77,17 @@ pub(super) mod readings {
 
     /// What is wrong with a reading of a 12AX7 in line 3.
     fn of_reading(line: &str) -> FitProblem {
+        of_rows(&format!("250,-2,1.2m\n{line}\n"))
+    }
+
+    /// What is wrong with the readings of a 12AX7.
+    fn of_rows(rows: &str) -> FitProblem {
         let shipped = library::shipped();
         let valve = shipped
             .iter()
             .find(|v| v.name == "12AX7")
             .expect("built in");
-        let table = format!("vpk,vgk,plate_current\n250,-2,1.2m\n{line}\n");
+        let table = format!("vpk,vgk,plate_current\n{rows}");
         let read = readings::read(&table, false).expect("a table");
         *plausible::check(&Frame::of(valve), &read)
             .expect_err("a mistake")
@@ -104,6 +109,7 @@ pub(super) mod readings {
         NotANumber: of_table("vpk,vgk,plate_current\nhigh,-2,1m\n") => "Something else stands where a number is expected.";
         NotATable: FitProblem::NotATable { why: s("invalid UTF-8") } => "The file is something else than a table.";
         Backwards: of_reading("250,-2,-1.2m") => "Current flows from plate to cathode and never back.";
+        NoCurrent: of_rows("250,-20,1u\n") => "Where hardly any current flows nothing can be learnt of a valve: one cut off is like another.";
         NoVolts: of_reading("0,-2,1m") => "Without volts that draw electrons over no current flows.";
         Unlikely: of_reading("250,-2,1.2") => "The current is far beyond what bottles of the type differ by, weak and strong ones included.";
         TooHigh: of_reading("186k,-1.75k,229m") => "The plate stands far above the most that the type takes.";
