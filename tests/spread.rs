@@ -183,9 +183,20 @@ fn shards_threads_and_resumed_runs_give_the_same_bytes() {
     for shard in ["1/4", "2/4", "3/4", "4/4"] {
         let name = format!("{}.csv", &shard[..1]);
         asked(here, &["--shard", shard, "--csv", &name]);
-        joined += &fs::read_to_string(here.join(name)).expect("a shard");
+        let table = fs::read_to_string(here.join(name)).expect("a shard");
+        // Each is a table by itself: only the first keeps its heading when they are joined.
+        let (head, rows) = table.split_once('\n').expect("a heading");
+        assert_eq!(Some(head), whole.lines().next(), "{shard}");
+        if joined.is_empty() {
+            joined = format!("{head}\n");
+        }
+        joined += rows;
     }
     assert_eq!(joined, whole);
+    // A table without a heading, as older versions wrote all but the first, is joined too.
+    let third = fs::read_to_string(here.join("3.csv")).expect("a shard");
+    let rows = third.split_once('\n').expect("a heading").1;
+    fs::write(here.join("3.csv"), rows).expect("written");
     // In any order, and with the runs' statistics as if they had been measured here.
     let mut more = vec!["--join", "3.csv", "1.csv", "4.csv", "2.csv"];
     more.extend(["--csv", "all.csv", "--json", "all.json"]);
@@ -334,8 +345,14 @@ fn a_trimmer_is_set_alike_in_shards_and_threads() {
     };
     let whole = csv(&["--threads", "1"]);
     assert_eq!(whole, csv(&["--threads", "3"]));
-    let shards = ["1/3", "2/3", "3/3"].map(|k| csv(&["--shard", k]));
-    assert_eq!(whole, shards.concat());
+    let (head, rows) = whole.split_once('\n').expect("a heading");
+    let shards = ["1/3", "2/3", "3/3"].map(|k| {
+        let shard = csv(&["--shard", k]);
+        let (own, rows) = shard.split_once('\n').expect("a heading");
+        assert_eq!(own, head);
+        rows.to_string()
+    });
+    assert_eq!(rows, shards.concat());
 }
 
 /// Issues: a class, a model's parameter or the mains made the tool panic, a pot without its X was
@@ -677,6 +694,70 @@ fn a_run_that_is_broken_off_keeps_its_rows() {
     let whole = fs::read_to_string(here.join("out.csv")).expect("rows");
     assert!(whole.starts_with(&part));
     assert_eq!(whole.lines().count(), rows + 6);
+}
+
+/// Starts a run of a million that waits a while and is then told to end; what it said.
+#[cfg(unix)]
+fn broken_off(here: &Path, more: &[&str], signal: Option<&str>) -> (Option<i32>, String) {
+    let mut all: Vec<&str> = ASKED.to_vec();
+    all.extend(["--runs", "1000000", "--threads", "1"]);
+    all.extend(more);
+    let child = Command::new(GRIDLEAK)
+        .current_dir(here)
+        .args(&all)
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .expect("the tool runs");
+    if let Some(signal) = signal {
+        std::thread::sleep(std::time::Duration::from_millis(1500));
+        let id = child.id().to_string();
+        let sent = Command::new("kill").args([signal, &id]).status();
+        assert!(sent.expect("kill").success());
+    }
+    let output = child.wait_with_output().expect("it ends");
+    let told = String::from_utf8_lossy(&output.stderr).to_string();
+    (output.status.code(), told)
+}
+
+/// Fixed bugs: the message of a run that was broken off said that no file, or that all files, had
+/// been written; the rows were lost if the table was there before, or if it was the clock.
+#[cfg(unix)]
+#[test]
+fn bug_the_messages_of_a_run_broken_off_contradicted_each_other() {
+    let folder = folder_with(&[("s.cir", STAGE), ("old.csv", "as it was\n")]);
+    let here = folder.path();
+    let kept = "error: interrupted: the rows that were done are kept\n";
+    let (code, told) = broken_off(here, &["--csv", "new.csv"], Some("-INT"));
+    assert_eq!(code, Some(130), "{told}");
+    assert!(told.ends_with(kept), "{told}");
+    assert!(told.contains("rows are in `new.csv`; "), "{told}");
+    for (name, signal) in [("old.csv.part", "-INT"), ("old.csv.part2", "-TERM")] {
+        let (_, told) = broken_off(here, &["--csv", "old.csv"], Some(signal));
+        assert!(told.ends_with(kept), "{told}");
+        assert!(told.contains(&format!("rows are in `{name}`, ")), "{told}");
+        let old = fs::read_to_string(here.join("old.csv")).expect("a file");
+        assert_eq!(old, "as it was\n");
+        let part = fs::read_to_string(here.join(name)).expect("rows");
+        assert!(part.ends_with('\n') && part.lines().count() > 2);
+    }
+    // As the note says, it goes on from there.
+    let rows = fs::read_to_string(here.join("old.csv.part")).expect("rows");
+    let more = (rows.lines().count() + 4).to_string();
+    let rest = ["--runs", &more, "--csv", "old.csv.part", "--resume"];
+    done(here, &[&ASKED[..], &rest].concat());
+    let whole = fs::read_to_string(here.join("old.csv.part")).expect("rows");
+    assert!(whole.starts_with(&rows) && whole.len() > rows.len());
+    let clock = ["--csv", "late.csv", "--limit", "seconds=2"];
+    let (code, told) = broken_off(here, &clock, None);
+    assert_eq!(code, Some(2), "{told}");
+    assert!(
+        told.contains("given up after 2 s: the rows that were done are kept"),
+        "{told}"
+    );
+    assert!(here.join("late.csv").exists());
+    // Nothing is kept that goes to standard output.
+    let (_, told) = broken_off(here, &["--json", "x.json"], Some("-INT"));
+    assert!(told.ends_with("no file was written\n"), "{told}");
 }
 
 /// A render's third octaves and a response become a column for each band and frequency.

@@ -18,7 +18,7 @@ use crate::report::file;
 use signal_hook::consts::{SIGHUP, SIGXCPU, SIGXFSZ};
 use signal_hook::consts::{SIGINT, SIGTERM};
 use signal_hook::{flag, low_level};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Once, mpsc};
 use std::thread::Builder;
 use std::time::{Duration, Instant};
@@ -43,6 +43,12 @@ const OUT_OF_TIME: usize = usize::MAX;
 
 /// Whether the work puts a part of its results in place when it is broken off.
 static KEEPS: AtomicBool = AtomicBool::new(false);
+
+/// Whether it has put them there.
+static HAS_KEPT: AtomicBool = AtomicBool::new(false);
+
+/// The seconds that were allowed and are used up, for work that has something to keep; 0 before.
+static LATE: AtomicU64 = AtomicU64::new(0);
 
 /// How long it may take for that.
 const KEEPING: Duration = Duration::from_millis(250);
@@ -97,10 +103,7 @@ fn wait_for(signals: &[i32]) -> std::io::Result<()> {
     Builder::new().stack_size(STACK).spawn(move || {
         while receiver.read_exact(&mut [0]).is_ok() {
             if let Err(failure) = check() {
-                let begun = Instant::now();
-                while KEEPS.load(Ordering::Acquire) && begun.elapsed() < KEEPING {
-                    std::thread::sleep(Duration::from_millis(2));
-                }
+                wait_for_what_is_kept();
                 end(&failure);
             }
         }
@@ -114,9 +117,25 @@ pub fn keeps(kept: bool) {
     KEEPS.store(kept, Ordering::Release);
 }
 
+/// Says that a part of the results is in place, whatever the message of the end would say.
+pub fn have_kept() {
+    HAS_KEPT.store(true, Ordering::Release);
+}
+
+fn wait_for_what_is_kept() {
+    let begun = Instant::now();
+    while KEEPS.load(Ordering::Acquire) && begun.elapsed() < KEEPING {
+        std::thread::sleep(Duration::from_millis(2));
+    }
+}
+
 /// Leaves it to the thread that ends the process to say why, if there is one.
 pub fn leave() {
-    while CAME.load(Ordering::Relaxed) != 0 && IS_WAITED_FOR.load(Ordering::Relaxed) {
+    let is_ended = || {
+        let by_signal = CAME.load(Ordering::Relaxed) != 0 && IS_WAITED_FOR.load(Ordering::Relaxed);
+        by_signal || LATE.load(Ordering::Relaxed) != 0
+    };
+    while is_ended() {
         std::thread::park();
     }
 }
@@ -148,6 +167,10 @@ pub fn spare_large_files() {
 
 /// The failure that a signal amounts to, if one came.
 pub fn check() -> Result<(), Failure> {
+    match LATE.load(Ordering::Relaxed) {
+        0 => {}
+        seconds => return Err(Failure::TooSlow { seconds }),
+    }
     match CAME.load(Ordering::Relaxed) {
         0 => Ok(()),
         OUT_OF_TIME => Err(Failure::OutOfTime),
@@ -163,6 +186,10 @@ pub fn limit(seconds: u64) -> Result<(), Failure> {
     let clock = room_for_a_thread().and_then(|()| {
         Builder::new().stack_size(STACK).spawn(move || {
             std::thread::sleep(Duration::from_secs(seconds));
+            if KEEPS.load(Ordering::Acquire) {
+                LATE.store(seconds, Ordering::Relaxed);
+                wait_for_what_is_kept();
+            }
             end(&Failure::TooSlow { seconds });
         })
     });
@@ -179,7 +206,9 @@ fn end(failure: &Failure) -> ! {
     let publishing = file::publishing();
     file::forget_names();
     let mut message = failure.message();
-    if *publishing {
+    if HAS_KEPT.load(Ordering::Acquire) {
+        message = message.replace("no file was written", "the rows that were done are kept");
+    } else if *publishing {
         message = message.replace("no file was written", "the files had been written");
     }
     let (say, said) = mpsc::channel();

@@ -90,7 +90,8 @@ fn options(command: clap::Command) -> clap::Command {
         .arg(word_option(
             "shard",
             "K/N",
-            "The K-th of N parts of the runs; the CSV files of all parts make that of the whole",
+            "The K-th of N parts of the runs; the CSV files of all parts, joined without the \
+             repeated headings, make that of the whole",
         ))
         .arg(
             word_option(

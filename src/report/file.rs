@@ -13,6 +13,7 @@
 //! what they are and not by name), and all of it is done relative to the target's folder as it
 //! was when the output was staged: a link that takes the folder's place meanwhile leads nowhere.
 
+mod change;
 mod place;
 mod problem;
 

@@ -51,8 +51,6 @@ pub struct Asked<'m> {
     pub runs: u64,
     /// Those of this shard; counted from 1.
     pub range: Range<u64>,
-    /// Whether the table's heading is wanted: not but in the first shard.
-    pub first: bool,
     /// Which ones.
     pub seed: u64,
     /// How a part's values go together.
@@ -178,7 +176,6 @@ impl<'m> Asked<'m> {
             beside,
             runs,
             range: of_shard(shard - 1)..of_shard(shard),
-            first: shard == 1,
             seed,
             order,
             threads: parallel::threads(matches),

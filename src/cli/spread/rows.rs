@@ -2,6 +2,7 @@
 
 use super::super::common;
 use super::super::failure::Failure;
+use super::super::interrupt;
 use super::asked::Asked;
 use super::board::{Board, Row};
 use crate::num;
@@ -29,16 +30,12 @@ pub struct Writer {
 }
 
 impl Writer {
-    /// A table in a file that was staged; with its heading in the first shard.
+    /// A table in a file that was staged, with its heading: each shard's is a table by itself.
     pub fn new(asked: &Asked<'_>, board: &Board, file: File, path: &Path) -> Self {
-        let mut waiting = Vec::new();
-        if asked.first {
-            waiting = line(&heading(asked, board));
-        }
         Writer {
             file,
             path: path.to_owned(),
-            waiting,
+            waiting: line(&heading(asked, board)),
             written: (0, 0),
             rows: 0,
         }
@@ -77,25 +74,53 @@ impl Writer {
 }
 
 /// Puts the rows of a run that was broken off in place, so that --resume can go on from them. What
-/// stood there before is not replaced by less, unless it was to be resumed.
+/// stood there before is not replaced by less, unless it was to be resumed: then they go into a file
+/// beside it.
 ///
 /// # Errors
 /// If they cannot be.
-pub fn keep(asked: &Asked<'_>, mut csv: Writer, table: Outputs) -> Result<(), Failure> {
+pub fn keep(asked: &Asked<'_>, mut csv: Writer, mut table: Outputs) -> Result<(), Failure> {
     // Where the disk is full it keeps what it has.
     let _ = csv.flush();
-    let resumable = csv.path != Path::new(STANDARD_OUTPUT) && csv.written.1 > 0;
-    if !resumable || !asked.texts("join").is_empty() || csv.path.exists() && !asked.flag("resume") {
+    let is_there = csv.path.exists();
+    let is_file = csv.path != Path::new(STANDARD_OUTPUT) && (!is_there || csv.path.is_file());
+    if !is_file || csv.written.1 == 0 || !asked.texts("join").is_empty() {
         return Ok(());
     }
-    table.commit()?;
-    common::tell(&format!(
-        "note: {} of {} rows are in `{}`; the same command with --resume does the rest\n",
+    let rows = format!(
+        "{} of {} rows are in",
         csv.written.1,
-        asked.range.end - asked.range.start,
-        csv.path.display()
-    ));
+        asked.range.end - asked.range.start
+    );
+    let note = if is_there && !asked.flag("resume") {
+        let part = part_beside(&csv.path);
+        table.aim(&csv.path, &part)?;
+        let (path, part) = (csv.path.display(), part.display());
+        format!(
+            "{rows} `{part}`, and `{path}` is as it was; the same command with --csv '{part}' \
+             --resume does the rest"
+        )
+    } else {
+        let path = csv.path.display();
+        format!("{rows} `{path}`; the same command with --resume does the rest")
+    };
+    table.commit()?;
+    interrupt::have_kept();
+    common::tell(&format!("note: {note}\n"));
     Ok(())
+}
+
+/// A name beside a table that no file has: `out.csv.part`, `out.csv.part2` ...
+fn part_beside(path: &Path) -> PathBuf {
+    let named = |end: String| {
+        let mut name = path.as_os_str().to_owned();
+        name.push(end);
+        PathBuf::from(name)
+    };
+    let more = (2..1000).map(|k| named(format!(".part{k}")));
+    let mut all = std::iter::once(named(".part".to_string())).chain(more);
+    let free = all.find(|name| !name.exists());
+    free.unwrap_or_else(|| named(".part".to_string()))
 }
 
 fn line(cells: &[String]) -> Vec<u8> {
