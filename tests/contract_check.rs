@@ -279,6 +279,47 @@ fn junit_counts_failures_and_errors() {
     assert_eq!(xml.matches("<testcase").count(), 3);
 }
 
+/// Where nothing could be judged the results of the last run stay; the report of this one is made.
+#[test]
+fn bug_a_bad_sheet_took_the_place_of_stored_results() {
+    let folder = Folder::new(&[
+        ("d.cir", DIVIDER),
+        ("h.cir", HOPELESS),
+        ("bad.sheet.toml", "netlist = 'd.cir'\n[[expect]\n"),
+        (
+            "none.sheet.toml",
+            &("netlist = 'h.cir'\n".to_string() + &expectation("v(b)", "at-most = 1")),
+        ),
+        (
+            "good.sheet.toml",
+            &("netlist = 'd.cir'\n".to_string() + &expectation("v(top)", "at-most = 11")),
+        ),
+        ("out.csv", "as it was\n"),
+    ]);
+    let path = |name: &str| folder.path(name).to_str().expect("UTF-8").to_string();
+    let (csv, json, xml) = (path("out.csv"), path("out.json"), path("out.xml"));
+    let outputs = ["--csv", &csv, "--json", &json, "--junit", &xml];
+    for (name, code) in [("bad.sheet.toml", 2), ("none.sheet.toml", 3)] {
+        let ran = folder.check(name, &outputs);
+        assert_eq!(ran.status, code, "{ran:?}");
+        assert_eq!(folder.read("out.csv"), "as it was\n");
+        assert!(!folder.path("out.json").exists());
+        let report = folder.read("out.xml");
+        assert!(report.contains("errors=\"1\""), "{report}");
+        fs::remove_file(&xml).expect("it was there");
+    }
+    // Standard output is no file.
+    let shown = folder.check("bad.sheet.toml", &["--csv", "-"]).stdout;
+    assert!(shown.ends_with(",bad\n"), "{shown}");
+    let ran = folder.check("", &outputs);
+    assert_eq!(ran.status, 2, "{ran:?}");
+    let rows = folder.read("out.csv");
+    for verdict in [",bad\n", ",no solution\n", ",ok\n"] {
+        assert_eq!(rows.matches(verdict).count(), 1, "{rows}");
+    }
+    assert_eq!(folder.read("out.json").lines().count(), 3);
+}
+
 #[test]
 fn our_own_circuits_pass_and_the_stored_schema_is_ours() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));

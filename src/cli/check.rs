@@ -245,6 +245,19 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     if let Some(ledger) = &ledger {
         common::audited(ledger, quiet)?;
     }
+    // Where no sheet could be judged there are no results: what stood in the files stays. The report of
+    // the run itself, for a CI server, is written whatever came of it.
+    let is_judged = |checked: &Checked<'_>| match checked {
+        Checked::Case { done, .. } => done.verdicts.iter().any(|v| v.mark.is_judged()),
+        Checked::Bad(..) => false,
+    };
+    if !checked.iter().any(is_judged) {
+        for path in ["csv", "json"].into_iter().filter_map(text) {
+            if path != STANDARD_OUTPUT {
+                outputs.leave(Path::new(path));
+            }
+        }
+    }
     let put = |target: Option<(PathBuf, std::fs::File)>, text: &dyn Fn() -> String| {
         target.map_or(Ok(()), |(path, mut file)| {
             file.write_all(text().as_bytes())

@@ -22,6 +22,11 @@ pub enum Mark {
 impl Mark {
     /// As result files have it.
     pub fn word(self) -> &'static str {
+    /// Whether something was measured and held against what is expected, or could be stored.
+    pub fn is_judged(self) -> bool {
+        matches!(self, Mark::Ok | Mark::Off | Mark::Missing)
+    }
+
         match self {
             Mark::Ok => "ok",
             Mark::Off => "off",
