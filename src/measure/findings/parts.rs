@@ -2,7 +2,7 @@
 
 use super::finding::{Finding, REVERSED, show};
 use crate::analysis::small_signal::SmallSignal;
-use crate::circuit::{Circuit, Element, Node};
+use crate::circuit::{Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::measure::stress::REVERSED_V;
 use crate::system::assemble::Assembly;
@@ -115,7 +115,8 @@ fn first_capacitor(circuit: &Circuit, cathode: Node) -> f64 {
 }
 
 /// The resistance that a rectifier's plate sees at the frequency of the mains, the rectifier out
-/// of its socket: its winding, and the primary's share of it.
+/// of its socket: its winding, and the primary's share of it. Other diodes on the winding are taken out
+/// too, for what they pass while they conduct is no winding.
 fn source_ohms(
     assembly: &mut Assembly<'_>,
     x: &[f64],
@@ -123,7 +124,30 @@ fn source_ohms(
     plate: Node,
     hz: f64,
 ) -> Option<f64> {
-    let laws: Vec<usize> = element.readings.iter().map(|r| r.1).collect();
+    let others = assembly.circuit.elements.iter();
+    let others: Vec<&Element> = others
+        .filter(|e| e.role() == Some(DeviceRole::Diode))
+        .collect();
+    let all = [&[element], &others[..]].concat();
+    ohms_without(assembly, x, &all, plate, hz)
+        // A node between two diodes may hang in the air without them.
+        .or_else(|| ohms_without(assembly, x, &[element], plate, hz))
+}
+
+/// What a node sees to ground with some diodes taken out.
+fn ohms_without(
+    assembly: &mut Assembly<'_>,
+    x: &[f64],
+    out: &[&Element],
+    plate: Node,
+    hz: f64,
+) -> Option<f64> {
+    let ports = out.iter().flat_map(|e| &e.ports);
+    let laws = ports.filter_map(|port| match port.piece {
+        Piece::Law(law, _) => Some(law),
+        _ => None,
+    });
+    let laws: Vec<usize> = laws.collect();
     let kept: Vec<bool> = laws.iter().map(|&law| assembly.unplugged[law]).collect();
     laws.iter().for_each(|&law| assembly.unplugged[law] = true);
     let mut small = SmallSignal::new(assembly, x);
