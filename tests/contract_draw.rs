@@ -89,7 +89,7 @@ fn a_piece_is_drawn_and_a_slip_is_told() {
 }
 
 #[test]
-fn a_circuit_without_solution_is_drawn_without_volts() {
+fn a_circuit_without_solution_is_drawn_only_without_volts() {
     let netlist = Netlist::new("two sources at odds\nV1 a 0 1\nV2 a 0 2\nR1 a 0 1k\n");
     let draw = Gridleak::command("draw")
         .path(netlist.path())
@@ -97,7 +97,22 @@ fn a_circuit_without_solution_is_drawn_without_volts() {
     assert_eq!(draw.clone().run().status, 0);
     let ran = draw.arg("--volts").run();
     assert_eq!(ran.status, 3, "{}", ran.stderr);
-    assert!(ran.stdout.contains("data-name=\"V2\""));
+    assert!(ran.stderr.contains("without `--volts`"), "{}", ran.stderr);
+    assert_eq!(ran.stdout, "");
+    // A fixed bug: a drawing was made although the command failed.
+    let hopeless = Netlist::new("none\nV1 a 0 1\nR1 a b 1k\nB1 b 0 I=1+v(b)^2\n");
+    for netlist in [netlist, hopeless] {
+        let folder = tempfile::tempdir().expect("a folder");
+        let out = folder.path().join("x.svg");
+        std::fs::write(&out, "as it was").expect("written");
+        let ran = Gridleak::command("draw")
+            .path(netlist.path())
+            .option("--out", out.to_str().expect("UTF-8"))
+            .arg("--volts")
+            .run();
+        assert_eq!(ran.status, 3, "{}", ran.stderr);
+        assert_eq!(std::fs::read_to_string(&out).expect("a file"), "as it was");
+    }
 }
 
 /// The law by hand (Koren, Glass Audio 1996, with the contract's constants) at 200 places.

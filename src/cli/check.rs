@@ -321,6 +321,8 @@ fn outcome(checked: &[Checked<'_>], recorded: &recording::Recorded) -> Outcome {
 /// Messages about mistakes, each once, in the order of the cases.
 fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
     let mut told: HashSet<&str> = HashSet::new();
+    // A part is named once a sheet, whatever its figures are in the other cases.
+    let mut found: HashSet<(&str, &str, &str)> = HashSet::new();
     for checked in checked {
         let messages: Vec<&str> = match checked {
             Checked::Bad(_, message) => vec![message],
@@ -332,6 +334,18 @@ fn tell_messages(checked: &[Checked<'_>], quiet: bool) {
             }
             if told.insert(message) {
                 common::tell(&format!("{}\n", message.trim_end()));
+            }
+        }
+        let Checked::Case {
+            ready, case, done, ..
+        } = checked
+        else {
+            continue;
+        };
+        for finding in done.findings.iter().filter(|_| !quiet) {
+            if found.insert((&ready.path, &finding.subject, finding.quantity)) {
+                let (case, finding) = (ready.case_name(case), finding.told());
+                common::tell(&format!("warning: {case}: {finding}\n"));
             }
         }
     }

@@ -580,3 +580,11 @@ pub fn commit(outputs: Outputs) -> Result<(), Failure> {
     interrupt::check()?;
     Ok(outputs.commit()?)
 }
+
+/// What is said of a circuit whose waves are shown or heard as they are, if it is unstable where it
+/// stands: what it would do, and when that is right.
+pub fn unstable_words(of: &str, circuit: &Circuit) -> Option<String> {
+    let found = findings::stability(circuit);
+    let (what, advice) = (found.trouble()?, findings::advice(found));
+    Some(format!("{of}the circuit is unstable: {what}; {advice}"))
+}

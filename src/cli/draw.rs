@@ -67,12 +67,15 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let path = session.text("out").expect("required").to_string();
     let mut outputs = session.guards.outputs();
     let mut file = outputs.stage(Path::new(&path))?;
-    let (notes, unsolved) = match (session.flag("volts"), refused) {
-        (false, _) => (plain(), None),
-        (true, Some(why)) => (plain(), Some(why)),
+    let notes = match (session.flag("volts"), refused) {
+        (false, _) => plain(),
+        (true, Some(why)) => return Ok(without_volts(&why)),
         (true, None) => match lettered::notes(&circuit) {
-            Ok(notes) => (notes, None),
-            Err(why) => (plain(), Some(Failure::from(why))),
+            Ok((notes, stability)) => {
+                session.warn_unstable("", stability);
+                notes
+            }
+            Err(why) => return Ok(without_volts(&Failure::from(why))),
         },
     };
     let sources = session.draft.files.clone();
@@ -100,11 +103,16 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             printed(&circuit, &figures, &path)
         },
     )?;
-    let Some(why) = unsolved else {
-        return Ok(Outcome::Done);
-    };
-    common::tell(&format!("drawn without volts:\n{}", why.message()));
-    Ok(Outcome::NoSolution)
+    Ok(Outcome::Done)
+}
+
+/// Says why there are no volts: then nothing is drawn, as no command makes a file that fails.
+fn without_volts(why: &Failure) -> Outcome {
+    common::tell(&format!(
+        "{}hint: without `--volts` it can be drawn\n",
+        why.message()
+    ));
+    Outcome::NoSolution
 }
 
 /// A netlist line with its continuations as one line, without comments.

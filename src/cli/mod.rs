@@ -16,7 +16,6 @@ mod examples;
 mod failure;
 mod faults;
 mod feedback;
-mod findings;
 mod fit;
 mod frequencies;
 mod guards;

@@ -7,6 +7,7 @@ use super::failure::Failure;
 use super::frequencies::{self, Asked};
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
+use crate::analysis::natural;
 use crate::analysis::small_signal::{SmallSignal, no_solution};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
@@ -104,6 +105,7 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
     let pickup = probe.pickup(&mut assembly, &x).expect("a voltage has one");
     let origins = noise::origins(&mut assembly, &x);
     let mut small = SmallSignal::new(&mut assembly, &x);
+    session.warn_unstable("", natural::stability(&mut small));
     let mut listener = Listener::new(&mut small, &pickup, &origins, driven);
     let mut heard = || -> Result<(Vec<Density>, Total), Singular> {
         let each = asked.rows_hz.iter().map(|&f| {

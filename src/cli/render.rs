@@ -5,7 +5,7 @@ pub(super) mod playing;
 mod summary;
 
 use super::command::Command;
-use super::common::{Session, number_option, out_option, vary_option};
+use super::common::{Session, number_option, out_option, unstable_words, vary_option};
 use super::failure::Failure;
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
@@ -172,6 +172,9 @@ pub(super) fn jobs(
         let (source, driven, drive) =
             driven_source::named(session, &circuit, "which source does the clip drive?")?;
         let probe = one_probe(session, &circuit, &[&["tran"]], "a sound")?;
+        if let Some(words) = unstable_words(&variant.prefix(), &circuit) {
+            session.warning(&words);
+        }
         jobs.push(Job {
             label: variant.label(),
             out: variant.path(out),

@@ -1,7 +1,7 @@
 //! `scope`: waveforms over time.
 
 use super::command::Command;
-use super::common::{Session, number_option};
+use super::common::{Session, number_option, unstable_words};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
@@ -116,6 +116,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         },
     )??;
     drop(progress);
+    // Here it is what the waves themselves show.
+    if let Some(words) = unstable_words("", &circuit) {
+        session.note(&words);
+    }
 
     if let (Some(file), Some(path)) = (csv_file, csv_path.as_deref()) {
         write_csv(file, &times, &waves, &probes).map_err(|e| FileProblem::new(path, e))?;

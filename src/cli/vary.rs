@@ -17,6 +17,7 @@ use crate::figure::digits::shown;
 use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
 use crate::limits::Bound;
+use crate::measure::findings::STABILITY;
 use crate::num;
 use crate::report::csv::Csv;
 use crate::report::plot::{self, Trace};
@@ -116,14 +117,20 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         let (netlist, settings) = choose(netlist, &base, choices);
         let all = given.unused_yet(settings.list());
         let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
+        bench.judges = true;
         let found = readings(&mut bench, &figure_list);
         progress.one_more();
-        found
+        let unstable = bench.findings.into_iter().find(|f| f.quantity == STABILITY);
+        found.map(|found| (found, unstable))
     });
     drop(progress);
     let mut rows: Vec<Combination> = Vec::new();
     for (choices, values) in combinations.into_iter().zip(measured) {
-        rows.push((choices, values?));
+        let (values, unstable) = values?;
+        if let Some(found) = unstable {
+            session.warning(&format!("{}: {}", label(&choices), found.told()));
+        }
+        rows.push((choices, values));
     }
 
     let chart = || printed(&base.title, &steps, &figures, &rows);

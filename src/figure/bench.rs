@@ -9,6 +9,7 @@ mod small;
 mod value;
 
 use super::Figure;
+use super::findings;
 use super::problem::FigureProblem;
 use super::registry::Gives;
 use crate::analysis::mains;
@@ -17,6 +18,7 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Files};
+use crate::measure::findings::Finding;
 use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::measure::stress::{self, Sine, State, Survey};
 use crate::netlist::statement::Netlist;
@@ -38,6 +40,10 @@ pub struct Bench<'n> {
     pub sources: Files,
     /// What was doubtful about the circuit when it was built first.
     pub warnings: Vec<Diagnostic>,
+    /// Whether the circuit at rest is judged too, beside its figures.
+    pub judges: bool,
+    /// What was found wrong with it then. Nothing, where it has no rest.
+    pub findings: Vec<Finding>,
     clips: &'n dyn Clips,
     stopped: &'n (dyn Fn() -> bool + Sync),
 }
@@ -56,6 +62,8 @@ impl<'n> Bench<'n> {
             settings,
             sources,
             warnings: Vec::new(),
+            judges: false,
+            findings: Vec::new(),
             clips,
             stopped,
         }
@@ -119,7 +127,8 @@ impl<'n> Bench<'n> {
             .iter()
             .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
             .collect();
-        self.still(circuit, figures, &bound, near, &mut found);
+        let judges = self.judges && unfed.is_empty();
+        self.findings = self.still(circuit, figures, &bound, (near, judges), &mut found);
         let mut driving = Driving::new(circuit, self.stopped);
         for (k, bound) in bound.iter().enumerate() {
             if let Ok(Bound::Sine(sine)) = bound {
@@ -151,21 +160,21 @@ impl<'n> Bench<'n> {
     }
 
     /// All figures of the circuit with nothing playing, from one solution: those of the chart
-    /// and those of small signals.
+    /// and those of small signals. From the same solution the circuit is judged, if that is wanted.
     fn still(
         &self,
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
-        near: Option<&AtRest>,
+        (near, judges): (Option<&AtRest>, bool),
         found: &mut [Option<Result<FigureValue, Trouble>>],
-    ) {
+    ) -> Vec<Finding> {
         let of_point = |b: &Result<Bound, Diagnostic>| {
             matches!(b, Ok(Bound::Direct(_) | Bound::Chart(_) | Bound::Small(_)))
         };
         let wanted: Vec<usize> = (0..bound.len()).filter(|&k| of_point(&bound[k])).collect();
-        if wanted.is_empty() {
-            return;
+        if wanted.is_empty() && !judges {
+            return Vec::new();
         }
         let cold = wanted
             .iter()
@@ -176,7 +185,7 @@ impl<'n> Bench<'n> {
                 for &k in &wanted {
                     found[k] = Some(Err(Trouble::NoSolution(none.clone())));
                 }
-                return;
+                return Vec::new();
             }
         };
         let (small, charted): (Vec<usize>, Vec<usize>) = wanted
@@ -185,8 +194,12 @@ impl<'n> Bench<'n> {
         if !charted.is_empty() {
             charts(&quiescent, &mut assembly, &charted, figures, bound, found);
         }
+        let mut findings = Vec::new();
+        if judges {
+            (findings, assembly) = findings::of(&quiescent, assembly, None);
+        }
         if small.is_empty() {
-            return;
+            return findings;
         }
         let mut quiet = Quiet::new(circuit, assembly, quiescent.x);
         for k in small {
@@ -194,6 +207,7 @@ impl<'n> Bench<'n> {
                 found[k] = Some(quiet.measure(small, figures[k]));
             }
         }
+        findings
     }
 
     /// All figures of waveforms: one transient for each set of times.

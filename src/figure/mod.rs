@@ -10,6 +10,7 @@ pub mod bench;
 pub mod choice;
 pub mod digits;
 pub mod driven_source;
+pub mod findings;
 mod name;
 pub mod problem;
 pub mod registry;

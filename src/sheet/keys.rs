@@ -5,6 +5,8 @@
 pub enum Holds {
     /// Text.
     Text,
+    /// True or false.
+    Flag,
     /// A number, or text with a number and its unit.
     Amount,
     /// An amount, or a table of amounts by case.
@@ -26,6 +28,7 @@ impl Holds {
     pub fn word(self) -> &'static str {
         match self {
             Holds::Text => "text in quotes",
+            Holds::Flag => "true or false",
             Holds::Amount => "a number, or text with its unit",
             Holds::AmountByCase => "a number, text with its unit, or a table of them by case",
             Holds::Numbers => "a list of numbers",
@@ -59,6 +62,9 @@ const fn key(name: &'static str, holds: Holds, required: bool, meaning: &'static
     }
 }
 
+/// The key that allows a circuit to be unstable.
+pub const UNSTABLE: &str = "may-be-unstable";
+
 /// Keys of a sheet.
 pub const SHEET: &[Key] = &[
     key(
@@ -68,6 +74,12 @@ pub const SHEET: &[Key] = &[
         "the netlist, from the sheet's folder",
     ),
     key("about", Holds::Text, false, "what the sheet guards"),
+    key(
+        UNSTABLE,
+        Holds::Flag,
+        false,
+        "true for a circuit that is meant to oscillate, as a tremolo: else one that does fails",
+    ),
     key(
         "settings",
         Holds::Settings,

@@ -2,7 +2,7 @@
 
 use super::cases::{self, Case, combine, fits};
 use super::expect::{Expectation, Want, expectation};
-use super::keys::SHEET;
+use super::keys::{SHEET, UNSTABLE};
 use super::problem::SheetProblem;
 use super::words::Reader;
 use crate::circuit::problem::cut;
@@ -21,6 +21,8 @@ pub struct Sheet {
     pub netlist: String,
     /// Where that stands.
     pub netlist_span: Span,
+    /// Whether its circuit is meant to oscillate, or may.
+    pub may_be_unstable: bool,
     /// Set in every case.
     pub settings: Vec<Choice>,
     /// Every combination of choices; one without name where nothing varies.
@@ -88,6 +90,10 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -
     if let Some(e) = entry("about") {
         reader.string("about", e.value, "text in quotes");
     }
+    let may_be_unstable = match entry(UNSTABLE) {
+        Some(e) => reader.flag(UNSTABLE, e.value).unwrap_or(false),
+        None => false,
+    };
     let mut settings = Vec::new();
     if let Some(e) = entry("settings") {
         match e.value.get_ref() {
@@ -161,6 +167,7 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -
         file: reader.file,
         netlist_span: words.span(0, netlist.len()),
         netlist,
+        may_be_unstable,
         settings,
         cases,
         expectations,

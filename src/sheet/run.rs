@@ -14,6 +14,7 @@ use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::choose;
+use crate::measure::findings::{Finding, STABILITY};
 use crate::netlist::statement::Netlist;
 
 /// A sheet with its netlist.
@@ -85,10 +86,13 @@ impl Ready {
 /// A case that was run.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Done {
-    /// One for each expectation that was asked for, in the order of the sheet.
+    /// One for each expectation that was asked for, in the order of the sheet; last, that the circuit
+    /// is unstable, if it is.
     pub verdicts: Vec<Verdict>,
     /// Messages about mistakes, each once, with their places.
     pub messages: Vec<String>,
+    /// What is grave about the circuit at rest, beside what is expected of it.
+    pub findings: Vec<Finding>,
     /// Whether the user broke off.
     pub stopped: bool,
 }
@@ -104,6 +108,7 @@ pub fn run(
     let choices: Vec<_> = [&ready.sheet.settings[..], &case.choices[..]].concat();
     let (netlist, settings) = choose(&ready.netlist, &ready.base, &choices);
     let mut bench = Bench::new(&netlist, settings, ready.sources.clone(), stored, stopped);
+    bench.judges = true;
     let expectations: Vec<&Expectation> = expected
         .iter()
         .map(|&k| &ready.sheet.expectations[k])
@@ -112,6 +117,7 @@ pub fn run(
     let mut done = Done {
         verdicts: Vec::new(),
         messages: ready.warnings.clone(),
+        findings: Vec::new(),
         stopped: false,
     };
     let found = match bench.measure(&figures) {
@@ -134,6 +140,14 @@ pub fn run(
     };
     for warning in &bench.warnings {
         say(&mut done.messages, bench.sources.render(warning));
+    }
+    let mut unstable = None;
+    for finding in std::mem::take(&mut bench.findings) {
+        if finding.quantity == STABILITY {
+            unstable = Some(finding.text).filter(|_| !ready.sheet.may_be_unstable);
+        } else if finding.grave {
+            done.findings.push(finding);
+        }
     }
     for (expectation, found) in expectations.iter().zip(found) {
         let outcome = match found {
@@ -180,6 +194,9 @@ pub fn run(
             }
         });
     }
+    // What is said of a circuit that does not stay where it was measured is no verdict on it.
+    done.verdicts
+        .extend(unstable.map(|what| Verdict::unstable(&what)));
     done
 }
 

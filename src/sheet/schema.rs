@@ -34,6 +34,7 @@ fn property(key: &Key) -> Value {
     let amount = json!({ "type": ["number", "string"] });
     let mut property = match key.holds {
         Holds::Text => json!({ "type": "string" }),
+        Holds::Flag => json!({ "type": "boolean" }),
         Holds::Amount => amount,
         Holds::AmountByCase => json!({
             "type": ["number", "string", "object"],

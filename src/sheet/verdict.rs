@@ -1,8 +1,10 @@
 //! What became of an expectation.
 
 use super::expect::Expectation;
+use super::keys::UNSTABLE;
 use super::record::NewValue;
 use crate::figure::bench::Across;
+use crate::measure::findings::STABILITY;
 
 /// The judgement on an expectation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -20,13 +22,13 @@ pub enum Mark {
 }
 
 impl Mark {
-    /// As result files have it.
-    pub fn word(self) -> &'static str {
     /// Whether something was measured and held against what is expected, or could be stored.
     pub fn is_judged(self) -> bool {
         matches!(self, Mark::Ok | Mark::Off | Mark::Missing)
     }
 
+    /// As result files have it.
+    pub fn word(self) -> &'static str {
         match self {
             Mark::Ok => "ok",
             Mark::Off => "off",
@@ -80,6 +82,27 @@ pub struct Verdict {
 }
 
 impl Verdict {
+    /// The verdict on a circuit that does not stay where it was measured: whatever its other figures, it
+    /// fails. `what` says how it was found.
+    pub fn unstable(what: &str) -> Self {
+        Verdict {
+            figure: STABILITY.to_string(),
+            mark: Mark::Off,
+            expected: "stable".to_string(),
+            found: "unstable".to_string(),
+            tolerance: String::new(),
+            shown_expected: "stable".to_string(),
+            shown_found: "unstable".to_string(),
+            by: format!(
+                "{}; `{UNSTABLE} = true` in the sheet allows it",
+                what.trim_start_matches("unstable: ")
+            ),
+            message: None,
+            overlays: Vec::new(),
+            new: None,
+        }
+    }
+
     /// A verdict on nothing yet.
     pub fn blank(expectation: &Expectation, mark: Mark) -> Self {
         Verdict {

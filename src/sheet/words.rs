@@ -152,6 +152,17 @@ impl<'t> Reader<'t> {
         }
     }
 
+    /// True or false.
+    pub fn flag(&mut self, key: &str, item: Item<'_>) -> Option<bool> {
+        match item.get_ref() {
+            DeValue::Boolean(on) => Some(*on),
+            _ => {
+                self.wrong_type(key, item, "true or false");
+                None
+            }
+        }
+    }
+
     /// Where the words of a text stand: within its quotes, unless it has escapes.
     fn words(&self, item: Item<'_>, text: &str) -> Words {
         let range = item.span();

@@ -8,6 +8,8 @@ use super::lanes::{Lanes, WIDTH};
 use super::list::{Rule, Shape, Variables};
 pub use super::trim::Trim;
 use super::trim::{self, Trimmer};
+use crate::analysis::natural::{self, Stability};
+use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::bind::Timing;
 use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides};
@@ -38,6 +40,8 @@ pub struct Setup {
     pick: Vec<usize>,
     /// How it stands as drawn; none if that could not be solved.
     nominal: Option<AtRest>,
+    /// Whether it stays there.
+    pub stability: Stability,
 }
 
 /// Texts, clips, and whether to break off: what every bench needs.
@@ -74,6 +78,7 @@ impl Setup {
             variables: Variables::default(),
             pick: Vec::new(),
             nominal: None,
+            stability: Stability::Unknown,
         };
         let mut bench = setup.bench(around);
         let circuit = bench.circuit(Timing::default())?;
@@ -98,8 +103,12 @@ impl Setup {
             span: t.trim.part.span,
         }));
         setup.variables = Variables::of(&circuit, &all)?;
-        let solved = quiescent::solve_near(&circuit, None, false);
-        setup.nominal = solved.ok().map(|(quiescent, _)| quiescent.found);
+        if let Ok((quiescent, assembly)) = quiescent::solve_near(&circuit, None, false) {
+            let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
+            let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
+            setup.stability = natural::stability(&mut small);
+            setup.nominal = Some(quiescent.found);
+        }
         Ok((setup, warnings))
     }
 

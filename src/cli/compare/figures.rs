@@ -3,8 +3,8 @@
 use crate::circuit::Circuit;
 use crate::cli::common::Session;
 use crate::cli::failure::Failure;
-use crate::cli::findings;
 use crate::compare::Comparison;
+use crate::figure::findings;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings::{Finding, STABILITY};
 use crate::measure::quiescent;

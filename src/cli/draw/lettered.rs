@@ -2,6 +2,8 @@
 
 use super::plain;
 use crate::analysis::NoSolution;
+use crate::analysis::natural::{self, Stability};
+use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Node};
 use crate::drawing::Notes;
 use crate::drawing::scheme::short;
@@ -9,11 +11,11 @@ use crate::measure::chart::{ChartRow, Verdict, is_valve};
 use crate::measure::quiescent::{self, AtRest};
 use crate::num;
 
-/// Volts, currents and dissipation of a circuit at rest.
+/// Volts, currents and dissipation of a circuit at rest, and whether it stays there.
 ///
 /// # Errors
 /// If there is no operating point, or no mains cycle that repeats itself.
-pub fn notes(circuit: &Circuit) -> Result<Notes, Box<NoSolution>> {
+pub fn notes(circuit: &Circuit) -> Result<(Notes, Stability), Box<NoSolution>> {
     let (quiescent, mut assembly) = quiescent::solve(circuit)?;
     let rows = quiescent.rows(&mut assembly, &[]);
     let mut notes = plain();
@@ -71,7 +73,9 @@ pub fn notes(circuit: &Circuit) -> Result<Notes, Box<NoSolution>> {
         first.push(format!("OVER A RATING: {}.", over.join("; ")));
     }
     notes.caution.splice(0..0, first);
-    Ok(notes)
+    let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
+    let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
+    Ok((notes, natural::stability(&mut small)))
 }
 
 /// So much alternation at least makes a point AC, V rms.

@@ -128,6 +128,7 @@ impl<'m> Asked<'m> {
             title,
             circuits,
             beside,
+            may_be_unstable,
         } = subject;
         let rules = rules(matches, &mut sources)?;
         let fail = |sources: &Files, problems| Failure::Input(Box::new(sources.clone()), problems);
@@ -155,6 +156,16 @@ impl<'m> Asked<'m> {
             if !quiet {
                 for warning in &warnings {
                     common::tell(&format!("{}\n", sources.render(warning)));
+                }
+                if let Some(what) = setup.stability.trouble().filter(|_| !may_be_unstable) {
+                    let case = match circuit.expected.0.as_str() {
+                        "" => String::new(),
+                        case => format!("[{case}] "),
+                    };
+                    common::tell(&format!(
+                        "warning: {case}the circuit as drawn is unstable: {what}; these figures say \
+                         nothing\n"
+                    ));
                 }
             }
             setups.push(setup);
@@ -237,6 +248,8 @@ struct Subject {
     title: String,
     circuits: Vec<Circuit>,
     beside: SheetFolder,
+    /// Whether a sheet says that it is meant to.
+    may_be_unstable: bool,
 }
 
 fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
@@ -279,6 +292,7 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
             expected: (String::new(), Vec::new()),
         }],
         beside,
+        may_be_unstable: false,
         guards: session.guards,
     })
 }
@@ -325,6 +339,7 @@ fn of_sheet(matches: &ArgMatches, path: &str) -> Result<Subject, Failure> {
         ledger,
         circuits,
         beside,
+        may_be_unstable: ready.sheet.may_be_unstable,
         sources: ready.sources,
     })
 }

@@ -39,4 +39,4 @@ pub use dead::dead;
 pub use finding::{Finding, NO_LOAD, REVERSED, STABILITY};
 pub use iron::unloaded;
 pub use mains::supply;
-pub use stability::unstable;
+pub use stability::{advice, stability, unstable};

@@ -1,4 +1,5 @@
-//! What is wrong in words with a circuit at rest: what `bias` says, and `compare` where it changes.
+//! What is wrong in words with a circuit at rest: what `bias` says, `check` of every case, and
+//! `compare` where it changes.
 
 use crate::analysis::small_signal::SmallSignal;
 use crate::measure::findings::{self, Finding};
