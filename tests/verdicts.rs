@@ -347,7 +347,7 @@ fn a_rating_that_is_not_read_is_said() {
     }
     let twice = line("R1 a 0 10k ; rated=10W rated=20W");
     assert!(
-        twice.contains("`rated=20W` is not read") && twice.contains(":3:23"),
+        twice.contains("`rated=20W` is not read") && twice.contains(":3:24"),
         "{twice}"
     );
     for plain in [
