@@ -12,8 +12,8 @@ use crate::netlist::grammar::{
     number, numbers, once, pair, poly, positional, quantity, required, setting_name, setting_value,
     unknown_parameter,
 };
-use crate::netlist::notes::{Remarks, remarks};
 use crate::netlist::problem::{NetlistProblem, quoted};
+use crate::netlist::remarks::{Remarks, remarks};
 use crate::netlist::semiconductors::{
     bipolar, current_switch, mosfet, semiconductor, voltage_switch,
 };

@@ -25,6 +25,7 @@ pub mod notes;
 mod probe;
 pub mod problem;
 mod reader;
+mod remarks;
 mod semiconductors;
 pub mod statement;
 mod text;
