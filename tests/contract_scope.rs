@@ -173,8 +173,8 @@ fn the_row_at_0_is_what_ic_holds_however_fast_the_circuit_is() {
         ));
         let found = table(
             scope(&netlist)
-                .option("--stop", &format!("{:e}", 5.0 * tau))
-                .option("--step", &format!("{:e}", 0.5 * tau))
+                .option("--stop", format!("{:e}", 5.0 * tau))
+                .option("--step", format!("{:e}", 0.5 * tau))
                 .option("--probe", "v(d)"),
         );
         let wave = column(&found, "v(d)");
