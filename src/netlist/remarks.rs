@@ -211,7 +211,7 @@ impl Remarks {
         let end = |c: char| c.is_whitespace() || c == ',' || c == ';';
         let bare = word.trim_end_matches(end);
         let is_polar = |w: &&str| bare.trim_matches(BRACKETS).eq_ignore_ascii_case(w);
-        self.notes.polar |= ["electrolytic", "polar"].iter().any(|w| is_polar(w));
+        self.notes.polar |= ["electrolytic", "polar"].iter().any(is_polar);
         // A remark may stand in brackets.
         let inner = bare.trim_start_matches(['(', '[']);
         let at = at + bare.len() - inner.len();
