@@ -397,6 +397,17 @@ CO out plate 22n
     assert_eq!(code, 0);
 }
 
+/// A fixed bug: a pot of another taper had `taper 0 for 1`.
+#[test]
+fn a_word_of_a_model_is_a_word() {
+    let drawn = "Pot\nV1 a 0 1\nXV a w 0 A knob=5\n.model A pot(r=1meg taper=audio)\nRW w 0 1meg\n";
+    let (code, rows, _) = run(drawn, &drawn.replace("taper=audio", "taper=linear"), &[]);
+    assert!(
+        code == 1 && rows.contains("taper linear for audio"),
+        "{rows}"
+    );
+}
+
 /// Each keeps its name and its value, and takes the place of the other.
 #[test]
 fn two_parts_in_series_that_change_places_change_nothing() {

@@ -371,20 +371,23 @@ impl Speaker<'_> {
         } else {
             format!("{}{other} is {is}, drawn as {was}", a.name)
         };
-        let unit = |name: &str| {
+        let row = |name: &str| {
             let rows = a.kind.map_or(&[][..], |k| k.model_params);
-            rows.iter()
-                .find(|row| row.name == name)
-                .map_or("", |row| row.unit)
+            rows.iter().find(|row| row.name == name)
+        };
+        let shown = |name: &str, value: f64| match row(name) {
+            // Words are written with their place in the list: `taper=audio`.
+            Some(row) if !row.words.is_empty() => {
+                let word = row.words.get(value as usize);
+                word.map_or(String::new(), |word| (*word).to_string())
+            }
+            row => number(value, row.map_or("", |row| row.unit)),
         };
         // A pot or transformer says in figures what is another about it.
         let shown: Vec<String> = parameters
             .iter()
             .take(3)
-            .map(|(name, x, y)| {
-                let unit = unit(name);
-                format!("{name} {} for {}", number(*y, unit), number(*x, unit))
-            })
+            .map(|(name, x, y)| format!("{name} {} for {}", shown(name, *y), shown(name, *x)))
             .collect();
         if shown.is_empty() || parameters.len() > 3 {
             which
