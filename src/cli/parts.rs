@@ -72,11 +72,12 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
     let (quiescent, assembly) = quiescent::solve(&circuit)?;
+    let open = parts::open_contacts(&assembly, &quiescent.x);
     let (found, _) = findings::of(&quiescent, assembly, Some(&survey));
     for finding in found.iter().filter(|f| f.grave) {
         session.warning(&finding.told());
     }
-    let mut lines = parts::list(&circuit, &survey, &found);
+    let mut lines = parts::list(&circuit, &survey, &found, &open);
     if let Some(items) = items {
         stock::mark(&mut lines, items);
     }

@@ -3,7 +3,7 @@
 use super::capacitors::{self, Leads, Stands};
 use super::line::{Line, show, written};
 use super::semiconductors::{self, Semiconductor};
-use super::{power, ratings, resting, valves};
+use super::{idle, power, ratings, resting, valves};
 use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
 use crate::measure::chart::Verdict;
@@ -13,16 +13,25 @@ use crate::num;
 
 /// Every part of a circuit as an order list: what the maker's shop sells first by kind, then by
 /// value; bottles, sockets, iron and fuses last. What is found wrong with a part is in its notes; it
-/// is not bought if the finding is grave.
-pub fn list(circuit: &Circuit, survey: &Survey, found: &[Finding]) -> Vec<Line> {
+/// is not bought if the finding is grave. Of a part that an open switch leaves idle, one of the open
+/// contacts among them, only what its line says is bought.
+pub fn list(
+    circuit: &Circuit,
+    survey: &Survey,
+    found: &[Finding],
+    open_contacts: &[usize],
+) -> Vec<Line> {
     let leads = Leads::of(circuit);
+    let idle = idle::notes(circuit, survey, open_contacts);
     let resting = resting::carriers(circuit, survey);
     let mut groups: Vec<Group> = Vec::new();
     for (k, element) in circuit.elements.iter().enumerate() {
         let Some(mut part) = part(circuit, leads.as_ref(), survey, element) else {
             continue;
         };
-        if resting.contains(&k) && element.role() == Some(DeviceRole::Resistor) {
+        if let Some(note) = idle.get(&k) {
+            leave(&mut part.line, element, note);
+        } else if resting.contains(&k) && element.role() == Some(DeviceRole::Resistor) {
             part.line.notes.push(resting::NOTE.to_string());
         }
         check(&mut part.line, element, survey, found);
@@ -78,6 +87,21 @@ struct Group {
     stress: f64,
     /// The most watts of one of them, if nothing says how many they stand.
     unrated_w: Option<f64>,
+}
+
+/// Buys an idle part as its line rates it, and says that it is idle. What is bought by its type is; a
+/// switch is listed by the volts that it holds off.
+fn leave(line: &mut Line, element: &Element, note: &str) {
+    if matches!(
+        element.role(),
+        Some(DeviceRole::Toggle | DeviceRole::Switch)
+    ) {
+        return;
+    }
+    if element.rated.is_none() && line.rating.take().is_some() {
+        line.buy.clear();
+    }
+    line.notes.insert(0, note.to_string());
 }
 
 /// Notes what is found wrong with a part.

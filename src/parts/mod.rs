@@ -7,6 +7,7 @@
 
 pub mod bottles;
 mod capacitors;
+mod idle;
 mod line;
 mod list;
 mod power;
@@ -16,6 +17,7 @@ mod semiconductors;
 pub mod stock;
 mod valves;
 
+pub use idle::open_contacts;
 pub use line::{Line, written};
 pub use list::list;
 pub use valves::{Heaters, heaters, overloaded};
