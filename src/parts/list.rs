@@ -73,7 +73,24 @@ pub fn list(
     });
     let mut lines: Vec<Line> = named.collect();
     lines.extend(valves::lines(circuit, survey, found));
+    let first = lines.len();
     lines.extend(power::lines(circuit, survey, found));
+    // In standby, what the transformer supplies says nothing of its fuses.
+    let mut amplifying = (circuit.elements.iter().enumerate())
+        .filter(|(_, e)| e.role() == Some(DeviceRole::Valve))
+        .map(|(k, _)| idle.get(&k))
+        .peekable();
+    if let Some(Some(note)) = amplifying.peek().copied()
+        && amplifying.all(|note| note.is_some())
+    {
+        let power = lines[first..].iter_mut();
+        for line in power.filter(|l| ["fuse", "mains transformer"].contains(&l.kind)) {
+            if line.rating.take().is_some() {
+                line.buy.clear();
+            }
+            line.notes.insert(0, note.clone());
+        }
+    }
     if findings::doubtful(circuit, survey).contains(&true) {
         let all = lines.iter_mut().filter(|l| l.kind != "diode");
         all.for_each(|line| line.notes.push(DOUBTED.to_string()));

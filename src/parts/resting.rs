@@ -25,6 +25,18 @@ pub(super) fn carriers(circuit: &Circuit, survey: &Survey) -> BTreeSet<usize> {
             taps.extend_from_slice(&element.terminals[common + 1..]);
         }
     }
+    // A load is on a tap through a closed switch too.
+    for toggle in &circuit.elements {
+        if let (Some(DeviceRole::Toggle), Some(1.0), [a, b]) =
+            (toggle.role(), toggle.position, &toggle.terminals[..])
+        {
+            for (near, far) in [(*a, *b), (*b, *a)] {
+                if taps.contains(&near) && far != Node::GROUND && !taps.contains(&far) {
+                    taps.push(far);
+                }
+            }
+        }
+    }
     let on_iron = |e: &&Element| {
         let plate = e.terminal("plate");
         is_valve(e) && plate.is_some_and(|plate| primaries.contains(&plate))
