@@ -5,6 +5,7 @@ use super::common::{Session, number_option, unstable_words};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
+use crate::analysis::mains;
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::held::contradictions;
@@ -116,8 +117,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         },
     )??;
     drop(progress);
-    // Here it is what the waves themselves show.
-    if let Some(words) = unstable_words("", &circuit) {
+    // Here it is what the waves themselves show. A supply that fills stands nowhere yet.
+    if mains::find(&circuit).is_none()
+        && let Some(words) = unstable_words("", &circuit)
+    {
         session.note(&words);
     }
 
