@@ -273,19 +273,19 @@ fn sought<'c>(
         search.stepper.rounded = step::ROUNDED;
         found = search.newton(driving, None, &mut effort, &mut poll);
     }
-    if !matches!(found, Ok(Ok(Some(_)))) {
-        if let Err(trouble) = search.settle(driving, &mut effort, &mut poll) {
-            // What a step could not be solved for is sought once more, led there step by step.
-            search.stepper.eases = matches!(trouble, Trouble::NoSolution(_));
-            let eased = search
-                .stepper
-                .eases
-                .then(|| search.newton(driving, None, &mut effort, &mut poll));
-            if !matches!(eased, Some(Ok(Ok(Some(_))))) {
-                return Err(failed(trouble));
-            }
-            search.stepper.eases = false;
+    if !matches!(found, Ok(Ok(Some(_))))
+        && let Err(trouble) = search.settle(driving, &mut effort, &mut poll)
+    {
+        // What a step could not be solved for is sought once more, led there step by step.
+        search.stepper.eases = matches!(trouble, Trouble::NoSolution(_));
+        let eased = search
+            .stepper
+            .eases
+            .then(|| search.newton(driving, None, &mut effort, &mut poll));
+        if !matches!(eased, Some(Ok(Ok(Some(_))))) {
+            return Err(failed(trouble));
         }
+        search.stepper.eases = false;
     }
     let last = search.last.take().expect("just found");
     let mut assembly = search.stepper.assembly;
