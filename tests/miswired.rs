@@ -181,11 +181,15 @@ fn a_winding_without_a_return_fails() {
         // A switch in the centre tap is a standby switch.
         let standby = |at: u8| format!("{feed}\nXSB x 0 toggle at={at}");
         passes(&supply("h1 x h2 0 0", &standby(1)));
-        let (status, text) = judged(&supply("h1 x h2 0 0", &standby(0)));
-        assert!(
-            status == 0 && text.contains("switched off: an open switch is in the way"),
-            "{text}"
-        );
+        // Nor is one with a bleeder across it that keeps the contacts quiet, or a meter.
+        for across in ["", "\nRX x 0 1meg", "\nRX x 0 1meg\nCX x 0 10n"] {
+            let lines = standby(0) + across;
+            let (status, text) = judged(&supply("h1 x h2 0 0", &lines));
+            assert!(
+                status == 0 && text.contains("switched off: an open switch is in the way"),
+                "{text}"
+            );
+        }
     }
     // Two in series for each half, with what shares out their volts.
     let series = "D1 h1 m1 1N4007\nD3 m1 r 1N4007\nD2 h2 m2 1N4007\nD4 m2 r 1N4007\nR1 h1 m1 470k\nR3 m1 r 470k";

@@ -210,6 +210,17 @@ fn plots_are_lettered_in_full_and_in_volts() {
     );
 }
 
+/// A fixed bug: a drawing gave a point that has both its DC alone, or its AC alone. Half a sine of 325 V without a
+/// reservoir: its crest over pi, and half its crest less that, both squared (any textbook).
+#[test]
+fn a_drawing_letters_direct_and_alternating_volts() {
+    let text = "No reservoir\nVMAINS line 0 SIN(0 325 50)\nRS line a 10\nD1 a out DR\nR1 out 0 10k\n\
+                .model DR D(is=1n n=1.8)\n.end\n";
+    let netlist = Netlist::new(text);
+    let drawn = picture(netlist.path(), "draw", &["--volts"], "--out");
+    assert!(drawn.contains("103 V + 125 V rms AC"), "{drawn}");
+}
+
 /// A fixed bug: `800 mV` stood beside `-1.6 V`, and 0.800 beside 4.00.
 #[test]
 fn curves_are_lettered_in_one_unit() {

@@ -66,6 +66,9 @@ pub const ROUNDING: f64 = 1.0 + 1e-9;
 /// warmer.
 pub const DERATING: f64 = 2.0;
 
+/// A mean of this part of the AC at a node is shown beside it.
+pub const BESIDE_AC: f64 = 0.1;
+
 /// The rows of one operating point: nodes, valves, resistors, sources, and last the probes.
 pub fn rows(assembly: &mut Assembly<'_>, x: &[f64], probes: &[Observable]) -> Vec<ChartRow> {
     let moment = Moment {

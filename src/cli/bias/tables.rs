@@ -25,9 +25,6 @@ pub struct Tables<'a> {
     of: HashMap<&'a str, Vec<&'a ChartRow>>,
 }
 
-/// A mean of this part of the AC at a node is shown beside it.
-const BESIDE_AC: f64 = 0.1;
-
 /// The least ripple that a meter shows, V.
 const METERED_V: f64 = 1e-4;
 
@@ -126,7 +123,7 @@ impl<'a> Tables<'a> {
     fn volts(&self, subject: &str, mean: f64) -> String {
         match self.value(subject, "ac voltage") {
             // Behind a rectifier without a reservoir both are there to be measured.
-            Some(ac) if mean.abs() >= BESIDE_AC * ac.value => {
+            Some(ac) if mean.abs() >= chart::BESIDE_AC * ac.value => {
                 format!("{} + {} AC", shown(mean, "V", 4), shown(ac.value, "V", 4))
             }
             Some(ac) => format!("{} AC", shown(ac.value, "V", 4)),

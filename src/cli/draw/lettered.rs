@@ -7,7 +7,7 @@ use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Node};
 use crate::drawing::Notes;
 use crate::drawing::scheme::short;
-use crate::measure::chart::{ChartRow, Verdict, is_valve};
+use crate::measure::chart::{BESIDE_AC, ChartRow, Verdict, is_valve};
 use crate::measure::quiescent::{self, AtRest};
 use crate::num;
 
@@ -24,16 +24,19 @@ pub fn notes(circuit: &Circuit) -> Result<(Notes, Stability), Box<NoSolution>> {
         if name.inner {
             continue;
         }
-        let volts = |x: &[f64]| assembly.unknowns.voltage(x, Node(k));
-        let mean = volts(&quiescent.x);
-        let mut text = shown(mean, "V");
-        if let AtRest::Cycle(_, cycle) = &quiescent.found {
-            let rms = cycle.average(|i| (volts(&i.x) - mean).powi(2)).sqrt();
-            if rms > ALTERNATING && rms > mean.abs() {
-                text = format!("{} rms AC", shown(rms, "V"));
-                has_alternating = true;
+        let mean = assembly.unknowns.voltage(&quiescent.x, Node(k));
+        let subject = format!("v({})", name.name);
+        let mut own = rows.iter();
+        let own = own.find(|r| r.quantity == "ac voltage" && r.subject == subject);
+        has_alternating |= own.is_some();
+        // A point that has both is lettered with both, as the chart does.
+        let text = match own.map(|row| row.value) {
+            Some(rms) if mean.abs() >= BESIDE_AC * rms => {
+                format!("{} + {} rms AC", shown(mean, "V"), shown(rms, "V"))
             }
-        }
+            Some(rms) => format!("{} rms AC", shown(rms, "V")),
+            None => shown(mean, "V"),
+        };
         notes.volts.insert(k, text);
     }
     let mut over = Vec::new();
@@ -77,9 +80,6 @@ pub fn notes(circuit: &Circuit) -> Result<(Notes, Stability), Box<NoSolution>> {
     let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
     Ok((notes, natural::stability(&mut small)))
 }
-
-/// So much alternation at least makes a point AC, V rms.
-const ALTERNATING: f64 = 1.0;
 
 fn shown(value: f64, unit: &str) -> String {
     // A node that is at ground but for rounding reads 0.

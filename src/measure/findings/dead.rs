@@ -77,18 +77,35 @@ pub fn dead(assembly: &mut Assembly<'_>, rest: &Quiescent) -> Vec<Finding> {
         if found.iter().any(|f| f.0 == key) {
             continue;
         }
-        let is_off = !returns(circuit, element, false) && returns(circuit, element, true);
-        let why = if is_off {
-            "switched off: an open switch is in the way of its winding's current"
-        } else {
-            "is the other end of the winding, or its centre tap, connected?"
+        // A bleeder, or a meter, across an open switch returns no current that counts.
+        let off = |most_ohm: f64| {
+            let way = |closed| returns(circuit, element, (closed, most_ohm));
+            !way(false) && way(true)
         };
-        let text = format!(
-            "delivers nothing: its winding gives {} AC, and `{}` stands at {}; {why}",
+        let is_off = off(SQRT_2 * rms / NOTHING) || off(OPEN);
+        let square = cycle.average(|instant| {
+            let now = assembly.unknowns.voltage(&instant.x, outside);
+            (now - volts).powi(2)
+        });
+        let ac = match square.sqrt() {
+            ac if ac >= LIVE => format!(" and {} AC", show(ac, "V")),
+            _ => String::new(),
+        };
+        let stands = format!(
+            "its winding gives {} AC, and `{}` stands at {} DC{ac}",
             show(rms, "V"),
             circuit.nodes[outside.0].name,
             show(if volts.abs() < SEEN { 0.0 } else { volts }, "V"),
         );
+        let text = if is_off {
+            format!(
+                "delivers nothing while switched off: an open switch is in the way of its winding's current; {stands}"
+            )
+        } else {
+            format!(
+                "delivers nothing: {stands}; is the other end of the winding, or its centre tap, connected?"
+            )
+        };
         let finding = Finding {
             subject: element.name.clone(),
             quantity: "direct current",
@@ -171,14 +188,14 @@ fn beyond(circuit: &Circuit, from: Node, forward: bool) -> Node {
     at
 }
 
-/// Whether direct current, or that into a reservoir, finds a way from a rectifier's cathode back to its plates;
-/// with every switch closed, or as they stand.
-fn returns(circuit: &Circuit, element: &Element, closed: bool) -> bool {
+/// Whether direct current, or that into a reservoir, finds a way from a rectifier's cathode back to its plates,
+/// through resistances below one; with every switch closed, or as they stand.
+fn returns(circuit: &Circuit, element: &Element, (closed, most_ohm): (bool, f64)) -> bool {
     let Some((&cathode, plates)) = element.terminals.split_last() else {
         return false;
     };
     let resistances = circuit.resistances.iter();
-    let resistances = resistances.filter(|r| r.ohms.abs() < OPEN);
+    let resistances = resistances.filter(|r| r.ohms.abs() < most_ohm);
     let capacitances = circuit.capacitances.iter().filter(|c| c.farads >= RETURNS);
     let mut ways: Vec<(Node, Node)> = resistances
         .map(|r| (r.a, r.b))
