@@ -234,6 +234,18 @@ fn ic_may_repeat_what_a_source_says() {
 }
 
 /// A fixed bug: a tank could not be set going. Its coil starts without current:
+/// Both ends of a choke may be held: its resistance takes what is between them, 10 V through 90 ohm.
+#[test]
+fn a_choke_between_held_nodes_yields() {
+    let netlist = Netlist::new(
+        "t\nC1 a 0 47u\nR1 a 0 220k\nXCH a b CH\nC2 b 0 47u\nR2 b 0 220k\n\
+         .model CH choke(l=5 idc=0.15 r=90)\n.ic v(a)=490 v(b)=480\n",
+    );
+    let run = netlist.scope("0", "1u", "1u", &["v(a)", "v(b)"]);
+    close("a", run.column("v(a)").unwrap()[0], 490.0, 1e-6);
+    close("b", run.column("v(b)").unwrap()[0], 480.0, 1e-6);
+}
+
 /// v = cos(t / sqrt(LC)), but for the little that 1 megohm takes.
 #[test]
 fn ic_sets_a_tank_going() {

@@ -1,7 +1,7 @@
 //! What `.ic` holds before a transient: nodes that nothing else fixes, and what a source fixes
 //! already.
 
-use super::network::{Branch, BranchKind, Circuit, Node};
+use super::network::{Branch, BranchKind, Circuit, Node, Sense, Sink};
 use super::problem::CircuitProblem;
 use crate::diag::Diagnostic;
 
@@ -32,7 +32,16 @@ impl Holding {
     pub fn of(circuit: &Circuit) -> Self {
         let mut holding = Holding::default();
         let mut joined = Joined::new(circuit.nodes.len());
-        for branch in &circuit.branches {
+        // A winding has a resistance: whatever stands at its ends, its current suits it.
+        let mut yields = vec![false; circuit.branches.len()];
+        for gain in &circuit.gains {
+            if let (Sense::Current(own), Sink::Branch(branch)) = (gain.sense, gain.sink) {
+                yields[branch.0] |= own == branch && gain.gain != 0.0;
+            }
+        }
+        let stiff = |k: &usize| !yields[*k];
+        for k in (0..circuit.branches.len()).filter(stiff) {
+            let branch = &circuit.branches[k];
             let volts = match &branch.kind {
                 BranchKind::Source(drive) => Some(drive.value(0.0)),
                 BranchKind::Controlled => None,
@@ -49,7 +58,8 @@ impl Holding {
                 Some(set) => holding.fixed.push((node, volts, set)),
             }
         }
-        for (k, branch) in circuit.branches.iter().enumerate() {
+        for k in (0..circuit.branches.len()).filter(stiff) {
+            let branch = &circuit.branches[k];
             if matches!(branch.kind, BranchKind::Inductance(_))
                 && joined.join(branch.a, branch.b, Some(0.0)).is_some()
             {
