@@ -7,13 +7,14 @@
 
 use super::change::{Change, Undo};
 use super::harmonic::Known;
-use super::node::{feed, volts};
+use super::node::{feed, loaded, volts};
 use super::point::Point;
 use super::readings::Reading;
 use super::slope::{Numbers, Push, Slope};
 use super::supply::{self, Supply};
 use crate::analysis::NoSolution;
 use crate::analysis::operating_point;
+use crate::circuit::hanging::hanging;
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::Law;
 use crate::device::swept::Swept;
@@ -401,6 +402,12 @@ impl Bench {
         for &law in pulled.chain(&undo.unplugged) {
             assembly.unplugged[law] = true;
         }
+        // Grids whose bias is off: their currents are too small for Newton to move them by.
+        for group in hanging(&self.circuit) {
+            if let Some(k) = assembly.unknowns.node(group.node) {
+                assembly.leak(k);
+            }
+        }
         assembly
     }
 
@@ -499,8 +506,8 @@ impl Bench {
             work.fill(0.0);
             feed(&mut work, point.a, point.b, 1.0);
             lu.solve(&mut work);
-            let ohms = (volts(&work, point.a) - volts(&work, point.b)).max(0.0);
-            let part = 1.0 / (1.0 + ohms / meter_ohms);
+            let ohms = volts(&work, point.a) - volts(&work, point.b);
+            let part = loaded(ohms, meter_ohms);
             pass.push(part);
             reads.push(part * (volts(&x, point.a) - volts(&x, point.b)));
         }

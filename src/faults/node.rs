@@ -16,3 +16,13 @@ pub fn feed(work: &mut [f64], a: Node, b: Node, amperes: f64) {
         work[k] -= amperes;
     }
 }
+
+/// The part of its volts that a point with some resistance, ohm, shows a meter. Of what hangs in the
+/// air only rounding is left, of either sign: a meter pulls all of that down.
+pub fn loaded(ohms: f64, meter_ohms: f64) -> f64 {
+    if ohms < -meter_ohms {
+        0.0
+    } else {
+        1.0 / (1.0 + ohms.max(0.0) / meter_ohms)
+    }
+}
