@@ -127,8 +127,9 @@ impl List<'_> {
     /// A rectifier that is shorted, or a valve flashed over from a plate: then the fuse blows; where it
     /// does not, the winding's alternating volts stand on the reservoir.
     fn shorted(&mut self, element: &Element, role: DeviceRole, output: &Output, off: &[Change]) {
+        let own = output.end_of(element);
         for (terminal, &node) in element.terminals.iter().enumerate() {
-            let is_other_end = node != output.node && element.terminals.contains(&output.node);
+            let is_other_end = node != own && element.terminals.contains(&own);
             let is_fed = self.supply_alternates(node) || !role.is_valve();
             if !is_other_end || !is_fed {
                 continue;
@@ -138,7 +139,7 @@ impl List<'_> {
                 _ => String::new(),
             };
             let lead = format!("{pin}{BLOWN}");
-            let cells = one(blown(off, node, output.node), NO_CYCLE);
+            let cells = one(blown(off, node, own), NO_CYCLE);
             self.add("short", &element.name, &lead, 0.3, cells);
             let width = 0.5;
             let cells = (0..4).map(|n| {
@@ -149,7 +150,7 @@ impl List<'_> {
                     value: None,
                     width,
                     second: 0.0,
-                    real: Some(vec![Change::Join(node, output.node, MELTED)]),
+                    real: Some(vec![Change::Join(node, own, MELTED)]),
                 }
             });
             let lead = match element.kind {
@@ -200,7 +201,7 @@ impl List<'_> {
             some => some
                 .iter()
                 .flat_map(|o| {
-                    if o.rectifiers.len() > 1 {
+                    if o.rectifiers.len() > 1 && !o.floats() {
                         half(o)
                     } else {
                         off(o)
@@ -270,7 +271,7 @@ impl List<'_> {
             return;
         };
         let farads = self.circuit.capacitances[k].farads;
-        let (low, high) = supply.swing(output.node);
+        let (low, high) = supply.swing(output);
         let sunk = |left: f64| {
             let more = 0.5 * (high - low) * (1.0 / left - 1.0);
             let down = more.min(0.36 * output.volts.abs()) * output.volts.signum();
@@ -310,7 +311,8 @@ impl List<'_> {
                 .collect();
             // Both ends rectified against the tap: without it nothing flows.
             let tap = element.place("centre");
-            let is_bridge = circuit.elements.iter().any(|e| self.returns(e, output));
+            let returning = circuit.elements.iter().any(|e| self.returns(e, output));
+            let is_bridge = output.floats() || returning;
             if let Some(tap) = tap.filter(|t| ends.len() > 1 && !ends.contains(t) && !is_bridge) {
                 let real = vec![Change::Loosen(k, tap)];
                 self.add("open", name, "centre", 0.1, one(off(output), real));
@@ -318,8 +320,8 @@ impl List<'_> {
             for &terminal in &ends {
                 let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
                 let changes = match ends.len() {
-                    1 => off(output),
-                    _ => half(output),
+                    2.. if !output.floats() => half(output),
+                    _ => off(output),
                 };
                 let real = vec![Change::Loosen(k, terminal)];
                 self.add("open", name, pin, 0.1, one(changes, real));

@@ -2,7 +2,7 @@
 
 use super::node::{feed, volts};
 use super::supply::Supply;
-use crate::circuit::{BranchKind, Circuit, Node, Sense, Sink};
+use crate::circuit::{BranchKind, Circuit, Sense, Sink};
 use crate::device::{Law, currents};
 use crate::system::assemble::Assembly;
 
@@ -80,12 +80,12 @@ impl Push {
                 if fed == 0.0 {
                     return false;
                 }
-                let drawn =
-                    fed - volts(x, output.node) / circuit.resistances[output.resistance].ohms;
+                let across = volts(x, output.node) - volts(x, output.back);
+                let drawn = fed - across / circuit.resistances[output.resistance].ohms;
                 let more = (drawn - output.amperes).abs();
                 let curved = more * (0.1 + 0.2 * more / output.amperes.abs()).min(1.0);
                 let by = RECTIFIER * output.amperes.abs() + curved;
-                feed(work, output.node, Node::GROUND, by);
+                feed(work, output.node, output.back, by);
             }
             Push::Law(k, base, moved, per) => {
                 if assembly.unplugged[*k] {

@@ -7,6 +7,7 @@
 //! means of the cycle differ from this operating point by is kept as a correction of each node.
 
 use super::harmonic::{Harmonic, amplitudes};
+use super::node::volts;
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::periodic::{self, Cycle};
@@ -19,13 +20,16 @@ use crate::system::assemble::Assembly;
 pub struct Output {
     /// Where.
     pub node: Node,
+    /// Where its current returns: ground, or the other side of a bridge whose winding stands on
+    /// nothing else.
+    pub back: Node,
     /// The rectifiers that feed it, by name.
     pub rectifiers: Vec<String>,
     /// Its source among the circuit's currents.
     pub current: usize,
     /// Its resistance among the circuit's resistances.
     pub resistance: usize,
-    /// Mean volts.
+    /// Mean volts between the two.
     pub volts: f64,
     /// Mean amperes into the node.
     pub amperes: f64,
@@ -34,9 +38,23 @@ pub struct Output {
 }
 
 impl Output {
-    /// The source's current with the node at ground, A.
+    /// The source's current with its ends joined, A.
     pub fn short(&self) -> f64 {
         self.amperes + self.siemens * self.volts
+    }
+
+    /// Whether it is that of a bridge that stands on nothing of its own.
+    pub fn floats(&self) -> bool {
+        self.back != Node::GROUND
+    }
+
+    /// The end of the two that an element has.
+    pub fn end_of(&self, element: &Element) -> Node {
+        if element.terminals.contains(&self.node) {
+            self.node
+        } else {
+            self.back
+        }
     }
 }
 
@@ -62,10 +80,10 @@ pub struct Supply {
 }
 
 impl Supply {
-    /// The lowest and the highest volts of a node in the sound circuit's cycle.
-    pub fn swing(&self, node: Node) -> (f64, f64) {
-        let at = |x: &[f64]| node.0.checked_sub(1).map_or(0.0, |k| x[k]);
-        let volts = self.cycle.instants.iter().map(|i| at(&i.x));
+    /// The lowest and the highest volts of an output in the sound circuit's cycle.
+    pub fn swing(&self, output: &Output) -> (f64, f64) {
+        let instants = self.cycle.instants.iter();
+        let volts = instants.map(|i| volts(&i.x, output.node) - volts(&i.x, output.back));
         volts.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
             (low.min(v), high.max(v))
         })
@@ -78,6 +96,39 @@ const MORE: f64 = 0.2;
 const LEAST_A: f64 = 1e-6;
 /// A node carries AC beyond this, V peak to peak, and this part of its mean.
 const AC: (f64, f64) = (3.0, 0.5);
+
+/// What holds a floating winding in the middle of its bridge's sides in place of the rectifiers, times
+/// the output's load: it takes a hundredth of the current.
+const TIE: f64 = 100.0;
+/// Resistances from this on are leakage and hold nothing, ohm.
+const LEAKAGE: f64 = 1e9;
+
+/// The nodes that direct current joins to ground without going through a rectifier, by number.
+fn grounded(circuit: &Circuit, rectifying: &[usize]) -> Vec<bool> {
+    let resistances = circuit.resistances.iter().filter(|r| r.ohms < LEAKAGE);
+    let mut joined: Vec<(Node, Node)> = resistances.map(|r| (r.a, r.b)).collect();
+    joined.extend(circuit.branches.iter().map(|b| (b.a, b.b)));
+    let laws = circuit.laws.iter().enumerate();
+    let others = laws.filter(|(k, _)| !rectifying.contains(k));
+    let sinks = others.flat_map(|(_, law)| &law.outputs);
+    for sink in sinks.chain(circuit.gains.iter().map(|g| &g.sink)) {
+        if let Sink::Current(a, b) = *sink {
+            joined.push((a, b));
+        }
+    }
+    let mut held = vec![false; circuit.nodes.len()];
+    held[Node::GROUND.0] = true;
+    loop {
+        let before = held.iter().filter(|h| **h).count();
+        for &(a, b) in &joined {
+            let either = held[a.0] || held[b.0];
+            (held[a.0], held[b.0]) = (either, either);
+        }
+        if held.iter().filter(|h| **h).count() == before {
+            return held;
+        }
+    }
+}
 
 /// The node that a builder can reach of a node inside a part: the terminal at the other end of the
 /// resistance there (a diode's `rs`); any other node as it is.
@@ -117,12 +168,12 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         }
     }
     let swing = |n: Node| high[n.0] - low[n.0];
-    let volts = |n: Node| n.0.checked_sub(1).map_or(0.0, |k| mean[k]);
     let alternating = (0..nodes)
-        .map(|n| swing(Node(n)) > AC.0 && swing(Node(n)) > AC.1 * volts(Node(n)).abs())
+        .map(|n| swing(Node(n)) > AC.0 && swing(Node(n)) > AC.1 * volts(&mean, Node(n)).abs())
         .collect();
     let (mut outputs, mut unplugged): (Vec<Output>, Vec<usize>) = (Vec::new(), Vec::new());
     let mut currents: Vec<Vec<f64>> = Vec::new();
+    let mut ends: Vec<Vec<Node>> = Vec::new();
     for (k, element) in circuit.elements.iter().enumerate() {
         if !element.role().is_some_and(|r| r.rectifies()) {
             continue;
@@ -133,10 +184,10 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                 // What stands behind the part's own resistance is fed at its terminal.
                 let [a, b] = [a, b].map(|n| terminal(circuit, element, n));
                 // What is fed is smooth; the other end swings with the mains.
-                let (node, sign) = if swing(a) < swing(b) {
-                    (a, -1.0)
+                let (node, end, sign) = if swing(a) < swing(b) {
+                    (a, b, -1.0)
                 } else {
-                    (b, 1.0)
+                    (b, a, 1.0)
                 };
                 let instants = cycle.instants.iter();
                 let wave: Vec<f64> = instants
@@ -154,19 +205,24 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                 let place = place.unwrap_or_else(|| {
                     outputs.push(Output {
                         node,
+                        back: Node::GROUND,
                         rectifiers: Vec::new(),
                         current: 0,
                         resistance: 0,
-                        volts: volts(node),
+                        volts: volts(&mean, node),
                         amperes: 0.0,
                         siemens: 0.0,
                     });
                     currents.push(vec![0.0; wave.len()]);
+                    ends.push(Vec::new());
                     outputs.len() - 1
                 });
                 let pairs = currents[place].iter_mut().zip(&wave);
                 pairs.for_each(|(sum, amperes)| *sum += amperes);
                 outputs[place].amperes += amperes;
+                if !ends[place].contains(&end) {
+                    ends[place].push(end);
+                }
                 if !outputs[place].rectifiers.contains(&element.name) {
                     outputs[place].rectifiers.push(element.name.clone());
                 }
@@ -174,14 +230,42 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         }
     }
     drop(assembly);
+    let held = grounded(circuit, &unplugged);
+    let floats = |k: usize| !ends[k].iter().any(|end| held[end.0]);
+    let mut ties = Vec::new();
+    for back in (0..outputs.len()).rev() {
+        let joined = |k: usize| ends[k].iter().any(|end| ends[back].contains(end));
+        let pair = (0..outputs.len()).find(|&k| outputs[k].amperes > 0.0 && joined(k));
+        let Some(k) = pair.filter(|_| outputs[back].amperes < 0.0 && floats(back)) else {
+            continue;
+        };
+        if outputs[k].floats() {
+            continue;
+        }
+        outputs[k].back = outputs[back].node;
+        outputs[k].volts -= outputs[back].volts;
+        let ohms = TIE * (outputs[k].volts / outputs[k].amperes).abs();
+        for &end in &ends[back] {
+            let sides = [outputs[k].node, outputs[back].node];
+            ties.extend(sides.map(|side| (end, side, ohms)));
+        }
+        let more = std::mem::take(&mut outputs[back].rectifiers);
+        outputs[k].rectifiers.extend(more);
+    }
+    // What returns a bridge's current is no output.
+    let kept: Vec<bool> = outputs.iter().map(|o| !o.rectifiers.is_empty()).collect();
+    let mut keep = kept.iter();
+    outputs.retain(|_| keep.next() == Some(&true));
+    let mut keep = kept.iter();
+    currents.retain(|_| keep.next() == Some(&true));
     for output in &mut outputs {
         let ohms = (output.volts / output.amperes / MORE).abs();
-        circuit.join(output.node, Node::GROUND, ohms);
+        circuit.join(output.node, output.back, ohms);
         let found = periodic::cycle_near(Assembly::new(circuit), &mains, &cycle);
         let loaded = found.map(|(cycle, _)| cycle.mean());
         circuit.part();
         let fell = match &loaded {
-            Ok(mean) => output.volts - mean[output.node.0 - 1],
+            Ok(mean) => output.volts - volts(mean, output.node) + volts(mean, output.back),
             Err(_) => 0.05 * output.volts,
         };
         let more = MORE * output.amperes * (1.0 - fell / output.volts);
@@ -189,7 +273,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
     }
     for output in &mut outputs {
         circuit.currents.push(CurrentPart {
-            a: Node::GROUND,
+            a: output.back,
             b: output.node,
             drive: Drive {
                 dc: output.short(),
@@ -200,7 +284,10 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
             },
         });
         output.current = circuit.currents.len() - 1;
-        output.resistance = circuit.join(output.node, Node::GROUND, 1.0 / output.siemens);
+        output.resistance = circuit.join(output.node, output.back, 1.0 / output.siemens);
+    }
+    for (end, side, ohms) in ties {
+        circuit.join(end, side, ohms);
     }
     let name = circuit
         .elements
