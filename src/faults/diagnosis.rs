@@ -212,7 +212,13 @@ impl Case {
 
     /// V of a reading's point in the sound circuit, without a meter.
     pub fn sound(&self, reading: &Reading) -> f64 {
-        volts(&self.bench.sound, reading.point.a) - volts(&self.bench.sound, reading.point.b)
+        volts(self.resting(), reading.point.a) - volts(self.resting(), reading.point.b)
+    }
+
+    /// Unknowns of the sound circuit as `bias` has them: on the mains the means of its cycle.
+    fn resting(&self) -> &[f64] {
+        let supply = self.bench.supply.as_ref();
+        supply.map_or(&self.bench.sound, |s| &s.mean)
     }
 
     /// The least and the greatest volts that this supply could put anywhere, with room to spare.
@@ -228,7 +234,7 @@ impl Case {
             high += f64::max(dc, 0.0);
         }
         let nodes = circuit.nodes.len() - 1;
-        let x = &self.bench.sound[..nodes];
+        let x = &self.resting()[..nodes];
         low = x
             .iter()
             .zip(&circuit.nodes[1..])
