@@ -142,7 +142,7 @@ pub const UNEXPLAINED: f64 = 3.0;
 const MOST_UNSOLVED: (f64, f64) = (0.3, 0.5);
 
 impl Diagnosis {
-    /// What the readings come to. What could not be solved is no sign of a sound circuit.
+    /// What the readings come to. What could not be solved does not speak for a sound circuit.
     pub fn verdict(&self) -> Verdict {
         let Some(first) = self.answers.first().filter(|_| !self.sound.is_empty()) else {
             return Verdict::NoSound;

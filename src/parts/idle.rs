@@ -10,6 +10,7 @@
 use crate::circuit::{Circuit, Element, Node, Piece, Sense};
 use crate::device::Answer;
 use crate::device::role::DeviceRole;
+use crate::measure::groups::Sets;
 use crate::measure::stress::Survey;
 use crate::measure::windings::common_of;
 use crate::system::assemble::Assembly;
@@ -223,21 +224,21 @@ fn conducting(circuit: &Circuit, nodes: usize, edges: &[Edge], valves: &[usize])
         let all = element.terminals.iter().copied();
         all.filter(move |n| Some(*n) != cathode)
     };
-    let mut sets = Sets::of(nodes, edges);
+    let mut sets = joined(nodes, edges);
     let mut sinks = vec![false; nodes];
-    sinks[sets.root(0)] = true;
+    sinks[sets.lowest(0)] = true;
     for edge in edges.iter().filter(|e| e.feeds) {
-        sinks[sets.root(edge.a)] = true;
+        sinks[sets.lowest(edge.a)] = true;
     }
     let mut leaving = Vec::new();
     let mut waiting = valves.to_vec();
     loop {
         let (more, rest): (Vec<usize>, Vec<usize>) = waiting
             .into_iter()
-            .partition(|&k| cathode(&circuit.elements[k]).is_some_and(|n| sinks[sets.root(n.0)]));
+            .partition(|&k| cathode(&circuit.elements[k]).is_some_and(|n| sinks[sets.lowest(n.0)]));
         waiting = rest;
         for n in more.iter().flat_map(|&k| others(k)) {
-            sinks[sets.root(n.0)] = true;
+            sinks[sets.lowest(n.0)] = true;
         }
         if more.is_empty() {
             break;
@@ -250,7 +251,7 @@ fn conducting(circuit: &Circuit, nodes: usize, edges: &[Edge], valves: &[usize])
         _ => e.a != 0 && e.b != 0,
     };
     let direct: Vec<Edge> = edges.iter().filter(passes).copied().collect();
-    let mut sets = Sets::of(nodes, &direct);
+    let mut sets = joined(nodes, &direct);
     let mut fed = vec![false; nodes];
     let feeds = |e: &&Edge| {
         e.feeds
@@ -261,7 +262,7 @@ fn conducting(circuit: &Circuit, nodes: usize, edges: &[Edge], valves: &[usize])
     };
     for edge in edges.iter().filter(feeds) {
         for end in [edge.a, edge.b] {
-            fed[sets.root(end)] |= end != 0;
+            fed[sets.lowest(end)] |= end != 0;
         }
     }
     let mut found = Vec::new();
@@ -270,11 +271,11 @@ fn conducting(circuit: &Circuit, nodes: usize, edges: &[Edge], valves: &[usize])
             let element = &circuit.elements[k];
             let plates = ["plate", "plate1", "plate2"];
             let mut plates = plates.iter().filter_map(|plate| element.terminal(plate));
-            plates.any(|n| n != Node::GROUND && fed[sets.root(n.0)])
+            plates.any(|n| n != Node::GROUND && fed[sets.lowest(n.0)])
         });
         leaving = rest;
         for n in more.iter().filter_map(|&k| cathode(&circuit.elements[k])) {
-            fed[sets.root(n.0)] |= n != Node::GROUND;
+            fed[sets.lowest(n.0)] |= n != Node::GROUND;
         }
         if more.is_empty() {
             return found;
@@ -284,25 +285,12 @@ fn conducting(circuit: &Circuit, nodes: usize, edges: &[Edge], valves: &[usize])
 }
 
 /// Nodes in sets that edges join.
-struct Sets(Vec<usize>);
-
-impl Sets {
-    fn of(nodes: usize, edges: &[Edge]) -> Self {
-        let mut sets = Sets((0..nodes).collect());
-        for edge in edges {
-            let (a, b) = (sets.root(edge.a), sets.root(edge.b));
-            sets.0[a.max(b)] = a.min(b);
-        }
-        sets
+fn joined(nodes: usize, edges: &[Edge]) -> Sets {
+    let mut sets = Sets::apart(nodes);
+    for edge in edges {
+        sets.join(edge.a, edge.b);
     }
-
-    fn root(&mut self, mut node: usize) -> usize {
-        while self.0[node] != node {
-            self.0[node] = self.0[self.0[node]];
-            node = self.0[node];
-        }
-        node
-    }
+    sets
 }
 
 /// The blocks of a graph, as the places of their edges; without recursion, as a netlist may be long.

@@ -73,7 +73,7 @@ pub fn pages(svg: &str, name: &str) -> Option<String> {
     Some(html)
 }
 
-/// A piece of the drawing, so many mm wide.
+/// A piece of the drawing, N mm wide.
 fn picture(label: &str, [x0, y0, x1, y1]: [f64; 4], wide_mm: f64, content: &str) -> String {
     format!(
         "<svg {label} viewBox=\"{} {} {} {}\" style=\"width:{}mm\"><g class=\"scheme\">{content}</g></svg>",

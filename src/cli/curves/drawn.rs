@@ -4,6 +4,7 @@ use super::super::plane::plane;
 use super::findings::{CAUTION, Findings, line};
 use crate::num;
 use crate::report::svg::{Svg, length, points};
+use crate::report::table::broken;
 
 /// Size of the sheet and the field of the plot on it.
 const SIZE: (f64, f64) = (900.0, 660.0);
@@ -159,15 +160,7 @@ pub fn key(svg: &mut Svg, key: &[(&str, String)], mut x: f64, y: f64) {
 
 /// The caution at a plot's foot: as much of it on a line as fits.
 pub fn caution(svg: &mut Svg, text: &str, x: f64, y: f64) {
-    let mut lines = vec![String::new()];
-    for word in text.split(' ') {
-        let last = lines.last_mut().expect("never empty");
-        if last.len() + word.len() > 120 {
-            lines.push(word.to_string());
-        } else {
-            *last += &format!("{}{word}", if last.is_empty() { "" } else { " " });
-        }
-    }
+    let lines = broken(text, 121);
     for (k, words) in lines.iter().enumerate() {
         svg.words("small", "start", (x, y + 14.0 * k as f64), words);
     }
