@@ -1,9 +1,11 @@
 //! Every drawing is read back from its geometry alone: the nets are exactly the circuit's, nothing
 //! lies on anything, valves stand upright, and few nets are shown by name.
 
+mod common;
 #[path = "common/generated.rs"]
 mod generated;
 
+use common::netlists_in;
 use gridleak::circuit::Circuit;
 use gridleak::circuit::params::Overrides;
 use gridleak::circuit::read::Draft;
@@ -149,25 +151,12 @@ fn leaning(circuit: &Circuit, drawn: &Drawn) -> Vec<String> {
 }
 
 fn netlists() -> Vec<PathBuf> {
-    let mut found = Vec::new();
-    let mut folders = vec![
-        PathBuf::from("netlists"),
-        "tests/torture".into(),
-        "tests/drawn".into(),
-        "tests/references".into(),
-    ];
-    while let Some(folder) = folders.pop() {
-        for entry in std::fs::read_dir(&folder).expect("a folder").flatten() {
-            let path = entry.path();
-            if path.is_dir() {
-                folders.push(path);
-            } else if path.extension().is_some_and(|e| e == "cir") {
-                found.push(path);
-            }
-        }
-    }
-    found.sort();
-    found
+    netlists_in(&[
+        "netlists",
+        "tests/torture",
+        "tests/drawn",
+        "tests/references",
+    ])
 }
 
 /// Sums over a set of drawings.

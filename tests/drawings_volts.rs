@@ -1,6 +1,9 @@
 //! A drawing's volts are read as those of the wire beside them: whatever else is near belongs to the
 //! same net, or is several times as far away. Read from the drawing's geometry alone.
 
+mod common;
+
+use common::netlists_in;
 use gridleak::circuit::params::Overrides;
 use gridleak::circuit::read::Draft;
 use gridleak::circuit::{Circuit, Node};
@@ -15,20 +18,7 @@ use std::path::{Path, PathBuf};
 type Place = (i64, i64);
 
 fn netlists() -> Vec<PathBuf> {
-    let mut found = Vec::new();
-    let mut folders = vec![PathBuf::from("netlists"), "tests/drawn".into()];
-    while let Some(folder) = folders.pop() {
-        for entry in std::fs::read_dir(&folder).expect("a folder").flatten() {
-            let path = entry.path();
-            if path.is_dir() {
-                folders.push(path);
-            } else if path.extension().is_some_and(|e| e == "cir") {
-                found.push(path);
-            }
-        }
-    }
-    found.sort();
-    found
+    netlists_in(&["netlists", "tests/drawn"])
 }
 
 fn circuit(path: &Path) -> Option<Circuit> {

@@ -2,25 +2,15 @@
 //! supplies without a return, electrolytics the wrong way round. And what resembles them and is sound.
 mod common;
 
-use common::{Gridleak, Netlist};
+use common::{Gridleak, Netlist, fails_strictly, strictly};
 
-/// Exit code of `bias --strict`, and what it says.
 fn judged(netlist: &str) -> (i32, String) {
-    let netlist = Netlist::new(netlist);
-    let run = Gridleak::command("bias")
-        .path(netlist.path())
-        .arg("--strict")
-        .run();
-    (run.status, run.stdout + &run.stderr)
+    strictly(netlist, &[])
 }
 
 #[track_caller]
 fn fails(netlist: &str, words: &str) {
-    let (status, text) = judged(netlist);
-    assert!(
-        status == 1 && text.contains(words),
-        "{status}, {words}:\n{text}"
-    );
+    fails_strictly(netlist, &[], words);
 }
 
 #[track_caller]

@@ -1,29 +1,7 @@
 //! What parts stand, and transistors that do not work: neither passes as `ok`, and what is not judged is named.
 mod common;
 
-use common::{Gridleak, Netlist};
-
-/// Exit code with `--strict`, and all that is said.
-fn judged(netlist: &str, options: &[(&str, &str)]) -> (i32, String) {
-    let netlist = Netlist::new(netlist);
-    let run = Gridleak::command("bias")
-        .path(netlist.path())
-        .arg("--strict");
-    let run = options
-        .iter()
-        .fold(run, |run, (o, v)| run.option(o, v))
-        .run();
-    (run.status, run.stdout + &run.stderr)
-}
-
-#[track_caller]
-fn fails(netlist: &str, options: &[(&str, &str)], words: &str) {
-    let (status, text) = judged(netlist, options);
-    assert!(
-        status == 1 && text.contains(words),
-        "{status}, {words}:\n{text}"
-    );
-}
+use common::{fails_strictly as fails, strictly as judged};
 
 /// It passes, nothing is remarked, and what is said of what is not judged comes back.
 #[track_caller]

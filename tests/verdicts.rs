@@ -1,29 +1,7 @@
 //! Circuits that must not pass as `ok`, whatever their ratings at rest say.
 mod common;
 
-use common::{Gridleak, Netlist, close};
-
-/// Exit code with `--strict`, and what is said.
-fn judged(netlist: &str, options: &[(&str, &str)]) -> (i32, String) {
-    let netlist = Netlist::new(netlist);
-    let run = Gridleak::command("bias")
-        .path(netlist.path())
-        .arg("--strict");
-    let run = options
-        .iter()
-        .fold(run, |run, (o, v)| run.option(o, v))
-        .run();
-    (run.status, run.stdout + &run.stderr)
-}
-
-#[track_caller]
-fn fails(netlist: &str, options: &[(&str, &str)], words: &str) {
-    let (status, text) = judged(netlist, options);
-    assert!(
-        status == 1 && text.contains(words),
-        "{status}, {words}:\n{text}"
-    );
-}
+use common::{Gridleak, Netlist, close, fails_strictly as fails, strictly as judged};
 
 #[track_caller]
 fn passes(netlist: &str, options: &[(&str, &str)]) {

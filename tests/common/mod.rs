@@ -170,6 +170,47 @@ pub fn scope_like_reference(name: &str) -> Result<(Table, Table), String> {
     Ok((found, expected))
 }
 
+/// The netlists in some folders and in theirs, in order.
+pub fn netlists_in(folders: &[&str]) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    let mut folders: Vec<PathBuf> = folders.iter().map(PathBuf::from).collect();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(&folder).expect("a folder").flatten() {
+            let path = entry.path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "cir") {
+                found.push(path);
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+/// Exit code of `bias --strict` with some options, and all that is said.
+pub fn strictly(netlist: &str, options: &[(&str, &str)]) -> (i32, String) {
+    let netlist = Netlist::new(netlist);
+    let run = Gridleak::command("bias")
+        .path(netlist.path())
+        .arg("--strict");
+    let run = options
+        .iter()
+        .fold(run, |run, (o, v)| run.option(o, v))
+        .run();
+    (run.status, run.stdout + &run.stderr)
+}
+
+/// Fails unless `bias --strict` fails for a netlist and says why in these words.
+#[track_caller]
+pub fn fails_strictly(netlist: &str, options: &[(&str, &str)], words: &str) {
+    let (status, text) = strictly(netlist, options);
+    assert!(
+        status == 1 && text.contains(words),
+        "{status}, {words}:\n{text}"
+    );
+}
+
 /// Asserts that `found` lies within `tolerance` of `expected`, and says by how much.
 #[track_caller]
 pub fn close(what: &str, found: f64, expected: f64, tolerance: f64) {
