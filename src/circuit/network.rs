@@ -11,6 +11,7 @@ use crate::diag::Span;
 use crate::netlist::notes::Notes;
 use crate::netlist::statement::Tolerance;
 use std::collections::HashMap;
+use std::sync::Arc;
 
 /// What an element with a model was made from, and where its parts stand.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -146,14 +147,14 @@ pub struct Gain {
 }
 
 /// A nonlinear law and its connections.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct LawPart {
     /// `[law.controls()]`
     pub controls: Vec<Sense>,
     /// `[law.outputs()]`
     pub outputs: Vec<Sink>,
-    /// The law.
-    pub law: Box<dyn Law>,
+    /// The law; copies of a circuit share it until they put another in its place.
+    pub law: Arc<dyn Law>,
     /// Discrete state to start from.
     pub memory: f64,
 }
@@ -189,7 +190,7 @@ pub struct Port {
 }
 
 /// An element as the user named it, and the parts it became.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Element {
     /// Dotted, as written: `X1.R5`.
     pub name: String,
@@ -290,7 +291,7 @@ pub struct NodeName {
 }
 
 /// A circuit, ready to become equations.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Circuit {
     /// The netlist's first line.
     pub title: String,
@@ -383,7 +384,7 @@ impl Circuit {
         self.laws.push(LawPart {
             controls: vec![Sense::Voltage(a, b)],
             outputs: vec![Sink::Current(a, b)],
-            law: Box::new(law),
+            law: Arc::new(law),
             memory: 0.0,
         });
         handle

@@ -44,7 +44,7 @@ impl Circuit {
                 }
                 Part::Law { law, .. } => {
                     at.law += 1;
-                    put(self.laws.get_mut(at.law - 1), |l| l.law = law)
+                    put(self.laws.get_mut(at.law - 1), |l| l.law = law.into())
                 }
             };
             if !fits {

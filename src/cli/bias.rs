@@ -88,8 +88,8 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open_with(matches, settings::Mains::ValueOrRange)?;
     let sought = sought::sought(&mut session)?;
     let more: Vec<_> = sought.iter().map(|s| s.setting.clone()).collect();
-    let mut circuit = session.circuit_with(&more, Timing::default())?;
-    let stressed = stressed::stressed(&session, &mut circuit)?;
+    let circuit = session.circuit_with(&more, Timing::default())?;
+    let stressed = stressed::stressed(&session, &circuit)?;
     let probes = session.probes(&circuit, &["op", "dc"])?;
     let progress = Progress::new("bias", 1.0, session.quiet);
     let (quiescent, mut assembly) = quiescent::solve(&circuit)?;

@@ -3,7 +3,7 @@
 use super::common::{Session, number_option};
 use super::driven_source as source;
 use super::failure::Failure;
-use super::interrupt;
+use super::{interrupt, parallel};
 use crate::circuit::Circuit;
 use crate::figure::driven_source::own_sine;
 use crate::measure::stress::{self, Sine, State, Survey};
@@ -88,7 +88,7 @@ pub fn sharing<R>(work: impl FnOnce() -> R) -> R {
 /// # Errors
 /// If the user breaks off.
 pub fn survey(
-    circuit: &mut Circuit,
+    circuit: &Circuit,
     states: Vec<State>,
     (what, quiet): (&'static str, bool),
 ) -> Result<Survey, Failure> {
@@ -97,8 +97,16 @@ pub fn survey(
         return Ok(known);
     }
     let progress = Progress::new(what, states.len() as f64, quiet);
-    let survey = stress::survey(circuit, states, interrupt::check, || progress.one_more())?;
+    // Each state is solved by itself, and on circuits with mains a driven one takes seconds.
+    let parts = parallel::map(&states, parallel::processors(), |state| {
+        let mut own = Circuit::clone(circuit);
+        stress::survey(&mut own, vec![state.clone()], interrupt::check, || {
+            progress.one_more();
+        })
+    });
     drop(progress);
+    let parts: Vec<Survey> = parts.into_iter().collect::<Result<_, _>>()?;
+    let survey = Survey::joined(parts).expect("one state at least, that at rest");
     SHARED.with_borrow_mut(|shared| {
         if let Some(shared) = shared {
             *shared = Some(survey.clone());

@@ -53,7 +53,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         Some(path) => Some(read_stock(&session, path)?),
         None => None,
     };
-    let mut circuit = session.circuit(Timing::default())?;
+    let circuit = session.circuit(Timing::default())?;
     session.warn_of_supply(&circuit);
     let mains = mains::find(&circuit);
     if let Some(source) = mains::unfed(&circuit, mains.as_ref()).first() {
@@ -69,7 +69,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         session.fits(&circuit)?;
     }
     let states = states(&circuit, sine, session.mains_range()?);
-    let survey = driven::survey(&mut circuit, states, ("parts", session.quiet))?;
+    let survey = driven::survey(&circuit, states, ("parts", session.quiet))?;
     driven::report(&session, &survey)?;
     let (quiescent, assembly) = quiescent::solve(&circuit)?;
     let open = parts::open_contacts(&assembly, &quiescent.x);

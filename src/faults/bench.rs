@@ -17,11 +17,11 @@ use crate::analysis::operating_point;
 use crate::circuit::hanging::hanging;
 use crate::circuit::{BranchKind, Circuit};
 use crate::device::Law;
-use crate::device::swept::Swept;
 use crate::math::lu::{LinearSolver, StaticLu};
 use crate::system::assemble::{Assembly, SourceState};
 use crate::tolerance::change::Drawn;
 use crate::tolerance::list::{Class, Shape, Variables};
+use std::sync::Arc;
 
 /// What a meter sees.
 #[derive(Debug, Clone)]
@@ -307,12 +307,12 @@ impl Bench {
         };
         let before = Numbers::of(&self.circuit);
         let laws = self.circuit.laws_of(element);
-        let base = self.take(&laws);
+        let base = self.laws(&laws);
         let mut values = nominal.to_vec();
         values[k] += SMALL;
         self.drawn.put(&mut self.circuit, &self.variables, &values);
         let after = Numbers::of(&self.circuit);
-        let moved = self.take(&laws);
+        let moved = self.laws(&laws);
         self.drawn.put(&mut self.circuit, &self.variables, nominal);
         let per = deviation / SMALL;
         let mut pushes = before.pushes(&after, per);
@@ -321,14 +321,11 @@ impl Bench {
         pushes
     }
 
-    /// Takes laws out; they are put in again with the variables' values.
-    fn take(&mut self, laws: &[usize]) -> Vec<Box<dyn Law>> {
+    /// The circuit's laws as they are now.
+    fn laws(&self, laws: &[usize]) -> Vec<Arc<dyn Law>> {
         let laws = laws.iter();
-        laws.map(|&k| {
-            let blank: Box<dyn Law> = Box::new(Swept::new(1.0).0);
-            std::mem::replace(&mut self.circuit.laws[k].law, blank)
-        })
-        .collect()
+        laws.map(|&k| Arc::clone(&self.circuit.laws[k].law))
+            .collect()
     }
 
     /// The circuit with a fault, seen at some points; none if no solution was found. `start` is

@@ -5,6 +5,7 @@ use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Sense, Sink};
 use crate::device::{Law, currents};
 use crate::system::assemble::Assembly;
+use std::sync::Arc;
 
 /// How far rectifiers and their transformers differ, a part of what they drop.
 const RECTIFIER: f64 = 0.1;
@@ -17,7 +18,7 @@ pub enum Push {
     Gain(usize, f64),
     Source(usize, f64),
     Current(usize, f64),
-    Law(usize, Box<dyn Law>, Box<dyn Law>, f64),
+    Law(usize, Arc<dyn Law>, Arc<dyn Law>, f64),
     /// Of a supply's output: what its rectifiers differ by, and what a straight line from load to
     /// volts leaves out where a fault draws more.
     Output(usize),

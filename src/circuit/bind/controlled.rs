@@ -12,7 +12,7 @@ impl Binder<'_> {
         self.circuit.laws.push(LawPart {
             controls,
             outputs,
-            law,
+            law: law.into(),
             memory: 0.0,
         });
         Piece::Law(self.circuit.laws.len() - 1, 0)

@@ -340,7 +340,7 @@ impl Binder<'_> {
                             .iter()
                             .map(|&(p, q)| Sink::Current(at(p), at(q)))
                             .collect(),
-                        law,
+                        law: law.into(),
                         memory: built.memory,
                     });
                 }

@@ -13,7 +13,7 @@ use crate::measure::stress::{self, Stress, Survey};
 use crate::report::table::{Side, Table};
 
 /// What the parts stand over all states, where `--drive` asks for it.
-pub fn stressed(session: &Session<'_>, circuit: &mut Circuit) -> Result<Option<Stressed>, Failure> {
+pub fn stressed(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Stressed>, Failure> {
     let drive = driven::asked(session, circuit)?;
     let range = session.mains_range()?;
     let is_range = session.text("mains").is_some() && range.is_some();

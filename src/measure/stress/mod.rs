@@ -99,6 +99,18 @@ impl Survey {
         all.find(|f| f.subject.eq_ignore_ascii_case(subject) && f.quantity == quantity)
     }
 
+    /// Surveys of the same circuit, each of states of its own, as one; none of no surveys.
+    pub fn joined(surveys: impl IntoIterator<Item = Survey>) -> Option<Survey> {
+        surveys.into_iter().reduce(|mut all, next| {
+            all.states.extend(next.states);
+            all.failed.extend(next.failed);
+            for (known, more) in all.figures.iter_mut().zip(next.figures) {
+                known.values.extend(more.values);
+            }
+            all
+        })
+    }
+
     /// The survey of some of the states alone; none if one of them was not looked at. Each state
     /// is solved by itself, so it is what a survey of those would have found.
     pub fn only(&self, states: &[State]) -> Option<Survey> {
