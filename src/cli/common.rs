@@ -19,6 +19,7 @@ use crate::netlist::statement::{ControlKind, Netlist};
 use crate::netlist::{self, MemoryLoader};
 use crate::num::{self, Doubt, Role};
 use crate::report::file::{FileProblem, Outputs, STANDARD_OUTPUT};
+use crate::report::json;
 use crate::system::probe::{self, Observable};
 use clap::{Arg, ArgAction, ArgMatches};
 use std::collections::HashSet;
@@ -313,9 +314,7 @@ impl<'m> Session<'m> {
         chart: impl FnOnce() -> String,
     ) -> Result<(), Failure> {
         if let Some(path) = self.json() {
-            let mut text = serde_json::to_string_pretty(&record()).expect("plain data");
-            text.push('\n');
-            outputs.text(&path, &text)?;
+            outputs.text(&path, &json::text(&record()))?;
         }
         if let Some(ledger) = &self.settings.ledger {
             audited(ledger, self.quiet)?;

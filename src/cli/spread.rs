@@ -15,6 +15,7 @@ use super::common::{self, PendingText, word_option};
 use super::failure::Failure;
 use super::interrupt;
 use super::outcome::Outcome;
+use crate::report;
 use asked::Asked;
 use clap::{Arg, ArgAction, ArgMatches};
 use std::path::Path;
@@ -162,8 +163,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let corners = extremes::corners(&asked, &board)?;
     if let Some(json) = json {
         let record = record::record(&asked, &board, &tally, &shares, &corners);
-        let text = serde_json::to_string_pretty(&record).expect("plain data");
-        json.fill(&(text + "\n"))?;
+        json.fill(&report::json::text(&record))?;
     }
     if let Some(plot) = plot {
         plot.fill(&drawn::picture(&asked, &board, &tally, &shares))?;

@@ -4,6 +4,7 @@ pub mod csv;
 pub mod file;
 mod flac;
 mod folder;
+pub mod json;
 pub mod kept;
 pub mod lettering;
 pub mod page;
