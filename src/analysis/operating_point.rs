@@ -152,18 +152,35 @@ pub fn near(
     ask: SourceState,
     start: &[f64],
 ) -> Result<Point, Box<NoSolution>> {
+    near_in_order(assembly, ask, start, None).0
+}
+
+/// The same, by an elimination that was ordered for this circuit with other values: seeking the order
+/// takes longer than all else. One for another pattern is not used. Also gives the elimination that
+/// served, with its order.
+pub fn near_in_order(
+    assembly: &mut Assembly<'_>,
+    ask: SourceState,
+    start: &[f64],
+    ordered: Option<&StaticLu<f64>>,
+) -> (Result<Point, Box<NoSolution>>, StaticLu<f64>) {
     let mut search = Search::new(assembly, ask, &[]);
+    let (indptr, indices) = search.assembly.pattern();
+    if let Some(ordered) = ordered.filter(|o| o.fits(start.len(), indptr, indices)) {
+        search.lu = ordered.clone();
+    }
     for _ in 0..2 {
         let mut x = start.to_vec();
         // The laws start where the point lies, not where they like to.
         search.assembly.evaluate(&x, ask, 0.0, false);
         match search.newton(&mut x) {
-            Ok(()) => return search.found(Method::Plain, x),
+            Ok(()) => return (search.found(Method::Plain, x), search.lu),
             Err(Failure::Singular(_)) if search.let_leak() => {}
             Err(_) => break,
         }
     }
-    solve(assembly, ask, &[])
+    let lu = search.lu;
+    (solve(assembly, ask, &[]), lu)
 }
 
 /// The pins that hang in the air at the point found last, in words.

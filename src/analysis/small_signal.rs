@@ -94,6 +94,18 @@ impl SmallSignal {
         }
     }
 
+    /// The same by an elimination that was ordered for these equations, or for those of the same circuit
+    /// with other values. One for another pattern is not used.
+    pub fn in_order(assembly: &mut Assembly<'_>, x: &[f64], ordered: &StaticLu<f64>) -> Self {
+        let mut small = SmallSignal::new(assembly, x);
+        if ordered.fits(x.len(), &small.indptr, &small.indices)
+            && let Some(lu) = ordered.recast()
+        {
+            small.lu = lu;
+        }
+        small
+    }
+
     /// Factors at a frequency in Hz; 0 is direct current.
     ///
     /// # Errors

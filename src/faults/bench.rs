@@ -9,7 +9,7 @@ use super::change::{Change, Undo};
 use super::harmonic::Known;
 use super::node::{feed, loaded, volts};
 use super::point::Point;
-use super::readings::Reading;
+use super::seen::Seen;
 use super::slope::{Numbers, Push, Slope};
 use super::supply::{self, Supply};
 use crate::analysis::NoSolution;
@@ -23,88 +23,18 @@ use crate::tolerance::change::Drawn;
 use crate::tolerance::list::{Class, Shape, Variables};
 use std::sync::Arc;
 
-/// What a meter sees.
-#[derive(Debug, Clone)]
-pub struct Seen {
-    /// The unknowns, without the meter.
+/// A solution, and what it was found with.
+pub(super) struct Solved<'b> {
+    /// The circuit with its fault.
+    pub assembly: Assembly<'b>,
+    /// The unknowns.
     pub x: Vec<f64>,
-    /// V at each point, with the meter's load.
-    pub reads: Vec<f64>,
-    /// What each independent tolerance moves each point by, V for one deviation, `[point][column]`.
-    pub spread: Vec<Vec<f64>>,
-    /// The same for the fault's own value, V for a natural logarithm of it.
-    pub own: Vec<f64>,
-    /// The same for the value of a second fault.
-    pub second: Vec<f64>,
-    /// How far each reading may be off because a supply is not solved cycle by cycle, V.
-    pub doubt: Vec<f64>,
-    /// What a mains cycle was said to add to each, V.
-    pub added: Vec<f64>,
-    /// Nodes of the circuit that `x` belongs to: leads in the air are the last of them.
-    nodes: usize,
-}
-
-impl Seen {
-    /// Nothing seen yet at any of the points.
-    pub(super) fn blank(x: Vec<f64>, points: usize) -> Self {
-        Seen {
-            x,
-            reads: vec![0.0; points],
-            spread: Vec::new(),
-            own: vec![0.0; points],
-            second: vec![0.0; points],
-            doubt: vec![0.0; points],
-            added: vec![0.0; points],
-            nodes: 0,
-        }
-    }
-
-    /// Makes room for the points, each with its columns.
-    pub(super) fn widen(&mut self, points: usize, columns: usize) {
-        self.spread = vec![vec![0.0; columns]; points];
-        for all in [
-            &mut self.reads,
-            &mut self.own,
-            &mut self.second,
-            &mut self.doubt,
-            &mut self.added,
-        ] {
-            *all = vec![0.0; points];
-        }
-    }
-
-    /// Enters a ripple, with what the tolerances of capacitors make of it.
-    pub(super) fn set_ripple(&mut self, k: usize, ripple: f64) {
-        self.reads[k] = ripple;
-        self.doubt[k] = RIPPLE * ripple + 1e-3;
-    }
-
-    /// Ripples of a fault of the supply itself, before its cycle is solved, are a guess.
-    pub(super) fn blur_ripples(&mut self, readings: &[Reading]) {
-        for (k, reading) in readings.iter().enumerate() {
-            if reading.point.quantity.is_ripple() {
-                self.doubt[k] = GUESSED * self.reads[k].max(reading.value);
-            }
-        }
-    }
-
-    /// Enters what was seen at some points in their places.
-    pub(super) fn fill(&mut self, part: &Seen, places: &[usize]) {
-        for (n, &k) in places.iter().enumerate() {
-            self.reads[k] = part.reads[n];
-            self.own[k] = part.own[n];
-            self.second[k] = part.second[n];
-            self.doubt[k] = part.doubt[n];
-            self.added[k] = part.added[n];
-            if let Some(row) = part.spread.get(n) {
-                self.spread[k].clone_from(row);
-            }
-        }
-    }
+    /// Eliminates its equations.
+    pub lu: StaticLu<f64>,
 }
 
 /// The circuit under test.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Bench {
     /// As drawn, between two looks.
     pub circuit: Circuit,
@@ -113,6 +43,8 @@ pub struct Bench {
     drawn: Drawn,
     /// Unknowns of the sound circuit.
     pub sound: Vec<f64>,
+    /// Eliminates its equations: the order serves for every fault that leaves their pattern.
+    ordered: StaticLu<f64>,
     memory: Vec<f64>,
     /// What feeds it from the mains, if anything does.
     pub supply: Option<Supply>,
@@ -147,11 +79,6 @@ pub(super) fn doubt(part: f64, read: f64, sound: f64) -> f64 {
     (part * left + DOUBT_DEAD) * (read - sound).abs()
 }
 
-/// How far tolerances of reservoirs and loads move a ripple, a part of it: capacitors of 20 %, two of
-/// them in a filter.
-const RIPPLE: f64 = 0.15;
-/// The same of a fault of the supply itself, before its cycle is solved.
-const GUESSED: f64 = 0.7;
 /// Valves at the ends of their range go beyond what a straight line says: measured on generated
 /// amplifiers, of which too many were called weak without it.
 const VALVES: f64 = 1.2;
@@ -193,6 +120,7 @@ impl Bench {
         };
         let mut bench = Bench {
             drawn: Drawn::of(&circuit, &variables),
+            ordered: StaticLu::new(0, &[], &[]),
             circuit,
             variables,
             sound: x,
@@ -205,6 +133,11 @@ impl Bench {
             meter_ohms,
             solutions: 1,
         };
+        let (_, ordered) = {
+            let mut assembly = bench.assembly(&Undo::default());
+            operating_point::near_in_order(&mut assembly, SourceState::DC, &bench.sound, None)
+        };
+        bench.ordered = ordered;
         bench.learn();
         Ok(bench)
     }
@@ -438,11 +371,8 @@ impl Bench {
             None => undo.extended(&self.sound, nodes),
         };
         self.solutions += 1;
-        let mut seen = {
-            let mut assembly = self.assembly(undo);
-            let point = operating_point::near(&mut assembly, SourceState::DC, &start).ok()?;
-            self.seen(assembly, point.x, changes, points, slopes, self.meter_ohms)?
-        };
+        let found = self.solve(undo, &start)?;
+        let mut seen = self.seen(found, changes, points, slopes, self.meter_ohms)?;
         // Where the meter moves the point a good deal, it is put there.
         for (k, point) in points.iter().enumerate() {
             let bare = volts(&seen.x, point.a) - volts(&seen.x, point.b);
@@ -452,12 +382,10 @@ impl Bench {
             }
             self.circuit.join(point.a, point.b, self.meter_ohms);
             self.solutions += 1;
-            let mut assembly = self.assembly(undo);
-            let found = operating_point::near(&mut assembly, SourceState::DC, &seen.x);
-            let there = found.ok().and_then(|found| {
+            let there = self.solve(undo, &seen.x).and_then(|found| {
                 let one = std::slice::from_ref(point);
                 // The meter is in the circuit: no other load.
-                self.seen(assembly, found.x, changes, one, slopes, f64::INFINITY)
+                self.seen(found, changes, one, slopes, f64::INFINITY)
             });
             self.circuit.part();
             if let Some(mut there) = there {
@@ -480,21 +408,35 @@ impl Bench {
         Some(seen)
     }
 
+    /// The operating point of the circuit as it is now, from one near it; none if there is none.
+    pub(super) fn solve(&self, undo: &Undo, start: &[f64]) -> Option<Solved<'_>> {
+        let mut assembly = self.assembly(undo);
+        let ordered = Some(&self.ordered);
+        let (found, lu) =
+            operating_point::near_in_order(&mut assembly, SourceState::DC, start, ordered);
+        Some(Solved {
+            x: found.ok()?.x,
+            assembly,
+            lu,
+        })
+    }
+
     /// Reads a solution.
-    #[allow(clippy::too_many_arguments)]
     fn seen(
         &self,
-        mut assembly: Assembly<'_>,
-        x: Vec<f64>,
+        solved: Solved<'_>,
         changes: &[Change],
         points: &[Point],
         slopes: bool,
         meter_ohms: f64,
     ) -> Option<Seen> {
+        let Solved {
+            mut assembly,
+            x,
+            mut lu,
+        } = solved;
         let n = assembly.len();
         assembly.evaluate(&x, SourceState::DC, 0.0, false);
-        let (indptr, indices) = assembly.pattern();
-        let mut lu: StaticLu<f64> = StaticLu::new(n, indptr, indices);
         lu.factor(&assembly.jacobian).ok()?;
         let mut work = vec![0.0; n];
         let mut pass = Vec::with_capacity(points.len());

@@ -3,10 +3,11 @@
 //! What stands in the rectifiers' place for thousands of faults is taken out for these few, and
 //! their means and ripples are those of the cycle.
 
-use super::bench::{Bench, Seen, doubt};
+use super::bench::{Bench, doubt};
 use super::change::Change;
 use super::node::volts;
 use super::point::{Point, Quantity};
+use super::seen::Seen;
 use crate::analysis::periodic::{self, Cycle};
 use crate::circuit::Node;
 

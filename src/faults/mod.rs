@@ -8,6 +8,7 @@
 //! in the circuit      change      made in the bound circuit, and taken back
 //! what a meter sees   bench       solved from the sound circuit, loaded by the meter, with the
 //!                                 slopes of all tolerances about the faulty circuit
+//!                     crew        on all processors, each with a bench of its own
 //! otherwise measured  otherwise   valves pulled, a switch thrown, ohms, the gain of a tone
 //! on the mains        supply      rectifiers as sources with a resistance
 //!                     ripple      small signal, from the harmonics of the rectifiers' currents
@@ -73,6 +74,7 @@
 
 pub mod bench;
 pub mod change;
+mod crew;
 mod cycle;
 pub mod diagnosis;
 pub mod harmonic;
@@ -87,6 +89,7 @@ pub mod point;
 pub mod rank;
 pub mod readings;
 mod ripple;
+pub mod seen;
 mod slope;
 pub mod state;
 pub mod supply;

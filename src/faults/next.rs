@@ -6,6 +6,7 @@
 //! of their own entropies, in bits.
 
 use super::bench::Bench;
+use super::crew;
 use super::hypothesis::Cell;
 use super::likelihood::{Factored, log_sum};
 use super::node::volts;
@@ -15,6 +16,7 @@ use super::readings::{Reading, label};
 use super::state::State;
 use crate::circuit::Node;
 use crate::math::fun;
+use std::convert::Infallible;
 
 /// A point that was not measured.
 #[derive(Debug, Clone, PartialEq)]
@@ -105,12 +107,15 @@ pub fn next(
     let sound = bench.look(&[], &points, None, false);
     let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     all.extend(points.iter().cloned());
-    let mut foretold: Vec<(Case, Vec<(f64, f64)>)> = Vec::new();
-    for case in cases(ranking) {
-        if let Some(each) = foretell(bench, readings, meter, ranking, &case, &all) {
-            foretold.push((case, each));
-        }
-    }
+    let cases = cases(ranking);
+    let go_on = &mut |_: usize, _: usize| Ok::<(), Infallible>(());
+    let Ok(each) = crew::each(bench, &cases, go_on, |bench, case| {
+        foretell(bench, readings, meter, ranking, case, &all)
+    });
+    let pairs = cases.into_iter().zip(each);
+    let foretold: Vec<(Case, Vec<(f64, f64)>)> = pairs
+        .filter_map(|(case, each)| Some((case, each?)))
+        .collect();
     let whole: f64 = foretold.iter().map(|f| f.0.weight).sum();
     let mut found: Vec<Next> = Vec::new();
     for (k, point) in points.into_iter().enumerate() {

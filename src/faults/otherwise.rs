@@ -1,13 +1,13 @@
 //! Readings of other kinds than direct volts of the working amplifier: with valves pulled or a
 //! switch thrown, ohms to ground with the mains off, the gain of a tone, and ripple.
 
-use super::bench::{Bench, Seen};
+use super::bench::{Bench, Solved};
 use super::change::Change;
 use super::node::{feed, volts};
 use super::point::{Point, Quantity};
+use super::seen::Seen;
 use super::slope::Push;
 use super::state::{State, TONE_HZ, tone_source};
-use crate::analysis::operating_point;
 use crate::analysis::small_signal::{Excitation, SmallSignal};
 use crate::circuit::Node;
 use crate::math::fun;
@@ -153,10 +153,13 @@ impl Bench {
     /// The gain to each point at the tone's frequency.
     fn gains(&mut self, changes: &[Change], points: &[Point], near: &Seen) -> Option<Vec<f64>> {
         self.with(changes, |bench, undo| {
-            let mut assembly = bench.assembly(undo);
-            let found = operating_point::near(&mut assembly, SourceState::DC, &near.x).ok()?;
+            let Solved {
+                mut assembly,
+                x,
+                lu,
+            } = bench.solve(undo, &near.x)?;
             let source = tone_source(&bench.circuit)?;
-            let mut small = SmallSignal::new(&mut assembly, &found.x);
+            let mut small = SmallSignal::in_order(&mut assembly, &x, &lu);
             let mut at = small.at(TONE_HZ).ok()?;
             let x = at.solve(Excitation::Source(source));
             let amplitude = |n: Node| {

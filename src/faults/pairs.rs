@@ -7,10 +7,11 @@
 
 use super::bench::Bench;
 use super::change::Change;
+use super::crew;
 use super::hypothesis::{Both, Cell, Hypothesis};
 use super::likelihood::Factored;
 use super::point::Point;
-use super::rank::{self, Meter, Ranking};
+use super::rank::{self, Meter, Ranking, Tried};
 use super::readings::Reading;
 use crate::math::fun;
 
@@ -198,31 +199,30 @@ fn beside_leaders<E>(
             .collect();
         let own = rank::own(&leader.seen, readings, meter);
         let mut best: Vec<(f64, Two)> = Vec::new();
-        for (k, tried) in ranking.tried.iter().enumerate() {
-            poll(k, 2 * ranking.tried.len())?;
-            if same_part(ranking, which, tried.which) {
-                continue;
-            }
+        let others = ranking.tried.iter();
+        let others: Vec<&Tried> = others
+            .filter(|tried| !same_part(ranking, which, tried.which))
+            .collect();
+        let scores = crew::each(bench, &others, poll, |bench, tried| {
             let hypothesis = &ranking.hypotheses[tried.which];
             let second = &hypothesis.cells[tried.cell];
             let changes = [&first.changes[..], &[Change::Besides], &second.changes].concat();
-            let Some(seen) = bench.look(&changes, &points, Some(&leader.seen), false) else {
-                continue;
-            };
+            let seen = bench.look(&changes, &points, Some(&leader.seen), false)?;
             let moved = seen.reads.iter().zip(&leader.seen.reads);
             let wider: Vec<f64> = moved
                 .zip(&own)
                 .map(|((a, b), own)| fun::hypot(*own, BETWEEN * (a - b)))
                 .collect();
-            let Some(covariance) = Factored::new(rank::covariance(&rows, &wider), n) else {
-                continue;
-            };
+            let covariance = Factored::new(rank::covariance(&rows, &wider), n)?;
             let off = readings.iter().zip(&seen.reads);
             let off: Vec<f64> = off.map(|(r, v)| r.value - v).collect();
             let mut weighted = off.clone();
             covariance.solve(&mut weighted);
             let distance: f64 = off.iter().zip(&weighted).map(|(a, b)| a * b).sum();
-            let score = distance - 2.0 * fun::ln(hypothesis.weight * second.part);
+            Some(distance - 2.0 * fun::ln(hypothesis.weight * second.part))
+        })?;
+        for (tried, score) in others.iter().zip(scores) {
+            let Some(score) = score else { continue };
             let mut two = [(which, leader.cell), (tried.which, tried.cell)];
             two.sort_unstable();
             match best

@@ -1,11 +1,13 @@
 //! All hypotheses against the readings.
 
-use super::bench::{Bench, Seen};
+use super::bench::Bench;
 use super::change::Change;
+use super::crew;
 use super::hypothesis::{Cell, Hypothesis, SOUND};
 use super::likelihood::{Factored, Fit, fit, log_sum};
 use super::point::{Point, Quantity};
 use super::readings::Reading;
+use super::seen::Seen;
 use crate::math::fun;
 
 /// The meter.
@@ -269,68 +271,105 @@ pub fn also<E>(
     hypotheses: Vec<Hypothesis>,
     poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
 ) -> Result<Ranking, E> {
-    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
-    let count = hypotheses.len();
-    for (number, hypothesis) in hypotheses.into_iter().enumerate() {
-        poll(number, count)?;
-        let which = ranking.hypotheses.len();
-        let prior = fun::ln((1.0 - SOUND) * hypothesis.weight / ranking.weight);
-        let mut terms = Vec::new();
-        let mut best: Option<(f64, Judged)> = None;
-        let mut last: Option<Seen> = None;
-        for (cell, it) in hypothesis.cells.iter().enumerate() {
-            let Some(mut seen) = bench.look(&it.changes, &points, last.as_ref(), true) else {
-                ranking.unsolved += 1;
-                ranking.unsolved_weight += hypothesis.weight * it.part;
-                continue;
-            };
-            if it.real.is_some() {
-                seen.blur_ripples(readings);
+    let first = ranking.hypotheses.len();
+    let numbered: Vec<(usize, &Hypothesis)> = (first..).zip(&hypotheses).collect();
+    let span = ranking.span;
+    let answers = crew::each(bench, &numbered, poll, |bench, &(which, hypothesis)| {
+        each_cell(bench, (readings, meter, span), which, hypothesis)
+    })?;
+    for ((which, hypothesis), answer) in numbered.into_iter().zip(answers) {
+        ranking.unsolved += answer.unsolved;
+        ranking.unsolved_weight += hypothesis.weight * answer.unsolved_part;
+        ranking.tried.extend(answer.tried);
+        match answer.best {
+            Some(best) => {
+                let prior = fun::ln((1.0 - SOUND) * hypothesis.weight / ranking.weight);
+                ranking.judged.push(Judged {
+                    log: prior + log_sum(&answer.terms),
+                    ..best
+                });
             }
-            let judgement = judge(&seen, readings, meter, it.widths(), ranking.span);
-            let log = judgement.as_ref().map_or(f64::NEG_INFINITY, |(fit, _)| {
-                fun::ln(it.part) + fit.log_density
-            });
-            ranking.tried.push(Tried {
-                which,
-                cell,
-                reads: seen.reads.clone(),
-                log,
-            });
-            let Some((fit, shifts)) = judgement else {
-                ranking.unsolved += 1;
-                ranking.unsolved_weight += hypothesis.weight * it.part;
-                continue;
-            };
-            if best.as_ref().is_none_or(|b| log > b.0) {
-                let value = it.value.map(|v| v * fun::exp(shifts[0]));
-                let mut found = judged(Some(which), cell, value, fit, seen.clone(), it.widths());
-                for (own, shift) in [&seen.own, &seen.second].into_iter().zip(shifts) {
-                    let pairs = found.expected.iter_mut().zip(own);
-                    pairs.for_each(|(v, own)| *v += own * shift);
-                }
-                best = Some((log, found));
-            }
-            terms.push(log);
-            last = Some(seen);
+            None => ranking.silent.push(which),
         }
-        if let Some((_, best)) = best {
-            ranking.judged.push(Judged {
-                log: prior + log_sum(&terms),
-                ..best
-            });
-        } else {
-            ranking.silent.push(which);
-        }
-        ranking.hypotheses.push(hypothesis);
     }
+    ranking.hypotheses.extend(hypotheses);
     ordered(&mut ranking);
     over_cycles(bench, readings, meter, &mut ranking, poll)?;
-    for k in 0..ranking.judged.len().min(REFINED) {
-        refine(bench, readings, meter, &mut ranking, k);
+    let leading: Vec<usize> = (0..ranking.judged.len().min(REFINED)).collect();
+    let better = crew::each(bench, &leading, poll, |bench, &k| {
+        refined(bench, readings, meter, &ranking, &ranking.judged[k])
+    })?;
+    for (judged, better) in ranking.judged.iter_mut().zip(better) {
+        if let Some((value, expected)) = better {
+            (judged.value, judged.expected) = (Some(value), expected);
+        }
     }
     together(&mut ranking, readings, meter);
     Ok(ranking)
+}
+
+/// What the readings say of one hypothesis.
+#[derive(Debug, Default)]
+struct Answer {
+    /// Each of its values.
+    tried: Vec<Tried>,
+    /// The best of them; its weight is still to come.
+    best: Option<Judged>,
+    /// Logarithms of what they add up to.
+    terms: Vec<f64>,
+    /// Values without a solution, and their part of the hypothesis.
+    unsolved: usize,
+    unsolved_part: f64,
+}
+
+/// Judges every value of a hypothesis, each from the solution before.
+fn each_cell(
+    bench: &mut Bench,
+    (readings, meter, span): (&[Reading], &Meter, f64),
+    which: usize,
+    hypothesis: &Hypothesis,
+) -> Answer {
+    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    let mut answer = Answer::default();
+    let mut most = f64::NEG_INFINITY;
+    let mut last: Option<Seen> = None;
+    for (cell, it) in hypothesis.cells.iter().enumerate() {
+        let Some(mut seen) = bench.look(&it.changes, &points, last.as_ref(), true) else {
+            answer.unsolved += 1;
+            answer.unsolved_part += it.part;
+            continue;
+        };
+        if it.real.is_some() {
+            seen.blur_ripples(readings);
+        }
+        let judgement = judge(&seen, readings, meter, it.widths(), span);
+        let log = judgement.as_ref().map_or(f64::NEG_INFINITY, |(fit, _)| {
+            fun::ln(it.part) + fit.log_density
+        });
+        answer.tried.push(Tried {
+            which,
+            cell,
+            reads: seen.reads.clone(),
+            log,
+        });
+        let Some((fit, shifts)) = judgement else {
+            answer.unsolved += 1;
+            answer.unsolved_part += it.part;
+            continue;
+        };
+        if answer.best.is_none() || log > most {
+            let value = it.value.map(|v| v * fun::exp(shifts[0]));
+            let mut found = judged(Some(which), cell, value, fit, seen.clone(), it.widths());
+            for (own, shift) in [&seen.own, &seen.second].into_iter().zip(shifts) {
+                let pairs = found.expected.iter_mut().zip(own);
+                pairs.for_each(|(v, own)| *v += own * shift);
+            }
+            (most, answer.best) = (log, Some(found));
+        }
+        answer.terms.push(log);
+        last = Some(seen);
+    }
+    answer
 }
 
 /// Solves a mains cycle with each fault that leads, and judges it by what that shows.
@@ -420,20 +459,19 @@ fn over_cycle(
     }
 }
 
-/// Seeks the best value of a fault from that of its best cell on.
-fn refine(bench: &mut Bench, readings: &[Reading], meter: &Meter, ranking: &mut Ranking, k: usize) {
-    let judged = &ranking.judged[k];
-    let Some(cell) = judged
-        .which
-        .map(|w| &ranking.hypotheses[w].cells[judged.cell])
-    else {
-        return;
-    };
-    let (Some(middle), Some(mut value)) = (cell.value, judged.value) else {
-        return;
-    };
+/// The best value of a fault, sought from that of its best cell on, and what it reads, V; none where the
+/// fault has no value, or hardly counts.
+fn refined(
+    bench: &mut Bench,
+    readings: &[Reading],
+    meter: &Meter,
+    ranking: &Ranking,
+    judged: &Judged,
+) -> Option<(f64, Vec<f64>)> {
+    let cell = &ranking.hypotheses[judged.which?].cells[judged.cell];
+    let (middle, mut value) = (cell.value?, judged.value?);
     if judged.checked || judged.widths[0] == 0.0 || judged.probability < LEAST_REFINED {
-        return;
+        return None;
     }
     let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     let mut expected = judged.expected.clone();
@@ -456,8 +494,7 @@ fn refine(bench: &mut Bench, readings: &[Reading], meter: &Meter, ranking: &mut 
         expected = pairs.map(|(v, own)| v + own * shift).collect();
         last = seen;
     }
-    ranking.judged[k].value = Some(value);
-    ranking.judged[k].expected = expected;
+    Some((value, expected))
 }
 
 /// The volts that a slipped reading may lie in.

@@ -5,15 +5,15 @@
 //! cycle's ripple. That is close where a fault lies behind the reservoir; for one of the supply
 //! itself `cycle` has the last word.
 
-use super::bench::{Bench, Seen};
+use super::bench::{Bench, Solved};
 use super::change::Change;
 use super::cycle;
 use super::harmonic::{HARMONICS, Harmonic, Known};
 use super::point::{Point, Quantity};
-use crate::analysis::operating_point;
+use super::seen::Seen;
 use crate::analysis::small_signal::{Excitation, SmallSignal};
 use crate::math::fun;
-use crate::system::assemble::{Driven, SourceState};
+use crate::system::assemble::Driven;
 use num_complex::Complex;
 use std::f64::consts::TAU;
 
@@ -104,9 +104,12 @@ impl Bench {
         let freq_hz = supply.mains_of.freq_hz;
         let currents: Vec<usize> = supply.outputs.iter().map(|o| o.current).collect();
         self.with(changes, |bench, undo| {
-            let mut assembly = bench.assembly(undo);
-            let found = operating_point::near(&mut assembly, SourceState::DC, start).ok()?;
-            let mut small = SmallSignal::new(&mut assembly, &found.x);
+            let Solved {
+                mut assembly,
+                x,
+                lu,
+            } = bench.solve(undo, start)?;
+            let mut small = SmallSignal::in_order(&mut assembly, &x, &lu);
             let mut all = vec![Vec::with_capacity(harmonics.len()); points.len()];
             for harmonic in harmonics {
                 let mut at = small.at(freq_hz * harmonic.number as f64).ok()?;

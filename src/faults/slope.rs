@@ -11,7 +11,7 @@ use std::sync::Arc;
 const RECTIFIER: f64 = 0.1;
 
 /// A part of the equations that one variable moves, by so much a deviation.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub enum Push {
     /// Of a resistance, as a part of itself.
     Resistance(usize, f64),
@@ -25,7 +25,7 @@ pub enum Push {
 }
 
 /// A variable's pushes, and the columns that it moves in, each with its part.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Slope {
     pub variable: Option<usize>,
     pub pushes: Vec<Push>,

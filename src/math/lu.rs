@@ -59,6 +59,11 @@ impl<T: Scalar> StaticLu<T> {
         }
     }
 
+    /// Whether it is for matrices of this pattern.
+    pub fn fits(&self, n: usize, indptr: &[usize], indices: &[usize]) -> bool {
+        self.n == n && self.indptr == indptr && self.indices == indices
+    }
+
     /// Lets the next factorisation choose a new pivot order.
     fn forget_order(&mut self) {
         self.plan = None;

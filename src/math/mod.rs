@@ -15,6 +15,7 @@ pub mod lu;
 pub mod newton;
 pub mod normal;
 pub mod panels;
+pub mod parallel;
 pub mod radau;
 pub mod radau_pair;
 pub mod resample;
