@@ -10,10 +10,10 @@ use super::failure::Failure;
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
 use super::variant::Variant;
-use super::{driven_source, interrupt, variant};
+use super::{driven_source, interrupt, parallel, variant};
 use crate::analysis::mains;
 use crate::analysis::natural::grows;
-use crate::analysis::periodic::{Method, PeriodicState};
+use crate::analysis::periodic::{Method, PeriodicState, Trouble};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::device::source::Drive;
@@ -231,6 +231,12 @@ fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Fi
     Ok(findings.expect("there is one variant at least"))
 }
 
+/// What a level gives.
+enum Found {
+    Sine(Reading),
+    Tones(Intermodulation),
+}
+
 fn measured(
     session: &Session<'_>,
     circuit: &Circuit,
@@ -239,10 +245,14 @@ fn measured(
     (driven, probe, load): (Driven, Observable, Option<Load>),
 ) -> Result<Measured, Failure> {
     session.fits(circuit)?;
-    let mut tester = Tester::new(circuit, driven, probe)?;
-    if let Some(load) = load {
-        tester = tester.with_load(load);
-    }
+    let ready = || -> Result<Tester<'_>, Trouble> {
+        let tester = Tester::new(circuit, driven, probe.clone())?;
+        Ok(match load.clone() {
+            Some(load) => tester.with_load(load),
+            None => tester,
+        })
+    };
+    let mut tester = ready()?;
     session.warn_unstable(&variant.prefix(), tester.stability());
     let mut measured = Measured {
         variant,
@@ -254,18 +264,32 @@ fn measured(
     };
     let poll = &mut interrupt::check;
     let progress = Progress::new("distortion", findings.levels.len() as f64, session.quiet);
-    for &level in &findings.levels {
-        match findings.pair {
-            Some(pair) => {
-                let tones = tester.two_tones(pair, level, poll)?;
-                measured.tones.push(tones);
-            }
-            None => {
-                let reading = tester.at_level(findings.freq_hz, level, poll)?;
-                measured.readings.push(reading);
-            }
-        }
+    let (freq_hz, pair) = (findings.freq_hz, findings.pair);
+    let at = |tester: &mut Tester<'_>, level: f64| -> Result<Found, Failure> {
+        let poll = &mut interrupt::check;
+        let found = match pair {
+            Some(pair) => Found::Tones(tester.two_tones(pair, level, poll)?),
+            None => Found::Sine(tester.at_level(freq_hz, level, poll)?),
+        };
         progress.one_more();
+        Ok(found)
+    };
+    let levels = &findings.levels;
+    let each: Vec<Found> = if measured.mains {
+        // The supply that one level leaves is further from the next one's than that at rest.
+        let each = parallel::map(levels, parallel::processors(), |&level| {
+            at(&mut ready()?, level)
+        });
+        each.into_iter().collect::<Result<_, _>>()?
+    } else {
+        let each = levels.iter().map(|&level| at(&mut tester, level));
+        each.collect::<Result<_, _>>()?
+    };
+    for found in each {
+        match found {
+            Found::Tones(tones) => measured.tones.push(tones),
+            Found::Sine(reading) => measured.readings.push(reading),
+        }
     }
     drop(progress);
     if session.flag("onset") {
