@@ -9,7 +9,7 @@ use super::common::{PendingText, Session, number_option};
 use super::failure::Failure;
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
-use super::{driven_source, interrupt, settings};
+use super::{driven_source, interrupt, parallel, settings};
 use crate::analysis::natural::Stability;
 use crate::analysis::small_signal::{Excitation, SmallSignal, no_solution};
 use crate::circuit::bind::Timing;
@@ -122,7 +122,7 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
         load: session.text("load").map(str::to_string),
         rows: Vec::new(),
     };
-    let progress = Progress::new("feedback", values.len() as f64, session.quiet);
+    let mut versions = Vec::new();
     for value in values {
         interrupt::check()?;
         let ohms = value.as_ref().map(|v| v.0);
@@ -140,20 +140,30 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
         let question = "which source gives the signal?";
         let (source, driven, _) = driven_source::named(session, &circuit, question)?;
         let probe = probe(session, &circuit)?;
-        let version = Version {
-            circuit: &circuit,
-            element: &findings.element,
+        session.fits(&circuit)?;
+        findings.source = source;
+        findings.probe = probe.label.clone();
+        versions.push(Version {
+            load: load(session, &circuit, &probe)?,
+            circuit,
+            element: findings.element.clone(),
             driven,
-            probe: &probe,
+            probe,
             freq_hz,
             level_v,
-            is_open: ohms.is_none(),
-            load: load(session, &circuit, &probe)?,
+            ohms,
+            text,
             is_drawn: session.text("plot").is_some(),
-        };
-        session.fits(&circuit)?;
-        let found = version.judged();
+        });
+    }
+    let progress = Progress::new("feedback", versions.len() as f64, session.quiet);
+    let judged = parallel::map(&versions, parallel::processors(), |version| {
+        let judged = version.judged();
         progress.one_more();
+        judged
+    });
+    drop(progress);
+    for (version, found) in versions.into_iter().zip(judged) {
         // A value without a solution takes nothing from the others.
         let found = match found {
             Ok(judged) => Ok(judged),
@@ -169,9 +179,11 @@ fn found(session: &mut Session<'_>) -> Result<Findings, Failure> {
             }
             Err(failure) => return Err(failure),
         };
-        findings.rows.push(ElementRow { ohms, text, found });
-        findings.source = source;
-        findings.probe = probe.label;
+        findings.rows.push(ElementRow {
+            ohms: version.ohms,
+            text: version.text,
+            found,
+        });
     }
     match failed {
         Some(failure) if findings.rows.iter().all(|r| r.found.is_err()) => Err(failure),
@@ -186,30 +198,35 @@ fn turns_round(circuit: &Circuit) -> bool {
 }
 
 /// The circuit with one value of the element.
-struct Version<'a> {
-    circuit: &'a Circuit,
-    element: &'a str,
+struct Version {
+    circuit: Circuit,
+    element: String,
     driven: Driven,
-    probe: &'a Observable,
+    probe: Observable,
     freq_hz: f64,
     level_v: f64,
-    is_open: bool,
+    /// None where it is left out.
+    ohms: Option<f64>,
+    /// The value as typed.
+    text: String,
     /// With whether it lies the other way round.
     load: Option<(Load, bool)>,
     /// Whether there will be a plot.
     is_drawn: bool,
 }
 
-impl Version<'_> {
+impl Version {
     fn judged(&self) -> Result<Judged, Failure> {
-        let circuit = self.circuit;
+        let circuit = &self.circuit;
         let (x, mut assembly) = quiescent::at_rest(circuit)?;
         let x = &x;
         let pickup = self
             .probe
             .pickup(&mut assembly, x)
             .expect("a voltage has one");
-        let element = circuit.element(self.element).filter(|_| !self.is_open);
+        let element = circuit
+            .element(&self.element)
+            .filter(|_| self.ohms.is_some());
         let around = element.and_then(|e| feedback::probe(&mut assembly, x, e));
         let resistance = element.and_then(|e| feedback::resistance(circuit, e));
         let load = self.load.as_ref();
@@ -263,7 +280,7 @@ impl Version<'_> {
             return Ok(Err(Some("nothing of the source is heard there".into())));
         }
         let near = self.level_v * std::f64::consts::SQRT_2 / gain;
-        let sought = Tester::new(self.circuit, self.driven, self.probe.clone())
+        let sought = Tester::new(&self.circuit, self.driven, self.probe.clone())
             .map_err(Halt::Trouble)
             .and_then(|mut tester| {
                 tester.at_output(self.freq_hz, self.level_v, near, &mut interrupt::check)
