@@ -1,7 +1,7 @@
 //! The resistance on a valve's grid, as the voltage chart reports and judges it.
 //!
-//! Checked against the resistors in the netlist, by hand: the data sheets' limit is on what
-//! stands between grid and ground, and no valve's feedback belongs to it.
+//! Checked against the resistors in the netlist, by hand: the data sheets' limit is on what the grid's current
+//! flows through before it comes to what grid and cathode have in common, and no valve's feedback belongs to it.
 mod common;
 
 use common::{Netlist, close};
@@ -26,25 +26,26 @@ fn leak_and_stopper_add_up() {
     close("leak and stopper", ohms, 1.033e6, 1.0);
 }
 
-/// Leak returned to a tap on the cathode resistor: 470 k + 47 k, though by its own feedback
-/// the running valve makes the grid look like several megohms.
+/// Leak returned to a tap on the cathode resistor: 470 k, though by its own feedback the running valve makes the
+/// grid look like several megohms. What grid current makes in the 47 k lifts grid and cathode alike.
 #[test]
-fn returned_leak_is_no_larger_than_its_resistors() {
+fn returned_leak_is_no_larger_than_its_resistor() {
     let ohms = grid_circuit(
         "VB b 0 300\nRK cathode tap 1.5k\nRT tap 0 47k\nRL grid tap 470k\nXV1 b grid cathode T\n",
         "XV1",
     );
-    close("returned leak", ohms, 517e3, 1.0);
+    close("returned leak", ohms, 470e3, 1.0);
 }
 
-/// Long-tailed pair with the usual leaks to the tail: the far valve holds the tail, so that
-/// what is seen lies between the leak alone and leak + tail.
+/// Long-tailed pair with the usual leaks to the tail, of which each grid's current makes its volts in the leak
+/// alone. With the 22 k of the tail added, a leak of just the megohm that a 12AT7 allows (from memory) was called
+/// too large in what is the usual inverter (common practice, no published source).
 #[test]
-fn long_tail_is_within_its_resistors() {
+fn a_leak_to_the_tail_is_no_larger_than_itself() {
     let pair = "VB b 0 330\nRA1 b p1 100k\nRA2 b p2 100k\nRL1 g1 tail 1meg\nRL2 g2 tail 1meg\n\
                 RK cathode tail 1k\nRT tail 0 22k\nXV1 p1 g1 cathode T\nXV2 p2 g2 cathode T\n";
     for valve in ["XV1", "XV2"] {
         let ohms = grid_circuit(pair, valve);
-        assert!((1e6..1.022e6).contains(&ohms), "{valve}: {ohms} ohm");
+        close(valve, ohms, 1e6, 1e-3);
     }
 }

@@ -415,3 +415,26 @@ fn reservoirs_in_series_are_judged_while_they_fill() {
         &[],
     );
 }
+
+/// The usual inverter and a follower whose leak returns to a tap: a leak of what the sheet allows, a megohm for the
+/// 12AT7 and the 12AU7 (from memory), is not made larger by the tail that lifts grid and cathode alike.
+#[test]
+fn a_leak_that_returns_to_the_cathode_is_judged_by_itself() {
+    let pair = "Inverter\nVB b 0 330\nVIN in 0 0\nCI in g1 22n\nRL1 g1 t LEAK\nRL2 g2 t LEAK\nRK k t 470\n\
+                RT t f 22k\nRF f 0 4.7k\nCG g2 f 100n\nRP1 b p1 82k\nRP2 b p2 100k\n\
+                XV1A p1 g1 k 12AT7\nXV1B p2 g2 k 12AT7\n.end\n";
+    passes(&pair.replace("LEAK", "1meg"), &[]);
+    fails(
+        &pair.replace("LEAK", "1.1meg"),
+        &[],
+        "OVER: grid circuit resistance of `XV1A` is 1.10 MΩ",
+    );
+    let follower = "Follower\nVB b 0 300\nVIN in 0 0\nCI in g 22n\nRG g t LEAK\nRK k t 1.5k\nRT t 0 47k\n\
+                    XV1A b g k 12AU7\n.end\n";
+    passes(&follower.replace("LEAK", "1meg"), &[]);
+    fails(
+        &follower.replace("LEAK", "1.2meg"),
+        &[],
+        "OVER: grid circuit resistance of `XV1A` is 1.20 MΩ",
+    );
+}

@@ -3,11 +3,15 @@
 //! The rating is for one valve. Of valves that share a leak each grid's current makes its volts for all of them, so
 //! that each counts the shared part once for every valve (RCA Receiving Tube Manual RC-30, 1975: two valves in
 //! parallel have half the resistance; from memory).
+//!
+//! What grid and cathode have in common does not count: a leak that returns to the tail of a long-tailed pair or to
+//! a tap of a follower's cathode resistor lifts the cathode as far as the grid by what its current makes there.
 
 use super::groups::Groups;
 use super::impedance::{Resistances, is_fixed};
 use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::system::assemble::Assembly;
+use std::collections::BTreeMap;
 
 /// Ohms of what is no more than an open switch.
 pub const OPEN: f64 = 1e9;
@@ -30,6 +34,8 @@ pub struct GridCircuits {
     groups: Groups,
     /// Grids with their laws, in the order of the netlist.
     grids: Vec<(Node, Vec<usize>)>,
+    /// Cathodes with the laws of all valves on them, fixed ones left out.
+    cathodes: BTreeMap<usize, Vec<usize>>,
 }
 
 /// One valve's.
@@ -56,10 +62,20 @@ impl GridCircuits {
         let joins = resistors.filter(|r| r.ohms.abs() < JOINS && free(r.a) && free(r.b));
         let groups = Groups::new(circuit, joins.map(|r| (r.a, r.b)));
         let valves = circuit.elements.iter().filter(|e| e.is_valve());
-        let grids = valves.filter_map(|e| Some((e.terminal("grid")?, e.laws())));
+        let grids = valves
+            .clone()
+            .filter_map(|e| Some((e.terminal("grid")?, e.laws())));
+        let mut cathodes: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+        for valve in valves.clone() {
+            let cathode = valve.terminal("cathode");
+            if let Some(node) = cathode.filter(|&node| !is_fixed(circuit, node)) {
+                cathodes.entry(node.0).or_default().extend(valve.laws());
+            }
+        }
         GridCircuits {
             groups,
             grids: grids.collect(),
+            cathodes,
         }
     }
 
@@ -81,7 +97,18 @@ impl GridCircuits {
         // The rating means the resistors on the grid. With the valve at work its own feedback
         // would be counted too: a leak returned to the cathode looks many times its value.
         let own = element.laws();
-        let alone = seen.without(grid, &own)?;
+        let on_cathode = self.cathodes.get(&cathode.0);
+        let on_cathode = on_cathode.filter(|pulled| pulled.len() <= MANY);
+        let alone = match on_cathode {
+            Some(pulled) => {
+                let whole = seen.without(grid, pulled)?;
+                // Where only leakage holds both they are of one size, and rounding.
+                let common = seen.between(cathode, grid, pulled);
+                let common = common.filter(|_| whole < OPEN).unwrap_or(0.0);
+                whole - common.clamp(0.0, whole)
+            }
+            None => seen.without(grid, &own)?,
+        };
         // Beyond this only an open switch leads on: in standby that is no grid leak which is too
         // large, with plate volts it is the largest.
         let volts = |node: Node| assembly.unknowns.voltage(x, node);
@@ -96,15 +123,25 @@ impl GridCircuits {
             && over < 0.0
             && (over + alone * drawn(seen, element)).abs() < UNBIASED_V;
         let limit = limit.filter(|_| !own_bias);
-        let shared = limit.map_or(0.0, |_| self.shared(seen, grid, &own, COUNTS * alone));
+        let cathode = on_cathode.map(|_| cathode);
+        let shared = limit.map_or(0.0, |_| {
+            self.shared(seen, (grid, cathode), &own, COUNTS * alone)
+        });
         Some(GridCircuit {
             ohms: alone + shared,
             limit,
         })
     }
 
-    /// What the currents of other grids make at this one, those that make less than a bound left out, ohm.
-    fn shared(&self, seen: &mut Resistances<'_, '_>, grid: Node, own: &[usize], least: f64) -> f64 {
+    /// What the currents of other grids make at this one, beyond what they make at its cathode where nothing fixes
+    /// that, those that make less than a bound left out, ohm.
+    fn shared(
+        &self,
+        seen: &mut Resistances<'_, '_>,
+        (grid, cathode): (Node, Option<Node>),
+        own: &[usize],
+        least: f64,
+    ) -> f64 {
         let group = self.groups.of(grid);
         let others = self.grids.iter().filter(|(_, laws)| laws[..] != *own);
         let others: Vec<_> = others
@@ -119,9 +156,14 @@ impl GridCircuits {
             .chain(own)
             .copied()
             .collect();
-        let each = others
-            .iter()
-            .filter_map(|&&(node, _)| seen.between(grid, node, &pulled));
+        let common = |node: Node, seen: &mut Resistances<'_, '_>| {
+            let ohms = cathode.and_then(|cathode| seen.between(cathode, node, &pulled));
+            ohms.map_or(0.0, |ohms| ohms.max(0.0))
+        };
+        let each = others.iter().filter_map(|&&(node, _)| {
+            let ohms = seen.between(grid, node, &pulled)?;
+            Some(ohms - common(node, seen))
+        });
         each.filter(|ohms| *ohms > least).sum()
     }
 }
