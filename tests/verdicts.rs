@@ -438,3 +438,73 @@ fn a_leak_that_returns_to_the_cathode_is_judged_by_itself() {
         "OVER: grid circuit resistance of `XV1A` is 1.20 MΩ",
     );
 }
+
+/// A 12AT7 stands 90 V from heater to cathode (RCA, from memory), either way round.
+#[test]
+fn heaters_stand_where_the_line_says() {
+    let stage = |low: &str, high: &str, lift: &str| {
+        format!(
+            "Lifted\nVB b 0 300\nVL lift 0 {lift}\nRG g 0 1meg\nRP b p 150k\nRK k 0 1.5k\n\
+             XV1A p g k 12AT7{low}\nXV1B b p q 12AT7{high}\nRQ q 0 100k\n.end\n"
+        )
+    };
+    let figure = |low: &str, high: &str, lift: &str, valve: &str| {
+        let netlist = Netlist::new(&stage(low, high, lift));
+        let chart = netlist.bias(&[], &[]);
+        let at = |node: &str| chart.quantity(&format!("v({node})"), "voltage").unwrap();
+        let found = chart.quantity(valve, "heater-cathode voltage").unwrap();
+        (found, at("q"), at("k"))
+    };
+    let lifted = " ; heater=lift";
+    let (found, q, _) = figure("", "", "60", "XV1B");
+    assert!(q > 95.0 && q < 140.0, "{q}");
+    close("at ground", found, q, 1e-9);
+    fails(
+        &stage("", "", "60"),
+        &[],
+        "OVER: heater-cathode voltage of `XV1B`",
+    );
+    close(
+        "lifted",
+        figure(lifted, lifted, "60", "XV1B").0,
+        q - 60.0,
+        1e-9,
+    );
+    passes(&stage(lifted, lifted, "60"), &[]);
+    // The other half pays for it: its cathode is near ground.
+    let (found, _, k) = figure(lifted, lifted, "120", "XV1A");
+    close("too high", found, k - 120.0, 1e-9);
+    fails(
+        &stage(lifted, lifted, "120"),
+        &[],
+        "OVER: heater-cathode voltage of `XV1A`",
+    );
+    let driven = stage(lifted, lifted, "120").replace("RG g 0 1meg", "VIN g 0 DC 0 AC 1");
+    fails(
+        &driven,
+        &[("--drive", "0.1")],
+        "OVER: peak heater-cathode voltage of `XV1A`",
+    );
+    // A name that is none, and one that is not read, are said.
+    let (_, text) = judged(&stage(" ; heater=lit", lifted, "60"), &[]);
+    assert!(
+        text.contains("no node `lit` for a heater to stand at"),
+        "{text}"
+    );
+    assert!(text.contains("did you mean `lift`"), "{text}");
+    let (_, text) = judged(&stage(" ; heater = lift", lifted, "60"), &[]);
+    assert!(text.contains("write `heater=lift`"), "{text}");
+    let (_, text) = judged(&stage(" ; heater: 6.3V", lifted, "60"), &[]);
+    assert!(!text.contains("warning: `heater"), "{text}");
+}
+
+/// Its node may be a port of the block that the valve is in.
+#[test]
+fn a_heater_in_a_block_stands_at_its_port() {
+    let netlist = "Block\nVB b 0 300\nVL lift 0 60\nXB b lift half\n.subckt half b h\nRG g 0 1meg\nRK k 0 1.5k\n\
+                   RP b p 100k\nXV1 p g k 12AX7 ; heater=h\n.ends\n.end\n";
+    let chart = Netlist::new(netlist).bias(&[], &[]);
+    let k = chart.quantity("v(XB.k)", "voltage").unwrap();
+    let found = chart.quantity("XB.XV1", "heater-cathode voltage").unwrap();
+    close("in a block", found, k - 60.0, 1e-9);
+}

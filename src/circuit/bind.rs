@@ -98,7 +98,33 @@ impl<'a> Binder<'a> {
         for flat in &self.expansion.elements {
             self.coupling(*flat);
         }
+        self.heaters();
         self.unused_settings();
+    }
+
+    /// Finds the nodes at which comments say that valves' heaters stand.
+    fn heaters(&mut self) {
+        for flat in &self.expansion.elements {
+            let Some(name) = &flat.statement.notes.heater else {
+                continue;
+            };
+            let path = self.path(*flat);
+            let index = self.circuit.element_index.get(&path.to_lowercase());
+            let Some(&k) = index else { continue };
+            let role = self.circuit.elements[k].role();
+            if !matches!(role, Some(DeviceRole::Valve | DeviceRole::RectifierValve)) {
+                continue;
+            }
+            let full = self.expansion.frames[flat.frame].node_name(name);
+            match self.circuit.node(&full) {
+                Some(node) => self.circuit.elements[k].heater = node,
+                None => {
+                    let near = self.near(&full, self.circuit.node_names());
+                    let problem = CircuitProblem::UnknownHeater { name: full, near };
+                    self.problems.push(problem.warn_at(name.span));
+                }
+            }
+        }
     }
 
     fn path(&self, flat: Flat<'_>) -> String {
@@ -299,6 +325,7 @@ impl<'a> Binder<'a> {
             limits: Vec::new(),
             rated: flat.statement.rated.as_ref().map(|v| v.number),
             notes: flat.statement.notes.clone(),
+            heater: Node::GROUND,
             needs: Vec::new(),
             tolerance: flat.statement.tolerance,
             made: Made::default(),

@@ -214,6 +214,8 @@ pub struct Element {
     pub rated: Option<f64>,
     /// What else a comment on its line says of the part.
     pub notes: Notes,
+    /// The node at which a valve's heater stands, as a comment on its line says: ground if none does.
+    pub heater: Node,
     /// What it needs at least, by its data sheet.
     pub needs: Vec<Rating>,
     /// How far a comment on its line says the part may be off its value.

@@ -100,6 +100,8 @@ pub enum CircuitProblem {
     UnknownInductor { name: String, near: Option<String> },
     #[error("no node `{name}`")]
     UnknownNode { name: String, near: Option<String> },
+    #[error("no node `{name}` for a heater to stand at: it is taken to be at ground")]
+    UnknownHeater { name: String, near: Option<String> },
     #[error("no element `{name}`")]
     UnknownElement { name: String, near: Option<String> },
     #[error("element name `{name}` is used twice")]
@@ -228,6 +230,7 @@ impl CircuitProblem {
             }),
             UnknownInductor { near: n, .. }
             | UnknownNode { near: n, .. }
+            | UnknownHeater { near: n, .. }
             | UnknownElement { near: n, .. }
             | SetUnknown { near: n, .. } => near(n),
             NoControl {

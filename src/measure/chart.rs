@@ -419,10 +419,10 @@ fn valve(assembly: &mut Assembly<'_>, moment: Moment<'_>, element: &Element, tak
             element.rating("direct current"),
         );
     }
-    // The heater winding is taken to be at ground, as it is where nothing lifts it.
+    // The heater winding is taken to be at ground where no comment says what lifts it.
     push(
         "heater-cathode voltage",
-        vk,
+        vk - volts(element.heater),
         "V",
         element.rating("heater-cathode voltage"),
     );

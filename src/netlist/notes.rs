@@ -1,5 +1,7 @@
 //! What a part is beside its value, as comments say it.
 
+use crate::netlist::name::Name;
+
 /// What the part is, as far as its value does not say so.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Notes {
@@ -11,4 +13,6 @@ pub struct Notes {
     pub fuse: Option<f64>,
     /// `bottle=V1`: which bottle a valve's section is in.
     pub bottle: Option<String>,
+    /// `heater=lift`: the node at which a valve's heater stands.
+    pub heater: Option<Name>,
 }

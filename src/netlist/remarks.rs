@@ -3,6 +3,7 @@
 use nom::Input;
 
 use crate::diag::Span;
+use crate::netlist::name::Name;
 use crate::netlist::notes::Notes;
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::statement::{Tolerance, Value};
@@ -13,12 +14,13 @@ use crate::num::{Role, parse_value};
 const BRACKETS: [char; 6] = ['(', ')', '[', ']', '.', ':'];
 
 /// What remarks begin with, and what is written in its place.
-const REMARKS: [(&str, &[&str]); 5] = [
+const REMARKS: [(&str, &[&str]); 6] = [
     ("rated", &["rating", "rate", "raetd", "ratd", "reted"]),
     ("tol", &["tolerance", "toll"]),
     ("ripple", &["riple", "rippel"]),
     ("fuse", &["fused"]),
     ("bottle", &["botle", "bottel"]),
+    ("heater", &[]),
 ];
 
 /// Units that may be written apart from their number, as in `rated=250 mW` and `tol=5 %`: all those that
@@ -46,7 +48,7 @@ fn is_amount(remark: &str, text: &str, rest: &str) -> bool {
     let units: &[char] = match remark {
         "rated" => &['W', 'w', 'V', 'v'],
         "tol" => &['%'],
-        "bottle" => return false,
+        "bottle" | "heater" => return false,
         _ => &['A', 'a'],
     };
     let apart = || unit_apart(rest).is_some_and(|(_, unit)| unit.ends_with(units));
@@ -75,7 +77,8 @@ fn misspelt(word: &str, rest: &str) -> Option<(String, String)> {
         Some("") => first(next),
         Some(_) if by_equals && is(remark) => return None,
         Some(value) => value.to_string(),
-        None if next.starts_with(['=', ':']) => first(next),
+        None if next.starts_with('=') => first(next),
+        None if next.starts_with(':') && *remark != "heater" => first(next),
         None => {
             let found = cut(next);
             let rest = &next[found.len()..];
@@ -90,7 +93,15 @@ fn misspelt(word: &str, rest: &str) -> Option<(String, String)> {
             }
         }
     };
-    let is_value = begins_a_number(&shown) || *remark == "bottle" && !shown.is_empty();
+    let is_value = match *remark {
+        // `heater = 6.3V` and `heater: 6.3V` name no node.
+        "heater" => {
+            let is_node = !shown.is_empty() && !begins_a_number(&shown);
+            is_node && (by_equals || value.is_none())
+        }
+        "bottle" => !shown.is_empty(),
+        _ => begins_a_number(&shown),
+    };
     is_value.then(|| (quoted(word), format!("{remark}={shown}")))
 }
 
@@ -201,6 +212,15 @@ impl Remarks {
             "fuse" => amperes(&mut self.notes.fuse, "fuse"),
             "bottle" if !value.is_empty() => {
                 once(&mut self.notes.bottle, value.to_string(), statement, remark);
+            }
+            "heater" if !value.is_empty() => {
+                let text = value.to_string();
+                once(
+                    &mut self.notes.heater,
+                    Name { text, span },
+                    statement,
+                    remark,
+                );
             }
             _ => {}
         }

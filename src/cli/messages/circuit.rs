@@ -45,6 +45,7 @@ made! { CircuitProblem;
     UnknownSource: "VB a 0 1\nF1 a 0 VX 2" => "A part is controlled by the current of a voltage source that does not exist.";
     UnknownInductor: "L8 a 0 1\nK1 L8 L9 0.9" => "A K line couples an inductor that does not exist.";
     UnknownNode: "V1 out 0 1\nB1 b 0 V=v(outt)" => "A probe, an expression or a line names a node that no part touches.", "Check the spelling; `gridleak bias` lists all nodes.";
+    UnknownHeater: "V1 v 0 1\nR1 v p 1k\nXV1 p 0 0 12AX7 ; heater=lifted" => "A comment on a valve's line says at which node its heater stands, and no part touches that node.", "Write the node of the heaters' supply, as in `heater=lift` with a source or a divider from `lift` to ground, or take the remark away.";
     UnknownElement: (STAGE, &["--probe", "i(R99)"][..]) => "A part is named that does not exist.", "Check the spelling; `gridleak bias` lists them.";
     DuplicateElement: "V1 a 0 1\nX1 a s\nX1.R1 a 0 toggle\n.subckt s a\nR1 a 0 1k\n.ends" => "After subcircuits were put in place two parts have one name.";
     SelfCoupling: "L1 a 0 1\nK1 L1 L1 0.9" => "A K line names one inductor twice.", "Name the two windings that share the core.";

@@ -226,7 +226,7 @@ fn rectifier(gauge: &mut Gauge, k: usize, element: &Element) {
         );
     }
     if valve {
-        let over = gauge.meter(Read::Volts(cathode, Node::GROUND));
+        let over = gauge.meter(Read::Volts(cathode, element.heater));
         let most = element.rating("heater-cathode voltage");
         gauge.show(
             k,
@@ -362,7 +362,7 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
             );
         }
     }
-    let over = gauge.meter(Read::Volts(cathode, Node::GROUND));
+    let over = gauge.meter(Read::Volts(cathode, element.heater));
     gauge.show(
         k,
         (over, Statistic::Peak),
@@ -370,8 +370,7 @@ fn valve(gauge: &mut Gauge, k: usize, element: &Element) {
         element.rating("heater-cathode voltage"),
     );
     let mut pins = element.terminals.clone();
-    // The heater's pins are taken to be at ground.
-    pins.push(Node::GROUND);
+    pins.push(element.heater);
     let socket = gauge.meter(Read::Widest(pins));
     gauge.show(
         k,
