@@ -508,3 +508,37 @@ fn a_heater_in_a_block_stands_at_its_port() {
     let found = chart.quantity("XB.XV1", "heater-cathode voltage").unwrap();
     close("in a block", found, k - 60.0, 1e-9);
 }
+
+/// A fuse far above what the transformer stands (common practice, no published source).
+#[test]
+fn a_fuse_that_saves_nothing_fails() {
+    let fused = |amperes: &str| {
+        supply("SIN(0 325.3 50)", "230")
+            .replace(
+                "XM line",
+                "XOFF line on toggle at=1\nRF on prim 0.1 ; fuse=AMPS\nXM prim",
+            )
+            .replace("AMPS", amperes)
+    };
+    // 250 V, 0.1 A a side: 35 VA with its losses, 0.15 A.
+    for amperes in ["0.25A", "0.315A", "0.5A"] {
+        let (status, text) = judged(&fused(amperes), &[]);
+        assert!(status == 0 && !text.contains("CHECK"), "{amperes}: {text}");
+    }
+    let (status, text) = judged(&fused("1A"), &[]);
+    assert!(
+        status == 0 && text.contains("CHECK: `RF`: a fuse of 1.00 A is"),
+        "{text}"
+    );
+    fails(&fused("3.15A"), &[], "CHECK: `RF`: a fuse of 3.15 A is");
+    // In a lead of the high-tension winding.
+    let high = |amperes: &str| {
+        let netlist = supply("SIN(0 325.3 50)", "230");
+        netlist.replace(
+            "D1 h1 r DR",
+            &format!("RF h1 f1 0.1 ; fuse={amperes}\nD1 f1 r DR"),
+        )
+    };
+    passes(&high("0.25A"), &[]);
+    fails(&high("2A"), &[], "CHECK: `RF`: a fuse of 2.00 A is");
+}

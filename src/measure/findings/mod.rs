@@ -7,6 +7,7 @@
 mod backward;
 mod dead;
 mod finding;
+mod fuses;
 mod halves;
 mod iron;
 mod mains;
@@ -30,6 +31,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
     found.extend(iron::unloaded(assembly.circuit));
     found.extend(iron::loads(assembly, x));
     found.extend(halves::halves(assembly, x));
+    found.extend(fuses::fuses(assembly.circuit));
     found.extend(parts::rectifiers(assembly, x, mains.map(|m| m.freq_hz)));
     found
 }
