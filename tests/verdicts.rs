@@ -542,3 +542,30 @@ fn a_fuse_that_saves_nothing_fails() {
     passes(&high("0.25A"), &[]);
     fails(&high("2A"), &[], "CHECK: `RF`: a fuse of 2.00 A is");
 }
+
+/// A zener's watts are known from its line alone.
+#[test]
+fn a_zener_without_watts_is_named() {
+    let regulated = |rated: &str, ohms: &str| {
+        format!(
+            "Regulated\nVB b 0 350\nRZ b s {ohms}\nDZ 0 s ZEN{rated}\nRL s 0 100k\n\
+             .model ZEN D(bv=250 ibv=5m is=1n)\n.end\n"
+        )
+    };
+    let words = "not judged, as no rating is known: watts of DZ";
+    // (350 - 250) / 10 k - 2.5 mA: 7.5 mA, 1.9 W.
+    let (status, text) = judged(&regulated("", "10k"), &[]);
+    assert!(status == 0 && text.contains(words), "{text}");
+    let (_, text) = judged(&regulated("", "10k"), &[]);
+    assert!(!text.contains("OVER"), "{text}");
+    let (_, text) = judged(&regulated(" ; rated=5W", "10k"), &[]);
+    assert!(!text.contains("watts of DZ"), "{text}");
+    fails(
+        &regulated(" ; rated=1W", "10k"),
+        &[],
+        "OVER: driven dissipation of `DZ`",
+    );
+    // One that guards and does not conduct needs none: 100 / 39 k - 2.5 mA is next to nothing.
+    let (_, text) = judged(&regulated("", "39k"), &[]);
+    assert!(!text.contains("watts of DZ"), "{text}");
+}

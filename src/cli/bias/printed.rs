@@ -52,7 +52,7 @@ pub fn printed(
         text += &format!("controls: {controls}\n");
     }
     text += &verdicts(circuit, tables.charted, beside, findings);
-    let unrated = unrated(circuit, quiescent, stressed, tables.charted);
+    let unrated = unrated(circuit, quiescent, stressed, (tables.charted, beside));
     if !unrated.is_empty() {
         text += &format!("not judged, as no rating is known: {}\n", listed(&unrated));
     }

@@ -12,6 +12,8 @@ use crate::measure::quiescent::Quiescent;
 
 /// Volts between a heater at ground and a cathode from which on it matters what the valve stands.
 const LIFTED_V: f64 = 50.0;
+/// Watts that any zener stands, half of what the smallest in common use are rated for (400 mW; from memory).
+const ANY_ZENER_W: f64 = 0.2;
 /// Volts that any diode blocks: the least that sheets print, for light-emitting ones.
 const ANY_BLOCKS_V: f64 = 5.0;
 
@@ -21,7 +23,7 @@ pub fn unrated(
     circuit: &Circuit,
     quiescent: &Quiescent,
     stressed: Option<&Stressed>,
-    rows: &[ChartRow],
+    (rows, beside): (&[ChartRow], &[ChartRow]),
 ) -> Vec<String> {
     let rated = |letter: char| {
         let mut own = circuit.elements.iter().filter(move |e| e.letter == letter);
@@ -40,11 +42,17 @@ pub fn unrated(
         is_unrated && !library::is_of_block(e) && blocked(quiescent, stressed, *k, e) > ANY_BLOCKS_V
     });
     let diodes = diodes.map(|(_, e)| format!("inverse voltage of {}", e.name));
+    let zeners = circuit.elements.iter().filter(|e| {
+        let is_unrated = inverse::is_zener(e) && inverse::most_watts(e).is_none();
+        is_unrated && !library::is_of_block(e) && taken(stressed, beside, e) > ANY_ZENER_W
+    });
+    let zeners = zeners.map(|e| format!("watts of {}", e.name));
     let transistors = circuit.elements.iter().filter_map(transistor);
     let valves = rows.iter().filter_map(|row| valve(circuit, row));
     // The list is cut off: what fails short comes first.
     transistors
         .chain(diodes)
+        .chain(zeners)
         .chain(parts)
         .chain(valves)
         .collect()
@@ -63,6 +71,19 @@ fn blocked(
     let driven = survey.and_then(|s| s.find(&element.name, "peak inverse voltage"));
     let driven = driven.and_then(|figure| figure.worst()).map(|w| w.0);
     at_rest.chain(driven).fold(0.0, f64::max)
+}
+
+/// The most that a zener takes, in any state that was looked at or at rest, W.
+fn taken(stressed: Option<&Stressed>, beside: &[ChartRow], zener: &Element) -> f64 {
+    const QUANTITY: &str = "driven dissipation";
+    let mut at_rest = beside.iter();
+    let at_rest = at_rest.find(|r| r.subject == zener.name && r.quantity == QUANTITY);
+    let survey = stressed.map(|s| &s.survey);
+    let worst = survey.and_then(|s| s.find(&zener.name, QUANTITY)?.worst());
+    worst
+        .map(|w| w.0)
+        .or(at_rest.map(|r| r.value))
+        .unwrap_or(0.0)
 }
 
 /// What of a transistor has no rating.

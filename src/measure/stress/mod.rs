@@ -23,6 +23,7 @@ pub use state::{Cold, Sine, State};
 pub use wanted::{REVERSED_V, body_volts};
 
 use super::chart::{ChartRow, ROUNDING, Verdict};
+use super::inverse;
 use super::quiescent::AtRest;
 use crate::analysis::periodic::Trouble;
 use crate::circuit::Circuit;
@@ -170,7 +171,7 @@ pub fn survey<E>(
 }
 
 /// The figures at rest that have a rating and that the chart of a circuit does not have: fuses, ripple
-/// currents, volts across resistors and switches, what loudspeakers take.
+/// currents, volts across resistors and switches, what loudspeakers take. Zeners are among them without one.
 pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
     let circuit = assembly.circuit;
     let mut gauge = wanted::gauge(circuit);
@@ -182,8 +183,10 @@ pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
             Some(DeviceRole::Capacitor) => {
                 ["ripple current", "charging voltage"].contains(&w.quantity)
             }
-            // Of a zener; what a diode blocks is in the chart.
-            Some(DeviceRole::Diode) => w.quantity == "driven dissipation",
+            // What a zener takes, judged or not; what a diode blocks is in the chart.
+            Some(DeviceRole::Diode) => {
+                return w.quantity == "driven dissipation" && inverse::is_zener(element);
+            }
             // The chart has the averages of a mains cycle.
             Some(DeviceRole::Transistor(_)) => is_cycle && w.quantity.starts_with("peak "),
             Some(DeviceRole::Toggle | DeviceRole::Switch | DeviceRole::Loudspeaker) => true,
