@@ -224,3 +224,31 @@ fn bug_other_commands_were_silent_about_an_unstable_circuit() {
         assert!(!ran.stderr.contains("unstable"), "{command}: {ran:?}");
     }
 }
+
+/// What is too large to be judged is said to be, and not passed over: the ring that grows, and 400 stores beside it.
+#[test]
+fn a_circuit_too_large_to_be_judged_is_named() {
+    let more: String = (0..400)
+        .map(|k| format!("RX{k} in x{k} 1k\nCX{k} x{k} 0 1n\n"))
+        .collect();
+    let large = RING.replace(".end\n", &format!("{more}.end\n"));
+    let words = "not judged for stability: 403 capacitances, inductances";
+    let sheet = "netlist = 'r.cir'\n[[expect]]\nfigure = 'v(out)'\nat-most = 1\n";
+    let desk = Desk::new(&[("r.cir", &large), ("a.sheet.toml", sheet)]);
+    let ran = desk.run("bias", "r.cir", &["--strict"]);
+    assert_eq!(ran.status, 0, "{ran:?}");
+    assert!(
+        ran.stdout
+            .contains("CHECK: the circuit is not judged for stability"),
+        "{ran:?}"
+    );
+    assert!(ran.stdout.contains(words), "{ran:?}");
+    let ran = desk.run("check", "a.sheet.toml", &[]);
+    assert!(ran.status == 0 && ran.stderr.contains(words), "{ran:?}");
+    let desk = Desk::new(&[("r.cir", RING)]);
+    let ran = desk.run("bias", "r.cir", &["--strict"]);
+    assert!(
+        ran.status == 1 && !ran.stdout.contains("not judged for"),
+        "{ran:?}"
+    );
+}

@@ -13,8 +13,8 @@ use crate::num;
 use num_complex::Complex;
 use std::f64::consts::TAU;
 
-/// Larger dense matrices are not looked at: their time grows with the third power.
-const MOST: usize = 400;
+/// Larger dense matrices are not looked at: their time grows with the third power. In [`stores`].
+pub const MOST: usize = 400;
 /// Growth slower than this is none, 1/s: a node that hangs in the air is no oscillator.
 const SLOWEST: f64 = 1e-3;
 /// Two dense values within this part of their size are one natural frequency and its mirror
@@ -113,12 +113,8 @@ fn growing(small: &mut SmallSignal, slowest: f64) -> Option<Option<Complex<f64>>
     Some(worst)
 }
 
-/// What the dense matrix says may grow, rad/s, mirrored into the upper half plane.
-///
-/// The steps that find the values are complex, so a real one comes back with an imaginary part of
-/// rounding size, on either side. Nothing is judged by that sign: an amplifier that ran away was
-/// once called stable because its only growing value had come out just below the axis.
-fn candidates(small: &mut SmallSignal) -> Result<Option<Vec<Complex<f64>>>, Singular> {
+/// Each column of C: the rows in which it holds something, and what.
+fn columns(small: &SmallSignal) -> Vec<Vec<(usize, f64)>> {
     let (indptr, indices, _, c) = small.matrices();
     let n = indptr.len() - 1;
     let mut columns: Vec<Vec<(usize, f64)>> = vec![Vec::new(); n];
@@ -129,6 +125,22 @@ fn candidates(small: &mut SmallSignal) -> Result<Option<Vec<Complex<f64>>>, Sing
             }
         }
     }
+    columns
+}
+
+/// Unknowns that a capacitance or inductance stores energy by.
+pub fn stores(small: &SmallSignal) -> usize {
+    columns(small).iter().filter(|c| !c.is_empty()).count()
+}
+
+/// What the dense matrix says may grow, rad/s, mirrored into the upper half plane.
+///
+/// The steps that find the values are complex, so a real one comes back with an imaginary part of
+/// rounding size, on either side. Nothing is judged by that sign: an amplifier that ran away was
+/// once called stable because its only growing value had come out just below the axis.
+fn candidates(small: &mut SmallSignal) -> Result<Option<Vec<Complex<f64>>>, Singular> {
+    let columns = columns(small);
+    let n = columns.len();
     let stored: Vec<usize> = (0..n).filter(|&k| !columns[k].is_empty()).collect();
     let size = stored.len();
     if size > MOST {

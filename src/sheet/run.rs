@@ -14,7 +14,7 @@ use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
 use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
 use crate::figure::choice::choose;
-use crate::measure::findings::{Finding, STABILITY};
+use crate::measure::findings::{Finding, STABILITY, UNJUDGED};
 use crate::netlist::statement::Netlist;
 
 /// A sheet with its netlist.
@@ -145,7 +145,7 @@ pub fn run(
     for finding in std::mem::take(&mut bench.findings) {
         if finding.quantity == STABILITY {
             unstable = Some(finding.text).filter(|_| !ready.sheet.may_be_unstable);
-        } else if finding.grave {
+        } else if finding.grave || finding.quantity == UNJUDGED && !ready.sheet.may_be_unstable {
             done.findings.push(finding);
         }
     }

@@ -6,7 +6,7 @@ use crate::cli::failure::Failure;
 use crate::compare::Comparison;
 use crate::figure::findings;
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::findings::{Finding, STABILITY};
+use crate::measure::findings::{Finding, STABILITY, UNJUDGED};
 use crate::measure::quiescent;
 use crate::netlist::statement::Netlist;
 use crate::num;
@@ -138,7 +138,7 @@ fn alone(
 ) -> Vec<(Alone, Finding)> {
     let name = |f: &Finding| f.subject.to_lowercase();
     let as_built = |f: &Finding| match f.quantity {
-        STABILITY => Some(name(f)),
+        STABILITY | UNJUDGED => Some(name(f)),
         _ => fellow.get(&name(f)).cloned(),
     };
     let is_same = |ours: &Finding, theirs: &Finding| {

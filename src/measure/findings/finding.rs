@@ -26,11 +26,14 @@ pub(super) const MISMATCH: &str = "load match";
 /// What a finding about the whole circuit is about: it does not stay where it is charted.
 pub const STABILITY: &str = "stability";
 
+/// What a finding is about that says that a circuit is too large for its stability to be judged.
+pub const UNJUDGED: &str = "stability unknown";
+
 impl Finding {
     /// The finding as a line says it.
     pub fn told(&self) -> String {
         match self.quantity {
-            STABILITY => format!("the {} is {}", self.subject, self.text),
+            STABILITY | UNJUDGED => format!("the {} is {}", self.subject, self.text),
             _ => format!("`{}`: {}", self.subject, self.text),
         }
     }

@@ -1,6 +1,6 @@
 //! A circuit that does not stay where the chart has it.
 
-use super::finding::{Finding, STABILITY};
+use super::finding::{Finding, STABILITY, UNJUDGED};
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::Circuit;
@@ -25,9 +25,22 @@ pub fn advice(found: Stability) -> &'static str {
 }
 
 /// What is said of a circuit that oscillates or runs away when left alone: no figure of it is
-/// what a meter would show. One that is too large to be judged is passed over.
+/// what a meter would show. Of one that is too large to be judged it is said that it is not.
 pub fn unstable(small: &mut SmallSignal) -> Option<Finding> {
     let found = natural::stability(small);
+    if found == Stability::Unknown && natural::stores(small) > natural::MOST {
+        return Some(Finding {
+            subject: "circuit".to_string(),
+            quantity: UNJUDGED,
+            text: format!(
+                "not judged for stability: {} capacitances, inductances and pieces of iron store energy in it, \
+                 and that is found out for up to {}; judge its parts alone",
+                natural::stores(small),
+                natural::MOST
+            ),
+            grave: false,
+        });
+    }
     let what = found.trouble()?;
     let advice = advice(found);
     Some(Finding {
