@@ -121,6 +121,10 @@ fn transistors_that_do_not_work_are_remarked() {
         &[],
         "the supply is the wrong way round for an n-channel transistor",
     );
+    for line in ["Q1 d g s 2N3904", "Q1 d g 0 2N3904"] {
+        fails(&pedal("9", line, ""), &[], "`Q1`: its base floats");
+        assert_eq!(passes(&pedal("9", line, "RG b g 2.2meg")), "");
+    }
     let bipolar = "Bipolar\nVB b 0 4\nRB1 b q 100k\nRB2 q 0 33k\nRC b c 4.7k\nRE e 0 1k\nQ1 c q e 2N3904\n.end\n";
     assert_eq!(passes(bipolar), "");
     fails(

@@ -126,14 +126,20 @@ fn judge(
         return None;
     }
     let taken = [main, gate, -(main + gate)];
-    let ([over_drain, over_gate, over_source], ohms) = without(assembly, x, element, taken, sign)?;
-    if floats && ohms.abs() >= OPEN {
+    let floating = |across: f64| {
         let text = format!(
             "its {word} floats: no resistor leads from it, so that leakage says where it stands; give it one to \
              ground or to the {to}"
         );
-        let across = (over_drain - over_source).abs();
-        return (across > SUPPLIED_V).then_some((if bipolar { "vbe" } else { "vgs" }, text, true));
+        (across.abs() > SUPPLIED_V).then_some((if bipolar { "vbe" } else { "vgs" }, text, true))
+    };
+    let Some((over, ohms)) = without(assembly, x, element, taken, sign) else {
+        // Nothing at all is left to fix a floating base: the transistor is off, and has its supply across it.
+        return floats.then(|| floating(vd - vs)).flatten();
+    };
+    let [over_drain, over_gate, over_source] = over;
+    if floats && ohms.abs() >= OPEN {
+        return floating(over_drain - over_source);
     }
     let reversed = over_drain < over_source - SUPPLIED_V;
     if reversed && (is_reversed && !junction || conducts) {
