@@ -561,3 +561,31 @@ fn pairs_of_faults_are_found() {
     println!("pairs: {found} of {tried}\n{missed}");
     assert!(all.is_none() || found * 3 >= tried, "{missed}");
 }
+
+/// The centre tap of the high tension on a resistor, for the bias, and in a lead with a fuse: the current returns
+/// there, so that what is wrong with that resistor or its capacitor was not found.
+#[test]
+fn a_tap_that_stands_on_a_resistor_is_found() {
+    let text = "A back bias\nVM line 0 SIN(0 325 50)\nXT line 0 a neg b 0 0 M1\nXV9 a b res EZ81\n\
+                RN neg 0 220\nCN 0 neg 470u\nC1 res neg 32u\nR1 res bp 1k\nC2 bp 0 22u\nR2 bp 0 8.2k\n\
+                .model M1 mains(vpri=230 vht=215 iht=0.1 heater=10 rht=160)\n.end\n";
+    let volts = |text: &str| {
+        let chart = Netlist::new(text).bias(&[], &[]);
+        let read = ["v(res)", "v(bp)", "v(neg)"].map(|node| {
+            let volts = chart.quantity(node, "voltage").unwrap();
+            format!("{node},{volts:.2}\n")
+        });
+        format!("probe,value\n{}", read.concat())
+    };
+    let (rows, code) = with_readings(text, &volts(text)).rows();
+    assert_eq!((rows[0][2].as_str(), code), ("none", 0), "{rows:?}");
+    for (from, to, name) in [
+        ("RN neg 0 220", "RN neg 0 390", "wrong value RN"),
+        ("CN 0 neg 470u", "CN 0 neg 470u\nRX neg 0 1", "short CN"),
+        ("R1 res bp 1k", "R1 res bp 4.7k", "wrong value R1"),
+    ] {
+        let (rows, code) = with_readings(text, &volts(&text.replace(from, to))).rows();
+        let names = first_names(&rows);
+        assert!(code == 1 && names.contains(name), "{name}: {rows:?}");
+    }
+}

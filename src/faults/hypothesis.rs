@@ -135,6 +135,13 @@ pub const SOUND: f64 = 0.5;
 
 /// Ohms of a bridge of solder.
 const SHORT: f64 = 0.01;
+/// Ohms of a part that has failed short, the share of each, and how wide it reaches, as a natural logarithm: a bridge
+/// beside it, and 0.1 to 10 ohm within it (common practice, no published source).
+const WORN: [(f64, f64, f64); 3] = [
+    (SHORT, 0.6, 0.0),
+    (0.3, 0.25, std::f64::consts::LN_10),
+    (3.0, 0.15, std::f64::consts::LN_10),
+];
 /// Ohms of a gap, and of a dirty one, with the part of each.
 pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.45), (1e9, 0.25)];
 /// The part of a gap across which nothing flows at all. A grid that it leaves in the air does not stay
@@ -365,7 +372,20 @@ impl List<'_> {
             }
             _ => String::new(),
         };
-        let cells = single(vec![Change::Join(from, to, SHORT)]);
+        let cell = |(ohms, part, width): (f64, f64, f64)| Cell {
+            changes: vec![Change::Join(from, to, ohms)],
+            part,
+            value: None,
+            width,
+            real: None,
+            second: 0.0,
+        };
+        let cells = match element.role() {
+            Some(DeviceRole::Capacitor | DeviceRole::Diode | DeviceRole::Transistor(_)) => {
+                WORN.map(cell).to_vec()
+            }
+            _ => vec![cell((SHORT, 1.0, 0.0))],
+        };
         self.add(fault, &element.name, &lead, weight, cells);
     }
 

@@ -201,7 +201,7 @@ impl List<'_> {
             some => some
                 .iter()
                 .flat_map(|o| {
-                    if o.rectifiers.len() > 1 && !o.floats() {
+                    if o.rectifiers.len() > 1 && !o.floats {
                         half(o)
                     } else {
                         off(o)
@@ -312,7 +312,7 @@ impl List<'_> {
             // Both ends rectified against the tap: without it nothing flows.
             let tap = element.place("centre");
             let returning = circuit.elements.iter().any(|e| self.returns(e, output));
-            let is_bridge = output.floats() || returning;
+            let is_bridge = output.floats || returning;
             if let Some(tap) = tap.filter(|t| ends.len() > 1 && !ends.contains(t) && !is_bridge) {
                 let real = vec![Change::Loosen(k, tap)];
                 self.add("open", name, "centre", 0.1, one(off(output), real));
@@ -320,7 +320,7 @@ impl List<'_> {
             for &terminal in &ends {
                 let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
                 let changes = match ends.len() {
-                    2.. if !output.floats() => half(output),
+                    2.. if !output.floats => half(output),
                     _ => off(output),
                 };
                 let real = vec![Change::Loosen(k, terminal)];

@@ -11,7 +11,7 @@ use super::node::volts;
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::periodic::{self, Cycle};
-use crate::circuit::{Circuit, CurrentPart, Element, Node, Sink};
+use crate::circuit::{BranchKind, Circuit, CurrentPart, Element, Node, Sink};
 use crate::device::source::Drive;
 use crate::system::assemble::Assembly;
 
@@ -20,9 +20,11 @@ use crate::system::assemble::Assembly;
 pub struct Output {
     /// Where.
     pub node: Node,
-    /// Where its current returns: ground, or the other side of a bridge whose winding stands on
-    /// nothing else.
+    /// Where its current returns: ground, the tap of a winding that does not stand on ground, as for a bias, or
+    /// the other side of a bridge whose winding stands on nothing else.
     pub back: Node,
+    /// Whether it is that of such a bridge.
+    pub floats: bool,
     /// The rectifiers that feed it, by name.
     pub rectifiers: Vec<String>,
     /// Its source among the circuit's currents.
@@ -41,11 +43,6 @@ impl Output {
     /// The source's current with its ends joined, A.
     pub fn short(&self) -> f64 {
         self.amperes + self.siemens * self.volts
-    }
-
-    /// Whether it is that of a bridge that stands on nothing of its own.
-    pub fn floats(&self) -> bool {
-        self.back != Node::GROUND
     }
 
     /// The end of the two that an element has.
@@ -97,6 +94,8 @@ const LEAST_A: f64 = 1e-6;
 /// A node carries AC beyond this, V peak to peak, and this part of its mean.
 const AC: (f64, f64) = (3.0, 0.5);
 
+/// A tap swings by less than this part of what the winding's ends do.
+const STILL: f64 = 0.1;
 /// What holds a floating winding in the middle of its bridge's sides in place of the rectifiers, times
 /// the output's load: it takes a hundredth of the current.
 const TIE: f64 = 100.0;
@@ -146,6 +145,29 @@ fn terminal(circuit: &Circuit, element: &Element, node: Node) -> Node {
     reached.unwrap_or(node)
 }
 
+/// Where a winding that feeds rectifiers stands: the nearest node that its ends have a way to through windings and
+/// that does not swing with them.
+fn tap(circuit: &Circuit, ends: &[Node], is_still: impl Fn(Node) -> bool) -> Option<Node> {
+    let windings = circuit.branches.iter();
+    let windings = windings.filter(|b| !matches!(b.kind, BranchKind::Source(_)));
+    let ways: Vec<(Node, Node)> = windings.map(|b| (b.a, b.b)).collect();
+    let mut seen: Vec<Node> = ends.to_vec();
+    let mut next = 0;
+    while let Some(&at) = seen.get(next) {
+        next += 1;
+        for &(a, b) in ways.iter().filter(|w| w.0 == at || w.1 == at) {
+            let far = if a == at { b } else { a };
+            if far == Node::GROUND || is_still(far) {
+                return Some(far);
+            }
+            if !seen.contains(&far) {
+                seen.push(far);
+            }
+        }
+    }
+    None
+}
+
 /// Puts sources in the place of the rectifiers; none if nothing is fed from the mains.
 ///
 /// # Errors
@@ -174,6 +196,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
     let (mut outputs, mut unplugged): (Vec<Output>, Vec<usize>) = (Vec::new(), Vec::new());
     let mut currents: Vec<Vec<f64>> = Vec::new();
     let mut ends: Vec<Vec<Node>> = Vec::new();
+    let mut returning: Vec<Node> = Vec::new();
     for (k, element) in circuit.elements.iter().enumerate() {
         if !element.role().is_some_and(|r| r.rectifies()) {
             continue;
@@ -195,6 +218,9 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                     .collect();
                 let pairs = cycle.instants.iter().zip(&wave);
                 let amperes: f64 = pairs.map(|(i, amperes)| i.weight * amperes).sum();
+                if amperes.abs() >= LEAST_A && node == Node::GROUND {
+                    returning.push(end);
+                }
                 if amperes.abs() < LEAST_A || node == Node::GROUND {
                     continue;
                 }
@@ -206,6 +232,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                     outputs.push(Output {
                         node,
                         back: Node::GROUND,
+                        floats: false,
                         rectifiers: Vec::new(),
                         current: 0,
                         resistance: 0,
@@ -239,9 +266,10 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         let Some(k) = pair.filter(|_| outputs[back].amperes < 0.0 && floats(back)) else {
             continue;
         };
-        if outputs[k].floats() {
+        if outputs[k].floats {
             continue;
         }
+        outputs[k].floats = true;
         outputs[k].back = outputs[back].node;
         outputs[k].volts -= outputs[back].volts;
         let ohms = TIE * (outputs[k].volts / outputs[k].amperes).abs();
@@ -251,6 +279,22 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
         }
         let more = std::mem::take(&mut outputs[back].rectifiers);
         outputs[k].rectifiers.extend(more);
+    }
+    for k in 0..outputs.len() {
+        // What other rectifiers bring back to the winding does not return by its tap.
+        let joined = |n: usize| ends[k].iter().any(|end| ends[n].contains(end));
+        let is_bridge = (0..outputs.len()).any(|n| n != k && joined(n))
+            || ends[k].iter().any(|end| returning.contains(end));
+        if is_bridge || outputs[k].floats {
+            continue;
+        }
+        let first = ends[k][0];
+        let is_still = |n: Node| !circuit.nodes[n.0].inner && swing(n) < STILL * swing(first);
+        let found = tap(circuit, &ends[k], is_still).filter(|tap| held[tap.0]);
+        if let Some(tap) = found {
+            outputs[k].back = tap;
+            outputs[k].volts -= volts(&mean, tap);
+        }
     }
     // What returns a bridge's current is no output.
     let kept: Vec<bool> = outputs.iter().map(|o| !o.rectifiers.is_empty()).collect();
