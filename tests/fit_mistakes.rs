@@ -305,3 +305,56 @@ fn a_pair_has_two_places_of_its_kind() {
     let ran = desk.fit(&[&words[..], &["--valve", "XV1A", "--valve", "XV1A"]].concat());
     refused(&ran, &["`XV1A` is a 12AX7, not an EL84"]);
 }
+
+/// A pentode by Koren's published law (Glass Audio 8/5, 1996; contact potential 0), whose screen is
+/// cut off at vgk = -vg2k/mu while its plate still draws.
+fn koren(vpk: f64, vg2k: f64, vgk: f64) -> (f64, f64) {
+    let (mu, ex, kg1, kg2, kp, kvb) = (11.0, 1.35_f64, 650.0, 4200.0, 60.0, 24.0_f64);
+    let drive = vg2k / kp * (kp * (1.0 / mu + vgk / vg2k)).exp().ln_1p();
+    let plate = 2.0 * drive.powf(ex) / kg1 * (vpk / kvb).atan();
+    (plate, (vg2k / mu + vgk).max(0.0).powf(ex) / kg2)
+}
+
+/// A fixed bug: one screen current of 8 uA among many of milliamperes was taken for a slip of the
+/// unit, and the table refused.
+#[test]
+fn a_screen_near_its_cut_off_is_not_a_slip() {
+    let desk = Desk::new();
+    let mut table = "vpk,vg2k,vgk,plate_current,screen_current\n".to_string();
+    for vgk in [-10.0, -14.0, -18.0, -22.6] {
+        for vpk in [60.0, 150.0, 300.0] {
+            let (plate, screen) = koren(vpk, 250.0, vgk);
+            table += &format!("{vpk},250,{vgk},{plate:.4e},{screen:.4e}\n");
+        }
+    }
+    let cut_off = koren(60.0, 250.0, -22.6).1;
+    assert!((5e-6..20e-6).contains(&cut_off), "{cut_off}");
+    let json = desk.path("found.json");
+    let run = |text: &str| {
+        let readings = desk.write("mine.csv", text);
+        let (out, json) = (desk.path("mine.cir"), json.to_str().unwrap());
+        let out = out.to_str().unwrap();
+        let words = ["EL34", &readings, "--name", "MINE", "--out", out];
+        desk.fit(&[&words[..], &["--json", json]].concat())
+    };
+    let fine = run(&table);
+    assert_eq!(fine.status, 0, "{fine:?}");
+    let found: serde_json::Value =
+        serde_json::from_str(&std::fs::read_to_string(&json).unwrap()).unwrap();
+    for reading in found["readings"].as_array().unwrap() {
+        let read = reading["plate_current"].as_f64().unwrap();
+        let model = reading["model_plate_current"].as_f64().unwrap();
+        assert!((model / read - 1.0).abs() < 0.08, "{reading}");
+    }
+    // The same figure where less drive had given more is a slip, and a table that is too small by a
+    // thousand throughout is one too.
+    let screen = format!("{:.4e}\n", koren(150.0, 250.0, -14.0).1);
+    let slip = table.replacen(&screen, &format!("{cut_off:.4e}\n"), 1);
+    refused(&run(&slip), &["line 5", "`screen_current` is", "unit"]);
+    let thousand = "vpk,vg2k,vgk,plate_current,screen_current\n250,250,-12,0.1,14.9u\n\
+                    250,250,-15,0.065,9u\n";
+    refused(
+        &run(thousand),
+        &["line 2", "`screen_current` is", "14.9 mA"],
+    );
+}

@@ -3,7 +3,9 @@
 //! A current is believed between a twelfth of what the type gives and six times as much, with the
 //! grid a few per cent of its base lower or higher: worn valves and strangers pass, a unit that is
 //! wrong by a thousand does not. Near cut-off, where a little of grid voltage is a lot of current,
-//! anything below a hundredth of the reference current passes.
+//! anything below a hundredth of the reference current passes. A screen that is little beside the
+//! others of the table passes too, unless it had more than that with fewer volts on screen and grid:
+//! some valves' screens are cut off where the type's, or another law's, still draw.
 
 use super::bottle::{Bottle, State};
 use super::frame::Frame;
@@ -35,7 +37,7 @@ const HIGH: f64 = 6.0;
 pub fn check(frame: &Frame, readings: &[Reading]) -> Result<(), Located> {
     let bottle = Bottle::new(frame.kind, &frame.values);
     for reading in readings {
-        if let Some(problem) = wrong(frame, &bottle, reading) {
+        if let Some(problem) = wrong(frame, &bottle, reading, readings) {
             return Err(Located::new(reading.line, problem));
         }
     }
@@ -55,7 +57,7 @@ pub fn check(frame: &Frame, readings: &[Reading]) -> Result<(), Located> {
     }
 }
 
-fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem> {
+fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading, all: &[Reading]) -> Option<FitProblem> {
     let State { vpk, vg2k, vgk } = reading.state;
     for (column, value) in [
         ("plate_current", Some(reading.plate)),
@@ -176,11 +178,22 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem
     let screen = reading.screen?;
     let least = little * frame.currents[1] / frame.currents[0].max(1e-12);
     let expected = of(reading.state, 1);
-    let fits = |read: f64| {
-        (read >= expected / WEAK_SCREEN || expected < 10.0 * least)
-            && read <= (expected * WEAK_SCREEN / 2.0).max(10.0 * least)
+    let moved = |by: f64| {
+        let vgk = vgk + by;
+        of(
+            State {
+                vgk,
+                ..reading.state
+            },
+            1,
+        )
     };
-    if fits(screen) || screen <= 0.0 {
+    let (low, high) = (moved(-slack), moved(slack));
+    let fits = |read: f64| {
+        (read >= low / WEAK_SCREEN || low < 10.0 * least)
+            && read <= (high * WEAK_SCREEN / 2.0).max(10.0 * least)
+    };
+    if fits(screen) || screen <= 0.0 || is_cut_off(reading.state, screen, all) {
         return None;
     }
     let meant = [1e-3, 1e3, 1e-6]
@@ -197,6 +210,15 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading) -> Option<FitProblem
             meant: amperes(i),
         }),
     })
+}
+
+/// Whether a screen's current is little beside others of the table, and none with as few volts on
+/// screen and grid had much more.
+fn is_cut_off(state: State, screen: f64, all: &[Reading]) -> bool {
+    let much = |r: &&Reading| r.screen.is_some_and(|other| other > WEAK_SCREEN * screen);
+    let lower = |r: &Reading| r.state.vg2k <= state.vg2k && r.state.vgk <= state.vgk;
+    let mut others = all.iter().filter(much).peekable();
+    others.peek().is_some() && !others.any(lower)
 }
 
 /// A rating, infinite where there is none.
