@@ -6,9 +6,11 @@
 //! for tables, all the digits that matter for CSV.
 
 mod comma;
+mod digit;
 mod parse;
 mod show;
 
 pub use comma::comma_hint;
+pub use digit::{last_digit, of_three_digits};
 pub use parse::{Doubt, NumberError, Role, before_percent_sign, parse, parse_value, percent};
 pub use show::{engineering, full, on_grid};

@@ -250,6 +250,31 @@ fn volts_that_contradict_each_other_fix_no_current() {
     assert!(unsure > 3.0 * sure, "{sure} {unsure}");
 }
 
+/// A fixed bug: zero volts at a cathode that a closed switch grounds were taken for a current of zero,
+/// and no current was found in a valve that draws 30 mA: (300 - 150) V over 5 kilohms.
+#[test]
+fn no_volts_across_a_closed_switch_say_nothing_of_its_current() {
+    let desk = Desk::new();
+    let amp = "A stage\nVB b 0 300\nRA b p 5k ; tol=1%\nVS s 0 250\nVG g 0 -13\n\
+               XPAIR k 0 toggle at=1\nXV4 p s g k 6V6GT\n.end\n";
+    let amp = desk.write("amp.cir", amp);
+    for zero in ["0", "0,0", "0,00"] {
+        let rows = format!("probe;value\nv(p);150\nv(k);{zero}\nv(b);300\n");
+        let readings = desk.write("mine.csv", rows);
+        let out = desk.path("mine.cir");
+        let out = out.to_str().unwrap();
+        let words = ["--netlist", &amp, "--valve", "XV4", "--name", "MINE"];
+        let ran = desk.fit(&[&[readings.as_str()][..], &words, &["--out", out]].concat());
+        assert_eq!(ran.status, 0, "{ran:?}");
+        assert!(
+            ran.stderr.contains("plate current 30.0 mA"),
+            "{}",
+            ran.stderr
+        );
+        assert!(!ran.stderr.contains("contradict"), "{}", ran.stderr);
+    }
+}
+
 /// A fixed bug: a comment before the heading made triodes of pentodes, and the readings of one type
 /// were ranked as another.
 #[test]

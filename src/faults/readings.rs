@@ -174,11 +174,7 @@ fn sharpen(readings: &mut [Reading]) {
         return;
     }
     for reading in readings.iter_mut().filter(volts) {
-        let decade = match reading.value.abs() {
-            v if v > 1e-3 => crate::math::fun::pow(10.0, crate::math::fun::log10(v).floor() - 2.0),
-            _ => 0.01,
-        };
-        reading.digit = reading.digit.min(decade.max(1e-3));
+        reading.digit = num::of_three_digits(reading.value, reading.digit);
     }
 }
 
@@ -350,18 +346,7 @@ fn volts(text: &str) -> Option<(f64, f64)> {
     if !value.is_finite() {
         return None;
     }
-    let digits: String = bare
-        .chars()
-        .take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))
-        .collect();
-    let places = digits.split_once('.').map_or(0, |(_, d)| d.len());
-    let scale = match digits.parse::<f64>() {
-        Ok(d) if d != 0.0 => (value / d).abs(),
-        _ => 1.0,
-    };
-    // Beyond five places it is a computer's number and no meter's.
-    let digit = scale * crate::math::fun::pow(10.0, -(places.min(5) as f64));
-    Some((value, digit))
+    Some((value, num::last_digit(bare, value)))
 }
 
 #[cfg(test)]

@@ -21,6 +21,16 @@ impl Row {
         &self.cells[place]
     }
 
+    /// A cell's text with a decimal point.
+    pub fn pointed(&self, place: usize) -> String {
+        let written = self.text(place);
+        if self.commas {
+            written.replace(',', ".")
+        } else {
+            written.to_string()
+        }
+    }
+
     /// A cell's number.
     ///
     /// # Errors
@@ -30,12 +40,7 @@ impl Row {
         let problem = if written.is_empty() {
             FitProblem::NoValue { column }
         } else {
-            let text = if self.commas {
-                written.replace(',', ".")
-            } else {
-                written.to_string()
-            };
-            match num::parse_value(&text, role) {
+            match num::parse_value(&self.pointed(place), role) {
                 Ok((number, _)) => return Ok(number),
                 Err(_) => {
                     let text = written.to_string();

@@ -5,7 +5,8 @@
 //! the valve must have drawn, by the plate resistor; what has to be pushed into the held cathode
 //! is the current that it must have delivered, by the cathode resistor. Pins that were not read
 //! stand where the circuit takes them with that current. How much each way is worth is found by
-//! moving every reading by the meter's error and every resistor at these pins by its tolerance;
+//! moving every reading by the meter's error, its last digit included, and every resistor at these
+//! pins by its tolerance: zero volts across a closed switch say nothing of the current in it;
 //! two ways are weighed accordingly. Where they contradict each other both are named, and the
 //! current is as uncertain as they lie apart (Birge's ratio, as for measurements that disagree).
 
@@ -53,6 +54,8 @@ struct Point {
     line: usize,
     node: Node,
     volts: f64,
+    /// What its last digit is worth, V.
+    digit: f64,
 }
 
 /// The valve's pins.
@@ -383,7 +386,9 @@ impl<'c> Bench<'c> {
         };
         for k in 0..points.len() {
             let mut moved = points.to_vec();
-            moved[k].volts += accuracy * moved[k].volts.abs().max(1e-3);
+            let part = accuracy * moved[k].volts.abs();
+            let rounding = EVEN * 0.5 * moved[k].digit;
+            moved[k].volts += (part * part + rounding * rounding).sqrt();
             add(&self.solve(session, &moved, drawn, &[])?);
         }
         let read = |n: &Node| *n != Node::GROUND && points.iter().any(|p| p.node == *n);
@@ -449,7 +454,13 @@ fn points(circuit: &Circuit, text: &str) -> Result<Vec<Point>, Located> {
             let other = other.line;
             return Err(Located::new(line, FitProblem::Twice { other }));
         }
-        found.push(Point { line, node, volts });
+        let written = num::last_digit(&row.pointed(1), volts);
+        found.push(Point {
+            line,
+            node,
+            volts,
+            digit: num::of_three_digits(volts, written),
+        });
     }
     if found.is_empty() {
         return Err(Located::new(1, FitProblem::Empty));
