@@ -275,6 +275,14 @@ fn no_volts_across_a_closed_switch_say_nothing_of_its_current() {
     }
 }
 
+/// A fixed bug: of volts that no 12AX7 could stand at the hint spoke of columns that the table has not.
+#[test]
+fn volts_that_fit_no_valve_of_the_type_get_a_hint_of_their_own() {
+    let ran = Desk::new().volts("v(p),188\nv(k),3.4\nv(b),330\n");
+    refused(&ran, &["a 12AX7 gives about", "check the type"]);
+    assert!(!ran.stderr.contains("`vgk`"), "{}", ran.stderr);
+}
+
 /// A fixed bug: a comment before the heading made triodes of pentodes, and the readings of one type
 /// were ranked as another.
 #[test]

@@ -156,7 +156,10 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     };
     let frames = Frame::sets(&shipped, valve);
-    plausible::check(&frames[0], &readings).map_err(|wrong| at(path, wrong))?;
+    plausible::check(&frames[0], &readings).map_err(|wrong| match place {
+        None => at(path, wrong),
+        Some(_) => at(path, wrong.worked_out()),
+    })?;
     let found = estimate(&frames, &readings, accuracy);
     let set = shipped.iter().find(|v| v.name == found.frame().name);
     let set = set.expect("one of them");

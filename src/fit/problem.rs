@@ -200,6 +200,16 @@ impl Located {
             problem: Box::new(problem),
         }
     }
+
+    /// The same of a reading that was worked out from others, whose columns nobody wrote: without the
+    /// slip that would explain it.
+    #[must_use]
+    pub fn worked_out(mut self) -> Located {
+        if let FitProblem::Unlikely { meant, .. } = &mut *self.problem {
+            *meant = None;
+        }
+        self
+    }
 }
 
 /// Volts as messages show them.
