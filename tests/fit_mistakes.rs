@@ -391,3 +391,46 @@ fn a_screen_near_its_cut_off_is_not_a_slip() {
         &["line 2", "`screen_current` is", "14.9 mA"],
     );
 }
+
+/// A fixed bug: readings at other screen volts were drawn like those that belong to the curves, and
+/// the letterings of curves that lie close together covered each other.
+#[test]
+fn only_readings_at_the_drawn_screen_volts_stand_on_the_curves() {
+    let desk = Desk::new();
+    let mut table = "vpk,vg2k,vgk,plate_current,screen_current\n".to_string();
+    let mut at = |vpk: f64, vg2k: f64, vgk: f64| {
+        let (plate, screen) = koren(vpk, vg2k, vgk);
+        table += &format!("{vpk},{vg2k},{vgk},{plate:.4e},{screen:.4e}\n");
+    };
+    for k in 0..10 {
+        at(250.0, 250.0, -12.0 - f64::from(k));
+    }
+    for k in 0..3 {
+        at(250.0, 200.0, -8.0 - f64::from(k));
+    }
+    let readings = desk.write("mine.csv", &table);
+    let (out, plot) = (desk.path("mine.cir"), desk.path("mine.svg"));
+    let files = [out.to_str().unwrap(), "--plot", plot.to_str().unwrap()];
+    let words = ["EL34", &readings, "--name", "MINE", "--out"];
+    let ran = desk.fit(&[&words[..], &files].concat());
+    assert_eq!(ran.status, 0, "{ran:?}");
+    let svg = std::fs::read_to_string(&plot).unwrap();
+    // Each with one in the key.
+    assert_eq!(svg.matches("<circle class=\"other\"").count(), 3 + 1);
+    assert_eq!(svg.matches("<circle class=\"read\"").count(), 10 + 1);
+    let beside = svg.split("<text class=\"small\"").skip(1).filter_map(|t| {
+        let (place, words) = t.split_once('>')?;
+        let number = |key: &str| {
+            let rest = place.split_once(&format!(" {key}=\""))?.1;
+            rest.split_once('"')?.0.parse::<f64>().ok()
+        };
+        (words.split('<').next()?.ends_with(" V") && number("x")? > 810.0).then(|| number("y"))?
+    });
+    let mut heights: Vec<f64> = beside.collect();
+    heights.sort_by(f64::total_cmp);
+    assert!(heights.len() >= 4, "{heights:?}");
+    assert!(
+        heights.windows(2).all(|pair| pair[1] - pair[0] >= 11.0),
+        "{heights:?}"
+    );
+}

@@ -14,6 +14,10 @@ const FIELD: (f64, f64, f64, f64) = (80.0, 76.0, 810.0, 540.0);
 const POINTS: usize = 120;
 /// Curves at most.
 const MOST: usize = 12;
+/// Part of the screen volts that a reading may differ by and still lie on the curves.
+const NEAR: f64 = 0.02;
+/// How far apart the letterings of two curves stand, to the side and in height.
+const APART: (f64, f64) = (40.0, 11.0);
 
 const STYLE: &str = "\
 svg{color:#000;background:#fff}
@@ -28,6 +32,7 @@ text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fil
 .type{fill:none;stroke:#777;stroke-width:1.2;stroke-dasharray:5 4}
 .read{fill:#fff;stroke:#b3261e;stroke-width:1.8}
 .out{fill:none;stroke:#b3261e;stroke-width:1.8}
+.other{fill:#b3261e;fill-opacity:.35;stroke:none}
 @media (prefers-color-scheme:dark){
 svg{color:#e8e8e8;background:#16181c}
 .paper{fill:#16181c}
@@ -37,6 +42,7 @@ svg{color:#e8e8e8;background:#16181c}
 .type{stroke:#999}
 .read{fill:#16181c;stroke:#ff8a80}
 .out{stroke:#ff8a80}
+.other{fill:#ff8a80}
 }
 ";
 
@@ -104,7 +110,13 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
         labels.extend(own.last().map(|&end| (end, vgk)));
         svg.element("polyline", &[("class", "own"), ("points", &points(own))]);
     }
-    for ((x, y), vgk) in labels {
+    // From the highest grid down: where the curves crowd, only some are lettered.
+    let mut last = (f64::INFINITY, f64::INFINITY);
+    for ((x, y), vgk) in labels.into_iter().rev() {
+        if (x - last.0).abs() < APART.0 && (y - last.1).abs() < APART.1 {
+            continue;
+        }
+        last = (x, y);
         let label = format!("{} V", num::full((vgk * 100.0).round() / 100.0 + 0.0));
         if x > x1 - 1.0 {
             svg.words("small", "start", (x + 5.0, y + 4.0), &label);
@@ -112,6 +124,10 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
             svg.words("small", "middle", (x, (y - 6.0).max(y0 - 3.0)), &label);
         }
     }
+    // A reading at other screen volts belongs to none of the curves.
+    let elsewhere =
+        |vg2k: f64| screen.is_some_and(|drawn| (vg2k - drawn).abs() >= NEAR * drawn.abs());
+    let mut others = false;
     for j in found.judged.iter().filter(|j| !j.aside) {
         let (x, y) = place(j.reading.state.vpk, j.reading.plate);
         if j.left_out {
@@ -122,19 +138,25 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
             continue;
         }
         let (x, y) = (length(x), length(y));
+        let is_other = elsewhere(j.reading.state.vg2k);
+        let class = if is_other { "other" } else { "read" };
+        others |= is_other;
         svg.element(
             "circle",
-            &[("class", "read"), ("cx", &x), ("cy", &y), ("r", "3.6")],
+            &[("class", class), ("cx", &x), ("cy", &y), ("r", "3.6")],
         );
     }
-    let key = [
+    let mut key = vec![
         ("own", "this valve, 90 % band"),
         ("type", "the type"),
         ("read", "reading (a cross: left out)"),
     ];
+    if others {
+        key.push(("other", "reading at other screen volts"));
+    }
     let mut x = x0;
     for (class, words) in key {
-        if class == "read" {
+        if matches!(class, "read" | "other") {
             let cx = length(x + 13.0);
             svg.element(
                 "circle",
@@ -165,7 +187,7 @@ fn axis(value: f64) -> String {
 /// The screen volts that most readings have.
 fn screen(findings: &Findings<'_>) -> Option<f64> {
     let all = || findings.found.judged.iter().map(|j| j.reading.state.vg2k);
-    let near = |v: f64| all().filter(|w| (w - v).abs() < 0.02 * v).count();
+    let near = |v: f64| all().filter(|w| (w - v).abs() < NEAR * v).count();
     all()
         .filter(|v| v.is_finite())
         .max_by(|a, b| near(*a).cmp(&near(*b)).then(b.total_cmp(a)))
