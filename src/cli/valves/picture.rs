@@ -97,6 +97,7 @@ fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
     }
     // Where the last label stands: near cut-off curves lie too close to name each.
     let mut last = (0.0, f64::NEG_INFINITY);
+    let mut seen = Vec::new();
     for (k, line) in curves.lines.iter().enumerate() {
         let ink = INKS[k % INKS.len()];
         let inside = line.points.iter();
@@ -119,6 +120,7 @@ fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
             );
             last = (end_x, end_y);
         }
+        seen.push(inside);
     }
     if let Some(watts) = curves.most_watts {
         let hyperbola: Vec<(f64, f64)> = (1..=STEPS)
@@ -127,11 +129,35 @@ fn axes(svg: &mut Svg, valve: &Shipped, curves: &Curves) {
             .map(|v| (x(v), y(watts / v)))
             .collect();
         svg.line(&hyperbola, 1.5, LIMIT, &[("stroke-dasharray", "6 4")]);
-        if let Some(&(a, b)) = hyperbola.get(hyperbola.len() / 3) {
-            let most = format!("max. {}", like(watts, watts, "W"));
+        let most = format!("max. {}", like(watts, watts, "W"));
+        if let Some((a, b)) = clear(&hyperbola, &seen, 8.0 * most.len() as f64) {
             words(svg, (a + 6.0, b - 6.0), "start", LIMIT, &most);
         }
     }
+}
+
+/// A point of the limit, as near to a third of its way as can be, beside which words so wide cross
+/// none of the curves.
+fn clear(limit: &[(f64, f64)], curves: &[Vec<(f64, f64)>], wide: f64) -> Option<(f64, f64)> {
+    let third = limit.len() / 3;
+    let mut places: Vec<usize> = (0..limit.len()).collect();
+    places.sort_by_key(|place| place.abs_diff(third));
+    let is_clear = |place: &usize| {
+        let (a, b) = limit[*place];
+        let (from, to) = (a + 4.0, a + 8.0 + wide);
+        let (top, bottom) = (b - 19.0, b - 1.0);
+        let crosses = |pair: &[(f64, f64)]| {
+            let ((x0, y0), (x1, y1)) = (pair[0], pair[1]);
+            // The part of this piece that is above or below the words.
+            let height = |x: f64| y0 + (y1 - y0) * ((x - x0) / (x1 - x0)).clamp(0.0, 1.0);
+            let (left, right) = (height(from.max(x0)), height(to.min(x1)));
+            let (high, low) = (left.min(right), left.max(right));
+            x1 > from && x0 < to && low > top && high < bottom
+        };
+        to < RIGHT && top > TOP && !curves.iter().any(|c| c.windows(2).any(crosses))
+    };
+    let free = places.iter().find(|place| is_clear(place));
+    free.or(places.first()).map(|&place| limit[place])
 }
 
 /// A value of an axis in the unit of its greatest, without zeros at its end: `0 mA`, `20 mA`.
@@ -220,7 +246,24 @@ fn socket(svg: &mut Svg, valve: &Shipped, base: &Base) {
 
 #[cfg(test)]
 mod tests {
-    use super::like;
+    use super::{clear, like};
+
+    /// A fixed bug: a curve ran through the words `max. 12 W`.
+    #[test]
+    fn the_limit_is_lettered_where_no_curve_runs() {
+        let limit: Vec<(f64, f64)> = (0..40)
+            .map(|k| (100.0 + 10.0 * f64::from(k), 100.0))
+            .collect();
+        let level = |y: f64| vec![vec![(64.0, y), (600.0, y)]];
+        // A third of the way along, if nothing is there.
+        assert_eq!(clear(&limit, &level(200.0), 60.0), Some(limit[13]));
+        // Curves that stop short leave room behind them.
+        let short = vec![vec![(64.0, 90.0), (300.0, 90.0)]];
+        let (x, _) = clear(&limit, &short, 60.0).expect("room");
+        assert!((296.0..=306.0).contains(&x), "{x}");
+        // One that cannot be kept clear of is still lettered.
+        assert_eq!(clear(&limit, &level(90.0), 60.0), Some(limit[13]));
+    }
 
     /// A fixed bug: `0.00 A` stood beside `20.0 mA`.
     #[test]
