@@ -244,3 +244,73 @@ fn a_slip_is_reported_with_what_can_be_set() {
         );
     }
 }
+
+/// A divider of 10 V over R1 and R2; closed, the toggle puts R3 across R2.
+const DIVIDER: &str = "\
+A divider and a toggle
+V1 a 0 10
+R1 a m 1k
+R2 m 0 3k
+XSW m n toggle at=0
+R3 n 0 1k
+.end
+";
+
+/// Open: 10 V 3k/(1k + 3k) = 7.5 V. Closed: 750 ohm in place of 3k, 10 V 0.75/1.75 = 4.2857 V.
+#[test]
+fn bug_a_toggle_was_stepped_in_name_only_where_it_was_set_by_its_other_name() {
+    let netlist = Netlist::new(DIVIDER);
+    for (set, stepped) in [
+        ("SW=1", "XSW=0,1"),
+        ("XSW=1", "SW=0,1"),
+        ("XSW=0", "XSW=0,1"),
+    ] {
+        let run = Gridleak::command("vary").path(netlist.path());
+        let run = run.option("--switch", set).option("--vary", stepped);
+        let ran = run.option("--figure", "v(m)").option("--csv", "-").run();
+        let found: Vec<f64> = (ran.stdout.lines().skip(1))
+            .map(|l| {
+                l.split(',')
+                    .nth(2)
+                    .expect("a cell")
+                    .parse()
+                    .expect("a number")
+            })
+            .collect();
+        close("open", found[0], 7.5, 1e-6);
+        close("closed", found[1], 7.5 / 1.75, 1e-4);
+    }
+}
+
+/// The same by a sheet, whose cases come after its settings.
+#[test]
+fn bug_a_case_was_measured_at_what_the_settings_said_by_another_name() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let write = |name: &str, text: &str| {
+        std::fs::write(folder.path().join(name), text).expect("written");
+    };
+    write("d.cir", DIVIDER);
+    for (set, stepped, values) in [
+        ("SW = 1", "XSW = [0, 1]", ["7.5 V", "4.286 V"]),
+        ("\"R2.value\" = 1000", "R2 = [3000, 1000]", ["7.5 V", "5 V"]),
+        ("R2 = 1000", "\"R2.value\" = [3000, 1000]", ["7.5 V", "5 V"]),
+        ("\"V1.dc\" = 1", "V1 = [10, 20]", ["7.5 V", "15 V"]),
+        ("V1 = 1", "\"V1.dc\" = [10, 20]", ["7.5 V", "15 V"]),
+    ] {
+        let sheet = format!(
+            "netlist = \"d.cir\"\n[settings]\n{set}\n[[vary]]\nnames = [\"one\", \"other\"]\n{stepped}\n\
+             [[expect]]\nfigure = \"v(m)\"\ntolerance = \"0.1 %\"\n\
+             value = {{ one = \"{}\", other = \"{}\" }}\n",
+            values[0], values[1]
+        );
+        write("d.sheet.toml", &sheet);
+        let ran = Gridleak::command("check")
+            .path(&folder.path().join("d.sheet.toml"))
+            .run();
+        assert_eq!(
+            ran.status, 0,
+            "{set}, {stepped}: {}{}",
+            ran.stdout, ran.stderr
+        );
+    }
+}

@@ -258,11 +258,7 @@ impl<'a> Binder<'a> {
         value: &Value,
         role: Role,
     ) -> (f64, Span) {
-        let setting = self
-            .settings
-            .parameter(path, parameter)
-            .or_else(|| self.settings.value(path));
-        match setting {
+        match self.settings.main(path, parameter) {
             Some(s) => (self.number(s, role), s.value.span),
             None => (value.number, value.span),
         }

@@ -40,6 +40,9 @@ pub struct Setting {
     pub span: Option<Span>,
     /// Where its name was typed, if that stands apart.
     name_span: Option<Span>,
+    /// Its place among those of a run: of two that set one thing by different names, the later one
+    /// counts.
+    place: usize,
     /// Whether a circuit had something of that name. Threads share settings to build their own
     /// circuits from [`Overrides::unused_yet`].
     used: AtomicBool,
@@ -54,6 +57,7 @@ impl Setting {
             value,
             span,
             name_span: None,
+            place: 0,
             used: AtomicBool::new(false),
         }
     }
@@ -62,6 +66,11 @@ impl Setting {
     #[must_use]
     pub fn named_at(self, name_span: Option<Span>) -> Self {
         Setting { name_span, ..self }
+    }
+
+    /// Whether it was given after another setting of the same thing, if there is one.
+    pub fn is_after(&self, other: Option<&Setting>) -> bool {
+        other.is_none_or(|other| other.place < self.place)
     }
 
     /// Its number in the role it plays, NaN if it is none; a doubt about it is reported.
@@ -85,6 +94,7 @@ impl Clone for Setting {
             value: self.value.clone(),
             span: self.span,
             name_span: self.name_span,
+            place: self.place,
             used: AtomicBool::new(self.used.load(Ordering::Relaxed)),
         }
     }
@@ -137,8 +147,9 @@ impl Overrides {
     /// Adds one; a later one of the same name wins.
     pub fn push(&mut self, setting: Setting) {
         let places = self.by_target.entry(setting.target.to_ascii_lowercase());
-        places.or_default().push(self.list.len());
-        self.list.push(setting);
+        let place = self.list.len();
+        places.or_default().push(place);
+        self.list.push(Setting { place, ..setting });
     }
 
     /// The settings, as given.
@@ -162,6 +173,11 @@ impl Overrides {
     /// The position of a knob or switch, by its element's path with or without the X.
     pub fn position(&self, what: What, path: &str) -> Option<&Setting> {
         self.find(what, [path, &bare(path)])
+    }
+
+    /// What is set of an element's main value, as `NAME` or as `NAME.parameter`: the later one.
+    pub fn main(&self, path: &str, name: &str) -> Option<&Setting> {
+        later(self.value(path), self.parameter(path, name))
     }
 
     /// The last of the settings of any of these targets; all of them count as used.
@@ -239,6 +255,11 @@ impl Overrides {
             })
             .collect()
     }
+}
+
+/// Of two settings of one thing the one that was given later.
+pub fn later<'s>(one: Option<&'s Setting>, other: Option<&'s Setting>) -> Option<&'s Setting> {
+    one.filter(|one| one.is_after(other)).or(other)
 }
 
 /// Names of controls for a message, without their X.

@@ -26,9 +26,8 @@ impl Binder<'_> {
                 });
         let wave = wave.map(|wave| self.set_wave(path, wave, role));
         let mut setting = self.settings.parameter(path, "dc");
-        if setting.is_none()
-            && let Some(bare) = self.settings.value(path)
-        {
+        let bare = self.settings.value(path);
+        if let Some(bare) = bare.filter(|b| b.is_after(setting)) {
             // A bare value is the DC value. Of a source with a waveform it would take away what it
             // is there for, unless the line says that it has a value at rest besides.
             match &wave {

@@ -215,7 +215,10 @@ impl Binder<'_> {
         // A value that names another make of pot is no position.
         let by_value = self.settings.value(path);
         let by_value = by_value.filter(|s| s.value.span != target.span);
-        if let Some(setting) = by_hand.or(by_value) {
+        // `XVOL.knob` is among the instance's parameters already.
+        let by_name = self.settings.parameter(path, name);
+        let set = params::later(by_hand, by_value).filter(|s| s.is_after(by_name));
+        if let Some(setting) = set {
             instance[k] = setting.value.number;
             found = (setting.value.text.clone(), setting.span);
         }
