@@ -932,3 +932,67 @@ fn four_at_a_time_come_out_as_one_by_one() {
         }
     }
 }
+
+/// R1 beside a resistor of -1 k, with 1 nF: the node's conductance 1/R1 - 1/1k must be above zero, or
+/// the capacitor's voltage grows. 1 mA into it makes the voltage positive then, and negative if not.
+const EDGE: &str = "on the edge
+I1 0 a 1m
+R1 a 0 980 ; tol=10%
+RN a 0 -1k ; tol=0%
+C1 a 0 1n
+.end
+";
+const EDGE_SHEET: &str = "netlist = \"e.cir\"
+[[expect]]
+figure = \"v(a)\"
+at-most = \"1e9 V\"
+";
+
+#[test]
+fn bug_an_amplifier_that_runs_away_was_counted_as_meeting_its_sheet() {
+    let folder = folder_with(&[("e.cir", EDGE), ("e.sheet.toml", EDGE_SHEET)]);
+    let here = folder.path();
+    let command = ["spread", "e.sheet.toml", "--runs", "60", "--csv", "-"];
+    let output = run(here, &command);
+    let csv = String::from_utf8(output.stdout).expect("text");
+    let stands = column(&csv, 1).iter().map(|v| *v > 0.0).collect::<Vec<_>>();
+    let stable = stands.iter().filter(|s| **s).count();
+    assert!(
+        stable > 10 && stable < 50,
+        "the test says nothing: {stable}"
+    );
+    // Stability is counted after the expectations, of which there is one.
+    for (row, stands) in csv.lines().skip(1).zip(&stands) {
+        let failed = row.rsplit(',').next().expect("a cell");
+        assert_eq!(failed, if *stands { "" } else { "2" }, "{row}");
+    }
+    let first = 1 + stands.iter().position(|s| !s).expect("one that runs away");
+    let told = String::from_utf8_lossy(&output.stderr).to_string();
+    let wanted = format!(
+        "{} of 60 amplifiers are unstable, the first is run {first}: it would run away",
+        60 - stable
+    );
+    assert!(told.contains(&wanted), "{told}");
+    let found = record(here, &command[1..4]);
+    let expectations = &found["expectations"];
+    assert_eq!(expectations["each"][0]["met"]["amplifiers"], 60);
+    assert_eq!(expectations["each"][1]["expectation"], "stability");
+    assert_eq!(expectations["each"][1]["met"]["amplifiers"], stable);
+    assert_eq!(expectations["all"]["amplifiers"], stable);
+
+    let allowed = EDGE_SHEET.replace("[[expect]]", "may-be-unstable = true\n[[expect]]");
+    fs::write(here.join("e.sheet.toml"), allowed).expect("written");
+    let found = record(here, &command[1..4]);
+    assert_eq!(found["expectations"]["all"]["amplifiers"], 60);
+}
+
+#[test]
+fn bug_the_distance_of_a_sound_was_shown_in_volts() {
+    let sheet = "netlist = \"d.cir\"\n[[expect]]\nfigure = \"render of v(out) with seconds 0.2\"\n\
+                 tolerance = \"-60 dB\"\nfile = \"d.wav\"\n";
+    let netlist = DIVIDER.replace("V1 in 0 10", "V1 in 0 DC 0 AC 1");
+    let folder = folder_with(&[("d.cir", &netlist), ("d.sheet.toml", sheet)]);
+    done(folder.path(), &["check", "d.sheet.toml", "--record"]);
+    let found = record(folder.path(), &["d.sheet.toml", "--runs", "3"]);
+    assert_eq!(found["figures"][0]["unit"], "dB");
+}

@@ -159,6 +159,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         return Err(kept.err().unwrap_or(failure));
     }
     interrupt::keeps(false);
+    warn_of_unstable(&asked, &tally);
     let shares = work::shares(&asked, &board, &tally)?;
     let corners = extremes::corners(&asked, &board)?;
     if let Some(json) = json {
@@ -175,4 +176,22 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     outputs.join(table);
     common::commit(outputs)?;
     Ok(tally.outcome())
+}
+
+/// Says how many amplifiers do not stay where they were measured.
+fn warn_of_unstable(asked: &Asked<'_>, tally: &work::Tally) {
+    let (count, Some((run, what))) = &tally.unstable else {
+        return;
+    };
+    if asked.quiet {
+        return;
+    }
+    let what = what.trim_start_matches("unstable: ");
+    let (what, _) = what.split_once(',').unwrap_or((what, ""));
+    let are = if *count == 1 { "is" } else { "are" };
+    common::tell(&format!(
+        "warning: {count} of {} amplifiers {are} unstable, the first is run {run}: {what}; their \
+         figures say nothing\n",
+        tally.runs
+    ));
 }

@@ -11,7 +11,7 @@ use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::circuit::params::MAINS;
 use crate::diag::Span;
-use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
+use crate::figure::bench::{Bench, FigureValue, Judging, Reading, Trouble};
 use crate::figure::choice::{Choice, TEMPERATURE, choose};
 use crate::figure::digits::shown;
 use crate::figure::registry::Gives;
@@ -117,7 +117,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         let (netlist, settings) = choose(netlist, &base, choices);
         let all = given.unused_yet(settings.list());
         let mut bench = Bench::new(&netlist, all, sources.clone(), &beside, &stopped);
-        bench.judges = true;
+        bench.judges = Judging::Stability;
         let found = readings(&mut bench, &figure_list);
         progress.one_more();
         let unstable = bench.findings.into_iter().find(|f| f.quantity == STABILITY);

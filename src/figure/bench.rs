@@ -32,6 +32,17 @@ use small::Quiet;
 use value::go_on;
 pub use value::{Across, Clips, Curve, FigureValue, Reading, Trouble};
 
+/// How much of a circuit at rest is judged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Judging {
+    /// Nothing.
+    Nothing,
+    /// Whether it stays there.
+    Stability,
+    /// All that `bias` says in words.
+    All,
+}
+
 /// A circuit whose figures are wanted.
 pub struct Bench<'n> {
     netlist: &'n Netlist,
@@ -40,8 +51,8 @@ pub struct Bench<'n> {
     pub sources: Files,
     /// What was doubtful about the circuit when it was built first.
     pub warnings: Vec<Diagnostic>,
-    /// Whether the circuit at rest is judged too, beside its figures.
-    pub judges: bool,
+    /// How the circuit at rest is judged, beside its figures.
+    pub judges: Judging,
     /// What was found wrong with it then. Nothing, where it has no rest.
     pub findings: Vec<Finding>,
     clips: &'n dyn Clips,
@@ -62,7 +73,7 @@ impl<'n> Bench<'n> {
             settings,
             sources,
             warnings: Vec::new(),
-            judges: false,
+            judges: Judging::Nothing,
             findings: Vec::new(),
             clips,
             stopped,
@@ -127,7 +138,11 @@ impl<'n> Bench<'n> {
             .iter()
             .map(|b| b.as_ref().err().map(|d| Err(Trouble::Input(d.clone()))))
             .collect();
-        let judges = self.judges && unfed.is_empty();
+        let judges = if unfed.is_empty() {
+            self.judges
+        } else {
+            Judging::Nothing
+        };
         self.findings = self.still(circuit, figures, &bound, (near, judges), &mut found);
         let mut driving = Driving::new(circuit, self.stopped);
         for (k, bound) in bound.iter().enumerate() {
@@ -166,14 +181,14 @@ impl<'n> Bench<'n> {
         circuit: &Circuit,
         figures: &[&Figure],
         bound: &[Result<Bound, Diagnostic>],
-        (near, judges): (Option<&AtRest>, bool),
+        (near, judges): (Option<&AtRest>, Judging),
         found: &mut [Option<Result<FigureValue, Trouble>>],
     ) -> Vec<Finding> {
         let of_point = |b: &Result<Bound, Diagnostic>| {
             matches!(b, Ok(Bound::Direct(_) | Bound::Chart(_) | Bound::Small(_)))
         };
         let wanted: Vec<usize> = (0..bound.len()).filter(|&k| of_point(&bound[k])).collect();
-        if wanted.is_empty() && !judges {
+        if wanted.is_empty() && judges == Judging::Nothing {
             return Vec::new();
         }
         let cold = wanted
@@ -195,8 +210,10 @@ impl<'n> Bench<'n> {
             charts(&quiescent, &mut assembly, &charted, figures, bound, found);
         }
         let mut findings = Vec::new();
-        if judges {
-            (findings, assembly) = findings::of(&quiescent, assembly, None);
+        match judges {
+            Judging::Nothing => {}
+            Judging::Stability => (findings, assembly) = findings::unstable(&quiescent, assembly),
+            Judging::All => (findings, assembly) = findings::of(&quiescent, assembly, None),
         }
         if small.is_empty() {
             return findings;

@@ -24,9 +24,8 @@ pub fn of<'c>(
     ));
     all.extend(findings::dead(&mut assembly, quiescent));
     all.extend(parts::overloaded(assembly.circuit));
-    let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
-    let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
-    all.extend(findings::unstable(&mut small));
+    let (unstable, assembly) = unstable(quiescent, assembly);
+    all.extend(unstable);
     // With a signal an open output transformer is no mere matter of the bench.
     if survey.is_some_and(|s| s.states.iter().any(|s| s.sine.is_some())) {
         for finding in &mut all {
@@ -34,4 +33,12 @@ pub fn of<'c>(
         }
     }
     (all, assembly)
+}
+
+/// Only that the circuit does not stay there, if it does not. The assembly comes back.
+pub fn unstable<'c>(quiescent: &Quiescent, assembly: Assembly<'c>) -> (Vec<Finding>, Assembly<'c>) {
+    let mut assembly = quiescent::with_swings(assembly, &quiescent.found);
+    let mut small = SmallSignal::new(&mut assembly, &quiescent.x);
+    let found = findings::unstable(&mut small);
+    (found.into_iter().collect(), assembly)
 }

@@ -97,6 +97,18 @@ pub struct Expectation {
     pub braces: bool,
 }
 
+impl Expectation {
+    /// The unit of what is found: of a curve or sound held against a stored one, of the distance.
+    pub fn found_unit(&self) -> &'static str {
+        match (&self.want, self.tolerance) {
+            (Want::Fingerprint { .. }, _) => "dB",
+            (Want::Curve { .. } | Want::Sound { .. }, Some(Tolerance::Decibels(_))) => "dB",
+            (Want::Sound { .. }, Some(Tolerance::Relative(_))) => "%",
+            _ => self.figure.unit(),
+        }
+    }
+}
+
 /// The unit of a curve's or sound's tolerance that is a ratio in dB is no unit of its own.
 const RATIOS: &[&str] = &["V", "A", "W"];
 

@@ -12,7 +12,7 @@ use crate::circuit::read::Draft;
 use crate::diag::clean;
 use crate::diag::{Diagnostic, Files};
 use crate::figure::Figure;
-use crate::figure::bench::{Bench, FigureValue, Reading, Trouble};
+use crate::figure::bench::{Bench, FigureValue, Judging, Reading, Trouble};
 use crate::figure::choice::choose;
 use crate::measure::findings::{Finding, STABILITY, UNJUDGED};
 use crate::netlist::statement::Netlist;
@@ -108,7 +108,7 @@ pub fn run(
     let choices: Vec<_> = [&ready.sheet.settings[..], &case.choices[..]].concat();
     let (netlist, settings) = choose(&ready.netlist, &ready.base, &choices);
     let mut bench = Bench::new(&netlist, settings, ready.sources.clone(), stored, stopped);
-    bench.judges = true;
+    bench.judges = Judging::All;
     let expectations: Vec<&Expectation> = expected
         .iter()
         .map(|&k| &ready.sheet.expectations[k])

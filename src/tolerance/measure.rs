@@ -15,7 +15,7 @@ use crate::circuit::ledger::Ledger;
 use crate::circuit::params::{self, Overrides};
 use crate::circuit::{Circuit, Node};
 use crate::diag::{Diagnostic, Files};
-use crate::figure::bench::{Bench, Clips, FigureValue, Reading, Trouble};
+use crate::figure::bench::{Bench, Clips, FigureValue, Judging, Reading, Trouble};
 use crate::figure::registry::Way;
 use crate::figure::{Figure, Subject};
 use crate::measure::quiescent::{self, AtRest};
@@ -42,6 +42,19 @@ pub struct Setup {
     nominal: Option<AtRest>,
     /// Whether it stays there.
     pub stability: Stability,
+    /// Whether that is asked of each amplifier too.
+    pub watch: Watch,
+}
+
+/// Of which amplifiers it is asked whether they stay at rest.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Watch {
+    /// Of none.
+    Never,
+    /// Of all, unless they go four at a time, which takes a hundredth of the time that it would.
+    IfSlow,
+    /// Of all.
+    Always,
 }
 
 /// Texts, clips, and whether to break off: what every bench needs.
@@ -79,6 +92,7 @@ impl Setup {
             pick: Vec::new(),
             nominal: None,
             stability: Stability::Unknown,
+            watch: Watch::Never,
         };
         let mut bench = setup.bench(around);
         let circuit = bench.circuit(Timing::default())?;
@@ -144,6 +158,9 @@ impl Setup {
     }
 
     fn quick(&self, bench: &mut Bench<'_>, circuit: &Circuit) -> Option<Quick> {
+        if self.watch == Watch::Always {
+            return None;
+        }
         let readings = self.readings(circuit)?;
         let Some(AtRest::Point(point)) = &self.nominal else {
             return None;
@@ -276,8 +293,14 @@ pub struct Worker<'n> {
     values: Vec<f64>,
 }
 
-/// Figures of one circuit, in their order.
-pub type Measured = Vec<Result<FigureValue, Trouble>>;
+/// What was measured of one circuit.
+#[derive(Debug)]
+pub struct Measured {
+    /// Its figures, in their order.
+    pub figures: Vec<Result<FigureValue, Trouble>>,
+    /// What it does in place of staying at rest, if it was watched.
+    pub unstable: Option<String>,
+}
 
 impl Worker<'_> {
     /// Whether amplifiers go four at a time.
@@ -359,7 +382,7 @@ impl Seat<'_> {
     fn four(&mut self, values: &[Vec<f64>]) -> Vec<Option<Measured>> {
         let setup = self.setup;
         let Some(quick) = &mut self.quick else {
-            return vec![None; values.len()];
+            return values.iter().map(|_| None).collect();
         };
         let own = values.iter().map(|values| {
             let own = setup.pick.iter().map(|&k| values[k]);
@@ -381,7 +404,10 @@ impl Seat<'_> {
                     limit: None,
                 }))
             });
-            Some(each.collect())
+            Some(Measured {
+                figures: each.collect(),
+                unstable: None,
+            })
         });
         measured.collect()
     }
@@ -397,7 +423,10 @@ impl Seat<'_> {
     fn measure(&mut self, values: &[f64]) -> Measured {
         self.put(values);
         let setup = self.setup;
-        let failed = |why: &Trouble| setup.figures.iter().map(|_| Err(why.clone())).collect();
+        let failed = |why: &Trouble| Measured {
+            figures: setup.figures.iter().map(|_| Err(why.clone())).collect(),
+            unstable: None,
+        };
         let trimmed = match self.trim() {
             Ok(trimmed) => trimmed,
             Err(why) => return failed(&why),
@@ -412,11 +441,21 @@ impl Seat<'_> {
                 .for_each(|&(k, value)| trim::set(circuit, k, value));
         };
         let near = setup.nominal.as_ref();
-        match self
+        // Of the settled amplifier alone, not of each step of a trimmer.
+        self.bench.judges = match setup.watch {
+            Watch::Always => Judging::Stability,
+            Watch::IfSlow if self.quick.is_none() => Judging::Stability,
+            _ => Judging::Nothing,
+        };
+        let found = self
             .bench
-            .measure_on(&self.circuit, &figures, near, Some(&alter))
-        {
-            Ok(found) => found,
+            .measure_on(&self.circuit, &figures, near, Some(&alter));
+        self.bench.judges = Judging::Nothing;
+        match found {
+            Ok(figures) => Measured {
+                figures,
+                unstable: self.bench.findings.drain(..).next().map(|f| f.text),
+            },
             Err(problems) => {
                 let first = problems.into_iter().find(Diagnostic::is_error);
                 failed(&Trouble::Input(first.expect("an error")))

@@ -45,7 +45,8 @@ impl Workbench {
             let mut numbers = vec![0.0; plan.variables.draws.len()];
             sampler.numbers(run, &mut numbers);
             let found = worker.batch(&[numbers]);
-            for (summary, value) in summaries.iter_mut().zip(found.iter().flatten().flatten()) {
+            let values = found.iter().flatten().flat_map(|m| &m.figures);
+            for (summary, value) in summaries.iter_mut().zip(values) {
                 match value {
                     Ok(FigureValue::Number(reading)) => summary.add(run, Some(reading.value)),
                     Ok(_) => return Err(Error::Absent("a curve has no mean".to_string())),

@@ -22,7 +22,7 @@ use crate::num;
 use crate::report::file::STANDARD_OUTPUT;
 use crate::sheet::Expectation;
 use crate::tolerance::list::{Rule, Shape};
-use crate::tolerance::measure::{Around, Plan, Setup, Trim};
+use crate::tolerance::measure::{Around, Plan, Setup, Trim, Watch};
 use crate::tolerance::sample::{Order, Sampler};
 use clap::ArgMatches;
 use std::ops::Range;
@@ -152,7 +152,7 @@ impl<'m> Asked<'m> {
                 &rules,
                 around,
             );
-            let (setup, warnings) = made.map_err(|problems| fail(&sources, problems))?;
+            let (mut setup, warnings) = made.map_err(|problems| fail(&sources, problems))?;
             if !quiet {
                 for warning in &warnings {
                     common::tell(&format!("{}\n", sources.render(warning)));
@@ -168,6 +168,11 @@ impl<'m> Asked<'m> {
                     ));
                 }
             }
+            setup.watch = match circuit.expected.1.is_empty() {
+                _ if may_be_unstable => Watch::Never,
+                true => Watch::IfSlow,
+                false => Watch::Always,
+            };
             setups.push(setup);
             expected.push(circuit.expected);
         }

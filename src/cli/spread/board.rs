@@ -5,10 +5,11 @@ use super::super::interrupt;
 use super::asked::Asked;
 use crate::audio::fingerprint::{self, Fingerprint};
 use crate::figure::bench::{FigureValue, Trouble};
+use crate::measure::findings::STABILITY;
 use crate::num;
-use crate::sheet::judge;
 use crate::sheet::verdict::Mark;
-use crate::tolerance::measure::{Around, Measured, Worker};
+use crate::sheet::{Expectation, judge};
+use crate::tolerance::measure::{Around, Measured, Watch, Worker};
 
 /// One column.
 #[derive(Debug, Clone)]
@@ -25,7 +26,9 @@ pub struct Board {
     pub columns: Vec<Column>,
     /// As drawn; none where there is no such figure.
     pub nominal: Vec<Option<f64>>,
-    /// Which expectations the drawing's own amplifier meets.
+    /// What each amplifier is to meet: the expectations of a sheet, and that each circuit is stable.
+    pub expectations: Vec<String>,
+    /// Which of those the drawing's own amplifier meets.
     pub nominal_passes: Vec<bool>,
     /// Whether an amplifier takes microseconds.
     pub is_quick: bool,
@@ -38,8 +41,10 @@ pub struct Board {
 pub struct Row {
     /// A value for each column.
     pub values: Vec<Option<f64>>,
-    /// Whether each expectation is met; empty without a sheet.
+    /// Whether each expectation is met, and whether each circuit is stable; empty without a sheet.
     pub passes: Vec<bool>,
+    /// What it does in place of staying at rest.
+    pub unstable: Option<String>,
     /// Why the first figure that it lacks does not exist, and its column.
     pub why: Option<(usize, String)>,
     /// Whether the user broke off.
@@ -70,23 +75,20 @@ impl Board {
         let mut board = Board {
             columns: Vec::new(),
             nominal: Vec::new(),
+            expectations: Vec::new(),
             nominal_passes: Vec::new(),
             is_quick: worker.is_quick(),
             widths: Vec::new(),
         };
-        for (setup, (found, (case, _))) in asked
+        for (setup, (found, (case, expected))) in asked
             .plan
             .setups
             .iter()
             .zip(found.iter().zip(&asked.expected))
         {
             let mut widths = Vec::new();
-            for (figure, found) in setup.figures.iter().zip(found) {
-                let name = if case.is_empty() {
-                    figure.text.clone()
-                } else {
-                    format!("[{case}] {}", figure.text)
-                };
+            for (figure, found) in setup.figures.iter().zip(&found.figures) {
+                let name = named(case, &figure.text);
                 let before = board.columns.len();
                 let mut add = |name: String, unit| board.columns.push(Column { name, unit });
                 match found {
@@ -96,7 +98,13 @@ impl Board {
                     }
                     Err(Trouble::Stopped) => return Err(Failure::Interrupted),
                     // A sheet holds curves and sounds against stored ones: one distance.
-                    _ if asked.is_sheet() => add(name, figure.unit()),
+                    _ if asked.is_sheet() => {
+                        let expectation = expected.get(widths.len());
+                        add(
+                            name,
+                            expectation.map_or(figure.unit(), Expectation::found_unit),
+                        );
+                    }
                     Ok(FigureValue::Curve(curve)) => {
                         for x in &curve.x {
                             add(format!("{name} @ {}", num::full(*x)), curve.unit);
@@ -118,6 +126,14 @@ impl Board {
             }
             board.widths.push(widths);
         }
+        if asked.is_sheet() {
+            let names = board.columns.iter().map(|c| c.name.clone());
+            board.expectations.extend(names);
+            let watched = asked.plan.setups.iter().zip(&asked.expected);
+            for (_, (case, _)) in watched.filter(|(setup, _)| setup.watch == Watch::Always) {
+                board.expectations.push(named(case, STABILITY));
+            }
+        }
         let row = board.row(asked, found);
         board.nominal = row.values;
         board.nominal_passes = row.passes;
@@ -127,9 +143,14 @@ impl Board {
     /// What was found of an amplifier, as a row.
     pub fn row(&self, asked: &Asked<'_>, found: Vec<Measured>) -> Row {
         let mut row = Row::default();
+        let mut stable = Vec::new();
         for (k, found) in found.into_iter().enumerate() {
             let (case, expected) = &asked.expected[k];
-            for (n, found) in found.into_iter().enumerate() {
+            if asked.plan.setups[k].watch == Watch::Always {
+                stable.push(found.unstable.is_none());
+            }
+            row.unstable = row.unstable.or(found.unstable);
+            for (n, found) in found.figures.into_iter().enumerate() {
                 let at = row.values.len();
                 let width = self.widths[k][n];
                 let lacks = |row: &mut Row, why: String| {
@@ -172,10 +193,20 @@ impl Board {
                 }
             }
         }
+        row.passes.extend(stable);
         // Nothing that is not finite stands in a table.
         for value in &mut row.values {
             *value = value.filter(|v| v.is_finite());
         }
         row
+    }
+}
+
+/// A figure of a case.
+fn named(case: &str, figure: &str) -> String {
+    if case.is_empty() {
+        figure.to_string()
+    } else {
+        format!("[{case}] {figure}")
     }
 }

@@ -83,9 +83,9 @@ pub fn record(
         json!({ "amplifiers": passed, "part": finite(part), "low": low, "high": high })
     };
     let passed = asked.is_sheet().then(|| {
-        let each = board.columns.iter().zip(&tally.passed);
+        let each = board.expectations.iter().zip(&tally.passed);
         let each: Vec<Value> = each
-            .map(|(c, &n)| json!({ "expectation": c.name, "met": met(n) }))
+            .map(|(name, &n)| json!({ "expectation": name, "met": met(n) }))
             .collect();
         json!({ "each": each, "all": met(tally.passed_all) })
     });

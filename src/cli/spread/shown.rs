@@ -249,8 +249,8 @@ fn passed(asked: &Asked<'_>, board: &Board, tally: &Tally) -> String {
             if drawn { "met" } else { "not met" }.to_string(),
         ]);
     };
-    for (k, column) in board.columns.iter().enumerate() {
-        add(&column.name, tally.passed[k], board.nominal_passes[k]);
+    for (k, name) in board.expectations.iter().enumerate() {
+        add(name, tally.passed[k], board.nominal_passes[k]);
     }
     let all = board.nominal_passes.iter().all(|p| *p);
     add("all of them", tally.passed_all, all);

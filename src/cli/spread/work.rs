@@ -22,6 +22,8 @@ pub struct Tally {
     pub passed: Vec<u64>,
     /// How many meet all.
     pub passed_all: u64,
+    /// How many do not stay at rest, of those measured here, and what the first of them does.
+    pub unstable: (u64, Option<(u64, String)>),
     /// For each column, why an amplifier lacks it, and which was the first.
     pub why: Vec<Option<(u64, String)>>,
     straight: Straight,
@@ -36,6 +38,7 @@ impl Tally {
             summaries: vec![Summary::default(); columns],
             passed: vec![0; board.nominal_passes.len()],
             passed_all: 0,
+            unstable: (0, None),
             why: vec![None; columns],
             straight: Straight::new(&asked.plan.variables, asked.plan.shape, columns.min(MOST)),
         }
@@ -51,6 +54,10 @@ impl Tally {
             *count += u64::from(*passes);
         }
         self.passed_all += u64::from(row.passes.iter().all(|p| *p));
+        if let Some(what) = &row.unstable {
+            self.unstable.0 += 1;
+            self.unstable.1.get_or_insert((run, what.clone()));
+        }
         if let Some((column, why)) = &row.why {
             self.why[*column].get_or_insert((run, why.clone()));
         }
