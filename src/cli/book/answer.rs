@@ -91,9 +91,9 @@ pub fn ask(request: &Request) -> Result<Answer, Failure> {
 }
 
 /// The name of the JSON while it is kept.
-const JSON: &str = "figures.json";
+pub const JSON: &str = "figures.json";
 /// And that of the CSV.
-pub const TABLE: &str = "figures.csv";
+const TABLE: &str = "figures.csv";
 
 /// One value, or, of a JSON with an object a line, all of them.
 fn parsed(text: &str) -> Value {

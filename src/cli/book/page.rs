@@ -416,26 +416,36 @@ fn picture(svg: &str, name: &str, class: &str) -> String {
     )
 }
 
-/// What a sheet expected and what was found, as its CSV has them.
+/// What a sheet expected and what was found, as people read it.
 fn judged(answer: &Answer) -> String {
-    let text = answer.kept.text(answer::TABLE).unwrap_or_default();
-    let mut reader = csv::ReaderBuilder::new()
-        .has_headers(false)
-        .from_reader(text.as_bytes());
-    let mut rows = reader.records().filter_map(Result::ok);
-    let Some(head) = rows.next() else {
+    let text = answer.kept.text(answer::JSON).unwrap_or_default();
+    let mut table = Table::new(&[
+        ("figure", Side::Left),
+        ("expected", Side::Right),
+        ("found", Side::Right),
+        ("tolerance", Side::Right),
+        ("verdict", Side::Left),
+    ]);
+    for verdict in text
+        .lines()
+        .filter_map(|l| serde_json::from_str::<Value>(l).ok())
+    {
+        let cell = |key: &str| verdict[key].as_str().unwrap_or_default().to_string();
+        let figure = match cell("case") {
+            none if none.is_empty() => cell("figure"),
+            case => format!("[{case}] {}", cell("figure")),
+        };
+        table.row([
+            figure,
+            cell("expected_text"),
+            cell("found_text"),
+            cell("tolerance"),
+            cell("verdict"),
+        ]);
+    }
+    if table.is_empty() {
         return String::new();
-    };
-    let sides = [
-        Side::Left,
-        Side::Right,
-        Side::Right,
-        Side::Right,
-        Side::Left,
-    ];
-    let columns: Vec<(&str, Side)> = head.iter().zip(sides).collect();
-    let mut table = Table::new(&columns);
-    rows.for_each(|r| table.row(r.iter()));
+    }
     typeset::table(&table, "")
 }
 

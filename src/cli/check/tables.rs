@@ -57,6 +57,8 @@ pub fn json_lines(checked: &[Checked<'_>]) -> String {
                         "found": number_or_text(&v.found),
                         "tolerance": v.tolerance,
                         "verdict": v.mark.word(),
+                        "expected_text": v.shown_expected,
+                        "found_text": v.shown_found,
                         "by": v.by,
                         "message": v.message,
                     }));
