@@ -497,7 +497,11 @@ fn amount(value: Option<(f64, &'static str)>) -> String {
 
 /// A part's value as it is printed on the part: no digits that say nothing.
 fn number(value: f64, unit: &str) -> String {
-    let unit = if unit == "ohm" { "Ω" } else { unit };
+    let unit = match unit {
+        "ohm" => "Ω",
+        "1" => "",
+        unit => unit,
+    };
     let text = num::engineering(value, unit, 6);
     let (digits, rest) = text.split_once(' ').unwrap_or((&text, ""));
     let digits = if digits.contains('.') {
