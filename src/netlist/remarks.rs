@@ -71,7 +71,21 @@ fn misspelt(word: &str, rest: &str) -> Option<(String, String)> {
         let end = |c: char| c.is_whitespace() || ",;()[]".contains(c);
         text.split(end).next().unwrap_or("").to_string()
     };
-    let first = |text: &str| cut(text.trim_start_matches(['=', ':', ' ', '\t']));
+    // A unit that stands apart belongs to what is to be written.
+    let with_unit = |found: String, rest: &str| {
+        let unit = unit_apart(rest).map_or("", |(_, unit)| unit);
+        if found.ends_with(|c: char| c.is_ascii_digit()) {
+            found + unit
+        } else {
+            found
+        }
+    };
+    let first = |text: &str| {
+        let text = text.trim_start_matches(['=', ':', ' ', '\t']);
+        let found = cut(text);
+        let rest = &text[found.len()..];
+        with_unit(found, rest)
+    };
     let by_equals = word[key.len()..].starts_with('=');
     let shown = match value {
         Some("") => first(next),
@@ -85,12 +99,7 @@ fn misspelt(word: &str, rest: &str) -> Option<(String, String)> {
             if !is_amount(remark, &found, rest) {
                 return None;
             }
-            let unit = unit_apart(rest).map_or("", |(_, unit)| unit);
-            if found.ends_with(|c: char| c.is_ascii_digit()) {
-                found + unit
-            } else {
-                found
-            }
+            with_unit(found, rest)
         }
     };
     let is_value = match *remark {
