@@ -121,6 +121,12 @@ fn every_figure_is_the_commands_own() {
             for cell in cells.filter(|c| wanted && !c.is_empty() && c.len() < 30) {
                 assert!(of.contains(&escaped(cell)), "`{cell}` of {line}");
             }
+            if id == "sheet" {
+                // With units, and no digits that say nothing.
+                for cell in ["250.00 V", "10.000 V", "1 %", "off"] {
+                    assert!(of.contains(&format!(">{cell}</td>")), "{cell}: {of}");
+                }
+            }
             if let Some(file) = line.split(' ').next_back().filter(|w| w.ends_with(".svg")) {
                 let svg = read(file);
                 let last = svg

@@ -406,6 +406,13 @@ fn a_word_of_a_model_is_a_word() {
         code == 1 && rows.contains("taper linear for audio"),
         "{rows}"
     );
+    // And a plain number had `1` for its unit.
+    let (drawn, built) = (
+        drawn.replace("audio", "audio mid=0.15"),
+        drawn.replace("audio", "audio mid=0.1"),
+    );
+    let (_, rows, _) = run(&drawn, &built, &[]);
+    assert!(rows.contains("mid 0.1 for 0.15\n"), "{rows}");
 }
 
 /// Each keeps its name and its value, and takes the place of the other.
