@@ -93,7 +93,7 @@ pub fn written(curve: &Curve) -> String {
 /// How far a measured curve is from the expected one at the worst place.
 ///
 /// # Errors
-/// If it does not run as far as the expected one.
+/// If one of them does not run as far as the other.
 pub fn apart(
     path: &str,
     expected: (&[f64], &[f64]),
@@ -109,7 +109,15 @@ pub fn apart(
     };
     // Times that were summed and times that were read may differ in their last digits.
     let slack = 1e-9 * (last - first).abs().max(last.abs());
-    if !(from <= first + slack && to >= last - slack) {
+    // What the file does not have would not be compared. It may begin and end at points of its own.
+    let step = |near: Option<&f64>, end: f64| near.map_or(0.0, |n| (n - end).abs());
+    let (lead, tail) = (
+        step(found.x.get(1), from),
+        step(found.x.iter().rev().nth(1), to),
+    );
+    let covers = from <= first + slack && to >= last - slack;
+    let covered = first <= from + lead + slack && last >= to - tail - slack;
+    if !(covers && covered) {
         return Err(SheetProblem::Reach {
             path: path.to_string(),
             found_from: num::full(first),
@@ -126,7 +134,10 @@ pub fn apart(
             None => (got - wanted, masked(found.across, mask, place)),
             Some(Tolerance::Absolute(t)) => (got - wanted, t),
             Some(Tolerance::Relative(part)) => (got - wanted, part * greatest),
-            Some(Tolerance::Decibels(db)) => (decibels((got / wanted).abs()), db),
+            Some(Tolerance::Decibels(db)) if got == wanted => (0.0, db),
+            // The wrong way up is as far apart as can be.
+            Some(Tolerance::Decibels(db)) if got * wanted <= 0.0 => (f64::INFINITY, db),
+            Some(Tolerance::Decibels(db)) => (decibels(got / wanted), db),
         };
         let part = |a: &Apart| a.by.abs() / a.allowed;
         let this = Apart { place, by, allowed };
@@ -213,6 +224,14 @@ mod tests {
         assert!((by(Tolerance::Relative(0.1)) - 0.1).abs() < 1e-9);
         // 20 log10(1.1) is 0.8279 dB.
         assert!((by(Tolerance::Decibels(0.8279)) - 1.0).abs() < 1e-4);
+        // The wrong way up it is as large, and another curve.
+        let upside_down = curve(&[0.0, 1.0], &[-10.0, -1.0], Across::Time);
+        let decibels = Some(Tolerance::Decibels(1.0));
+        let worst = apart("m", (&wanted.0, &wanted.1), &upside_down, decibels, &[]);
+        assert_eq!(worst.expect("within reach").by, f64::INFINITY);
+        let silent = curve(&[0.0, 1.0], &[0.0, 0.0], Across::Time);
+        let worst = apart("m", (&[0.0, 1.0], &[0.0, 0.0]), &silent, decibels, &[]);
+        assert_eq!(worst.expect("within reach").by, 0.0);
     }
 
     #[test]
@@ -228,6 +247,18 @@ mod tests {
             let problem = stored("m.csv", text, &like).expect_err(text);
             assert!(problem.to_string().contains(message), "{problem}");
         }
+        let long = curve(&[0.0, 1.0, 2.0, 3.0], &[0.0; 4], Across::Time);
+        let reach = |x: &[f64]| apart("m", (x, &[0.0; 4][..x.len()]), &long, None, &[(0.0, 1.0)]);
+        // A file that was cut short compares nothing beyond its end; points of its own it may have.
+        assert!(matches!(
+            reach(&[0.0, 1.5]),
+            Err(SheetProblem::Reach { .. })
+        ));
+        assert!(matches!(
+            reach(&[1.5, 3.0]),
+            Err(SheetProblem::Reach { .. })
+        ));
+        assert!(reach(&[0.7, 1.9, 2.2]).is_ok());
         let far = apart("m", (&[0.0, 9.0], &[0.0, 0.0]), &like, None, &[(0.0, 1.0)]);
         assert!(matches!(far, Err(SheetProblem::Reach { .. })));
     }

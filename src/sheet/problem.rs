@@ -210,3 +210,8 @@ impl From<SheetProblem> for Diagnostic {
         problem.at(None)
     }
 }
+            SheetProblem::Reach { .. } => Some(
+                "let both cover the same: give the figure the file's ends, or record the file anew \
+                 with --record --overwrite"
+                    .into(),
+            ),

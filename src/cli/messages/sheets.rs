@@ -45,7 +45,7 @@ made! { SheetProblem;
     Length: expect("figure = \"render of v(out) with source VIN, clip take.wav\"\nfile = \"out.wav\"\ntolerance = \"-60 dB\"") => "The stored sound is longer or shorter than the render.";
     NoColumn: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"other.csv\"\ntolerance = \"1 %\"") => "The stored table has no column of that name.";
     CsvLine: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"broken.csv\"\ntolerance = \"1 %\"") => "A line of the stored table cannot be read.", "Mend it, or record it anew with --record --overwrite.";
-    Reach: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"long.csv\"\ntolerance = \"1 %\"") => "The stored curve does not cover what is measured.", "Measure less, or record it anew with --record --overwrite.";
+    Reach: expect("figure = \"waveform of v(out) with stop 1m, step 10u\"\nfile = \"long.csv\"\ntolerance = \"1 %\"") => "The stored curve and the figure do not cover the same, so that a part of one would not be compared.";
     Fingerprint: expect("figure = \"render of v(out) with source VIN, clip take.wav\"\ntolerance = \"1 dB\"\nbands = [-20, -30]\nenvelope = [-20]") => "The stored levels are of another kind of sound than the render.";
 }
 
