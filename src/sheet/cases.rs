@@ -146,13 +146,18 @@ pub fn settings<'a>(
     reader: &mut Reader<'_>,
     table: &'a DeTable<'a>,
     prefix: &str,
+    taken: &mut HashSet<String>,
     out: &mut Vec<Choice>,
 ) {
     for entry in reader.entries(table) {
         let name = format!("{prefix}{}", entry.name);
         if let DeValue::Table(inner) = entry.value.get_ref() {
-            settings(reader, inner, &format!("{name}."), out);
+            settings(reader, inner, &format!("{name}."), taken, out);
         } else if let Some((text, span)) = reader.plain(&name, entry.value) {
+            if !taken.insert(name.to_lowercase()) {
+                let name = name.clone();
+                reader.wrong(SheetProblem::SetTwice { name }, entry.key);
+            }
             out.push(Choice {
                 name,
                 text,

@@ -5,6 +5,7 @@ use super::problem::SheetProblem;
 use super::words::{Entry, Item, Reader, number};
 use crate::diag::{Diagnostic, Span};
 use crate::figure::amount::{self, Behind};
+use crate::figure::digits::shown;
 use crate::figure::registry::Gives;
 use crate::figure::target::Target;
 use crate::figure::{Figure, problem};
@@ -91,6 +92,11 @@ pub struct Expectation {
     pub tolerance: Option<Tolerance>,
     /// The tolerance as written.
     pub tolerance_text: String,
+    /// Whether it can be taken for another: a number without a unit, or per cent of a figure that is
+    /// in per cent itself.
+    pub is_bare: bool,
+    /// Where the tolerance stands.
+    pub tolerance_span: Option<Span>,
     /// One past the last byte of the block, for what is recorded.
     pub end: usize,
     /// Whether the block stands in braces.
@@ -142,6 +148,10 @@ pub fn expectation<'a>(
         reader.string("origin", e.value, "text in quotes");
     }
     let want = want(reader, &figure, figure_entry.key, &entry)?;
+    let tolerance_span = entry("tolerance").map(|e| match e.value.get_ref() {
+        DeValue::String(text) => reader.words(e.value, text).span(0, text.len()),
+        _ => reader.of(e.value),
+    });
     let (tolerance, tolerance_text) = match entry("tolerance") {
         Some(e) => {
             let refused = match &want {
@@ -173,6 +183,19 @@ pub fn expectation<'a>(
             (None, String::new())
         }
     };
+    let is_bare = is_bare(&figure, tolerance, &tolerance_text);
+    if let (Want::Value { all, by_case, .. }, Some(Tolerance::Absolute(allowed)), true) =
+        (&want, tolerance, is_bare)
+    {
+        for amount in all.iter().chain(by_case.iter().map(|c| &c.2)) {
+            if let Target::Value(value) = amount.target
+                && let Some(problem) = bare(&figure, &tolerance_text, allowed, value)
+            {
+                reader.wrong(problem, tolerance_span.unwrap_or(amount.span));
+                break;
+            }
+        }
+    }
     if reader.problems.len() > before {
         return None;
     }
@@ -184,8 +207,38 @@ pub fn expectation<'a>(
         want,
         tolerance,
         tolerance_text,
+        is_bare,
+        tolerance_span,
         end: ends.max().unwrap_or(0),
         braces: reader.text.as_bytes().get(owner.start as usize) == Some(&b'{'),
+    })
+}
+
+/// Whether a tolerance can be taken for another: `5` for per cent, `5 %` for per cent of the value.
+fn is_bare(figure: &Figure, tolerance: Option<Tolerance>, text: &str) -> bool {
+    let has_unit = amount::read(text).is_ok_and(|a| a.unit != Behind::Nothing);
+    matches!(tolerance, Some(Tolerance::Absolute(_)))
+        && !matches!(figure.unit(), "dB" | "deg")
+        && (!has_unit || figure.unit() == "%")
+}
+
+/// What is wrong with a tolerance that can be taken for another, where zero would be within it.
+pub fn bare(figure: &Figure, text: &str, allowed: f64, value: f64) -> Option<SheetProblem> {
+    if value == 0.0 || allowed < value.abs() {
+        return None;
+    }
+    let unit = figure.unit();
+    let number = crate::num::full(allowed);
+    let remedy = if unit == "%" {
+        format!("write `{number} % of value` for a part of it, or give `at-most`")
+    } else {
+        format!("write `{number} %` for a part of the value, or `{number} {unit}` if that is meant")
+    };
+    Some(SheetProblem::BareTolerance {
+        text: text.to_string(),
+        means: shown(allowed, unit),
+        value: shown(value, unit),
+        remedy,
     })
 }
 

@@ -44,6 +44,8 @@ pub enum SheetProblem {
     EmptyVary,
     #[error("`{name}` is varied in another block already")]
     VariedTwice { name: String },
+    #[error("`{name}` is set twice")]
+    SetTwice { name: String },
     #[error("two cases are called `{name}`")]
     SameCase { name: String },
     #[error("{count} cases are more than {most}")]
@@ -77,6 +79,15 @@ pub enum SheetProblem {
     IdleTolerance { text: String },
     #[error("tolerance `{text}` is 100 % or more: a value of zero would pass")]
     WideTolerance { text: String },
+    #[error(
+        "tolerance `{text}` means {means}, and the value is {value}: a value of zero would pass"
+    )]
+    BareTolerance {
+        text: String,
+        means: String,
+        value: String,
+        remedy: String,
+    },
     #[error("`at-least` {at_least} is more than `at-most` {at_most}")]
     EmptyRange { at_least: String, at_most: String },
     #[error("places of `mask` must rise: `{text}` does not")]
@@ -160,6 +171,9 @@ impl SheetProblem {
                     .into(),
             ),
             SheetProblem::EmptyVary => Some("for example `VOLUME = [0, 5, 10]`".into()),
+            SheetProblem::SetTwice { .. } => {
+                Some("names compare without regard to case; leave one of them away".into())
+            }
             SheetProblem::TooManyChoices { .. } => Some("make several sheets of it".into()),
             SheetProblem::TooManyCases { .. } => Some(format!(
                 "make several sheets of it; {}",
@@ -188,6 +202,7 @@ impl SheetProblem {
                 "give less than 100 %, for example `20 %`, or bounds with `at-least` and `at-most`"
                     .into(),
             ),
+            SheetProblem::BareTolerance { remedy, .. } => Some(remedy.clone()),
             SheetProblem::NotStored { .. } => Some("`gridleak check --record` writes it".into()),
             SheetProblem::Rate { .. } => Some(
                 "record it anew with --record --overwrite, or give the clip it came from".into(),
@@ -195,6 +210,11 @@ impl SheetProblem {
             SheetProblem::Length { .. } | SheetProblem::Fingerprint { .. } => {
                 Some("record it anew with --record --overwrite".into())
             }
+            SheetProblem::Reach { .. } => Some(
+                "let both cover the same: give the figure the file's ends, or record the file anew \
+                 with --record --overwrite"
+                    .into(),
+            ),
             SheetProblem::NoColumn { has, .. } => Some(format!("it has {has}")),
             SheetProblem::MaskPair { .. } | SheetProblem::EmptyMask => {
                 Some("for example `mask = [[\"20 Hz\", \"3 dB\"], [\"100 Hz\", \"1 dB\"]]`".into())
@@ -210,8 +230,3 @@ impl From<SheetProblem> for Diagnostic {
         problem.at(None)
     }
 }
-            SheetProblem::Reach { .. } => Some(
-                "let both cover the same: give the figure the file's ends, or record the file anew \
-                 with --record --overwrite"
-                    .into(),
-            ),

@@ -97,7 +97,9 @@ fn sheet<'a>(reader: &mut Reader<'_>, table: &'a DeTable<'a>, limits: &Limits) -
     let mut settings = Vec::new();
     if let Some(e) = entry("settings") {
         match e.value.get_ref() {
-            DeValue::Table(table) => cases::settings(reader, table, "", &mut settings),
+            DeValue::Table(table) => {
+                cases::settings(reader, table, "", &mut HashSet::new(), &mut settings);
+            }
             _ => reader.wrong_type("settings", e.value, "a table, as in `[settings]`"),
         }
     }

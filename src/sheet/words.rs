@@ -126,6 +126,7 @@ impl<'t> Reader<'t> {
     pub fn wrong_type(&mut self, key: &str, item: Item<'_>, expected: &str) {
         let found = match item.get_ref() {
             DeValue::String(_) => "text",
+            DeValue::Float(_) if number(item).is_none() => "not a finite number",
             DeValue::Integer(_) | DeValue::Float(_) => "a number",
             DeValue::Boolean(_) => "true or false",
             DeValue::Datetime(_) => "a date",
@@ -164,7 +165,7 @@ impl<'t> Reader<'t> {
     }
 
     /// Where the words of a text stand: within its quotes, unless it has escapes.
-    fn words(&self, item: Item<'_>, text: &str) -> Words {
+    pub fn words(&self, item: Item<'_>, text: &str) -> Words {
         let range = item.span();
         let raw = self.text.get(range.clone()).unwrap_or("");
         let plain = raw.len() == text.len() + 2 && raw.get(1..raw.len() - 1) == Some(text);

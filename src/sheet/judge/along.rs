@@ -2,7 +2,7 @@
 
 use super::super::Stored;
 use super::super::curve;
-use super::super::expect::{Expectation, Tolerance};
+use super::super::expect::{Expectation, Tolerance, bare};
 use super::super::problem::SheetProblem;
 use super::super::record::NewValue;
 use super::super::verdict::{Mark, Overlay, Verdict};
@@ -42,6 +42,8 @@ pub fn along(
     };
     let at_file = |problem: SheetProblem| problem.at(span);
     let (x, y) = curve::stored(file, &text, found).map_err(at_file)?;
+    let greatest = y.iter().fold(0.0f64, |most, v| most.max(v.abs()));
+    bare_beside(expectation, greatest)?;
     let apart =
         curve::apart(file, (&x, &y), found, expectation.tolerance, mask).map_err(at_file)?;
     let unit = match expectation.tolerance {
@@ -76,4 +78,21 @@ pub fn along(
         unit: found.unit,
     }];
     Ok(verdict)
+}
+
+/// Refuses a tolerance without a unit within which a stored curve or sound of this peak would be
+/// silent.
+///
+/// # Errors
+/// That.
+pub fn bare_beside(expectation: &Expectation, greatest: f64) -> Result<(), Diagnostic> {
+    let (true, Some(Tolerance::Absolute(allowed))) = (expectation.is_bare, expectation.tolerance)
+    else {
+        return Ok(());
+    };
+    let text = &expectation.tolerance_text;
+    match bare(&expectation.figure, text, allowed, greatest) {
+        Some(problem) => Err(problem.at(expectation.tolerance_span)),
+        None => Ok(()),
+    }
 }

@@ -5,6 +5,7 @@ use super::super::problem::SheetProblem;
 use super::super::record::NewValue;
 use super::super::verdict::{Mark, Overlay, Verdict};
 use super::super::{Stored, sound};
+use super::along::bare_beside;
 use super::digits::{too, written};
 use crate::audio::clip::Clip;
 use crate::audio::fingerprint::{self, Fingerprint};
@@ -40,6 +41,11 @@ pub fn heard(
         verdict.message = Some(SheetProblem::NotStored { path }.to_string());
         return Ok(verdict);
     };
+    let greatest = expected
+        .samples
+        .iter()
+        .fold(0.0f64, |most, v| most.max(v.abs()));
+    bare_beside(expectation, greatest)?;
     let apart = sound::apart(file, &expected, found, tolerance, unit).map_err(|p| p.at(span))?;
     verdict.found = num::full(apart.by);
     verdict.shown_found = format!(

@@ -1,11 +1,12 @@
 //! Numbers: a value within its tolerance, or a range.
 
-use super::super::expect::{Amount, Expectation, Tolerance};
+use super::super::expect::{Amount, Expectation, Tolerance, bare};
 use super::super::record::NewValue;
 use super::super::verdict::{Mark, Verdict};
 use super::digits::{shown_like, stored_as, too, written};
 use crate::audio::level::decibels;
 use crate::diag::Diagnostic;
+use crate::figure::amount;
 use crate::figure::bench::Reading;
 use crate::figure::digits::{shown, shown_beside};
 use crate::num;
@@ -23,9 +24,20 @@ pub fn value(
     verdict.shown_found = shown_like(wanted, reading);
     verdict.tolerance = written(tolerance, reading.unit);
     let Some(wanted) = wanted else {
-        verdict.new = Some(NewValue::Amount(stored_as(
-            found, reading, tolerance, false,
-        )));
+        let text = stored_as(found, reading, tolerance, false);
+        // What would be refused when it is read again is not stored.
+        if let (true, Tolerance::Absolute(allowed), Ok(amount)) =
+            (expectation.is_bare, tolerance, amount::read(&text))
+            && let Some(problem) = bare(
+                &expectation.figure,
+                &expectation.tolerance_text,
+                allowed,
+                amount.number,
+            )
+        {
+            return Err(problem.at(expectation.tolerance_span));
+        }
+        verdict.new = Some(NewValue::Amount(text));
         return Ok(verdict);
     };
     let expected = in_base(expectation, wanted, reading)?;
