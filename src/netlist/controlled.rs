@@ -3,6 +3,7 @@
 use nom::Parser;
 use nom::combinator::opt;
 
+use crate::netlist::commas::{self, Grouping};
 use crate::netlist::formula;
 use crate::netlist::grammar::{
     numbers, pair, poly, quantity, required, setting_name, unknown_parameter,
@@ -88,10 +89,11 @@ fn dimensions(i: Text<'_>) -> Parsed<'_, usize> {
 
 /// p0 p1 ...; a single one of a single dimension is p1, as published.
 fn coefficients(i: Text<'_>, dimensions: usize) -> Parsed<'_, Vec<Value>> {
-    let (i, first) = quantity(i, "a coefficient", Role::Plain)?;
-    let (i, more) = numbers(i, Role::Plain)?;
+    let (rest, first) = quantity(i, "a coefficient", Role::Plain)?;
+    let (rest, more) = numbers(rest, Role::Plain)?;
     let mut all = vec![first];
     all.extend(more);
+    commas::doubt(i, &all, Grouping::Single);
     if dimensions == 1 && all.len() == 1 {
         let zero = Value {
             number: 0.0,
@@ -100,7 +102,7 @@ fn coefficients(i: Text<'_>, dimensions: usize) -> Parsed<'_, Vec<Value>> {
         };
         all.insert(0, zero);
     }
-    Ok((i, all))
+    Ok((rest, all))
 }
 
 /// `B a b I=expr` or `V=expr`

@@ -7,6 +7,7 @@ use nom::combinator::opt;
 use nom::sequence::preceded;
 
 use crate::diag::nearest;
+use crate::netlist::commas::{self, Grouping};
 use crate::netlist::grammar::{as_number, number, once, quantity};
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::statement::{Drive, Name, Shape, Value, Wave};
@@ -44,6 +45,11 @@ pub(crate) fn drive(i: Text<'_>, role: Role) -> Parsed<'_, Drive> {
                 Some(shape) => {
                     let (rest, args) = arguments(rest, shape, role)?;
                     let span = i.span_to(rest);
+                    let grouping = match shape {
+                        Shape::Pwl => Grouping::Pairs,
+                        _ => Grouping::Single,
+                    };
+                    commas::doubt(i, &args, grouping);
                     check(shape, &args, &word)?;
                     once(
                         &mut drive.wave,

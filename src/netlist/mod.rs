@@ -11,6 +11,7 @@
 //! words as blanks do, but must pair up.
 
 mod blocks;
+mod commas;
 mod controlled;
 mod controls;
 mod drive;

@@ -79,6 +79,8 @@ pub enum NetlistProblem {
     Duplicate { what: &'static str, name: String },
     #[error("`{text}` {}", doubt.remark().0)]
     Doubtful { text: String, doubt: Doubt },
+    #[error("`{before},{after}` is read as two numbers")]
+    CommaInNumber { before: String, after: String },
     #[error("the initial guess of `{name}` is ignored")]
     IgnoredGuess { name: String },
     #[error("expected {expected} after `rated=`, found `{found}`: the rating is not read")]
@@ -217,6 +219,9 @@ impl NetlistProblem {
             }
             NetlistProblem::Duplicate { .. } => Some("give one of the two another name".into()),
             NetlistProblem::Doubtful { text, doubt } => Some(doubt.advice(text)),
+            NetlistProblem::CommaInNumber { before, after } => Some(format!(
+                "decimals take a point: write `{before}.{after}`; if two numbers are meant, put a space after the comma"
+            )),
             NetlistProblem::IgnoredGuess { .. } => {
                 Some("leave the IC= away; use .nodeset to guide the operating point".into())
             }
@@ -282,6 +287,7 @@ impl NetlistProblem {
         matches!(
             self,
             NetlistProblem::Doubtful { .. }
+                | NetlistProblem::CommaInNumber { .. }
                 | NetlistProblem::IgnoredGuess { .. }
                 | NetlistProblem::Rated { .. }
                 | NetlistProblem::UnreadRemark { .. }

@@ -98,6 +98,11 @@ impl<'a> Text<'a> {
         Span::new(self.file, self.start, rest.start)
     }
 
+    /// What stands between two words of it, the first before the second.
+    pub fn between(self, first: Span, second: Span) -> &'a str {
+        &self.words[first.end as usize - self.start..second.start as usize - self.start]
+    }
+
     /// The first of it, one character wide, or the empty place at its end.
     pub fn head(self) -> Span {
         let width = self.words.chars().next().map_or(0, char::len_utf8);

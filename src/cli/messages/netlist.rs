@@ -25,6 +25,7 @@ made! { NetlistProblem;
     WaveOrder: "V1 a 0 PWL(0 0 2m 5 1m 5)" => "The points of PWL are not in the order of time.";
     Duplicate: "R1 a 0 1k\nR1 b 0 2k" => "Two parts, models or subcircuits have one name.";
     Doubtful: "R1 a 0 1M" => "The number is valid, but people who write it often mean another.";
+    CommaInNumber: "V1 a 0 SIN(0 0,1 1k)" => "A comma parts numbers as a space does. Between digits it looks like the decimal comma of many countries: `SIN(0 0,1 1k)` is a sine of 0 V.";
     IgnoredGuess: "E1 a 0 poly(1) b 0 0 1 ic=2" => "A starting value was given to a part whose start is found by the tool.";
     Amperes: "VT a 0 SIN(0 325 50) ; fuse=much" => "The remarks `; ripple=` and `; fuse=` after a part give amperes, and this one does not.";
     Rated: "R1 a 0 1k ; rated=much" => "The remark `; rated=` after a part says what it is rated for: watts of a resistor or pot, volts of a capacitor or diode. This one says something else.";
