@@ -91,6 +91,44 @@ fn an_rc_holds_k_t_over_c() {
     }
 }
 
+/// A tuned circuit holds kT/C too, however sharp: its resonance lies between the points of any fixed
+/// grid. At the foot of a notch the noise referred to the input is just as sharp.
+#[test]
+fn a_sharp_resonance_counts_in_full() {
+    for r in ["1meg", "10meg", "100meg"] {
+        let text = format!("tank\nR1 out 0 {r}\nL1 out 0 1\nC1 out 0 1n\n.end\n");
+        let options = ["--probe", "v(out)", "--from", "1", "--to", "1g"];
+        let found = heard(&text, &options);
+        let expected = (K * T / 1e-9).sqrt();
+        close(r, found.number("output_v_rms"), expected, 1e-4 * expected);
+        close(r, found.part("R1", "thermal"), expected, 1e-4 * expected);
+    }
+    // The notch of L and C in series, shunted by nothing: |H|^2 = (r^2 + x^2)/((R + r)^2 + x^2), and
+    // the output has 4 k T Re(R || (r + jx)); referred, 4 k T (R + r R^2/(r^2 + x^2)), x = w L - 1/(w C).
+    let text = "notch\nVIN in 0 AC 1\nR1 in out 100k\nL1 out a 1\nR2 a b 10\nC1 b 0 1n\n.end\n";
+    let options = ["--probe", "v(out)", "--from", "20", "--to", "20k"];
+    let found = heard(text, &options);
+    let (large, small) = (1e5f64, 10.0f64);
+    let referred = |f: f64| {
+        let x = TAU * f - 1.0 / (TAU * f * 1e-9);
+        let z = small * small + x * x;
+        4.0 * K * T * (large + small * large * large / z)
+    };
+    // Trapezoids, of steps far below the 1.6 Hz that the notch is wide.
+    let (count, width) = (2_000_000, 20e3 - 20.0);
+    let step = width / f64::from(count);
+    let inner: f64 = (1..count)
+        .map(|n| referred(20.0 + f64::from(n) * step))
+        .sum();
+    let expected = (step * (inner + 0.5 * (referred(20.0) + referred(20e3)))).sqrt();
+    close(
+        "notch",
+        found.number("input_rms"),
+        expected,
+        1e-4 * expected,
+    );
+}
+
 /// A divider with gain behind: the input's share is that of the parallel resistance, the
 /// totals over 20 kHz those of white noise, and dBu counts from 0.7746 V.
 #[test]

@@ -6,7 +6,8 @@
 //! memory).
 //!
 //! Totals are sums by Simpson's rule over the logarithm of frequency on points of their own,
-//! so they do not depend on the rows asked for. A-weighting: IEC 61672-1, annex with the pole
+//! so they do not depend on the rows asked for; where a resonance bends the density the points
+//! come closer. A-weighting: IEC 61672-1, annex with the pole
 //! frequencies.
 
 use crate::analysis::small_signal::{Excitation, SmallSignal};
@@ -185,8 +186,93 @@ pub struct Listener<'a> {
     source: Option<Driven>,
 }
 
-/// Points of a total for each decade.
+/// Points of a total for each decade, where nothing bends.
 const PER_DECADE: f64 = 96.0;
+
+/// Second difference of a panel, as a part of the sum of its values, from which it is divided. Slopes
+/// of 12 dB an octave stay below it.
+const BEND: f64 = 0.004;
+
+/// A panel that holds less than this part of what was summed before it is not divided.
+const NEGLIGIBLE: f64 = 1e-7;
+
+/// How often a panel is halved at most: a resonance with a Q of a million is resolved.
+const DEEPEST: usize = 20;
+
+/// Panels of a total that are divided at most.
+const MOST_REFINED: usize = 5000;
+
+/// What is heard at one frequency.
+#[derive(Debug)]
+struct Sample {
+    freq_hz: f64,
+    density: Density,
+    /// Squared transfers of the origins.
+    squared: Vec<f64>,
+}
+
+impl Sample {
+    /// What is integrated over the logarithm of the frequency: at the probe, and referred to the source.
+    fn integrands(&self) -> [f64; 2] {
+        let output = self.density.output * self.freq_hz;
+        [output, output / (self.density.gain * self.density.gain)]
+    }
+}
+
+/// Sums over a band so far.
+#[derive(Debug)]
+struct Sums {
+    output: f64,
+    weighted: f64,
+    input: f64,
+    input_weighted: f64,
+    white: Vec<f64>,
+    flicker: Vec<f64>,
+    refined: usize,
+}
+
+impl Sums {
+    fn new(origins: usize) -> Self {
+        Sums {
+            output: 0.0,
+            weighted: 0.0,
+            input: 0.0,
+            input_weighted: 0.0,
+            white: vec![0.0; origins],
+            flicker: vec![0.0; origins],
+            refined: 0,
+        }
+    }
+
+    /// A sample that stands for this stretch of the logarithm of the frequency.
+    fn add(&mut self, sample: &Sample, stretch: f64) {
+        let df = stretch * sample.freq_hz;
+        for (k, squared) in sample.squared.iter().enumerate() {
+            self.white[k] += squared * df;
+            self.flicker[k] += squared * df / sample.freq_hz;
+        }
+        let a = a_weighting(sample.freq_hz) * a_weighting(sample.freq_hz);
+        let [output, input] = sample.integrands();
+        self.output += output * stretch;
+        self.weighted += output * a * stretch;
+        self.input += input * stretch;
+        self.input_weighted += input * a * stretch;
+    }
+
+    /// Whether what a panel holds counts and is not straight enough for Simpson's rule.
+    fn bends(&self, panel: [&Sample; 3]) -> bool {
+        let [low, middle, high] = panel.map(Sample::integrands);
+        let span = fun::ln(panel[2].freq_hz / panel[0].freq_hz);
+        [self.output, self.input]
+            .iter()
+            .enumerate()
+            .any(|(k, sum)| {
+                let size = low[k] + 2.0 * middle[k] + high[k];
+                let bend = (low[k] - 2.0 * middle[k] + high[k]).abs();
+                size.is_finite() && bend > BEND * size && 0.25 * size * span > NEGLIGIBLE * sum
+            })
+    }
+}
 
 impl<'a> Listener<'a> {
     /// A voltage probe that hears these origins; `source` is what its noise is referred to.
@@ -237,41 +323,67 @@ impl<'a> Listener<'a> {
         self.hear(freq_hz, |_, _| {})
     }
 
+    /// All at a frequency in Hz.
+    fn sample(&mut self, freq_hz: f64) -> Result<Sample, Singular> {
+        let mut squared = vec![0.0; self.origins.len()];
+        let density = self.hear(freq_hz, |k, value| squared[k] = value)?;
+        Ok(Sample {
+            freq_hz,
+            density,
+            squared,
+        })
+    }
+
+    /// Adds the panel from `low` to `high` with `middle` half way between (of the logarithm), by
+    /// Simpson's rule, in parts where it bends.
+    fn add_panel(
+        &mut self,
+        [low, middle, high]: [&Sample; 3],
+        depth: usize,
+        sums: &mut Sums,
+    ) -> Result<(), Singular> {
+        let quarter = 0.25 * fun::ln(high.freq_hz / low.freq_hz);
+        if depth < DEEPEST && sums.refined < MOST_REFINED && sums.bends([low, middle, high]) {
+            sums.refined += 1;
+            let left = self.sample(low.freq_hz * fun::exp(quarter))?;
+            let right = self.sample(middle.freq_hz * fun::exp(quarter))?;
+            self.add_panel([low, &left, middle], depth + 1, sums)?;
+            return self.add_panel([middle, &right, high], depth + 1, sums);
+        }
+        for (sample, weight) in [(low, 1.0), (middle, 4.0), (high, 1.0)] {
+            sums.add(sample, weight * 2.0 * quarter / 3.0);
+        }
+        Ok(())
+    }
+
     /// Sums over a band, Hz; nothing where both ends are one.
     pub fn total(&mut self, low_hz: f64, high_hz: f64) -> Result<Total, Singular> {
         let span = fun::ln(high_hz / low_hz);
-        let pairs = (span / std::f64::consts::LN_10 * PER_DECADE / 2.0)
+        let panels = (span / std::f64::consts::LN_10 * PER_DECADE / 2.0)
             .ceil()
             .max(1.0) as usize;
-        let step = span / (2 * pairs) as f64;
-        let mut white = vec![0.0; self.origins.len()];
-        let mut flicker = vec![0.0; self.origins.len()];
-        let (mut output, mut weighted, mut input, mut input_weighted) = (0.0, 0.0, 0.0, 0.0);
-        for n in 0..=2 * pairs {
-            let freq = match n {
-                0 => low_hz,
-                n if n == 2 * pairs => high_hz,
-                n => low_hz * fun::exp(step * n as f64),
-            };
-            let simpson = match n {
-                0 => 1.0,
-                n if n == 2 * pairs => 1.0,
-                n if n % 2 == 1 => 4.0,
-                _ => 2.0,
-            };
-            // df = f d(ln f)
-            let df = simpson * step / 3.0 * freq;
-            let density = self.hear(freq, |k, squared| {
-                white[k] += squared * df;
-                flicker[k] += squared * df / freq;
+        let step = span / (2 * panels) as f64;
+        let mut sums = Sums::new(self.origins.len());
+        let mut low = self.sample(low_hz)?;
+        for n in 0..panels {
+            let middle = self.sample(low_hz * fun::exp(step * (2 * n + 1) as f64))?;
+            let high = self.sample(if n + 1 == panels {
+                high_hz
+            } else {
+                low_hz * fun::exp(step * (2 * n + 2) as f64)
             })?;
-            let a = a_weighting(freq) * a_weighting(freq);
-            output += density.output * df;
-            weighted += density.output * a * df;
-            let referred = density.output / (density.gain * density.gain);
-            input += referred * df;
-            input_weighted += referred * a * df;
+            self.add_panel([&low, &middle, &high], 0, &mut sums)?;
+            low = high;
         }
+        let Sums {
+            output,
+            weighted,
+            input,
+            input_weighted,
+            white,
+            flicker,
+            ..
+        } = sums;
         let mut powers_of = Vec::new();
         for (k, origin) in self.origins.iter().enumerate() {
             let powers = [
