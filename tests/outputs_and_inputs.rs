@@ -186,6 +186,29 @@ fn bug_a_name_that_ends_in_a_slash_wrote_a_file() {
     }
 }
 
+/// The table of `spread` is staged apart from the rest, because it stays if the run is broken off.
+#[test]
+fn bug_spread_put_two_outputs_in_one_file() {
+    let place = place();
+    for other in ["--json", "--plot"] {
+        let one = place.path().join("one.out");
+        let one = one.to_str().unwrap();
+        let before = contents(place.path());
+        let ran = Gridleak::command("spread")
+            .path(&place.path().join("amp.cir"))
+            .option("--runs", "2")
+            .option("--seed", "1")
+            .option("--figure", "v(plate)")
+            .option("--csv", one)
+            .option(other, one)
+            .unaudited()
+            .run();
+        assert_eq!(ran.status, 2, "{}{}", ran.stdout, ran.stderr);
+        assert!(ran.stderr.contains("one.out"), "{}", ran.stderr);
+        assert!(contents(place.path()) == before, "{other} changed a file");
+    }
+}
+
 #[test]
 fn bug_vary_without_a_solution_wrote_its_files() {
     let place = place();

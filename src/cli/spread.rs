@@ -144,7 +144,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let json = PendingText::stage(&mut outputs, path("json"))?;
     let plot = PendingText::stage(&mut outputs, path("plot"))?;
     let file = match path("csv") {
-        Some(path) => Some((table.stage(path)?, path)),
+        Some(path) => {
+            // The table is staged apart, and must not be one of the others.
+            outputs.preflight(path)?;
+            Some((table.stage(path)?, path))
+        }
         None => None,
     };
     let board = board::Board::of(&asked)?;
