@@ -569,3 +569,24 @@ fn a_zener_without_watts_is_named() {
     let (_, text) = judged(&regulated("", "39k"), &[]);
     assert!(!text.contains("watts of DZ"), "{text}");
 }
+
+/// In standby the source has more volts than any number: what the parts stand then is not known, and
+/// `--strict` had passed.
+#[test]
+fn a_state_without_a_solution_is_not_ok() {
+    let netlist = "Standby\nVB b 0 250\nXSTANDBY b ht toggle at=1\nRB ht 0 100k ; rated=2W\nVIN in 0 AC 1\n\
+        RG in 0 1meg ; rated=0.5W\nXV1A p in k 12AX7\nRP ht p 100k ; rated=1W\nRK k 0 1.5k ; rated=0.5W\n\
+        BX x 0 V=exp(1000-4*v(ht))\nRX x 0 1meg ; rated=2W\n.end\n";
+    // At rest it is as good as nothing.
+    passes(netlist, &[]);
+    fails(
+        netlist,
+        &[("--drive", "0.5")],
+        "`standby`: no operating point",
+    );
+    fails(
+        netlist,
+        &[("--drive", "0.5")],
+        "in the states that have a solution",
+    );
+}

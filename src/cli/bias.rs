@@ -139,6 +139,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let survey = stressed.as_ref().map(|s| &s.survey);
     let (mut findings, assembly) = found::of(&quiescent, assembly, survey);
     findings.extend(misread::milliohms(&session, &circuit));
+    findings.extend(stressed.iter().flat_map(|s| s.unsolved.clone()));
     let mut findings = Findings::new(findings, &rows);
     if !measured::backward(&circuit, Some(&quiescent), None).is_empty() {
         findings.doubt(0..rows.len());

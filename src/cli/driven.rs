@@ -6,6 +6,7 @@ use super::failure::Failure;
 use super::{interrupt, parallel};
 use crate::circuit::Circuit;
 use crate::figure::driven_source::own_sine;
+use crate::measure::findings::{Finding, UNSOLVED};
 use crate::measure::stress::{self, Sine, State, Survey};
 use crate::num::{self, Role};
 use crate::report::progress::Progress;
@@ -115,20 +116,23 @@ pub fn survey(
     Ok(survey)
 }
 
-/// Says which states were not found. One without the state that was asked for is a failure.
+/// The states that have no solution: what parts stand in them is not known.
 ///
 /// # Errors
-/// If there is no driven state.
-pub fn report(session: &Session<'_>, survey: &Survey) -> Result<(), Failure> {
+/// If the state at rest, or a driven one, is among them: it is what was asked for.
+pub fn unsolved(survey: &Survey) -> Result<Vec<Finding>, Failure> {
+    let mut unsolved = Vec::new();
     for (state, failed) in survey.states.iter().zip(&survey.failed) {
         let Some(trouble) = failed else { continue };
         if state.sine.is_some() || state.name == "at rest" {
             return Err(trouble.clone().into());
         }
-        session.note(&format!(
-            "{}: {trouble}; its stresses are left out",
-            state.name
-        ));
+        unsolved.push(Finding {
+            subject: state.name.clone(),
+            quantity: UNSOLVED,
+            text: format!("{trouble}; what parts stand in it is not known"),
+            grave: true,
+        });
     }
-    Ok(())
+    Ok(unsolved)
 }

@@ -70,7 +70,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     }
     let states = states(&circuit, sine, session.mains_range()?);
     let survey = driven::survey(&circuit, states, ("parts", session.quiet))?;
-    driven::report(&session, &survey)?;
+    for finding in driven::unsolved(&survey)? {
+        session.warning(&finding.told());
+    }
     let (quiescent, assembly) = quiescent::solve(&circuit)?;
     let open = parts::open_contacts(&assembly, &quiescent.x);
     let (found, _) = findings::of(&quiescent, assembly, Some(&survey));

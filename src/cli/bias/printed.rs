@@ -8,6 +8,7 @@ use super::unrated::unrated;
 use crate::circuit::Circuit;
 use crate::cli::command::SAFETY;
 use crate::measure::chart::{ChartRow, Verdict};
+use crate::measure::findings::UNSOLVED;
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::num;
 use std::collections::BTreeSet;
@@ -147,6 +148,11 @@ fn verdicts(
             n - reversed.len(),
             listed(&parts)
         ),
+        (n, 0) if findings.all.iter().any(|f| f.quantity == UNSOLVED) => {
+            format!(
+                "all {n} figures that have a rating are within it, in the states that have a solution\n"
+            )
+        }
         (n, 0) => format!("all {n} figures that have a rating are within it\n"),
         (n, k) => format!("{k} of {n} figures that have a rating are over it\n"),
     };

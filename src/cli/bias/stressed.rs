@@ -8,7 +8,7 @@ use super::figures::shown;
 use super::findings::Findings;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::findings;
+use crate::measure::findings::{self, Finding};
 use crate::measure::stress::{self, Stress, Survey};
 use crate::report::table::{Side, Table};
 
@@ -28,12 +28,13 @@ pub fn stressed(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Stres
     }
     let states = stress::ordinary(circuit, drive.as_ref().map(|d| d.sine), range);
     let survey = driven::survey(circuit, states, ("bias", session.quiet))?;
-    driven::report(session, &survey)?;
+    let unsolved = driven::unsolved(&survey)?;
     let mut words = drive.map_or("nothing plays".into(), |d| format!("driven by {}", d.words));
     if circuit.elements.iter().any(|e| e.position.is_some()) {
         words += "; switches and knobs as they stand";
     }
     Ok(Some(Stressed {
+        unsolved,
         doubtful: findings::doubtful(circuit, &survey),
         survey,
         words,
@@ -44,6 +45,8 @@ pub fn stressed(session: &Session<'_>, circuit: &Circuit) -> Result<Option<Stres
 pub struct Stressed {
     /// All states and figures.
     pub survey: Survey,
+    /// What is to be said of states without a solution.
+    pub unsolved: Vec<Finding>,
     /// What was played.
     pub words: String,
     /// Of each state, whether a diode conducts backward in it.

@@ -26,6 +26,9 @@ pub(super) const MISMATCH: &str = "load match";
 /// What a finding about the whole circuit is about: it does not stay where it is charted.
 pub const STABILITY: &str = "stability";
 
+/// What a finding about a state is about that has no solution: standby, warming up, the mains too high.
+pub const UNSOLVED: &str = "state";
+
 /// What a finding is about that says that a circuit is too large for its stability to be judged.
 pub const UNJUDGED: &str = "stability unknown";
 

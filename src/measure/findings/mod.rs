@@ -38,7 +38,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
 
 pub use backward::{backward, doubtful};
 pub use dead::dead;
-pub use finding::{Finding, NO_LOAD, REVERSED, STABILITY, UNJUDGED};
+pub use finding::{Finding, NO_LOAD, REVERSED, STABILITY, UNJUDGED, UNSOLVED};
 pub use iron::unloaded;
 pub use mains::supply;
 pub use stability::{advice, stability, unstable};
