@@ -11,6 +11,7 @@ use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::math::fun;
 use crate::tolerance::list::Variables;
+use std::f64::consts::LN_10;
 
 /// One fault at one value.
 #[derive(Debug, Clone)]
@@ -137,11 +138,7 @@ pub const SOUND: f64 = 0.5;
 const SHORT: f64 = 0.01;
 /// Ohms of a part that has failed short, the share of each, and how wide it reaches, as a natural logarithm: a bridge
 /// beside it, and 0.1 to 10 ohm within it (common practice, no published source).
-const WORN: [(f64, f64, f64); 3] = [
-    (SHORT, 0.6, 0.0),
-    (0.3, 0.25, std::f64::consts::LN_10),
-    (3.0, 0.15, std::f64::consts::LN_10),
-];
+const WORN: [(f64, f64, f64); 3] = [(SHORT, 0.6, 0.0), (0.3, 0.25, LN_10), (3.0, 0.15, LN_10)];
 /// Ohms of a gap, and of a dirty one, with the part of each.
 pub(super) const OPEN: [(f64, f64); 2] = [(1e12, 0.45), (1e9, 0.25)];
 /// The part of a gap across which nothing flows at all. A grid that it leaves in the air does not stay
@@ -155,14 +152,18 @@ const ANY_VALUE: f64 = 0.35;
 const SUPPLY_V: f64 = 1.0;
 
 pub(super) fn single(changes: Vec<Change>) -> Vec<Cell> {
-    vec![Cell {
+    vec![whole(changes)]
+}
+
+fn whole(changes: Vec<Change>) -> Cell {
+    Cell {
         changes,
         part: 1.0,
         value: None,
         width: 0.0,
         real: None,
         second: 0.0,
-    }]
+    }
 }
 
 /// Every fault of every part, the faults of one part together; and those that direct volts
@@ -372,19 +373,17 @@ impl List<'_> {
             }
             _ => String::new(),
         };
-        let cell = |(ohms, part, width): (f64, f64, f64)| Cell {
-            changes: vec![Change::Join(from, to, ohms)],
-            part,
-            value: None,
-            width,
-            real: None,
-            second: 0.0,
-        };
+        let join = |ohms: f64| vec![Change::Join(from, to, ohms)];
         let cells = match element.role() {
             Some(DeviceRole::Capacitor | DeviceRole::Diode | DeviceRole::Transistor(_)) => {
+                let cell = |(ohms, part, width)| Cell {
+                    part,
+                    width,
+                    ..whole(join(ohms))
+                };
                 WORN.map(cell).to_vec()
             }
-            _ => vec![cell((SHORT, 1.0, 0.0))],
+            _ => single(join(SHORT)),
         };
         self.add(fault, &element.name, &lead, weight, cells);
     }

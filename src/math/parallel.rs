@@ -22,7 +22,7 @@ pub fn map<J: Sync, R: Send>(jobs: &[J], threads: usize, work: impl Fn(&J) -> R 
     };
     std::thread::scope(|scope| {
         for _ in 1..threads.min(jobs.len()) {
-            // Where there is no room for another thread, those there are do its work.
+            // If the system gives no further thread, those running do its work.
             let another = std::thread::Builder::new().spawn_scoped(scope, worker);
             if another.is_err() {
                 break;

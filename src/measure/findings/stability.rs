@@ -28,14 +28,17 @@ pub fn advice(found: Stability) -> &'static str {
 /// what a meter would show. Of one that is too large to be judged it is said that it is not.
 pub fn unstable(small: &mut SmallSignal) -> Option<Finding> {
     let found = natural::stability(small);
-    if found == Stability::Unknown && natural::stores(small) > natural::MOST {
+    let stores = match found {
+        Stability::Unknown => natural::stores(small),
+        _ => 0,
+    };
+    if stores > natural::MOST {
         return Some(Finding {
             subject: "circuit".to_string(),
             quantity: UNJUDGED,
             text: format!(
-                "not judged for stability: {} capacitances, inductances and pieces of iron store energy in it, \
+                "not judged for stability: {stores} capacitances, inductances and pieces of iron store energy in it, \
                  and that is found out for up to {}; judge its parts alone",
-                natural::stores(small),
                 natural::MOST
             ),
             grave: false,
