@@ -68,6 +68,24 @@ pub struct SmallSignal {
 impl SmallSignal {
     /// About the point `x` (node voltages in V, then branch currents in A).
     pub fn new(assembly: &mut Assembly<'_>, x: &[f64]) -> Self {
+        let (indptr, indices) = assembly.pattern();
+        let lu = StaticLu::new(assembly.len(), indptr, indices);
+        SmallSignal::eliminated_by(lu, assembly, x)
+    }
+
+    /// The same by an elimination that was ordered for these equations, or for those of the same circuit
+    /// with other values. One for another pattern is not used.
+    pub fn in_order(assembly: &mut Assembly<'_>, x: &[f64], ordered: &StaticLu<f64>) -> Self {
+        let (indptr, indices) = assembly.pattern();
+        let n = assembly.len();
+        let fitting = Some(ordered).filter(|o| o.fits(n, indptr, indices));
+        let lu = fitting
+            .and_then(StaticLu::recast)
+            .unwrap_or_else(|| StaticLu::new(n, indptr, indices));
+        SmallSignal::eliminated_by(lu, assembly, x)
+    }
+
+    fn eliminated_by(lu: StaticLu<Complex<f64>>, assembly: &mut Assembly<'_>, x: &[f64]) -> Self {
         let (g, c) = assembly.slopes(x);
         let (indptr, indices) = assembly.pattern();
         let n = assembly.len();
@@ -84,7 +102,7 @@ impl SmallSignal {
                 .as_ref()
                 .map(|s| (s.freq_hz, s.multiplier)),
             values: vec![Complex::default(); g.len()],
-            lu: StaticLu::new(n, indptr, indices),
+            lu,
             right: vec![Complex::default(); n],
             slope: vec![Complex::default(); n],
             indptr: indptr.to_vec(),
@@ -92,18 +110,6 @@ impl SmallSignal {
             g,
             c,
         }
-    }
-
-    /// The same by an elimination that was ordered for these equations, or for those of the same circuit
-    /// with other values. One for another pattern is not used.
-    pub fn in_order(assembly: &mut Assembly<'_>, x: &[f64], ordered: &StaticLu<f64>) -> Self {
-        let mut small = SmallSignal::new(assembly, x);
-        if ordered.fits(x.len(), &small.indptr, &small.indices)
-            && let Some(lu) = ordered.recast()
-        {
-            small.lu = lu;
-        }
-        small
     }
 
     /// Factors at a frequency in Hz; 0 is direct current.
