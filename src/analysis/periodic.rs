@@ -59,7 +59,7 @@ const BESIDE_MAINS: f64 = 10.0;
 const ROUGHEST: f64 = 1e-4;
 
 /// A circuit whose steady states are sought, one after the other: each starts from the last.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Periodic<'c> {
     search: Search<'c>,
     /// The driven source at rest, V or A.

@@ -13,7 +13,7 @@ use super::variant::Variant;
 use super::{driven_source, interrupt, parallel, variant};
 use crate::analysis::mains;
 use crate::analysis::natural::grows;
-use crate::analysis::periodic::{Method, PeriodicState, Trouble};
+use crate::analysis::periodic::{Method, PeriodicState};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::device::source::Drive;
@@ -245,14 +245,12 @@ fn measured(
     (driven, probe, load): (Driven, Observable, Option<Load>),
 ) -> Result<Measured, Failure> {
     session.fits(circuit)?;
-    let ready = || -> Result<Tester<'_>, Trouble> {
-        let tester = Tester::new(circuit, driven, probe.clone())?;
-        Ok(match load.clone() {
-            Some(load) => tester.with_load(load),
-            None => tester,
-        })
+    let tester = Tester::new(circuit, driven, probe)?;
+    let at_rest = match load {
+        Some(load) => tester.with_load(load),
+        None => tester,
     };
-    let mut tester = ready()?;
+    let mut tester = at_rest.clone();
     session.warn_unstable(&variant.prefix(), tester.stability());
     let mut measured = Measured {
         variant,
@@ -278,7 +276,7 @@ fn measured(
     let each: Vec<Found> = if measured.mains {
         // The supply that one level leaves is further from the next one's than that at rest.
         let each = parallel::map(levels, parallel::processors(), |&level| {
-            at(&mut ready()?, level)
+            at(&mut at_rest.clone(), level)
         });
         each.into_iter().collect::<Result<_, _>>()?
     } else {

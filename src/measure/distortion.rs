@@ -211,8 +211,9 @@ impl Load {
     }
 }
 
-/// A circuit on the test bench: a source that gives sines and a probe.
-#[derive(Debug)]
+/// A circuit on the test bench: a source that gives sines and a probe. A copy starts from what was
+/// measured so far.
+#[derive(Debug, Clone)]
 pub struct Tester<'c> {
     search: Periodic<'c>,
     probe: Observable,

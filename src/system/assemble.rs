@@ -33,7 +33,7 @@ struct Stamp {
 }
 
 /// A law's connections in numbers of unknowns.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Wiring {
     /// For each control: unknowns with sign.
     controls: Vec<Wires>,
@@ -57,7 +57,7 @@ pub struct Switching {
 }
 
 /// A circuit's equations and the values of their last evaluation.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Assembly<'c> {
     /// The circuit.
     pub circuit: &'c Circuit,
@@ -111,7 +111,7 @@ pub struct LimitHistory {
 }
 
 /// Buffers for one law.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Work {
     u: Vec<f64>,
     proposed: Vec<f64>,

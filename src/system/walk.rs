@@ -29,7 +29,7 @@ pub struct Parts<'a> {
 }
 
 /// One walk over all parts at a moment.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Walk {
     /// What the currents out of each node add up to, A; by how much the voltage of each branch
     /// is not what it should be, V. `[n]`
@@ -50,7 +50,7 @@ pub struct Walk {
     law: Buffers,
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 struct Buffers {
     u: Vec<f64>,
     i: Vec<f64>,

@@ -47,7 +47,7 @@ pub struct Last {
 }
 
 /// A circuit whose steady states are sought.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Search<'c> {
     pub stepper: Stepper<'c>,
     pub accuracy: Accuracy,

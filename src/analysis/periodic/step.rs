@@ -59,7 +59,7 @@ impl<'a> Judged<'a> {
 }
 
 /// Steps of a circuit, all of the same pattern.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Stepper<'c> {
     /// Its equations; the driven source is `assembly.external`.
     pub assembly: Assembly<'c>,

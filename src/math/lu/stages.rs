@@ -267,7 +267,7 @@ impl Vector<Block> for Column {
 }
 
 /// Our static elimination over blocks.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct StageLu {
     /// Chooses the order from the matrix of one moment.
     one: StaticLu<f64>,
