@@ -11,9 +11,9 @@ use super::node::volts;
 use crate::analysis::NoSolution;
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::periodic::{self, Cycle};
-use crate::circuit::{BranchKind, Circuit, CurrentPart, Element, Node, Sink};
+use crate::circuit::{BranchKind, Circuit, CurrentPart, Element, Node, Piece, Sink};
 use crate::device::source::Drive;
-use crate::system::assemble::Assembly;
+use crate::system::assemble::{Assembly, Driven};
 
 /// One output of the rectifiers.
 #[derive(Debug, Clone, PartialEq)]
@@ -89,6 +89,8 @@ impl Supply {
 
 /// More current, as a part of what flows, to find an output's resistance.
 const MORE: f64 = 0.2;
+/// What an output's volts are taken to fall by under it, a part of them, where that has no solution.
+const UNKNOWN_FALL: f64 = 0.05;
 /// Less than this is no supply, A.
 const LEAST_A: f64 = 1e-6;
 /// A node carries AC beyond this, V peak to peak, and this part of its mean.
@@ -168,35 +170,78 @@ fn tap(circuit: &Circuit, ends: &[Node], is_still: impl Fn(Node) -> bool) -> Opt
     None
 }
 
-/// Puts sources in the place of the rectifiers; none if nothing is fed from the mains.
-///
-/// # Errors
-/// If the cycle was not found.
-pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> {
-    let Some(mains) = mains::find(circuit) else {
-        return Ok(None);
-    };
-    let (cycle, assembly) = periodic::cycle(Assembly::new(circuit), &mains)?;
-    let mean = cycle.mean();
-    let nodes = circuit.nodes.len();
-    let (mut low, mut high) = (vec![0.0f64; nodes], vec![0.0f64; nodes]);
-    for (k, mean) in mean.iter().take(nodes - 1).enumerate() {
-        (low[k + 1], high[k + 1]) = (*mean, *mean);
+/// How far each node swings in a mains cycle, V peak to peak, by number.
+fn swings(cycle: &Cycle, mean: &[f64], nodes: usize) -> Vec<f64> {
+    let mut swings = vec![0.0; nodes];
+    for (k, (swing, mean)) in swings[1..].iter_mut().zip(mean).enumerate() {
+        let volts = cycle.instants.iter().map(|i| i.x[k]);
+        let (low, high) = volts.fold((*mean, *mean), |(low, high), v| (low.min(v), high.max(v)));
+        *swing = high - low;
     }
-    for instant in &cycle.instants {
-        for (k, x) in instant.x.iter().take(nodes - 1).enumerate() {
-            low[k + 1] = low[k + 1].min(*x);
-            high[k + 1] = high[k + 1].max(*x);
+    swings
+}
+
+/// What rectifiers feed, while it is being found.
+struct Fed {
+    output: Output,
+    /// What they bring at each instant of the cycle, A.
+    wave: Vec<f64>,
+    /// Where they are fed from.
+    ends: Vec<Node>,
+}
+
+impl Fed {
+    fn new(node: Node, volts: f64, instants: usize) -> Self {
+        Fed {
+            output: Output {
+                node,
+                back: Node::GROUND,
+                floats: false,
+                rectifiers: Vec::new(),
+                current: 0,
+                resistance: 0,
+                volts,
+                amperes: 0.0,
+                siemens: 0.0,
+            },
+            wave: vec![0.0; instants],
+            ends: Vec::new(),
         }
     }
-    let swing = |n: Node| high[n.0] - low[n.0];
-    let alternating = (0..nodes)
-        .map(|n| swing(Node(n)) > AC.0 && swing(Node(n)) > AC.1 * volts(&mean, Node(n)).abs())
-        .collect();
-    let (mut outputs, mut unplugged): (Vec<Output>, Vec<usize>) = (Vec::new(), Vec::new());
-    let mut currents: Vec<Vec<f64>> = Vec::new();
-    let mut ends: Vec<Vec<Node>> = Vec::new();
-    let mut returning: Vec<Node> = Vec::new();
+
+    /// Adds what one rectifier brings from `end`: its current at each instant and its mean, A.
+    fn add(&mut self, rectifier: &str, end: Node, wave: &[f64], amperes: f64) {
+        let pairs = self.wave.iter_mut().zip(wave);
+        pairs.for_each(|(sum, amperes)| *sum += amperes);
+        self.output.amperes += amperes;
+        if !self.ends.contains(&end) {
+            self.ends.push(end);
+        }
+        let known = &mut self.output.rectifiers;
+        if !known.iter().any(|r| r == rectifier) {
+            known.push(rectifier.to_string());
+        }
+    }
+
+    fn shares_an_end(&self, other: &Fed) -> bool {
+        self.ends.iter().any(|end| other.ends.contains(end))
+    }
+}
+
+/// All that carries direct current from the mains.
+#[derive(Default)]
+struct Rectified {
+    fed: Vec<Fed>,
+    /// Laws of the rectifiers that feed it.
+    unplugged: Vec<usize>,
+    /// Where rectifiers at ground bring current back to.
+    returning: Vec<Node>,
+}
+
+/// Looks at every rectifier of a circuit in its mains cycle.
+fn rectified(assembly: &Assembly<'_>, cycle: &Cycle, mean: &[f64], swings: &[f64]) -> Rectified {
+    let circuit = assembly.circuit;
+    let mut found = Rectified::default();
     for (k, element) in circuit.elements.iter().enumerate() {
         if !element.role().is_some_and(|r| r.rectifies()) {
             continue;
@@ -207,7 +252,7 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                 // What stands behind the part's own resistance is fed at its terminal.
                 let [a, b] = [a, b].map(|n| terminal(circuit, element, n));
                 // What is fed is smooth; the other end swings with the mains.
-                let (node, end, sign) = if swing(a) < swing(b) {
+                let (node, end, sign) = if swings[a.0] < swings[b.0] {
                     (a, b, -1.0)
                 } else {
                     (b, a, 1.0)
@@ -218,134 +263,165 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
                     .collect();
                 let pairs = cycle.instants.iter().zip(&wave);
                 let amperes: f64 = pairs.map(|(i, amperes)| i.weight * amperes).sum();
-                if amperes.abs() >= LEAST_A && node == Node::GROUND {
-                    returning.push(end);
-                }
-                if amperes.abs() < LEAST_A || node == Node::GROUND {
+                if amperes.abs() < LEAST_A {
                     continue;
                 }
-                if !unplugged.contains(&law) {
-                    unplugged.push(law);
+                if node == Node::GROUND {
+                    found.returning.push(end);
+                    continue;
                 }
-                let place = outputs.iter().position(|o| o.node == node);
+                if !found.unplugged.contains(&law) {
+                    found.unplugged.push(law);
+                }
+                let place = found.fed.iter().position(|f| f.output.node == node);
                 let place = place.unwrap_or_else(|| {
-                    outputs.push(Output {
-                        node,
-                        back: Node::GROUND,
-                        floats: false,
-                        rectifiers: Vec::new(),
-                        current: 0,
-                        resistance: 0,
-                        volts: volts(&mean, node),
-                        amperes: 0.0,
-                        siemens: 0.0,
-                    });
-                    currents.push(vec![0.0; wave.len()]);
-                    ends.push(Vec::new());
-                    outputs.len() - 1
+                    found.fed.push(Fed::new(node, volts(mean, node), wave.len()));
+                    found.fed.len() - 1
                 });
-                let pairs = currents[place].iter_mut().zip(&wave);
-                pairs.for_each(|(sum, amperes)| *sum += amperes);
-                outputs[place].amperes += amperes;
-                if !ends[place].contains(&end) {
-                    ends[place].push(end);
-                }
-                if !outputs[place].rectifiers.contains(&element.name) {
-                    outputs[place].rectifiers.push(element.name.clone());
-                }
+                found.fed[place].add(&element.name, end, &wave, amperes);
             }
         }
     }
-    drop(assembly);
-    let held = grounded(circuit, &unplugged);
-    let floats = |k: usize| !ends[k].iter().any(|end| held[end.0]);
+    found
+}
+
+/// What holds a floating winding in the place of its rectifiers: from, to, ohm.
+type Tie = (Node, Node, f64);
+
+/// Makes one output of both sides of each bridge whose winding stands on nothing else, `held` being
+/// the nodes that do stand on something, and says what holds such a winding.
+fn join_floating_bridges(fed: &mut [Fed], held: &[bool]) -> Vec<Tie> {
     let mut ties = Vec::new();
-    for back in (0..outputs.len()).rev() {
-        let joined = |k: usize| ends[k].iter().any(|end| ends[back].contains(end));
-        let pair = (0..outputs.len()).find(|&k| outputs[k].amperes > 0.0 && joined(k));
-        let Some(k) = pair.filter(|_| outputs[back].amperes < 0.0 && floats(back)) else {
+    for back in (0..fed.len()).rev() {
+        let feeds = |f: &Fed| f.output.amperes > 0.0 && f.shares_an_end(&fed[back]);
+        let floats = !fed[back].ends.iter().any(|end| held[end.0]);
+        let pair = fed.iter().position(feeds);
+        let Some(k) = pair.filter(|_| fed[back].output.amperes < 0.0 && floats) else {
             continue;
         };
-        if outputs[k].floats {
+        if fed[k].output.floats {
             continue;
         }
-        outputs[k].floats = true;
-        outputs[k].back = outputs[back].node;
-        outputs[k].volts -= outputs[back].volts;
-        let ohms = TIE * (outputs[k].volts / outputs[k].amperes).abs();
-        for &end in &ends[back] {
-            let sides = [outputs[k].node, outputs[back].node];
+        let Output { node, volts, .. } = fed[back].output;
+        let rectifiers = std::mem::take(&mut fed[back].output.rectifiers);
+        let output = &mut fed[k].output;
+        output.floats = true;
+        output.back = node;
+        output.volts -= volts;
+        output.rectifiers.extend(rectifiers);
+        let ohms = TIE * (output.volts / output.amperes).abs();
+        let sides = [output.node, output.back];
+        for &end in &fed[back].ends {
             ties.extend(sides.map(|side| (end, side, ohms)));
         }
-        let more = std::mem::take(&mut outputs[back].rectifiers);
-        outputs[k].rectifiers.extend(more);
     }
-    for k in 0..outputs.len() {
+    ties
+}
+
+/// Returns each output whose winding has a tap to that tap.
+fn return_to_taps(
+    found: &mut Rectified,
+    circuit: &Circuit,
+    (mean, swings, held): (&[f64], &[f64], &[bool]),
+) {
+    let fed = &mut found.fed;
+    for k in 0..fed.len() {
         // What other rectifiers bring back to the winding does not return by its tap.
-        let joined = |n: usize| ends[k].iter().any(|end| ends[n].contains(end));
-        let is_bridge = (0..outputs.len()).any(|n| n != k && joined(n))
-            || ends[k].iter().any(|end| returning.contains(end));
-        if is_bridge || outputs[k].floats {
+        let others = fed.iter().enumerate().filter(|(n, _)| *n != k);
+        let is_bridge = others.map(|(_, f)| f).any(|f| fed[k].shares_an_end(f))
+            || fed[k].ends.iter().any(|end| found.returning.contains(end));
+        if is_bridge || fed[k].output.floats {
             continue;
         }
-        let first = ends[k][0];
-        let is_still = |n: Node| !circuit.nodes[n.0].inner && swing(n) < STILL * swing(first);
-        let found = tap(circuit, &ends[k], is_still).filter(|tap| held[tap.0]);
-        if let Some(tap) = found {
-            outputs[k].back = tap;
-            outputs[k].volts -= volts(&mean, tap);
+        let first = fed[k].ends[0];
+        let is_still =
+            |n: Node| !circuit.nodes[n.0].inner && swings[n.0] < STILL * swings[first.0];
+        let tap = tap(circuit, &fed[k].ends, is_still).filter(|tap| held[tap.0]);
+        if let Some(tap) = tap {
+            fed[k].output.back = tap;
+            fed[k].output.volts -= volts(mean, tap);
         }
     }
+}
+
+/// What an output's current rises by for each volt less, S: from one more cycle with more load.
+fn siemens(circuit: &mut Circuit, output: &Output, mains: &Mains, cycle: &Cycle) -> f64 {
+    let ohms = (output.volts / output.amperes / MORE).abs();
+    circuit.join(output.node, output.back, ohms);
+    let found = periodic::cycle_near(Assembly::new(circuit), mains, cycle);
+    let loaded = found.map(|(cycle, _)| cycle.mean());
+    circuit.part();
+    let fell = match &loaded {
+        Ok(mean) => output.volts - volts(mean, output.node) + volts(mean, output.back),
+        Err(_) => UNKNOWN_FALL * output.volts,
+    };
+    let more = MORE * output.amperes * (1.0 - fell / output.volts);
+    (more / fell).abs().clamp(1e-6, 10.0)
+}
+
+/// Puts a source with its resistance into the circuit in the place of an output's rectifiers.
+fn put_in_place(circuit: &mut Circuit, output: &mut Output) {
+    circuit.currents.push(CurrentPart {
+        a: output.back,
+        b: output.node,
+        drive: Drive {
+            dc: output.short(),
+            says_dc: true,
+            ac: None,
+            wave: None,
+            unscaled: None,
+        },
+    });
+    output.current = circuit.currents.len() - 1;
+    output.resistance = circuit.join(output.node, output.back, 1.0 / output.siemens);
+}
+
+/// The name of the source that brings in the mains.
+fn name(circuit: &Circuit, mains: &Mains) -> String {
+    let is_it = |e: &&Element| match mains.sources.first() {
+        Some(Driven::Voltage(k)) => e.ports.iter().any(|p| p.piece == Piece::Branch(*k)),
+        _ => false,
+    };
+    let element = circuit.elements.iter().find(is_it);
+    element.map_or_else(|| "mains".to_string(), |e| e.name.clone())
+}
+
+/// Puts sources in the place of the rectifiers; none if nothing is fed from the mains.
+///
+/// # Errors
+/// If the cycle was not found.
+pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> {
+    let Some(mains) = mains::find(circuit) else {
+        return Ok(None);
+    };
+    let (cycle, assembly) = periodic::cycle(Assembly::new(circuit), &mains)?;
+    let mean = cycle.mean();
+    let swings = swings(&cycle, &mean, circuit.nodes.len());
+    let alternates = |(n, swing): (usize, &f64)| {
+        *swing > AC.0 && *swing > AC.1 * volts(&mean, Node(n)).abs()
+    };
+    let alternating = swings.iter().enumerate().map(alternates).collect();
+    let mut found = rectified(&assembly, &cycle, &mean, &swings);
+    drop(assembly);
+    let held = grounded(circuit, &found.unplugged);
+    let ties = join_floating_bridges(&mut found.fed, &held);
+    return_to_taps(&mut found, circuit, (&mean, &swings, &held));
+    let Rectified {
+        mut fed, unplugged, ..
+    } = found;
     // What returns a bridge's current is no output.
-    let kept: Vec<bool> = outputs.iter().map(|o| !o.rectifiers.is_empty()).collect();
-    let mut keep = kept.iter();
-    outputs.retain(|_| keep.next() == Some(&true));
-    let mut keep = kept.iter();
-    currents.retain(|_| keep.next() == Some(&true));
-    for output in &mut outputs {
-        let ohms = (output.volts / output.amperes / MORE).abs();
-        circuit.join(output.node, output.back, ohms);
-        let found = periodic::cycle_near(Assembly::new(circuit), &mains, &cycle);
-        let loaded = found.map(|(cycle, _)| cycle.mean());
-        circuit.part();
-        let fell = match &loaded {
-            Ok(mean) => output.volts - volts(mean, output.node) + volts(mean, output.back),
-            Err(_) => 0.05 * output.volts,
-        };
-        let more = MORE * output.amperes * (1.0 - fell / output.volts);
-        output.siemens = (more / fell).abs().clamp(1e-6, 10.0);
+    fed.retain(|f| !f.output.rectifiers.is_empty());
+    for Fed { output, .. } in &mut fed {
+        output.siemens = siemens(circuit, output, &mains, &cycle);
     }
-    for output in &mut outputs {
-        circuit.currents.push(CurrentPart {
-            a: output.back,
-            b: output.node,
-            drive: Drive {
-                dc: output.short(),
-                says_dc: true,
-                ac: None,
-                wave: None,
-                unscaled: None,
-            },
-        });
-        output.current = circuit.currents.len() - 1;
-        output.resistance = circuit.join(output.node, output.back, 1.0 / output.siemens);
+    for Fed { output, .. } in &mut fed {
+        put_in_place(circuit, output);
     }
     for (end, side, ohms) in ties {
         circuit.join(end, side, ohms);
     }
-    let name = circuit
-        .elements
-        .iter()
-        .find(|e| match mains.sources.first() {
-            Some(crate::system::assemble::Driven::Voltage(k)) => e
-                .ports
-                .iter()
-                .any(|p| p.piece == crate::circuit::Piece::Branch(*k)),
-            _ => false,
-        })
-        .map_or_else(|| "mains".to_string(), |e| e.name.clone());
-    let harmonics = currents.iter().enumerate().flat_map(|(output, wave)| {
-        let all = amplitudes(&cycle, wave).into_iter().enumerate();
+    let harmonics = fed.iter().enumerate().flat_map(|(output, fed)| {
+        let all = amplitudes(&cycle, &fed.wave).into_iter().enumerate();
         all.map(move |(n, amperes)| Harmonic {
             output,
             number: n + 1,
@@ -354,8 +430,8 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
     });
     Ok(Some(Supply {
         harmonics: harmonics.collect(),
-        mains: name,
-        outputs,
+        mains: name(circuit, &mains),
+        outputs: fed.into_iter().map(|f| f.output).collect(),
         unplugged,
         mean,
         alternating,
