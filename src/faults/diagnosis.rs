@@ -1,12 +1,13 @@
 //! The whole way from readings to answers.
 
 use super::bench::Bench;
+use super::evidence::{Evidence, Meter};
 use super::hypothesis::{self, Both, Hypothesis, Named};
 use super::next::{self, Next};
 use super::node::volts;
 use super::pairs;
 use super::point::Quantity;
-use super::rank::{self, Group, Judged, Meter, Ranking};
+use super::rank::{self, Group, Judged, Ranking};
 use super::readings::Reading;
 use crate::analysis::NoSolution;
 use crate::circuit::{BranchKind, Circuit};
@@ -269,7 +270,8 @@ impl Case {
             tones,
         );
         let bench = &mut self.bench;
-        let first = rank::rank(bench, readings, &self.meter, hypotheses, poll)?;
+        let evidence = &Evidence::new(readings, self.meter);
+        let first = rank::rank(bench, evidence, hypotheses, poll)?;
         if first.sound.is_empty() {
             return Ok(Diagnosis {
                 unseen: first.unseen,
@@ -281,17 +283,17 @@ impl Case {
         let mut ranking = if more.is_empty() {
             first
         } else {
-            rank::also(bench, readings, &self.meter, first, more, poll)?
+            rank::also(bench, evidence, first, more, poll)?
         };
-        if pairs::wanted(&ranking, readings) {
-            ranking = pairs::also(bench, readings, &self.meter, ranking, poll)?;
+        if pairs::wanted(&ranking, evidence) {
+            ranking = pairs::also(bench, evidence, ranking, poll)?;
         }
-        let next = next::next(bench, readings, &self.meter, &ranking);
+        let next = next::next(bench, evidence, &ranking);
         let (ohms, next): (Vec<Next>, Vec<Next>) = next
             .into_iter()
             .partition(|n| n.point.quantity == Quantity::Ohms);
         let sound = ranking.sound.clone();
-        let answers = self.answers(&ranking, readings);
+        let answers = answers(&ranking, evidence);
         let actions = actions(&self.bench.circuit, &answers, &ohms);
         let singles = ranking.silent.iter().map(|&w| &ranking.hypotheses[w]);
         let singles = singles.filter(|h| h.both.is_none());
@@ -308,38 +310,38 @@ impl Case {
             unseen: None,
         })
     }
+}
 
-    fn answers(&self, ranking: &Ranking, readings: &[Reading]) -> Vec<Answer> {
-        let groups = ranking.groups.iter().enumerate();
-        let groups = groups.filter(|(k, g)| *k < 3 || g.probability > LEAST);
-        groups
-            .take(30)
-            .map(|(_, group)| self.answer(ranking, group, readings))
-            .collect()
-    }
+fn answers(ranking: &Ranking, evidence: &Evidence<'_>) -> Vec<Answer> {
+    let groups = ranking.groups.iter().enumerate();
+    let groups = groups.filter(|(k, g)| *k < 3 || g.probability > LEAST);
+    groups
+        .take(30)
+        .map(|(_, group)| answer(ranking, group, evidence))
+        .collect()
+}
 
-    fn answer(&self, ranking: &Ranking, group: &Group, readings: &[Reading]) -> Answer {
-        let leader = &ranking.judged[group.members[0]];
-        let causes = group.members.iter();
-        let causes = causes
-            .map(|&m| cause(ranking, &ranking.judged[m]))
-            .collect();
-        let own = rank::own(&leader.seen, readings, &self.meter);
-        let deviation = (0..readings.len())
-            .map(|k| {
-                let row = rank::row(&leader.seen, k, leader.widths, &self.meter);
-                let square: f64 = row.iter().map(|x| x * x).sum();
-                (square + own[k] * own[k]).sqrt()
-            })
-            .collect();
-        Answer {
-            probability: group.probability,
-            causes,
-            expected: leader.expected.clone(),
-            deviation,
-            misfit: leader.fit.misfit,
-            slipped: leader.fit.slipped,
-        }
+fn answer(ranking: &Ranking, group: &Group, evidence: &Evidence<'_>) -> Answer {
+    let leader = &ranking.judged[group.members[0]];
+    let causes = group.members.iter();
+    let causes = causes
+        .map(|&m| cause(ranking, &ranking.judged[m]))
+        .collect();
+    let rows = evidence.rows(&leader.seen, leader.widths);
+    let pairs = rows.iter().zip(evidence.own(&leader.seen));
+    let deviation = pairs
+        .map(|(row, own)| {
+            let square: f64 = row.iter().map(|x| x * x).sum();
+            (square + own * own).sqrt()
+        })
+        .collect();
+    Answer {
+        probability: group.probability,
+        causes,
+        expected: leader.expected.clone(),
+        deviation,
+        misfit: leader.fit.misfit,
+        slipped: leader.fit.slipped,
     }
 }
 

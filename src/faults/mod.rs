@@ -13,6 +13,7 @@
 //! on the mains        supply      rectifiers as sources with a resistance
 //!                     ripple      small signal, from the harmonics of the rectifiers' currents
 //!                     cycle       a real mains cycle, for the causes that lead
+//! what was measured   evidence    readings, the meter, and how far each may be off
 //! how well it fits    likelihood  covariance, heavy tails, one slipped reading
 //! in order            rank        probabilities; what reads the same is one answer
 //! two at once         pairs       where no single fault explains enough
@@ -77,6 +78,7 @@ pub mod change;
 mod crew;
 mod cycle;
 pub mod diagnosis;
+pub mod evidence;
 pub mod harmonic;
 pub mod hypothesis;
 pub mod likelihood;

@@ -7,11 +7,12 @@
 
 use super::bench::Bench;
 use super::crew;
+use super::evidence::{Evidence, covariance};
 use super::hypothesis::Cell;
 use super::likelihood::{Factored, log_sum};
 use super::node::volts;
 use super::point::{Point, Quantity};
-use super::rank::{Meter, Ranking, Tried, coming, covariance, own, row};
+use super::rank::{Ranking, Tried};
 use super::readings::{Reading, label};
 use super::state::State;
 use crate::circuit::Node;
@@ -50,12 +51,8 @@ const EQUAL: f64 = 0.05;
 
 /// All points of the user's that were not measured, the most telling first, the safer of equals
 /// before the others.
-pub fn next(
-    bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
-    ranking: &Ranking,
-) -> Vec<Next> {
+pub fn next(bench: &mut Bench, evidence: &Evidence<'_>, ranking: &Ranking) -> Vec<Next> {
+    let readings = evidence.readings;
     let measured = |n: Node| {
         readings
             .iter()
@@ -105,12 +102,11 @@ pub fn next(
     let measured = |p: &Point| readings.iter().any(|r| r.point.label == p.label);
     points.extend(ohms.filter(|p| !measured(p)).collect::<Vec<_>>());
     let sound = bench.look(&[], &points, None, false);
-    let mut all: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
-    all.extend(points.iter().cloned());
+    let all = [&evidence.points[..], &points].concat();
     let cases = cases(ranking);
     let go_on = &mut |_: usize, _: usize| Ok::<(), Infallible>(());
     let Ok(each) = crew::each(bench, &cases, go_on, |bench, case| {
-        foretell(bench, readings, meter, ranking, case, &all)
+        foretell(bench, evidence, ranking, case, &all)
     });
     let pairs = cases.into_iter().zip(each);
     let foretold: Vec<(Case, Vec<(f64, f64)>)> = pairs
@@ -209,8 +205,7 @@ fn cases(ranking: &Ranking) -> Vec<Case> {
 /// What a case foretells at the points behind the readings: mean and deviation.
 fn foretell(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     ranking: &Ranking,
     case: &Case,
     points: &[Point],
@@ -222,23 +217,20 @@ fn foretell(
     let changes = cell.map_or(&[][..], |c| &c.changes);
     let widths = cell.map_or([0.0; 2], Cell::widths);
     let mut seen = bench.look(changes, points, Some(&judged.seen), true)?;
+    let n = evidence.readings.len();
     let outputs = bench.supply.iter().flat_map(|s| &s.outputs);
     for (output, swing) in outputs.zip(&judged.swings) {
         let ripple = |p: &Point| p.quantity == Quantity::Ripple && p.a == output.node;
-        if let Some(k) = points[readings.len()..].iter().position(ripple) {
-            seen.set_ripple(readings.len() + k, *swing);
+        if let Some(k) = points[n..].iter().position(ripple) {
+            seen.set_ripple(n + k, *swing);
         }
     }
-    let n = readings.len();
+    let meter = &evidence.meter;
     let rows: Vec<Vec<f64>> = (0..points.len())
-        .map(|k| row(&seen, k, widths, meter))
+        .map(|k| meter.row(&seen, k, widths))
         .collect();
-    let known = Factored::new(covariance(&rows[..n], &own(&seen, readings, meter)), n)?;
-    let mut off: Vec<f64> = readings
-        .iter()
-        .zip(&seen.reads)
-        .map(|(r, v)| r.value - v)
-        .collect();
+    let known = Factored::new(covariance(&rows[..n], &evidence.own(&seen)), n)?;
+    let mut off = evidence.off(&seen.reads);
     if let Some(slipped) = judged.fit.slipped {
         off[slipped] = 0.0;
     }
@@ -249,7 +241,7 @@ fn foretell(
         let mut weighted = with.clone();
         known.solve(&mut weighted);
         let mean = seen.reads[k] + dot(&with, &off);
-        let noise = fun::hypot(coming(seen.reads[k], meter), seen.doubt[k]);
+        let noise = fun::hypot(meter.coming(seen.reads[k]), seen.doubt[k]);
         let square = dot(&rows[k], &rows[k]) + noise * noise - dot(&with, &weighted);
         (mean, square.max(noise * noise).sqrt())
     });

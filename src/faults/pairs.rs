@@ -8,11 +8,10 @@
 use super::bench::Bench;
 use super::change::Change;
 use super::crew;
+use super::evidence::{Evidence, covariance};
 use super::hypothesis::{Both, Cell, Hypothesis};
 use super::likelihood::Factored;
-use super::point::Point;
-use super::rank::{self, Meter, Ranking, Tried};
-use super::readings::Reading;
+use super::rank::{self, Ranking, Tried};
 use crate::math::fun;
 
 /// A single fault is good enough below this misfit, in deviations.
@@ -52,14 +51,14 @@ impl Move {
 }
 
 /// Whether two faults are worth a try.
-pub fn wanted(ranking: &Ranking, readings: &[Reading]) -> bool {
+pub fn wanted(ranking: &Ranking, evidence: &Evidence<'_>) -> bool {
     let best = ranking
         .judged
         .iter()
         .take(20)
         .map(|j| j.fit.misfit)
         .fold(f64::INFINITY, f64::min);
-    readings.len() >= 4 && best > GOOD
+    evidence.readings.len() >= 4 && best > GOOD
 }
 
 /// Judges pairs beside what was judged.
@@ -68,17 +67,12 @@ pub fn wanted(ranking: &Ranking, readings: &[Reading]) -> bool {
 /// What `poll` answers.
 pub fn also<E>(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     ranking: Ranking,
     poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
 ) -> Result<Ranking, E> {
     let moves = moves(&ranking);
-    let off: Vec<f64> = readings
-        .iter()
-        .zip(&ranking.sound)
-        .map(|(r, v)| r.value - v)
-        .collect();
+    let off = evidence.off(&ranking.sound);
     let own: Vec<f64> = ranking
         .judged
         .iter()
@@ -86,11 +80,9 @@ pub fn also<E>(
         .map_or_else(
             || vec![0.05; off.len()],
             |sound| {
-                (0..off.len())
-                    .map(|k| {
-                        let row = rank::row(&sound.seen, k, [0.0; 2], meter);
-                        row.iter().map(|x| x * x).sum::<f64>().sqrt() + 0.01
-                    })
+                let rows = evidence.rows(&sound.seen, [0.0; 2]);
+                rows.iter()
+                    .map(|row| row.iter().map(|x| x * x).sum::<f64>().sqrt() + 0.01)
                     .collect()
             },
         );
@@ -139,7 +131,7 @@ pub fn also<E>(
         .iter()
         .map(|&(_, i, j)| [moves[i].place(), moves[j].place()])
         .collect();
-    for two in beside_leaders(bench, readings, meter, &ranking, poll)? {
+    for two in beside_leaders(bench, evidence, &ranking, poll)? {
         let known = |other: &Two| other.map(|o| o.0) == two.map(|t| t.0);
         if !best.iter().any(known) {
             best.push(two);
@@ -150,7 +142,7 @@ pub fn also<E>(
         .iter()
         .map(|&[(a, i), (b, j)]| pair(&ranking, a, b, &[(i, j)]));
     let pairs = pairs.collect();
-    let mut ranking = rank::also(bench, readings, meter, ranking, pairs, poll)?;
+    let mut ranking = rank::also(bench, evidence, ranking, pairs, poll)?;
     let leading: Vec<usize> = ranking
         .judged
         .iter()
@@ -170,20 +162,17 @@ pub fn also<E>(
     ranking
         .judged
         .retain(|j| j.which.is_none_or(|w| !replaced.contains(&w)));
-    rank::also(bench, readings, meter, ranking, fuller, poll)
+    rank::also(bench, evidence, ranking, fuller, poll)
 }
 
 /// Pairs of the single faults that lead with everything else, solved with both: where one fault
 /// leaves little of the rest, what it moves is no sum.
 fn beside_leaders<E>(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     ranking: &Ranking,
     poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
 ) -> Result<Vec<Two>, E> {
-    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
-    let n = readings.len();
     let mut found = Vec::new();
     let leaders = ranking
         .groups
@@ -194,10 +183,8 @@ fn beside_leaders<E>(
     for leader in leaders {
         let Some(which) = leader.which else { continue };
         let first = &ranking.hypotheses[which].cells[leader.cell];
-        let rows: Vec<Vec<f64>> = (0..n)
-            .map(|k| rank::row(&leader.seen, k, leader.widths, meter))
-            .collect();
-        let own = rank::own(&leader.seen, readings, meter);
+        let rows = evidence.rows(&leader.seen, leader.widths);
+        let own = evidence.own(&leader.seen);
         let mut best: Vec<(f64, Two)> = Vec::new();
         let others = ranking.tried.iter();
         let others: Vec<&Tried> = others
@@ -207,15 +194,14 @@ fn beside_leaders<E>(
             let hypothesis = &ranking.hypotheses[tried.which];
             let second = &hypothesis.cells[tried.cell];
             let changes = [&first.changes[..], &[Change::Besides], &second.changes].concat();
-            let seen = bench.look(&changes, &points, Some(&leader.seen), false)?;
+            let seen = bench.look(&changes, &evidence.points, Some(&leader.seen), false)?;
             let moved = seen.reads.iter().zip(&leader.seen.reads);
             let wider: Vec<f64> = moved
                 .zip(&own)
                 .map(|((a, b), own)| fun::hypot(*own, BETWEEN * (a - b)))
                 .collect();
-            let covariance = Factored::new(rank::covariance(&rows, &wider), n)?;
-            let off = readings.iter().zip(&seen.reads);
-            let off: Vec<f64> = off.map(|(r, v)| r.value - v).collect();
+            let covariance = Factored::new(covariance(&rows, &wider), rows.len())?;
+            let off = evidence.off(&seen.reads);
             let mut weighted = off.clone();
             covariance.solve(&mut weighted);
             let distance: f64 = off.iter().zip(&weighted).map(|(a, b)| a * b).sum();

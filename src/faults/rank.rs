@@ -3,21 +3,12 @@
 use super::bench::Bench;
 use super::change::Change;
 use super::crew;
-use super::hypothesis::{Cell, Hypothesis, SOUND};
+use super::evidence::{Evidence, Widths, covariance};
+use super::hypothesis::{Hypothesis, SOUND};
 use super::likelihood::{Factored, Fit, fit, log_sum};
-use super::point::{Point, Quantity};
-use super::readings::Reading;
+use super::point::Quantity;
 use super::seen::Seen;
 use crate::math::fun;
-
-/// The meter.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Meter {
-    /// Its resistance, ohm.
-    pub ohms: f64,
-    /// Its accuracy, a part of the reading.
-    pub accuracy: f64,
-}
 
 /// A hypothesis after the readings.
 #[derive(Debug, Clone)]
@@ -97,10 +88,6 @@ pub struct Ranking {
     cycles: usize,
 }
 
-/// Volts that no drawing accounts for: pickup, leakage of a chassis (common practice).
-const FLOOR_V: f64 = 4e-3;
-/// What the models of valves and the straight lines leave out, a part of the reading.
-const MODEL: f64 = 0.004;
 /// Squared distance, in deviations, within which two faults read the same.
 const SAME: f64 = 1.0;
 /// Faults whose best value is sought, and from what probability on.
@@ -116,88 +103,15 @@ const HOPELESS: f64 = 4.0;
 /// What is less likely makes no answer of its own.
 const LEAST: f64 = 1e-7;
 
-impl Meter {
-    /// The deviation of a reading by itself, V, where the volts are those expected.
-    fn deviation(&self, volts: f64, digit: f64) -> f64 {
-        // Accuracies are limits; half of the square is common to all readings of one meter.
-        let accuracy = self.accuracy * volts / 6f64.sqrt();
-        let digit = 0.5 * digit;
-        let model = MODEL * volts;
-        (accuracy * accuracy + digit * digit + model * model + FLOOR_V * FLOOR_V).sqrt()
-    }
-
-    /// The part of the deviation that all readings share.
-    fn common(&self, volts: f64) -> f64 {
-        self.accuracy * volts / 6f64.sqrt()
-    }
-}
-
-/// Widths of a cell: of the fault's own value and of a second fault's, natural logarithms.
-pub type Widths = [f64; 2];
-
-impl Cell {
-    /// Its widths.
-    pub fn widths(&self) -> Widths {
-        [self.width, self.second]
-    }
-}
-
-/// All columns of a point: tolerances, the values of the fault or both, the meter's scale.
-pub fn row(seen: &Seen, k: usize, widths: Widths, meter: &Meter) -> Vec<f64> {
-    // No columns where only other kinds of readings were seen.
-    let mut row = seen.spread[k].clone();
-    row.push(seen.own[k] * widths[0] / 12f64.sqrt());
-    row.push(seen.second[k] * widths[1] / 12f64.sqrt());
-    row.push(meter.common(seen.reads[k]));
-    row
-}
-
-/// Covariance of readings, `[n * n]`.
-pub fn covariance(rows: &[Vec<f64>], own: &[f64]) -> Vec<f64> {
-    let n = rows.len();
-    let mut all = vec![0.0; n * n];
-    for i in 0..n {
-        for k in 0..=i {
-            let sum: f64 = rows[i].iter().zip(&rows[k]).map(|(a, b)| a * b).sum();
-            all[i * n + k] = sum;
-            all[k * n + i] = sum;
-        }
-        all[i * n + i] += own[i] * own[i];
-    }
-    all
-}
-
-/// The deviation of each reading by itself.
-pub fn own(seen: &Seen, readings: &[Reading], meter: &Meter) -> Vec<f64> {
-    let all = readings.iter().enumerate();
-    all.map(|(k, r)| {
-        let own = meter.deviation(seen.reads[k], r.digit);
-        (own * own + seen.doubt[k] * seen.doubt[k]).sqrt()
-    })
-    .collect()
-}
-
-/// The deviation of a reading still to come.
-pub fn coming(volts: f64, meter: &Meter) -> f64 {
-    meter.deviation(volts, 0.005 * volts.abs().max(0.1))
-}
-
 /// What one cell makes of the readings: its fit, and the most likely shift of its value's
 /// logarithm.
-fn judge(
-    seen: &Seen,
-    readings: &[Reading],
-    meter: &Meter,
-    widths: Widths,
-    span: f64,
-) -> Option<(Fit, Widths)> {
-    let n = readings.len();
-    let rows: Vec<Vec<f64>> = (0..n).map(|k| row(seen, k, widths, meter)).collect();
-    let covariance = Factored::new(covariance(&rows, &own(seen, readings, meter)), n)?;
-    let pairs = readings.iter().zip(&seen.reads);
-    let off: Vec<f64> = pairs.map(|(r, v)| r.value - v).collect();
+fn judge(seen: &Seen, evidence: &Evidence<'_>, widths: Widths, span: f64) -> Option<(Fit, Widths)> {
+    let rows = evidence.rows(seen, widths);
+    let covariance = Factored::new(covariance(&rows, &evidence.own(seen)), rows.len())?;
+    let off = evidence.off(&seen.reads);
     // Ohms and gains slip by factors, volts within what the supply has.
-    let spans: Vec<f64> = readings
+    let spans: Vec<f64> = evidence
+        .readings
         .iter()
         .map(|r| match r.point.quantity {
             Quantity::Volts => span,
@@ -229,16 +143,15 @@ fn judge(
 /// What `poll` answers.
 pub fn rank<E>(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     hypotheses: Vec<Hypothesis>,
     poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
 ) -> Result<Ranking, E> {
     let mut ranking = Ranking::default();
-    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+    let points = &evidence.points;
     ranking.span = span(bench);
-    if let Some(seen) = bench.look(&[], &points, None, true)
-        && let Some((fit, _)) = judge(&seen, readings, meter, [0.0; 2], ranking.span)
+    if let Some(seen) = bench.look(&[], points, None, true)
+        && let Some((fit, _)) = judge(&seen, evidence, [0.0; 2], ranking.span)
     {
         ranking.sound.clone_from(&seen.reads);
         let log = fun::ln(SOUND) + fit.log_density;
@@ -247,7 +160,7 @@ pub fn rank<E>(
             ..judged(None, 0, None, fit, seen, [0.0; 2])
         });
     } else {
-        let alone = |p: &Point| {
+        let alone = |p| {
             bench
                 .look(&[], std::slice::from_ref(p), None, true)
                 .is_none()
@@ -256,7 +169,7 @@ pub fn rank<E>(
         return Ok(ranking);
     }
     ranking.weight = hypotheses.iter().map(|h| h.weight).sum();
-    also(bench, readings, meter, ranking, hypotheses, poll)
+    also(bench, evidence, ranking, hypotheses, poll)
 }
 
 /// Judges more hypotheses beside those that were.
@@ -265,8 +178,7 @@ pub fn rank<E>(
 /// What `poll` answers.
 pub fn also<E>(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     mut ranking: Ranking,
     hypotheses: Vec<Hypothesis>,
     poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
@@ -275,7 +187,7 @@ pub fn also<E>(
     let numbered: Vec<(usize, &Hypothesis)> = (first..).zip(&hypotheses).collect();
     let span = ranking.span;
     let answers = crew::each(bench, &numbered, poll, |bench, &(which, hypothesis)| {
-        each_cell(bench, (readings, meter, span), which, hypothesis)
+        each_cell(bench, evidence, span, which, hypothesis)
     })?;
     for ((which, hypothesis), answer) in numbered.into_iter().zip(answers) {
         ranking.unsolved += answer.unsolved;
@@ -294,17 +206,17 @@ pub fn also<E>(
     }
     ranking.hypotheses.extend(hypotheses);
     ordered(&mut ranking);
-    over_cycles(bench, readings, meter, &mut ranking, poll)?;
+    over_cycles(bench, evidence, &mut ranking, poll)?;
     let leading: Vec<usize> = (0..ranking.judged.len().min(REFINED)).collect();
     let better = crew::each(bench, &leading, poll, |bench, &k| {
-        refined(bench, readings, meter, &ranking, &ranking.judged[k])
+        refined(bench, evidence, &ranking, &ranking.judged[k])
     })?;
     for (judged, better) in ranking.judged.iter_mut().zip(better) {
         if let Some((value, expected)) = better {
             (judged.value, judged.expected) = (Some(value), expected);
         }
     }
-    together(&mut ranking, readings, meter);
+    together(&mut ranking, evidence);
     Ok(ranking)
 }
 
@@ -325,24 +237,24 @@ struct Answer {
 /// Judges every value of a hypothesis, each from the solution before.
 fn each_cell(
     bench: &mut Bench,
-    (readings, meter, span): (&[Reading], &Meter, f64),
+    evidence: &Evidence<'_>,
+    span: f64,
     which: usize,
     hypothesis: &Hypothesis,
 ) -> Answer {
-    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     let mut answer = Answer::default();
     let mut most = f64::NEG_INFINITY;
     let mut last: Option<Seen> = None;
     for (cell, it) in hypothesis.cells.iter().enumerate() {
-        let Some(mut seen) = bench.look(&it.changes, &points, last.as_ref(), true) else {
+        let Some(mut seen) = bench.look(&it.changes, &evidence.points, last.as_ref(), true) else {
             answer.unsolved += 1;
             answer.unsolved_part += it.part;
             continue;
         };
         if it.real.is_some() {
-            seen.blur_ripples(readings);
+            seen.blur_ripples(evidence.readings);
         }
-        let judgement = judge(&seen, readings, meter, it.widths(), span);
+        let judgement = judge(&seen, evidence, it.widths(), span);
         let log = judgement.as_ref().map_or(f64::NEG_INFINITY, |(fit, _)| {
             fun::ln(it.part) + fit.log_density
         });
@@ -375,8 +287,7 @@ fn each_cell(
 /// Solves a mains cycle with each fault that leads, and judges it by what that shows.
 fn over_cycles<E>(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     ranking: &mut Ranking,
     poll: &mut dyn FnMut(usize, usize) -> Result<(), E>,
 ) -> Result<(), E> {
@@ -395,7 +306,7 @@ fn over_cycles<E>(
         });
         let Some(k) = leads else { break };
         poll(ranking.cycles, CYCLES)?;
-        over_cycle(bench, readings, meter, ranking, k);
+        over_cycle(bench, evidence, ranking, k);
         ranking.judged[k].checked = true;
         ordered(ranking);
     }
@@ -403,14 +314,7 @@ fn over_cycles<E>(
 }
 
 /// Judges a fault by a mains cycle, and again at the value that the first one leads to.
-fn over_cycle(
-    bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
-    ranking: &mut Ranking,
-    k: usize,
-) {
-    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
+fn over_cycle(bench: &mut Bench, evidence: &Evidence<'_>, ranking: &mut Ranking, k: usize) {
     let judged = &ranking.judged[k];
     let Some(which) = judged.which else { return };
     let cell = &ranking.hypotheses[which].cells[judged.cell];
@@ -425,17 +329,17 @@ fn over_cycle(
         let changes = Change::all_scaled(&cell.changes, factor);
         let real = cell.real.as_ref().unwrap_or(&cell.changes);
         let real = Change::all_scaled(real, factor);
-        let seen = bench.look(&changes, &points, Some(&judged.seen), true);
+        let seen = bench.look(&changes, &evidence.points, Some(&judged.seen), true);
         let seen = seen.and_then(|seen| {
             let guessed = cell.real.is_some() && cell.value.is_none();
-            bench.over_cycle(&real, &points, &seen, guessed)
+            bench.over_cycle(&real, &evidence.points, &seen, guessed)
         });
         let Some((seen, swings)) = seen else {
             break;
         };
         let judge = |wider: f64| {
             let widths = judged.widths.map(|w| w * wider);
-            judge(&seen, readings, meter, widths, ranking.span)
+            judge(&seen, evidence, widths, ranking.span)
         };
         // Sought beyond the cell's ends.
         let (Some((fit, _)), Some((_, [shift, _]))) = (judge(1.0), judge(3.0)) else {
@@ -463,8 +367,7 @@ fn over_cycle(
 /// fault has no value, or hardly counts.
 fn refined(
     bench: &mut Bench,
-    readings: &[Reading],
-    meter: &Meter,
+    evidence: &Evidence<'_>,
     ranking: &Ranking,
     judged: &Judged,
 ) -> Option<(f64, Vec<f64>)> {
@@ -473,16 +376,15 @@ fn refined(
     if judged.checked || judged.widths[0] == 0.0 || judged.probability < LEAST_REFINED {
         return None;
     }
-    let points: Vec<Point> = readings.iter().map(|r| r.point.clone()).collect();
     let mut expected = judged.expected.clone();
     let mut last = judged.seen.clone();
     for _ in 0..2 {
         let factor = value / middle;
         let changes = Change::all_scaled(&cell.changes, factor);
-        let Some(seen) = bench.look(&changes, &points, Some(&last), true) else {
+        let Some(seen) = bench.look(&changes, &evidence.points, Some(&last), true) else {
             break;
         };
-        let judgement = judge(&seen, readings, meter, judged.widths, ranking.span);
+        let judgement = judge(&seen, evidence, judged.widths, ranking.span);
         let Some((_, [shift, _])) = judgement else {
             break;
         };
@@ -543,7 +445,7 @@ fn ordered(ranking: &mut Ranking) {
 }
 
 /// Puts together what reads the same.
-fn together(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
+fn together(ranking: &mut Ranking, evidence: &Evidence<'_>) {
     let judged = &ranking.judged;
     let mut taken = vec![false; judged.len()];
     let mut groups = Vec::new();
@@ -554,12 +456,9 @@ fn together(ranking: &mut Ranking, readings: &[Reading], meter: &Meter) {
         taken[k] = true;
         let leader = &judged[k];
         let mut members = vec![k];
-        let n = readings.len();
-        let rows: Vec<Vec<f64>> = (0..n)
-            .map(|i| row(&leader.seen, i, leader.widths, meter))
-            .collect();
-        let own = own(&leader.seen, readings, meter);
-        if let Some(near) = Factored::new(covariance(&rows, &own), n) {
+        let rows = evidence.rows(&leader.seen, leader.widths);
+        let own = evidence.own(&leader.seen);
+        if let Some(near) = Factored::new(covariance(&rows, &own), rows.len()) {
             for (j, other) in judged.iter().enumerate() {
                 if taken[j] || other.which.is_none() {
                     continue;

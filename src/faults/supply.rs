@@ -275,7 +275,9 @@ fn rectified(assembly: &Assembly<'_>, cycle: &Cycle, mean: &[f64], swings: &[f64
                 }
                 let place = found.fed.iter().position(|f| f.output.node == node);
                 let place = place.unwrap_or_else(|| {
-                    found.fed.push(Fed::new(node, volts(mean, node), wave.len()));
+                    found
+                        .fed
+                        .push(Fed::new(node, volts(mean, node), wave.len()));
                     found.fed.len() - 1
                 });
                 found.fed[place].add(&element.name, end, &wave, amperes);
@@ -334,8 +336,7 @@ fn return_to_taps(
             continue;
         }
         let first = fed[k].ends[0];
-        let is_still =
-            |n: Node| !circuit.nodes[n.0].inner && swings[n.0] < STILL * swings[first.0];
+        let is_still = |n: Node| !circuit.nodes[n.0].inner && swings[n.0] < STILL * swings[first.0];
         let tap = tap(circuit, &fed[k].ends, is_still).filter(|tap| held[tap.0]);
         if let Some(tap) = tap {
             fed[k].output.back = tap;
@@ -397,9 +398,8 @@ pub fn settle(circuit: &mut Circuit) -> Result<Option<Supply>, Box<NoSolution>> 
     let (cycle, assembly) = periodic::cycle(Assembly::new(circuit), &mains)?;
     let mean = cycle.mean();
     let swings = swings(&cycle, &mean, circuit.nodes.len());
-    let alternates = |(n, swing): (usize, &f64)| {
-        *swing > AC.0 && *swing > AC.1 * volts(&mean, Node(n)).abs()
-    };
+    let alternates =
+        |(n, swing): (usize, &f64)| *swing > AC.0 && *swing > AC.1 * volts(&mean, Node(n)).abs();
     let alternating = swings.iter().enumerate().map(alternates).collect();
     let mut found = rectified(&assembly, &cycle, &mean, &swings);
     drop(assembly);

@@ -6,7 +6,7 @@ use gridleak::analysis::operating_point::{self, near};
 use gridleak::circuit::params::Overrides;
 use gridleak::circuit::read::Draft;
 use gridleak::circuit::{Circuit, Node};
-use gridleak::faults::rank::Meter;
+use gridleak::faults::evidence::Meter;
 use gridleak::system::assemble::{Assembly, SourceState};
 use gridleak::tolerance::change::Drawn;
 use gridleak::tolerance::list::{Target, Variables};
