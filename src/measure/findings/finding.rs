@@ -1,5 +1,7 @@
 //! What is found, before it is judged.
 
+use crate::circuit::Element;
+
 /// Something that is wrong, or worth a word.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {
@@ -32,7 +34,20 @@ pub const UNSOLVED: &str = "state";
 /// What a finding is about that says that a circuit is too large for its stability to be judged.
 pub const UNJUDGED: &str = "stability unknown";
 
+/// What is wrong with a part, or worth a word: the row it is about, in words, and whether it cannot be right.
+pub(super) type Judgement = (&'static str, String, bool);
+
 impl Finding {
+    /// Of a part that was judged.
+    pub(super) fn of(element: &Element, (quantity, text, grave): Judgement) -> Self {
+        Finding {
+            subject: element.name.clone(),
+            quantity,
+            text,
+            grave,
+        }
+    }
+
     /// The finding as a line says it.
     pub fn told(&self) -> String {
         match self.quantity {

@@ -6,7 +6,7 @@
 //! drain and source exchanged or as switches behind a diode, insulated gates that guard against a battery the
 //! wrong way round.
 
-use super::finding::{Finding, show};
+use super::finding::{Finding, Judgement, show};
 use crate::circuit::{Circuit, Element, Node};
 use crate::device::role::{DeviceRole, Polarity};
 use crate::measure::chart::is_transistor;
@@ -35,14 +35,8 @@ pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
     let floating: Vec<bool> = floating(assembly, x, all());
     let mut found = Vec::new();
     for (element, floats) in all().zip(floating) {
-        if let Some((quantity, text, grave)) = judge(assembly, x, element, floats) {
-            found.push(Finding {
-                subject: element.name.clone(),
-                quantity,
-                text,
-                grave,
-            });
-        }
+        let judgement = judge(assembly, x, element, floats);
+        found.extend(judgement.map(|j| Finding::of(element, j)));
     }
     found
 }
@@ -86,7 +80,7 @@ fn judge(
     x: &[f64],
     element: &Element,
     floats: bool,
-) -> Option<(&'static str, String, bool)> {
+) -> Option<Judgement> {
     let [first, control, last, ..] = element.terminals[..] else {
         return None;
     };

@@ -5,7 +5,7 @@
 //! thresholds are this project's own; they leave alone what is common practice (the grid of a
 //! follower straight at a plate, grid-leak bias of a few meg, long tails).
 
-use super::finding::{Finding, show};
+use super::finding::{Finding, Judgement, show};
 use super::halves;
 use crate::circuit::{BranchKind, Element, Node};
 use crate::device::role::DeviceRole;
@@ -55,14 +55,8 @@ pub(super) fn findings(assembly: &mut Assembly<'_>, x: &[f64]) -> Vec<Finding> {
         let Some(seen) = look(assembly, x, element, plain, &joined) else {
             continue;
         };
-        if let Some((quantity, text, grave)) = judge(&seen) {
-            found.push(Finding {
-                subject: element.name.clone(),
-                quantity,
-                text,
-                grave,
-            });
-        }
+        let judgement = judge(&seen);
+        found.extend(judgement.map(|j| Finding::of(element, j)));
     }
     found
 }
@@ -208,7 +202,7 @@ const SOME_V: f64 = 0.05;
 
 /// What is wrong with a valve, if something is: the row it is about, in words, and whether it
 /// cannot be right.
-fn judge(seen: &Seen) -> Option<(&'static str, String, bool)> {
+fn judge(seen: &Seen) -> Option<Judgement> {
     let (vpk, vgk) = (seen.plate - seen.cathode, seen.grid - seen.cathode);
     let [_, _, cathode_ohms] = seen.ohms;
     let [plate_v, grid_v, cathode_v] = seen.without;
