@@ -362,7 +362,7 @@ fn numbers<'a>(
         }
         return Some(Want::Range { least, most });
     }
-    if figure.quantity.name == "run time" {
+    if figure.quantity.is_run_time() {
         // No machine takes the same time twice, so that it can only be bounded.
         let problem = SheetProblem::NothingExpected {
             figure: "run time".into(),

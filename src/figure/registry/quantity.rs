@@ -171,6 +171,13 @@ pub struct Quantity {
     pub example: &'static str,
 }
 
+impl Quantity {
+    /// Whether it is how long a render takes: no machine takes the same time twice.
+    pub fn is_run_time(&self) -> bool {
+        self.way == Way::Played(OfSound::RunTime)
+    }
+}
+
 /// Something that a figure is taken under; the key is that of the commands' option.
 #[derive(Debug)]
 pub struct Condition {
