@@ -1,4 +1,5 @@
-//! The circuit's name at the head of charts, plots and drawings, with what was set for them.
+//! The circuit's name at the head of charts, plots and drawings, with what was set for them; and the case
+//! of a sheet before what is of it.
 
 use crate::circuit::params::{MAINS, Overrides};
 
@@ -24,4 +25,14 @@ pub fn heading(title: &str, settings: &Overrides) -> String {
     format!("{title} ({})", shown.join("; "))
         .trim_start()
         .to_string()
+}
+
+/// A figure, or anything else, of a sheet's case: `[hot] voltage of plate1`; by itself where the case has
+/// no name.
+pub fn in_case(case: &str, what: &str) -> String {
+    if case.is_empty() {
+        what.to_string()
+    } else {
+        format!("[{case}] {what}")
+    }
 }

@@ -5,6 +5,7 @@ use super::found::{Found, Level};
 use super::sections::{self, Choice, Section};
 use super::{played, schematic, typeset};
 use crate::cli::command::SAFETY;
+use crate::cli::heading::in_case;
 use crate::num;
 use crate::report::csv::Csv;
 use crate::report::page::{self, escaped};
@@ -431,12 +432,8 @@ fn judged(answer: &Answer) -> String {
         .filter_map(|l| serde_json::from_str::<Value>(l).ok())
     {
         let cell = |key: &str| verdict[key].as_str().unwrap_or_default().to_string();
-        let figure = match cell("case") {
-            none if none.is_empty() => cell("figure"),
-            case => format!("[{case}] {}", cell("figure")),
-        };
         table.row([
-            figure,
+            in_case(&cell("case"), &cell("figure")),
             cell("expected_text"),
             cell("found_text"),
             cell("tolerance"),

@@ -4,6 +4,7 @@ use super::super::check;
 use super::super::common::{self, Session, one_at_standard_output};
 use super::super::failure::Failure;
 use super::super::guards::Guards;
+use super::super::heading::in_case;
 use super::super::parallel;
 use super::super::settings;
 use super::super::shard;
@@ -158,14 +159,11 @@ impl<'m> Asked<'m> {
                     common::tell(&format!("{}\n", sources.render(warning)));
                 }
                 if let Some(what) = setup.stability.trouble().filter(|_| !may_be_unstable) {
-                    let case = match circuit.expected.0.as_str() {
-                        "" => String::new(),
-                        case => format!("[{case}] "),
-                    };
-                    common::tell(&format!(
-                        "warning: {case}the circuit as drawn is unstable: {what}; these figures say \
-                         nothing\n"
-                    ));
+                    let warning = format!(
+                        "the circuit as drawn is unstable: {what}; these figures say nothing"
+                    );
+                    let warning = in_case(&circuit.expected.0, &warning);
+                    common::tell(&format!("warning: {warning}\n"));
                 }
             }
             setup.watch = match circuit.expected.1.is_empty() {
@@ -264,7 +262,7 @@ fn of_netlist(matches: &ArgMatches) -> Result<Subject, Failure> {
     for text in session.texts("figure") {
         let file = session.draft.files.add("--figure", text);
         match Figure::parse(text, Words::whole(file, text)) {
-            Ok(figure) if figure.quantity.name == "run time" => {
+            Ok(figure) if figure.quantity.is_run_time() => {
                 return Err(Failure::usage(
                     "`run time` is one of the computer, not of the circuit",
                 )
@@ -321,7 +319,7 @@ fn of_sheet(matches: &ArgMatches, path: &str) -> Result<Subject, Failure> {
         let expected: Vec<Expectation> = expected
             .into_iter()
             .map(|k| ready.sheet.expectations[k].clone())
-            .filter(|e| e.figure.quantity.name != "run time")
+            .filter(|e| !e.figure.quantity.is_run_time())
             .collect();
         if expected.is_empty() {
             continue;

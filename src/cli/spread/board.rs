@@ -1,6 +1,7 @@
 //! The columns of the table: one for each figure, of a curve or sound one for each place on it.
 
 use super::super::failure::Failure;
+use super::super::heading::in_case;
 use super::super::interrupt;
 use super::asked::Asked;
 use crate::audio::fingerprint::{self, Fingerprint};
@@ -88,7 +89,7 @@ impl Board {
         {
             let mut widths = Vec::new();
             for (figure, found) in setup.figures.iter().zip(&found.figures) {
-                let name = named(case, &figure.text);
+                let name = in_case(case, &figure.text);
                 let before = board.columns.len();
                 let mut add = |name: String, unit| board.columns.push(Column { name, unit });
                 match found {
@@ -131,7 +132,7 @@ impl Board {
             board.expectations.extend(names);
             let watched = asked.plan.setups.iter().zip(&asked.expected);
             for (_, (case, _)) in watched.filter(|(setup, _)| setup.watch == Watch::Always) {
-                board.expectations.push(named(case, STABILITY));
+                board.expectations.push(in_case(case, STABILITY));
             }
         }
         let row = board.row(asked, found);
@@ -199,14 +200,5 @@ impl Board {
             *value = value.filter(|v| v.is_finite());
         }
         row
-    }
-}
-
-/// A figure of a case.
-fn named(case: &str, figure: &str) -> String {
-    if case.is_empty() {
-        figure.to_string()
-    } else {
-        format!("[{case}] {figure}")
     }
 }
