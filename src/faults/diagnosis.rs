@@ -2,6 +2,7 @@
 
 use super::bench::Bench;
 use super::evidence::{Evidence, Meter};
+use super::fault::Fault;
 use super::hypothesis::{self, Both, Hypothesis, Named};
 use super::next::{self, Next};
 use super::node::volts;
@@ -42,16 +43,14 @@ pub struct Answer {
 /// One fault.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Cause {
-    /// `none`, `open`, `short` ...
-    pub fault: String,
+    /// What is wrong.
+    pub fault: Fault,
     /// The part, or none.
     pub element: String,
     /// Which lead, or what of it.
     pub lead: String,
-    /// Its own number.
+    /// Its own number, in the fault's unit.
     pub value: Option<f64>,
-    /// Of the value.
-    pub unit: &'static str,
     /// 0 to 1.
     pub probability: f64,
     /// What the meter would show at each reading, V.
@@ -63,13 +62,13 @@ pub struct Cause {
 impl Cause {
     /// With the lead that it is of.
     fn named(&self) -> Named {
-        Named::of(&self.fault, &self.element, &self.lead)
+        Named::of(self.fault, &self.element, &self.lead)
     }
 
     /// `short RK2`
     pub fn name(&self) -> String {
         if self.element.is_empty() {
-            self.fault.clone()
+            self.fault.to_string()
         } else {
             format!("{} {}", self.fault, self.element)
         }
@@ -148,7 +147,7 @@ impl Diagnosis {
         let Some(first) = self.answers.first().filter(|_| !self.sound.is_empty()) else {
             return Verdict::NoSound;
         };
-        let is_none = first.causes[0].fault == "none";
+        let is_none = first.causes[0].fault == Fault::None;
         let (beside_none, beside_fault) = MOST_UNSOLVED;
         let most = if is_none { beside_none } else { beside_fault };
         // Written so that what is no number counts as too much.
@@ -173,7 +172,7 @@ impl Diagnosis {
         let first = answer.causes[0].named();
         let mut names: Vec<Named> = Vec::new();
         let hidden = self.hidden.iter().cloned();
-        let hidden = hidden.filter(|_| answer.causes[0].fault == "none");
+        let hidden = hidden.filter(|_| answer.causes[0].fault == Fault::None);
         for name in answer.causes[1..].iter().map(Cause::named).chain(hidden) {
             if name != first && !names.contains(&name) {
                 names.push(name);
@@ -354,8 +353,8 @@ fn actions(circuit: &Circuit, answers: &[Answer], ohms: &[Next]) -> Vec<Action> 
             continue;
         };
         let fits = match role {
-            DeviceRole::Capacitor => cause.fault != "open",
-            DeviceRole::Valve => cause.fault != "open",
+            DeviceRole::Capacitor => cause.fault != Fault::Open,
+            DeviceRole::Valve => cause.fault != Fault::Open,
             DeviceRole::Resistor => true,
             _ => false,
         };
@@ -405,11 +404,10 @@ fn level(lead: &str, value: Option<f64>, sound: Option<f64>) -> String {
 fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
     match judged.which.map(|w| &ranking.hypotheses[w]) {
         None => Cause {
-            fault: "none".to_string(),
+            fault: Fault::None,
             element: String::new(),
             lead: String::new(),
             value: None,
-            unit: "",
             probability: judged.probability,
             expected: judged.expected.clone(),
             both: Vec::new(),
@@ -418,16 +416,14 @@ fn cause(ranking: &Ranking, judged: &Judged) -> Cause {
             fault,
             element,
             lead,
-            unit,
             sound,
             both,
             ..
         }) => Cause {
-            fault: (*fault).to_string(),
+            fault: *fault,
             element: element.clone(),
             lead: level(lead, judged.value, *sound),
             value: judged.value,
-            unit,
             probability: judged.probability,
             expected: judged.expected.clone(),
             both: both
@@ -445,11 +441,10 @@ fn parts(ranking: &Ranking, both: &Both, judged: &Judged) -> Vec<Cause> {
     let each = pairs.map(|(&which, cell)| {
         let of = &ranking.hypotheses[which];
         Cause {
-            fault: of.fault.to_string(),
+            fault: of.fault,
             element: of.element.clone(),
             lead: level(&of.lead, of.cells[cell].value, of.sound),
             value: of.cells[cell].value,
-            unit: of.unit,
             probability: judged.probability,
             expected: Vec::new(),
             both: Vec::new(),
@@ -465,7 +460,7 @@ fn suspects(ranking: &Ranking) -> Vec<String> {
         let Some(hypothesis) = judged.which.map(|w| &ranking.hypotheses[w]) else {
             continue;
         };
-        if hypothesis.fault == "wrong value" && !found.contains(&hypothesis.element) {
+        if hypothesis.fault == Fault::WrongValue && !found.contains(&hypothesis.element) {
             found.push(hypothesis.element.clone());
         }
         if found.len() == SUSPECTS {
@@ -477,15 +472,14 @@ fn suspects(ranking: &Ranking) -> Vec<String> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Answer, Cause, Diagnosis, Verdict, level};
+    use super::{Answer, Cause, Diagnosis, Fault, Verdict, level};
 
-    fn answered(fault: &str, misfit: f64, unsolved_part: f64) -> Verdict {
+    fn answered(fault: Fault, misfit: f64, unsolved_part: f64) -> Verdict {
         let cause = Cause {
-            fault: fault.to_string(),
+            fault,
             element: String::new(),
             lead: String::new(),
             value: None,
-            unit: "",
             probability: 1.0,
             expected: vec![1.0],
             both: Vec::new(),
@@ -507,19 +501,19 @@ mod tests {
         found.verdict()
     }
 
-    /// Issue: an amplifier was called sound because nothing could be solved.
+    /// A fixed bug: an amplifier was called sound because nothing could be solved.
     #[test]
     fn what_is_not_solved_is_no_sign_of_a_sound_circuit() {
         assert_eq!(Diagnosis::default().verdict(), Verdict::NoSound);
-        assert_eq!(answered("none", 0.5, 0.0), Verdict::Sound);
-        assert_eq!(answered("none", 0.5, 0.4), Verdict::Unsolved);
-        assert_eq!(answered("none", 0.5, f64::NAN), Verdict::Unsolved);
-        assert_eq!(answered("open", 0.5, 0.4), Verdict::Fault);
-        assert_eq!(answered("open", 0.5, 0.7), Verdict::Unsolved);
-        assert_eq!(answered("open", 5.0, 0.0), Verdict::Fault);
-        assert_eq!(answered("none", 5.0, 0.0), Verdict::Unexplained(5.0));
+        assert_eq!(answered(Fault::None, 0.5, 0.0), Verdict::Sound);
+        assert_eq!(answered(Fault::None, 0.5, 0.4), Verdict::Unsolved);
+        assert_eq!(answered(Fault::None, 0.5, f64::NAN), Verdict::Unsolved);
+        assert_eq!(answered(Fault::Open, 0.5, 0.4), Verdict::Fault);
+        assert_eq!(answered(Fault::Open, 0.5, 0.7), Verdict::Unsolved);
+        assert_eq!(answered(Fault::Open, 5.0, 0.0), Verdict::Fault);
+        assert_eq!(answered(Fault::None, 5.0, 0.0), Verdict::Unexplained(5.0));
         assert!(matches!(
-            answered("none", f64::NAN, 0.0),
+            answered(Fault::None, f64::NAN, 0.0),
             Verdict::Unexplained(_)
         ));
     }

@@ -6,6 +6,7 @@
 //! are most of it, is common practice without a published source.
 
 use super::change::Change;
+use super::fault::Fault;
 use super::supply::Supply;
 use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
@@ -20,7 +21,7 @@ pub struct Cell {
     pub changes: Vec<Change>,
     /// Its part of the hypothesis before anything was measured.
     pub part: f64,
-    /// The fault's own number: ohms, amperes, volts, or a part of the valve's current.
+    /// The fault's own number: ohms, amperes, volts, or a part of the valve's current; see [`Fault::unit`].
     pub value: Option<f64>,
     /// Width of the cell, a natural logarithm; zero for a single value.
     pub width: f64,
@@ -33,8 +34,8 @@ pub struct Cell {
 /// A fault of one part, at the values that it may have.
 #[derive(Debug, Clone)]
 pub struct Hypothesis {
-    /// `open`, `short`, `leaky` ...
-    pub fault: &'static str,
+    /// What is wrong.
+    pub fault: Fault,
     /// The part.
     pub element: String,
     /// Which lead or section, or between which.
@@ -43,8 +44,6 @@ pub struct Hypothesis {
     pub weight: f64,
     /// Neighbouring values one after the other, from the sound circuit outwards.
     pub cells: Vec<Cell>,
-    /// The unit of the value.
-    pub unit: &'static str,
     /// What the value is in the sound circuit, where it is a level that is too high or too low.
     pub sound: Option<f64>,
     /// Where it is two faults at once.
@@ -74,22 +73,20 @@ impl Hypothesis {
 /// A fault by name, with the lead that it is of where a part has several: `open XV2's grid`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Named {
-    /// `open`, `short` ...
-    pub fault: String,
+    /// What is wrong.
+    pub fault: Fault,
     /// The part or two of them, or a lead of one; none for the sound circuit.
     pub place: String,
 }
 
 impl Named {
     /// Of a part and what of it.
-    pub fn of(fault: &str, element: &str, lead: &str) -> Self {
-        let is_of_lead = ["open", "short", "leaky"].contains(&fault);
-        let place = if is_of_lead && !lead.is_empty() && !lead.ends_with(BLOWN) {
+    pub fn of(fault: Fault, element: &str, lead: &str) -> Self {
+        let place = if fault.is_of_lead() && !lead.is_empty() && !lead.ends_with(BLOWN) {
             format!("{element}'s {lead}")
         } else {
             element.to_string()
         };
-        let fault = fault.to_string();
         Named { fault, place }
     }
 }
@@ -206,19 +203,12 @@ pub(super) struct List<'a> {
 impl List<'_> {
     pub(super) fn add(
         &mut self,
-        fault: &'static str,
+        fault: Fault,
         element: &str,
         lead: &str,
         weight: f64,
         cells: Vec<Cell>,
     ) {
-        let unit = match fault {
-            "leaky" | "wrong value" => "ohm",
-            "dried out" => "F",
-            "gassy" => "A",
-            "supply" => "V",
-            _ => "",
-        };
         if !cells.is_empty() {
             self.found.push(Hypothesis {
                 fault,
@@ -226,7 +216,6 @@ impl List<'_> {
                 lead: lead.to_string(),
                 weight,
                 cells,
-                unit,
                 sound: None,
                 both: None,
             });
@@ -242,7 +231,7 @@ impl List<'_> {
         cells: Vec<Cell>,
         sound: Option<f64>,
     ) {
-        self.add("supply", name, lead, weight, cells);
+        self.add(Fault::Supply, name, lead, weight, cells);
         if let Some(added) = self.found.last_mut() {
             added.sound = sound;
         }
@@ -260,12 +249,12 @@ impl List<'_> {
             DeviceRole::Valve => self.valve(k, element),
             DeviceRole::Pot => {
                 self.leads(k, element, 0.25);
-                self.bridge(element, "short", (0, 1), 0.02);
-                self.bridge(element, "short", (1, 2), 0.02);
+                self.bridge(element, Fault::Short, (0, 1), 0.02);
+                self.bridge(element, Fault::Short, (1, 2), 0.02);
             }
             DeviceRole::Diode | DeviceRole::Inductor | DeviceRole::Choke => {
                 self.lead(k, element, 0, 0.4);
-                self.bridge(element, "short", (0, 1), 0.4);
+                self.bridge(element, Fault::Short, (0, 1), 0.4);
             }
             DeviceRole::Toggle | DeviceRole::Switch => {
                 let closed = element.ports.first().is_some_and(|p| match p.piece {
@@ -275,21 +264,21 @@ impl List<'_> {
                 if closed {
                     self.lead(k, element, 0, 0.4);
                 }
-                self.bridge(element, "short", (0, 1), 0.1);
+                self.bridge(element, Fault::Short, (0, 1), 0.1);
             }
             DeviceRole::Transistor(_) | DeviceRole::RectifierValve => {
                 self.leads(k, element, 0.3);
                 let laws = self.circuit.laws_of(k);
                 let cells = single(laws.into_iter().map(Change::Unplug).collect());
-                self.add("dead", name, "", 0.4, cells);
+                self.add(Fault::Dead, name, "", 0.4, cells);
                 for pair in pairs(element.terminals.len().min(3)) {
-                    self.bridge(element, "short", pair, 0.15);
+                    self.bridge(element, Fault::Short, pair, 0.15);
                 }
             }
             DeviceRole::OutputTransformer | DeviceRole::MainsTransformer => {
                 self.leads(k, element, 0.2);
             }
-            DeviceRole::Loudspeaker => self.hide("open", name),
+            DeviceRole::Loudspeaker => self.hide(Fault::Open, name),
             DeviceRole::VoltageSource => self.source(k, element),
             DeviceRole::CurrentSource | DeviceRole::ControlledSource => {}
         }
@@ -326,7 +315,7 @@ impl List<'_> {
             .any(|o| element.terminals.contains(&o.node))
     }
 
-    pub(super) fn hide(&mut self, fault: &str, name: &str) {
+    pub(super) fn hide(&mut self, fault: Fault, name: &str) {
         self.hidden.push(Named::of(fault, name, ""));
     }
 
@@ -347,7 +336,7 @@ impl List<'_> {
             _ => "",
         };
         let cells = single(vec![Change::Loosen(k, terminal)]);
-        self.add("open", &element.name, pin, weight, cells);
+        self.add(Fault::Open, &element.name, pin, weight, cells);
     }
 
     /// Whether more than one lead meets at a node.
@@ -359,7 +348,7 @@ impl List<'_> {
     pub(super) fn bridge(
         &mut self,
         element: &Element,
-        fault: &'static str,
+        fault: Fault,
         (a, b): (usize, usize),
         weight: f64,
     ) {
@@ -411,9 +400,9 @@ impl List<'_> {
             second: 0.0,
         });
         let cells = cells.collect();
-        self.add("open", name, "", 1.0, cells);
+        self.add(Fault::Open, name, "", 1.0, cells);
         self.add(
-            "short",
+            Fault::Short,
             name,
             "",
             0.1,
@@ -452,7 +441,7 @@ impl List<'_> {
                 });
             }
             self.add(
-                "wrong value",
+                Fault::WrongValue,
                 name,
                 if up { "high" } else { "low" },
                 0.6,
@@ -466,14 +455,14 @@ impl List<'_> {
         match element.ports.first().map(|p| p.piece) {
             Some(Piece::Capacitance(k)) if self.tones && !self.is_reservoir(element) => {
                 let cells = single(vec![Change::Farads(k, 1e-18)]);
-                self.add("open", name, "", 0.4, cells);
+                self.add(Fault::Open, name, "", 0.4, cells);
                 let farads = self.circuit.capacitances[k].farads;
                 if farads >= ELECTROLYTIC_F {
-                    self.add("dried out", name, "", 0.4, dried(k, farads, |_| None));
+                    self.add(Fault::DriedOut, name, "", 0.4, dried(k, farads, |_| None));
                 }
             }
             _ if self.is_reservoir(element) => {}
-            _ => self.hide("open", name),
+            _ => self.hide(Fault::Open, name),
         }
         let &[a, b] = &element.terminals[..] else {
             return;
@@ -483,7 +472,7 @@ impl List<'_> {
         }
         // A reservoir that is shorted has mostly blown the fuse (`mains`).
         let weight = if self.is_reservoir(element) { 0.1 } else { 0.5 };
-        self.bridge(element, "short", (0, 1), weight);
+        self.bridge(element, Fault::Short, (0, 1), weight);
         let (largest, count) = LEAK;
         let cells = (0..count).map(|n| {
             let ohms = largest / f64::from(1u32 << n);
@@ -497,7 +486,7 @@ impl List<'_> {
             }
         });
         let cells = cells.collect();
-        self.add("leaky", name, "", 0.8, cells);
+        self.add(Fault::Leaky, name, "", 0.8, cells);
     }
 
     fn source(&mut self, k: usize, element: &Element) {
@@ -513,14 +502,14 @@ impl List<'_> {
         }
         let name = &element.name;
         self.add(
-            "supply",
+            Fault::Supply,
             name,
             "missing",
             0.7,
             single(vec![Change::Source(branch, 0.0)]),
         );
         self.add(
-            "supply",
+            Fault::Supply,
             name,
             "disconnected",
             0.5,
@@ -584,12 +573,11 @@ pub fn interchanged(circuit: &Circuit, suspects: &[String]) -> Vec<Hypothesis> {
                 continue;
             }
             found.push(Hypothesis {
-                fault: "interchanged",
+                fault: Fault::Interchanged,
                 element: format!("{} {}", one.name, two.name),
                 lead: String::new(),
                 weight: 0.3 / resistors.len() as f64,
                 cells: single(vec![Change::Ohms(k, others), Change::Ohms(j, ohms)]),
-                unit: "",
                 sound: None,
                 both: None,
             });

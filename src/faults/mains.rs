@@ -4,6 +4,7 @@
 //! more than a guess, the cell says what a real mains cycle is to be solved with.
 
 use super::change::Change;
+use super::fault::Fault;
 use super::hypothesis::{BLOWN, Cell, ELECTROLYTIC_F, List, OPEN, dried, single};
 use super::supply::{Output, Supply};
 use crate::circuit::{BranchKind, Element, Node, Piece};
@@ -57,7 +58,7 @@ impl List<'_> {
         let all: Vec<Change> = supply.outputs.iter().flat_map(off).collect();
         let mains = supply.mains.as_str();
         let cells = one(all.clone(), NO_CYCLE);
-        self.add("supply", mains, "disconnected", 0.7, cells);
+        self.add(Fault::Supply, mains, "disconnected", 0.7, cells);
         self.volts(supply);
         let circuit = self.circuit;
         for (k, element) in circuit.elements.iter().enumerate() {
@@ -69,7 +70,7 @@ impl List<'_> {
                 self.reservoir(element, output, supply);
                 if let &[a, b] = &element.terminals[..] {
                     let blown = one(blown(&all, a, b), NO_CYCLE);
-                    self.add("short", name, BLOWN, 0.4, blown);
+                    self.add(Fault::Short, name, BLOWN, 0.4, blown);
                 }
             }
             let rectified = supply
@@ -78,7 +79,7 @@ impl List<'_> {
                 .find(|o| o.rectifiers.contains(&element.name));
             if role == DeviceRole::MainsTransformer {
                 let cells = one(all.clone(), NO_CYCLE);
-                self.add("open", name, "primary", 0.2, cells);
+                self.add(Fault::Open, name, "primary", 0.2, cells);
                 self.windings(k, element, supply);
             } else if let Some(output) = rectified {
                 let laws = circuit.laws_of(k).into_iter();
@@ -87,7 +88,11 @@ impl List<'_> {
                     1 => off(output),
                     _ => half(output),
                 };
-                let fault = if role.is_valve() { "dead" } else { "open" };
+                let fault = if role.is_valve() {
+                    Fault::Dead
+                } else {
+                    Fault::Open
+                };
                 self.add(fault, name, "", 0.4, one(changes, dead));
                 self.shorted(element, role, output, &all);
                 if role.is_valve() {
@@ -95,7 +100,7 @@ impl List<'_> {
                         if *node != output.node && supply.alternating[node.0] {
                             let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
                             let real = vec![Change::Loosen(k, terminal)];
-                            self.add("open", name, pin, 0.15, one(half(output), real));
+                            self.add(Fault::Open, name, pin, 0.15, one(half(output), real));
                         }
                     }
                 }
@@ -113,13 +118,13 @@ impl List<'_> {
                 }
                 let count = cells.len() as f64;
                 cells.iter_mut().for_each(|cell| cell.part /= count);
-                self.add("open", name, "", 0.3, cells);
+                self.add(Fault::Open, name, "", 0.3, cells);
             } else if matches!(role, DeviceRole::Inductor | DeviceRole::Choke)
                 && self.is_of_mains(element, role)
             {
                 self.winding(k, element, supply, &all);
             } else if role == DeviceRole::Capacitor && self.is_of_mains(element, role) {
-                self.hide("open", name);
+                self.hide(Fault::Open, name);
             }
         }
     }
@@ -140,7 +145,7 @@ impl List<'_> {
             };
             let lead = format!("{pin}{BLOWN}");
             let cells = one(blown(off, node, own), NO_CYCLE);
-            self.add("short", &element.name, &lead, 0.3, cells);
+            self.add(Fault::Short, &element.name, &lead, 0.3, cells);
             let width = 0.5;
             let cells = (0..4).map(|n| {
                 let part = fun::exp(-0.1 - (f64::from(n) + 0.5) * width);
@@ -159,7 +164,7 @@ impl List<'_> {
                 }
                 _ => String::new(),
             };
-            self.add("short", &element.name, &lead, 0.1, cells.collect());
+            self.add(Fault::Short, &element.name, &lead, 0.1, cells.collect());
         }
     }
 
@@ -184,9 +189,9 @@ impl List<'_> {
         let name = &element.name;
         let laws = self.circuit.laws_of(k).into_iter();
         let dead = laws.map(Change::Unplug).collect();
-        self.add("open", name, "", 0.4, one(fed, dead));
+        self.add(Fault::Open, name, "", 0.4, one(fed, dead));
         let cells = one(blown(off_all, a, b), NO_CYCLE);
-        self.add("short", name, BLOWN, 0.3, cells);
+        self.add(Fault::Short, name, BLOWN, 0.3, cells);
     }
 
     /// A winding drawn as an inductance: of a high tension, or the primary.
@@ -210,7 +215,7 @@ impl List<'_> {
                 .collect(),
         };
         let real = vec![Change::Loosen(k, 0)];
-        self.add("open", &element.name, "", 0.2, one(changes, real));
+        self.add(Fault::Open, &element.name, "", 0.2, one(changes, real));
     }
 
     /// Whether a node feeds an output through its rectifiers.
@@ -279,7 +284,7 @@ impl List<'_> {
         };
         if farads >= ELECTROLYTIC_F {
             let cells = dried(k, farads, |left| Some(sunk(left)));
-            self.add("dried out", &element.name, "", 0.4, cells);
+            self.add(Fault::DriedOut, &element.name, "", 0.4, cells);
         }
         let open = Change::Farads(k, 1e-18);
         // Without it the mean falls towards 2/pi of the peak, as far as what follows lets it.
@@ -296,7 +301,7 @@ impl List<'_> {
                 second: 0.0,
             }
         });
-        self.add("open", &element.name, "", 0.4, cells.collect());
+        self.add(Fault::Open, &element.name, "", 0.4, cells.collect());
     }
 
     /// Ends of the secondaries off, and whole windings.
@@ -305,7 +310,7 @@ impl List<'_> {
         let name = element.name.as_str();
         for output in &supply.outputs {
             let lead = format!("winding of {}", circuit.nodes[output.node.0].name);
-            self.add("open", name, &lead, 0.1, one(off(output), NO_CYCLE));
+            self.add(Fault::Open, name, &lead, 0.1, one(off(output), NO_CYCLE));
             let ends: Vec<usize> = (0..element.terminals.len())
                 .filter(|&t| self.is_end(output, element.terminals[t]))
                 .collect();
@@ -315,7 +320,7 @@ impl List<'_> {
             let is_bridge = output.floats || returning;
             if let Some(tap) = tap.filter(|t| ends.len() > 1 && !ends.contains(t) && !is_bridge) {
                 let real = vec![Change::Loosen(k, tap)];
-                self.add("open", name, "centre", 0.1, one(off(output), real));
+                self.add(Fault::Open, name, "centre", 0.1, one(off(output), real));
             }
             for &terminal in &ends {
                 let pin = element.kind.map_or("", |kind| kind.terminals[terminal]);
@@ -324,7 +329,7 @@ impl List<'_> {
                     _ => off(output),
                 };
                 let real = vec![Change::Loosen(k, terminal)];
-                self.add("open", name, pin, 0.1, one(changes, real));
+                self.add(Fault::Open, name, pin, 0.1, one(changes, real));
             }
         }
     }

@@ -3,7 +3,8 @@
 //! ```text
 //! what was read       readings    probe and volts, with what the last digit is worth
 //!                     point       where a meter is held; state: how the amplifier stands
-//! what may be wrong   hypothesis  every fault of every part, by what the part is; valves
+//! what may be wrong   fault       its kinds
+//!                     hypothesis  every fault of every part, by what the part is; valves
 //!                     mains       those of a supply on the mains
 //! in the circuit      change      made in the bound circuit, and taken back
 //! what a meter sees   bench       solved from the sound circuit, loaded by the meter, with the
@@ -79,6 +80,7 @@ mod crew;
 mod cycle;
 pub mod diagnosis;
 pub mod evidence;
+pub mod fault;
 pub mod harmonic;
 pub mod hypothesis;
 pub mod likelihood;

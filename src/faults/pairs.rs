@@ -9,6 +9,7 @@ use super::bench::Bench;
 use super::change::Change;
 use super::crew;
 use super::evidence::{Evidence, covariance};
+use super::fault::Fault;
 use super::hypothesis::{Both, Cell, Hypothesis};
 use super::likelihood::Factored;
 use super::rank::{self, Ranking, Tried};
@@ -290,12 +291,11 @@ fn pair(ranking: &Ranking, a: usize, b: usize, cells: &[(usize, usize)]) -> Hypo
         }
     });
     Hypothesis {
-        fault: "two faults",
+        fault: Fault::TwoFaults,
         element: format!("{} + {}", one.element, two.element),
         lead: format!("{} + {}", one.name(), two.name()),
         weight: SHARE * one.weight * two.weight / ranking.weight,
         cells: cells.collect(),
-        unit: "",
         sound: None,
         both: Some(both),
     }

@@ -21,7 +21,7 @@ pub struct Judged {
     pub probability: f64,
     /// Its best cell.
     pub cell: usize,
-    /// What the fault's own number is most likely, in the hypothesis' unit.
+    /// What the fault's own number is most likely, in the fault's unit.
     pub value: Option<f64>,
     /// How well its best cell explains the readings.
     pub fit: Fit,

@@ -1,6 +1,7 @@
 //! What may be wrong with valves: each by itself, whole bottles, and two in each other's sockets.
 
 use super::change::Change;
+use super::fault::Fault;
 use super::hypothesis::{Cell, List, pairs, single};
 use crate::circuit::Element;
 use crate::device::role::DeviceRole;
@@ -12,7 +13,7 @@ impl List<'_> {
         let name = &element.name;
         let laws = self.circuit.laws_of(k);
         self.add(
-            "dead",
+            Fault::Dead,
             name,
             "",
             0.5,
@@ -36,11 +37,11 @@ impl List<'_> {
                     second: 0.0,
                 }
             });
-            self.add("weak", name, "", 0.3, cells.collect());
+            self.add(Fault::Weak, name, "", 0.3, cells.collect());
         }
         self.leads(k, element, 0.35);
         for (a, b) in pairs(element.terminals.len()) {
-            self.bridge(element, "short", (a, b), 0.07);
+            self.bridge(element, Fault::Short, (a, b), 0.07);
         }
         if let (Some(plate), Some(grid)) = (element.terminal("plate"), element.terminal("grid")) {
             // 0.2 uA to 50 uA of ions: beyond 10 uA a valve is about to run away.
@@ -56,7 +57,7 @@ impl List<'_> {
                     second: 0.0,
                 }
             });
-            self.add("gassy", name, "", 0.3, cells.collect());
+            self.add(Fault::Gassy, name, "", 0.3, cells.collect());
         }
     }
 
@@ -76,7 +77,7 @@ impl List<'_> {
             if sections.len() > 1 {
                 let laws = sections.iter().flat_map(|&k| self.circuit.laws_of(k));
                 let cells = single(laws.map(Change::Unplug).collect());
-                self.add("dead", &bottle, "no heater", 0.6, cells);
+                self.add(Fault::Dead, &bottle, "no heater", 0.6, cells);
             }
             done.push(bottle);
         }
@@ -123,7 +124,7 @@ impl List<'_> {
                     .flat_map(|(&a, &b)| [Change::Model(a, model(b)), Change::Model(b, model(a))]);
                 let element = format!("{one} {two}");
                 self.add(
-                    "wrong valve",
+                    Fault::WrongValve,
                     &element,
                     "in each other's sockets",
                     0.1,

@@ -5,6 +5,7 @@ use super::damage::{Fault, fault};
 use super::meter::{METER, built, readings, shows};
 use super::outcome::{Outcome, Told};
 use gridleak::faults::diagnosis::{Answer, Case, Cause, Diagnosis};
+use gridleak::faults::fault::Fault as Kind;
 use gridleak::faults::readings;
 use gridleak::tolerance::list::Variables;
 
@@ -102,7 +103,7 @@ impl Walk {
 
 /// Whether a cause is the fault that was put in.
 fn is(cause: &Cause, fault: &Fault) -> bool {
-    cause.fault == fault.fault && cause.element == fault.element
+    cause.fault.word() == fault.fault && cause.element == fault.element
 }
 
 /// Whether two causes read the same within four places of each reading.
@@ -124,7 +125,7 @@ fn told(diagnosis: &Diagnosis, fault: &Fault) -> Told {
     causes.sort_by(|a, b| b.probability.total_cmp(&a.probability));
     let truth: Vec<&Cause> = causes.iter().copied().filter(|c| is(c, fault)).collect();
     let right = |c: &Cause| {
-        let alike = |t: &&Cause| std::ptr::eq(*t, c) || c.fault != "none" && same(t, c);
+        let alike = |t: &&Cause| std::ptr::eq(*t, c) || c.fault != Kind::None && same(t, c);
         truth.iter().any(alike)
     };
     // What reads the same as one before it is no place of its own.
@@ -141,7 +142,7 @@ fn told(diagnosis: &Diagnosis, fault: &Fault) -> Told {
         strict: alone.iter().position(|c| right(c)),
         leader: right(leader),
         named: is(leader, fault),
-        size: if leader.fault == "none" {
+        size: if leader.fault == Kind::None {
             0
         } else {
             names(first)
@@ -168,7 +169,11 @@ fn first_three(diagnosis: &Diagnosis) -> String {
         let causes = a.causes.iter().take(4);
         let causes = causes.map(|c| {
             let value = c.value.map_or(String::new(), |v| format!("={v:.3e}"));
-            let lead = if c.fault == "two faults" { &c.lead } else { "" };
+            let lead = if c.fault == Kind::TwoFaults {
+                &c.lead
+            } else {
+                ""
+            };
             format!("{}{value} {lead} {:.3}", c.name(), c.probability)
         });
         let causes: Vec<String> = causes.collect();

@@ -26,7 +26,7 @@ pub fn csv(diagnosis: &Diagnosis) -> String {
         let row = [
             (k + 1).to_string(),
             num::full(rounded(answer.probability)),
-            cause.fault.clone(),
+            cause.fault.to_string(),
             cause.element.clone(),
             names(&diagnosis.others(answer)).join("; "),
             num::full(rounded(answer.misfit)),
@@ -50,11 +50,11 @@ fn causes(answer: &Answer) -> Vec<Value> {
     let causes = answer.causes.iter().take(CAUSES);
     let each = causes.map(|cause| {
         json!({
-            "fault": cause.fault,
+            "fault": cause.fault.word(),
             "element": cause.element,
             "lead": cause.lead,
             "value": cause.value,
-            "unit": cause.unit,
+            "unit": cause.fault.unit(),
             "probability": rounded(cause.probability),
             "what": words::cause(cause),
         })
@@ -81,11 +81,11 @@ pub fn json(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Value {
         json!({
             "rank": k + 1,
             "probability": rounded(answer.probability),
-            "fault": cause.fault,
+            "fault": cause.fault.word(),
             "element": cause.element,
             "lead": cause.lead,
             "value": cause.value,
-            "unit": cause.unit,
+            "unit": cause.fault.unit(),
             "what": words::cause(cause),
             "same_readings": names(&diagnosis.others(answer)),
             "causes": causes(answer),

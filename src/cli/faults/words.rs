@@ -3,6 +3,7 @@
 use crate::cli::command::SAFETY;
 use crate::device::role::DeviceRole;
 use crate::faults::diagnosis::{Action, Answer, Cause, Deed, Diagnosis, UNEXPLAINED, Verdict};
+use crate::faults::fault::Fault;
 use crate::faults::hypothesis::{BLOWN, Named};
 use crate::faults::next::Next;
 use crate::faults::point::Quantity;
@@ -33,38 +34,38 @@ pub fn cause(cause: &Cause) -> String {
         let value = cause.value.map(|v| num::engineering(v, unit, 2));
         value.map(|v| format!(", about {v}")).unwrap_or_default()
     };
-    match (cause.fault.as_str(), lead.as_str()) {
-        ("none", _) => "nothing is wrong that these readings show".to_string(),
-        ("open", "") => format!("{name} is open, or one of its joints is dry"),
-        ("open", lead) => format!("{name}: no contact at {}", of_lead(lead)),
-        ("short", lead) if lead.ends_with(BLOWN) => format!(
+    match (cause.fault, lead.as_str()) {
+        (Fault::None, _) => "nothing is wrong that these readings show".to_string(),
+        (Fault::Open, "") => format!("{name} is open, or one of its joints is dry"),
+        (Fault::Open, lead) => format!("{name}: no contact at {}", of_lead(lead)),
+        (Fault::Short, lead) if lead.ends_with(BLOWN) => format!(
             "{name} is shorted and has blown the fuse: find the short before you fit another"
         ),
-        ("short", "") => format!("{name} is shorted, or its ends are bridged"),
-        ("short", lead) => format!("{name}: {lead} bridged"),
-        ("leaky", _) => format!("{name} leaks{}", about("Ω")),
-        ("wrong value", _) => format!("{name} has the wrong value{}", about("Ω")),
-        ("interchanged", _) => format!("{} are interchanged", name.replacen(' ', " and ", 1)),
-        ("dried out", _) => format!("{name} has dried out{}", left(cause)),
-        ("dead", "no heater") => format!("{name} is dead (no heater?)"),
-        ("dead", _) => format!("{name} passes no current: dead valve, or not in its socket"),
-        ("weak", _) => {
+        (Fault::Short, "") => format!("{name} is shorted, or its ends are bridged"),
+        (Fault::Short, lead) => format!("{name}: {lead} bridged"),
+        (Fault::Leaky, _) => format!("{name} leaks{}", about("Ω")),
+        (Fault::WrongValue, _) => format!("{name} has the wrong value{}", about("Ω")),
+        (Fault::Interchanged, _) => format!("{} are interchanged", name.replacen(' ', " and ", 1)),
+        (Fault::DriedOut, _) => format!("{name} has dried out{}", left(cause)),
+        (Fault::Dead, "no heater") => format!("{name} is dead (no heater?)"),
+        (Fault::Dead, _) => format!("{name} passes no current: dead valve, or not in its socket"),
+        (Fault::Weak, _) => {
             let part = cause.value.map_or(String::new(), |v| {
                 format!(": about {:.0} % of its current", 100.0 * v)
             });
             format!("{name} is weak{part}")
         }
-        ("gassy", _) => format!("{name} is gassy: grid current{}", about("A")),
-        ("wrong valve", _) => format!(
+        (Fault::Gassy, _) => format!("{name} is gassy: grid current{}", about("A")),
+        (Fault::WrongValve, _) => format!(
             "{} are in each other's sockets",
             name.replacen(' ', " and ", 1)
         ),
-        ("supply", "missing") => format!("supply {name} is missing, pulled to 0 V"),
-        ("supply", "disconnected") => {
+        (Fault::Supply, "missing") => format!("supply {name} is missing, pulled to 0 V"),
+        (Fault::Supply, "disconnected") => {
             format!("supply {name} is not connected: fuse, standby or joint")
         }
-        ("supply", lead) => format!("supply {name} is too {lead}{}", about("V")),
-        ("two faults", both) => match &cause.both[..] {
+        (Fault::Supply, lead) => format!("supply {name} is too {lead}{}", about("V")),
+        (Fault::TwoFaults, both) => match &cause.both[..] {
             [one, two] => format!(
                 "two faults at once: {}, and {}",
                 self::cause(one),
@@ -72,7 +73,6 @@ pub fn cause(cause: &Cause) -> String {
             ),
             _ => format!("two faults at once: {both}"),
         },
-        (fault, lead) => format!("{fault} {name} {lead}"),
     }
 }
 
@@ -172,17 +172,16 @@ fn short_list(names: &[String]) -> String {
 
 /// Names under their faults: `open: CK1, CC1`.
 fn by_kind(names: &[Named]) -> String {
-    let mut kinds: Vec<(&str, Vec<String>)> = Vec::new();
+    let mut kinds: Vec<(Fault, Vec<String>)> = Vec::new();
     for name in names {
-        let is_of_two = ["interchanged", "wrong valve"].contains(&name.fault.as_str());
-        let place = if is_of_two {
+        let place = if name.fault.is_exchange() {
             name.place.replacen(' ', " and ", 1)
         } else {
             name.place.clone()
         };
         match kinds.iter_mut().find(|k| k.0 == name.fault) {
             Some(found) => found.1.push(place),
-            None => kinds.push((&name.fault, vec![place])),
+            None => kinds.push((name.fault, vec![place])),
         }
     }
     let lines = kinds
