@@ -50,7 +50,65 @@ const QUICK_STEPS: usize = 2000;
 /// leads nowhere: of ten, all five that came to an end were nearer by then.
 const LOST: (usize, f64) = (3, 1e5);
 
+/// What a search begins with.
+struct Beginning {
+    charge: Vec<f64>,
+    mesh: Vec<f64>,
+    /// The neighbour's orbit, and what its period makes of small changes.
+    old: Option<Orbit>,
+    monodromy: Option<Monodromy>,
+}
+
 impl Search<'_> {
+    /// From a neighbour, or from rest on an even mesh.
+    fn beginning(
+        &mut self,
+        driving: Driving<'_>,
+        start: Option<Last>,
+    ) -> Result<Beginning, Trouble> {
+        if let Some(last) = start {
+            return Ok(Beginning {
+                charge: last.charge,
+                mesh: last.orbit.times.clone(),
+                old: Some(last.orbit),
+                monodromy: last.monodromy,
+            });
+        }
+        self.stepper.assembly.memory.clone_from(&self.rest.memory);
+        let Clock { period_s, .. } = driving.clock;
+        let cycles = period_s / driving.shortest_s();
+        let steps = (cycles * self.tactics.first).round() as usize;
+        if steps > MOST_STEPS {
+            return Err(Trouble::TooLong { steps });
+        }
+        Ok(Beginning {
+            charge: self.rest.charge.clone(),
+            mesh: mesh::even(period_s, steps),
+            old: None,
+            monodromy: None,
+        })
+    }
+
+    /// Newton's step, `[state]`, V or A, by what a period makes of small changes, which first takes in
+    /// what this pass carried of `changes`; none if the step is not finite.
+    fn correction(
+        &self,
+        known: &mut Option<Monodromy>,
+        (changes, carried): (&Changes, Vec<f64>),
+        moved: &[f64],
+        scale: &[f64],
+    ) -> Option<Vec<f64>> {
+        let counts = self.tactics.counts;
+        let monodromy = match known {
+            Some(known) => {
+                known.renew(changes, carried, (scale, counts));
+                known
+            }
+            none => none.insert(Monodromy::whole(carried, scale, counts)),
+        };
+        monodromy.correction(moved, self.keeps)
+    }
+
     /// Seeks the steady state by Newton; none if that does not lead there.
     pub fn newton<E>(
         &mut self,
@@ -59,26 +117,16 @@ impl Search<'_> {
         effort: &mut Effort,
         poll: &mut impl FnMut() -> Result<(), E>,
     ) -> Result<Result<Option<PeriodicState>, E>, Trouble> {
-        let Clock { period_s, .. } = driving.clock;
         let tactics = self.tactics;
         let cycle = driving.shortest_s();
         let mut lengths = Lengths::new(cycle / tactics.least, !self.stepper.state.is_empty());
         lengths.by_time = tactics.quick && tactics.mains;
-        let (mut charge, mut mesh, mut old, near) = match start {
-            Some(last) => {
-                let mesh = last.orbit.times.clone();
-                (last.charge, mesh, Some(last.orbit), last.monodromy)
-            }
-            None => {
-                self.stepper.assembly.memory.clone_from(&self.rest.memory);
-                let steps = (period_s / cycle * tactics.first).round() as usize;
-                if steps > MOST_STEPS {
-                    return Err(Trouble::TooLong { steps });
-                }
-                let mesh = mesh::even(period_s, steps);
-                (self.rest.charge.clone(), mesh, None, None)
-            }
-        };
+        let Beginning {
+            mut charge,
+            mut mesh,
+            mut old,
+            monodromy: near,
+        } = self.beginning(driving, start)?;
         let mut trust = Trust {
             moved: f64::INFINITY,
             part: 1.0,
@@ -138,7 +186,6 @@ impl Search<'_> {
             let error = errors.iter().copied().fold(0.0, f64::max);
             let scale = self.scale(&pass.orbit, &pass.weights);
             let carried = std::mem::take(&mut pass.monodromy);
-            let counting = (&scale[..], tactics.counts);
             let step = if matrix_free {
                 let mut linear =
                     Linear::new(&mut self.stepper, driving, &pass.orbit, memory.clone());
@@ -147,15 +194,8 @@ impl Search<'_> {
                     Err(e) => return Ok(Err(e)),
                 }
             } else {
-                let m = match monodromy.take() {
-                    Some(mut m) => {
-                        m.renew(&changes, carried, counting);
-                        m
-                    }
-                    None => Monodromy::whole(carried, &scale, tactics.counts),
-                };
-                let m = monodromy.insert(m);
-                m.correction(&pass.moved, self.keeps)
+                let carried = (&changes, carried);
+                self.correction(&mut monodromy, carried, &pass.moved, &scale)
             };
             let Some(step) = step else {
                 break;
