@@ -42,22 +42,6 @@ impl Level {
     pub fn rms(&self) -> f64 {
         (self.squares / self.count.max(1) as f64).sqrt()
     }
-
-    /// Peak over rms, dB: 3.01 for a sine, 0 for a square; none for silence.
-    pub fn crest_db(&self) -> Option<f64> {
-        (self.peak > 0.0).then(|| decibels(self.peak / self.rms()))
-    }
-
-    /// Peak re digital full scale (one), dBFS; none for silence.
-    pub fn peak_dbfs(&self) -> Option<f64> {
-        (self.peak > 0.0).then(|| decibels(self.peak))
-    }
-
-    /// Rms level, dBFS; none for silence. Zero is a sine that just reaches
-    /// full scale, as AES17-2015 has it (from memory), so a full square reads +3.01.
-    pub fn rms_dbfs(&self) -> Option<f64> {
-        (self.peak > 0.0).then(|| decibels(self.rms() * std::f64::consts::SQRT_2))
-    }
 }
 
 /// 20 log10 of a ratio of amplitudes.
@@ -192,34 +176,22 @@ mod tests {
         level
     }
 
-    fn close(found: Option<f64>, expected: f64) {
-        let found = found.unwrap();
-        assert!(
-            (found - expected).abs() < 1e-9,
-            "{found} and not {expected}"
-        );
-    }
-
     #[test]
     fn a_sine_and_a_square_read_as_the_textbook_says() {
-        // Crest factor of a sine: the root of two, 10 log10(2) dB; of a square: one.
-        let full_db = 10.0 * 2f64.log10();
+        // Crest factor of a sine: the root of two; of a square: one.
         let turn = std::f64::consts::TAU / 1000.0;
         let sine: Vec<f64> = (0..1000).map(|n| (turn * f64::from(n)).sin()).collect();
-        close(measured(&sine).crest_db(), full_db);
-        close(measured(&sine).peak_dbfs(), 0.0);
-        close(measured(&sine).rms_dbfs(), 0.0);
-        close(measured(&[0.5, -0.5]).crest_db(), 0.0);
-        close(measured(&[0.5, -0.5]).rms_dbfs(), full_db - 2.0 * full_db);
+        let sine = measured(&sine);
+        assert!((sine.peak() - 1.0).abs() < 1e-9, "{sine:?}");
+        assert!((sine.rms() - 0.5f64.sqrt()).abs() < 1e-9, "{sine:?}");
+        let square = measured(&[0.5, -0.5]);
+        assert_eq!((square.peak(), square.rms()), (0.5, 0.5));
     }
 
     #[test]
     fn silence_has_no_level_and_no_gain() {
         let level = measured(&[0.0; 10]);
         assert_eq!((level.peak(), level.rms()), (0.0, 0.0));
-        assert_eq!(level.peak_dbfs(), None);
-        assert_eq!(level.rms_dbfs(), None);
-        assert_eq!(level.crest_db(), None);
         assert_eq!(normalising_gain(level.peak()), None);
         assert_eq!(normalising_gain(1e-9), None);
         assert_eq!(Level::default().rms(), 0.0);

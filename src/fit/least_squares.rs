@@ -30,14 +30,6 @@ pub struct Minimum {
     pub slopes: Vec<Vec<f64>>,
 }
 
-impl Minimum {
-    /// Misfit and prior together.
-    pub fn objective(&self) -> f64 {
-        self.residuals.iter().map(|r| r * r).sum::<f64>()
-            + self.z.iter().map(|z| z * z).sum::<f64>()
-    }
-}
-
 /// Step of the central difference, in standard deviations of the prior.
 const NUDGE: f64 = 1e-4;
 /// Iterations at most. Fits of the tests take 4 to 25.

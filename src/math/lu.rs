@@ -17,7 +17,6 @@ mod sweep;
 
 pub use inverse::Inverse;
 use plan::Plan;
-use pulp::{Arch, Simd, WithSimd};
 pub(super) use scalar::of_one_size;
 pub use scalar::{Scalar, Singular};
 pub use stages::{Block, Moments, ROWS, StageLu};
@@ -104,13 +103,6 @@ impl<T: Scalar> StaticLu<T> {
         self.plan.as_ref().expect("factored").solve(b, work);
     }
 
-    /// Solves for `L` right-hand sides at a time, `[n]` of them side by side, with a buffer of the
-    /// same size. Each comes out as [`LinearSolver::solve`] would have it, to the bit.
-    pub fn solve_lanes<const L: usize>(&self, b: &mut [[T; L]], work: &mut [[T; L]]) {
-        let plan = self.plan.as_ref().expect("factored");
-        Arch::new().dispatch(Lanes { plan, b, work });
-    }
-
     /// Solves with the transposed matrix (adjoint systems).
     pub fn solve_transposed(&mut self, b: &mut [T]) {
         let plan = self.plan.as_ref().expect("factored");
@@ -137,22 +129,6 @@ impl<T: Scalar> StaticLu<T> {
         for i in 0..n {
             b[plan.row_at[i] as usize] = y[i];
         }
-    }
-}
-
-/// A solution in lanes, with what the processor has for them: the bits are the same everywhere.
-struct Lanes<'a, T, const L: usize> {
-    plan: &'a Plan<T>,
-    b: &'a mut [[T; L]],
-    work: &'a mut [[T; L]],
-}
-
-impl<T: Scalar, const L: usize> WithSimd for Lanes<'_, T, L> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, _simd: S) {
-        self.plan.solve(self.b, self.work);
     }
 }
 

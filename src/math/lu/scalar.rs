@@ -79,8 +79,7 @@ impl Scalar for Complex<f64> {
     of_one_size!();
 }
 
-/// What a matrix over a field multiplies: its numbers, several of them side by side, or what stands
-/// for a block's columns.
+/// What a matrix over a field multiplies: its numbers, or what stands for a block's columns.
 pub trait Vector<T>: Copy {
     /// Takes `x` times another away.
     fn take(&mut self, x: T, other: &Self);
@@ -96,23 +95,6 @@ impl<T: Scalar> Vector<T> for T {
     #[inline(always)]
     fn times(self, x: T) -> Self {
         self * x
-    }
-}
-
-impl<T: Scalar, const L: usize> Vector<T> for [T; L] {
-    #[inline(always)]
-    fn take(&mut self, x: T, other: &Self) {
-        for (to, from) in self.iter_mut().zip(other) {
-            *to -= x * *from;
-        }
-    }
-    #[inline(always)]
-    fn times(self, x: T) -> Self {
-        let mut product = self;
-        for v in &mut product {
-            *v = *v * x;
-        }
-        product
     }
 }
 
