@@ -285,7 +285,7 @@ fn semicolons_and_units_are_read() {
     }
 }
 
-/// Issue: `0.5` was 50 % here, and 0.5 % in `fit`.
+/// A fixed bug: `0.5` was 50 % here, and 0.5 % in `fit`.
 #[test]
 fn an_accuracy_is_in_per_cent_with_or_without_its_sign() {
     let sound = meter::sound(STAGES);
@@ -423,7 +423,7 @@ fn back_bias() -> String {
     below.replace("C1 res 0", "C1 res neg")
 }
 
-/// Issue: nothing could be solved with a ripple there, and an amplifier without any volts was called
+/// A fixed bug: nothing could be solved with a ripple there, and an amplifier without any volts was called
 /// sound: the stand-in for the rectifiers left the winding without any potential.
 #[test]
 fn ripples_of_a_floating_bridge_are_judged() {
@@ -448,7 +448,7 @@ fn ripples_of_a_floating_bridge_are_judged() {
     }
 }
 
-/// Issue: a sound circuit was the answer to whatever nothing explains.
+/// A fixed bug: a sound circuit was the answer to whatever nothing explains.
 #[test]
 fn what_nothing_explains_is_not_sound() {
     let read = "probe,value\nv(k2),1.5\nv(g2),0\nv(b),100\nv(p1),195\nv(in),20\n";
@@ -466,7 +466,7 @@ fn what_nothing_explains_is_not_sound() {
     );
 }
 
-/// Issue: the ripple of a winding's free tap, 1.8 V, was compared with the 0 V of a circuit at rest, and the
+/// A fixed bug: the ripple of a winding's free tap, 1.8 V, was compared with the 0 V of a circuit at rest, and the
 /// mains of a sound supply were called too low.
 #[test]
 fn a_reading_that_is_not_computed_is_no_fault() {
@@ -502,7 +502,7 @@ fn a_supply_without_its_mains_is_refused() {
     );
 }
 
-/// Issue: `open XV1A` was among what could not have been shown, beside the cathode's volts that prove its
+/// A fixed bug: `open XV1A` was among what could not have been shown, beside the cathode's volts that prove its
 /// current.
 #[test]
 fn what_did_not_show_says_which_lead() {

@@ -74,7 +74,7 @@ fn judged(text: &str, readings: &str) -> (Vec<String>, i32) {
     (rows, ran.status)
 }
 
-/// Issue: a bias supply that is off was foretold to leave all its volts on the grids, where the
+/// A fixed bug: a bias supply that is off was foretold to leave all its volts on the grids, where the
 /// solution of the sound circuit was kept: reading them accused it. A meter finds 0.6 V there.
 #[test]
 fn a_bias_supply_that_is_off_leaves_no_bias() {
@@ -86,7 +86,7 @@ fn a_bias_supply_that_is_off_leaves_no_bias() {
     assert!(rows[0].contains("supply VNEG") && code == 1, "{rows:?}");
 }
 
-/// Issue: the bridge was two supplies against ground, so that what hangs on it could stand anywhere
+/// A fixed bug: the bridge was two supplies against ground, so that what hangs on it could stand anywhere
 /// (46 V +/- 1.6 kV), and a divider that is 70 % off was called sound.
 #[test]
 fn a_divider_that_elevates_a_bridge_is_judged() {
@@ -98,7 +98,7 @@ fn a_divider_that_elevates_a_bridge_is_judged() {
     assert!(rows[0].contains("wrong value RE2") && code == 1, "{rows:?}");
 }
 
-/// Issue: from the same cause the resistor that ties a bridge to ground was said to be shorted.
+/// A fixed bug: from the same cause the resistor that ties a bridge to ground was said to be shorted.
 #[test]
 fn what_ties_a_sound_bridge_to_ground_is_not_accused() {
     let text = tied();
@@ -111,7 +111,7 @@ fn what_ties_a_sound_bridge_to_ground_is_not_accused() {
     assert!(!rows[0].starts_with("none") && code == 1, "{rows:?}");
 }
 
-/// Issue: what `bias` itself has on the winding in standby was refused as out of the supply's reach.
+/// A fixed bug: what `bias` itself has on the winding in standby was refused as out of the supply's reach.
 #[test]
 fn standby_reads_as_the_chart_has_it() {
     let nodes = ["h1", "hc", "h2", "res", "solid"];

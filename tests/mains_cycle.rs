@@ -253,7 +253,7 @@ fn choices_in_expressions_are_made() {
     }
 }
 
-/// Issue: a bridge that has lost a diode leaves its winding to blocked diodes. Without a capacitance its
+/// A fixed bug: a bridge that has lost a diode leaves its winding to blocked diodes. Without a capacitance its
 /// potential leaps from step to step, and no cycle was found. 1N4007 have one: 296.6 V then, 7.88 V of ripple.
 #[test]
 fn a_winding_between_blocked_diodes_is_solved() {
