@@ -265,6 +265,14 @@ fn bad_usage_is_told_in_one_message() {
             "not more than zero",
         ),
         (
+            base().option("--source", "V1").option("--level", "1e400"),
+            "`1e400` is too large",
+        ),
+        (
+            base().option("--source", "V1").option("--level", "1,2,"),
+            "`` is not a number",
+        ),
+        (
             base()
                 .option("--source", "V1")
                 .option("--level", "1")

@@ -329,7 +329,7 @@ fn values(
             None
         } else {
             let parsed = num::parse_value(word, Role::Resistance);
-            let (ohms, _) = parsed.map_err(|_| bad("is not a number"))?;
+            let (ohms, _) = parsed.map_err(|why| bad(&format!("is {why}")))?;
             if ohms <= 0.0 || !ohms.is_finite() {
                 return Err(bad("is not a resistance"));
             }

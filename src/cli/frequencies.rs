@@ -145,7 +145,8 @@ fn listed(text: &str) -> Result<Asked, Failure> {
             Failure::usage(format!("`--frequencies {text}`: `{word}` {why}"))
                 .hint("expected rising frequencies with commas between, as in 100,1k,10k")
         };
-        let (f, _) = num::parse_value(word, Role::Frequency).map_err(|_| bad("is not a number"))?;
+        let (f, _) =
+            num::parse_value(word, Role::Frequency).map_err(|why| bad(&format!("is {why}")))?;
         if !(f > 0.0 && f.is_finite()) {
             return Err(bad("is not more than zero"));
         }

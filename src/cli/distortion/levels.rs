@@ -25,8 +25,8 @@ pub fn parse(text: &str, guards: &Guards) -> Result<Vec<f64>, Failure> {
             )
         };
         let number = |text: &str| {
-            let (value, _) =
-                num::parse_value(text.trim(), Role::Voltage).map_err(|_| bad("is not a number"))?;
+            let (value, _) = num::parse_value(text.trim(), Role::Voltage)
+                .map_err(|why| bad(&format!("is {why}")))?;
             if value > 0.0 && value.is_finite() {
                 Ok(value)
             } else {
