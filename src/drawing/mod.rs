@@ -21,6 +21,7 @@ mod order;
 mod place;
 pub mod read_back;
 pub mod recognise;
+mod room;
 mod route;
 mod rows;
 pub mod scheme;

@@ -9,6 +9,7 @@
 
 use super::footprint::{Footprint, run_cells};
 use super::geometry::{At, Cells, Way};
+use super::room::{Looked, Room};
 
 /// Something to be placed: a part, or a flag on its own.
 #[derive(Debug, Clone)]
@@ -106,62 +107,6 @@ const MANY: usize = 400;
 const ON_LINE: f64 = 0.15;
 const ASTRAY: f64 = 0.04;
 
-/// Which cells are taken, and how often.
-struct Room {
-    x0: i32,
-    y0: i32,
-    wide: i32,
-    tall: i32,
-    taken: Vec<u8>,
-}
-
-impl Room {
-    fn new(items: usize) -> Room {
-        let (wide, tall) = (60 * items as i32 + 600, 700);
-        Room {
-            x0: -300,
-            y0: -350,
-            wide,
-            tall,
-            taken: vec![0; (wide * tall) as usize],
-        }
-    }
-
-    fn holds(&self, hull: Cells) -> bool {
-        hull.x0 > self.x0
-            && hull.y0 > self.y0
-            && hull.x1 < self.x0 + self.wide
-            && hull.y1 < self.y0 + self.tall
-    }
-
-    fn row(&self, y: i32, x0: i32, x1: i32) -> std::ops::Range<usize> {
-        let start = (y - self.y0) * self.wide - self.x0;
-        (start + x0) as usize..(start + x1) as usize
-    }
-
-    fn is_free(&self, layout: &Layout, at: At, margin: i32) -> bool {
-        if !self.holds(layout.hull.moved(at).grown(margin)) {
-            return false;
-        }
-        layout.cells.iter().all(|cells| {
-            let c = cells.moved(at).grown(margin);
-            (c.y0..c.y1).all(|y| self.taken[self.row(y, c.x0, c.x1)].iter().all(|&t| t == 0))
-        })
-    }
-
-    fn mark(&mut self, layout: &Layout, at: At, takes: bool) {
-        for cells in &layout.cells {
-            let c = cells.moved(at);
-            for y in c.y0..c.y1 {
-                let row = self.row(y, c.x0, c.x1);
-                for cell in &mut self.taken[row] {
-                    *cell = if takes { *cell + 1 } else { *cell - 1 };
-                }
-            }
-        }
-    }
-}
-
 /// A pin in place.
 #[derive(Debug, Clone, Copy)]
 struct Placed {
@@ -226,6 +171,11 @@ impl Layout {
             ends,
             top: top.unwrap_or(0),
         }
+    }
+
+    /// The cells it takes, and what they lie within.
+    fn body(&self) -> (&[Cells], Cells) {
+        (&self.cells, self.hull)
     }
 }
 
@@ -301,35 +251,6 @@ pub fn place<E>(
     Ok(all.map(|s| s.expect("all are placed")).collect())
 }
 
-/// Places that a search has looked at.
-#[derive(Default)]
-struct Looked {
-    x0: i32,
-    y0: i32,
-    wide: i32,
-    seen: Vec<bool>,
-}
-
-impl Looked {
-    fn anew(&mut self, anchors: &[At], reach: i32) {
-        let range = |v: &dyn Fn(&At) -> i32| {
-            let all = anchors.iter().map(v);
-            let (low, high) = (all.clone().min(), all.max());
-            (low.unwrap_or(0) - reach, high.unwrap_or(0) + reach)
-        };
-        let ((x0, x1), (y0, y1)) = (range(&|a| a.x), range(&|a| a.y));
-        (self.x0, self.y0, self.wide) = (x0, y0, x1 - x0 + 1);
-        self.seen.clear();
-        self.seen
-            .resize((self.wide * (y1 - y0 + 1)) as usize, false);
-    }
-
-    fn first_time(&mut self, at: At) -> bool {
-        let seen = &mut self.seen[((at.y - self.y0) * self.wide + at.x - self.x0) as usize];
-        !std::mem::replace(seen, true)
-    }
-}
-
 struct Desk<'a> {
     items: &'a [Item],
     units: &'a [Unit],
@@ -352,7 +273,7 @@ struct Desk<'a> {
 impl Desk<'_> {
     fn put(&mut self, u: usize, spot: Spot) {
         let layout = &self.layouts[u][spot.shape];
-        self.room.mark(layout, spot.at, true);
+        self.room.mark(&layout.cells, spot.at, true);
         for end in &layout.ends {
             for &(at, way) in &end.pins {
                 self.placed[end.link].push(Placed {
@@ -371,7 +292,7 @@ impl Desk<'_> {
             return;
         };
         let layout = &self.layouts[u][spot.shape];
-        self.room.mark(layout, spot.at, false);
+        self.room.mark(&layout.cells, spot.at, false);
         for end in &layout.ends {
             self.placed[end.link].retain(|p| p.unit != u);
         }
@@ -415,80 +336,187 @@ impl Desk<'_> {
     fn beside(&self, u: usize) -> Spot {
         let layout = &self.layouts[u][0];
         let mut at = At::new(self.edge + 8 - layout.hull.x0, 0);
-        while !self.room.is_free(layout, at, self.taste.margin) {
+        while !self.room.is_free(layout.body(), at, self.taste.margin) {
             at.x += 1;
         }
         Spot { shape: 0, at }
     }
 
     fn search(&mut self, u: usize, anchors: &[At], reach: i32) -> Option<Spot> {
-        let mut best: Option<(f64, Spot)> = None;
         let mut looked = std::mem::take(&mut self.looked);
-        for (number, layout) in self.layouts[u].iter().enumerate() {
+        let views: Vec<View<'_>> = self.layouts[u].iter().map(|l| self.view(u, l)).collect();
+        // Here and there first: what costs more than the best of these is soon passed over.
+        let mut least = f64::INFINITY;
+        for view in &views {
+            for anchor in anchors {
+                for dy in (-reach..=reach).step_by(SPARSE) {
+                    for dx in (-reach..=reach).step_by(SPARSE) {
+                        let at = view.beside(*anchor, dx, dy);
+                        if let Some(cost) = self.cost(view, at, least)
+                            && self.room.is_free(view.layout.body(), at, self.taste.margin)
+                        {
+                            least = cost;
+                        }
+                    }
+                }
+            }
+        }
+        // Of places that cost the same the first counts, whether it was looked at or not.
+        least = least.next_up();
+        let mut best: Option<Spot> = None;
+        for (number, view) in views.iter().enumerate() {
             looked.anew(anchors, reach);
-            // The first pin that has company is what is held near the anchors.
-            let own_pin = (layout.ends.iter())
-                .find(|e| !self.placed[e.link].is_empty())
-                .map_or(At::default(), |e| e.pins[0].0);
             for anchor in anchors {
                 for dy in -reach..=reach {
                     for dx in -reach..=reach {
-                        let here = At::new(anchor.x + dx, anchor.y + dy);
-                        if !looked.first_time(here) {
+                        if !looked.first_time(At::new(anchor.x + dx, anchor.y + dy)) {
                             continue;
                         }
-                        let at = At::new(here.x - own_pin.x, here.y - own_pin.y);
-                        let cost = self.cost(u, layout, at);
-                        let better = best.is_none_or(|(least, _)| cost < least);
-                        if better && self.room.is_free(layout, at, self.taste.margin) {
-                            best = Some((cost, Spot { shape: number, at }));
+                        let at = view.beside(*anchor, dx, dy);
+                        if let Some(cost) = self.cost(view, at, least)
+                            && self.room.is_free(view.layout.body(), at, self.taste.margin)
+                        {
+                            least = cost;
+                            best = Some(Spot { shape: number, at });
                         }
                     }
                 }
             }
         }
         self.looked = looked;
-        best.map(|(_, spot)| spot)
+        best
     }
 
-    fn cost(&self, u: usize, layout: &Layout, at: At) -> f64 {
-        let item = &self.items[self.units[u].members[0]];
-        let mut cost = layout.own;
-        for end in &layout.ends {
-            let placed = &self.placed[end.link];
-            let wires = end.pins.iter().flat_map(|&(pin, way)| {
-                let here = pin.plus(at);
-                let to = placed.iter();
-                to.map(move |p| (wire(here, way, p.at, p.way, self.taste.bend), here))
-            });
-            if let Some((least, here)) = wires.min_by_key(|w| w.0) {
-                cost += f64::from(least);
-                if let Some(lead) = placed.iter().find(|p| p.unit == self.leads[end.link]) {
-                    let weight = if end.flows {
-                        self.taste.backwards
-                    } else {
-                        self.taste.aside
-                    };
-                    cost += weight * f64::from((lead.at.x - here.x).max(0));
-                }
-            }
+    /// What a place in a layout is judged by.
+    fn view<'v>(&'v self, u: usize, layout: &'v Layout) -> View<'v> {
+        let company = layout.ends.iter().filter_map(|end| {
+            let placed = &self.placed[end.link][..];
+            let lead = placed.iter().find(|p| p.unit == self.leads[end.link]);
+            let weight = if end.flows {
+                self.taste.backwards
+            } else {
+                self.taste.aside
+            };
+            let lead = lead.map(|lead| (lead.at.x, weight));
+            let hull = placed.iter().map(|p| p.at.step(p.way, 1));
+            let hull = hull.map(|to| (to, to)).reduce(|(low, high), (to, _)| {
+                (
+                    At::new(low.x.min(to.x), low.y.min(to.y)),
+                    At::new(high.x.max(to.x), high.y.max(to.y)),
+                )
+            })?;
+            Some(Company {
+                end,
+                placed,
+                hull,
+                lead,
+            })
+        });
+        let company: Vec<Company<'v>> = company.collect();
+        // The first pin that has company is what is held near the anchors.
+        let first = company.first().map(|c| c.end.pins[0].0);
+        View {
+            item: &self.items[self.units[u].members[0]],
+            layout,
+            own_pin: first.unwrap_or_default(),
+            company,
+            near: self.near(u),
         }
+    }
+
+    /// What a place costs; none if that is not less than `least`.
+    fn cost(&self, view: &View<'_>, at: At, least: f64) -> Option<f64> {
+        let (item, layout) = (view.item, view.layout);
         let off = item
             .lines
             .iter()
             .map(|y| (at.y - y * self.taste.line).abs())
             .min();
-        cost += match off {
+        let off = match off {
             Some(off) => self.taste.off_line * f64::from(off),
             None => {
                 let weight = if item.flows { ON_LINE } else { ASTRAY };
                 weight * f64::from((layout.top + at.y).abs())
             }
         };
-        if let Some(near) = self.near(u) {
-            cost += f64::from(near.distance(at));
+        let near = view.near.map_or(0.0, |near| f64::from(near.distance(at)));
+        let beyond = ASTRAY * f64::from((at.x - self.edge).max(0));
+        let wires = view.company.iter().map(|c| c.least(at));
+        // What it costs at least: a wire at a time comes closer to what it does.
+        let mut sure = layout.own + off + near + beyond + f64::from(wires.sum::<i32>());
+        let mut cost = layout.own;
+        for company in &view.company {
+            if sure - ROUNDING >= least {
+                return None;
+            }
+            let wires = company.end.pins.iter().flat_map(|&(pin, way)| {
+                let here = pin.plus(at);
+                let to = company.placed.iter();
+                to.map(move |p| (wire(here, way, p.at, p.way, self.taste.bend), here))
+            });
+            let (wire, here) = wires.min_by_key(|w| w.0).expect("it has company");
+            cost += f64::from(wire);
+            sure += f64::from(wire - company.least(at));
+            if let Some((lead, weight)) = company.lead {
+                let back = weight * f64::from((lead - here.x).max(0));
+                cost += back;
+                sure += back;
+            }
         }
-        cost + ASTRAY * f64::from((at.x - self.edge).max(0))
+        cost += off;
+        cost += near;
+        cost += beyond;
+        (cost < least).then_some(cost)
+    }
+}
+
+/// At first one place in N is looked at, each way.
+const SPARSE: usize = 4;
+/// What sums of costs in another order may differ by.
+const ROUNDING: f64 = 1e-6;
+
+/// A unit in one of its layouts, and what its places are judged by.
+struct View<'v> {
+    /// The leading item.
+    item: &'v Item,
+    layout: &'v Layout,
+    /// The pin that is held near the anchors.
+    own_pin: At,
+    company: Vec<Company<'v>>,
+    /// Where the item is that it stays near.
+    near: Option<At>,
+}
+
+impl View<'_> {
+    /// Where the unit is if that pin stands so many steps right of and below an anchor.
+    fn beside(&self, anchor: At, dx: i32, dy: i32) -> At {
+        At::new(
+            anchor.x + dx - self.own_pin.x,
+            anchor.y + dy - self.own_pin.y,
+        )
+    }
+}
+
+/// An end of a unit and what is there already of its link.
+struct Company<'v> {
+    end: &'v End,
+    placed: &'v [Placed],
+    /// What lies in front of these pins is not left of and above the first, nor right of and below the second.
+    hull: (At, At),
+    /// Where signal comes from, and what a step back from there costs.
+    lead: Option<(i32, f64)>,
+}
+
+impl Company<'_> {
+    /// What the wire there costs at least if the unit is at a place.
+    fn least(&self, at: At) -> i32 {
+        let (low, high) = self.hull;
+        let pins = self.end.pins.iter().map(|&(pin, way)| {
+            let from = pin.plus(at).step(way, 1);
+            let away = |from: i32, low: i32, high: i32| (low - from).max(from - high).max(0);
+            away(from.x, low.x, high.x) + away(from.y, low.y, high.y)
+        });
+        pins.min().unwrap_or(0)
     }
 }
 
