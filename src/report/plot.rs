@@ -319,6 +319,33 @@ mod tests {
             .collect()
     }
 
+    /// A fixed weakness: up to seven curves were solid lines, and a print in black showed none apart.
+    #[test]
+    fn curves_are_told_apart_without_colours() {
+        let traces: Vec<Trace> = (0..9)
+            .map(|n| Trace::new(format!("curve {n}"), "V", vec![1.0, f64::from(n)]))
+            .collect();
+        let picture = against("", ("RK", "ohm"), &[470.0, 1000.0], &traces);
+        let looks: Vec<(&str, &str)> = traces
+            .iter()
+            .map(|trace| {
+                // The sample stands right before its name in the legend.
+                let name = picture.find(&format!(">{}<", trace.name)).expect("a name");
+                let sample = &picture[picture[..name].rfind("<polyline").expect("a sample")..name];
+                let of = |key: &str| {
+                    let value = sample.split(&format!(" {key}=\"")).nth(1);
+                    value.map_or("", |v| v.split('"').next().unwrap_or(""))
+                };
+                (of("stroke"), of("stroke-dasharray"))
+            })
+            .collect();
+        for (k, look) in looks.iter().enumerate() {
+            assert!(!looks[..k].contains(look), "{look:?} twice in {looks:?}");
+            let alike = looks[..k.min(7)].iter().any(|l| l.1 == look.1);
+            assert!(k >= 7 || !alike, "only colours tell {k} apart: {looks:?}");
+        }
+    }
+
     /// Hum on a supply is seen, whatever else is on the screen.
     #[test]
     fn a_small_swing_has_an_axis_of_its_own() {

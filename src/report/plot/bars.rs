@@ -5,7 +5,7 @@ use super::frame::{Frame, colour};
 use super::sheet::{Anchor, picture};
 use super::style::{
     ABOVE, BELOW, CAUTION, DEPTH_DB, GRID, INK, LETTER, LETTERS, ONLY_PANEL, SAMPLE, TITLE,
-    TITLE_PITCH, TITLE_SIZE, WIDTH, ZERO, longest, titled, wide,
+    TITLE_PITCH, TITLE_SIZE, WIDTH, ZERO, dashes, longest, titled, wide,
 };
 use super::trace::Trace;
 
@@ -76,8 +76,9 @@ pub fn bars(title: &str, quantity: &str, names: &[String], unit: &str, traces: &
                     continue;
                 };
                 let x = centre + (k as f64 - 0.5 * (traces.len() as f64 - 1.0)) * bar;
-                let ends = ((x, frame.bottom), (x, frame.y(&upright, value)));
-                sheet.line(ends.0, ends.1, 0.9 * bar, colour(k));
+                // From the top down: no gap of the dashes shortens it.
+                let ends = [(x, frame.y(&upright, value)), (x, frame.bottom)];
+                sheet.dashed(&ends, 0.9 * bar, colour(k), dashes(k));
             }
             let under = (centre, frame.bottom + 7.0);
             sheet.text(under, LETTERS, name, INK, Anchor::Under);

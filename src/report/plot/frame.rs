@@ -5,7 +5,7 @@ use super::labels::{Labels, NEAR, Room};
 use super::sheet::{Anchor, Sheet};
 use super::style::{
     COLOURS, FINE_GRID, FRAME, GRID, INK, Ink, LETTERS, LONGEST_NAME, RATING, SAMPLE, ZERO, cut,
-    shown, wide,
+    dashes, shown, wide,
 };
 use super::trace::{Mark, Side, Trace, of_name};
 use crate::num;
@@ -201,7 +201,7 @@ impl Frame {
             drawn.push(rating);
             let y = self.y(axis, rating);
             let ends = [(self.left, y), (self.right, y)];
-            dashed(sheet, &ends, 1.6, RATING);
+            sheet.dashed(&ends, 1.6, RATING, "5 5");
             labels.avoid(&ends);
             // Curves that share a panel need not share their ratings.
             let same = |c: &&(usize, &Trace)| c.1.rating == Some(rating);
@@ -256,48 +256,9 @@ pub fn colour(which: usize) -> Ink {
     COLOURS[which % COLOURS.len()]
 }
 
-/// Length of a dash and of the gap after it, px.
-const DASH: f64 = 5.0;
-
-/// Draws a curve in its colour; past the last colour they come again, dashed.
+/// Draws a curve in its colour and its dashes.
 fn pen(sheet: &mut Sheet, points: &[(f64, f64)], width: f64, which: usize) {
-    if (which / COLOURS.len()).is_multiple_of(2) {
-        return sheet.path(points, width, colour(which));
-    }
-    dashed(sheet, points, width, colour(which));
-}
-
-fn dashed(sheet: &mut Sheet, points: &[(f64, f64)], width: f64, ink: Ink) {
-    let mut along = 0.0;
-    let mut dash = vec![points[0]];
-    for pair in points.windows(2) {
-        let (from, to) = (pair[0], pair[1]);
-        let (right, down) = (to.0 - from.0, to.1 - from.1);
-        let length = (right * right + down * down).sqrt();
-        let mut gone = 0.0;
-        while gone < length {
-            let step = (DASH - along).min(length - gone);
-            gone += step;
-            along += step;
-            let part = gone / length;
-            let here = (from.0 + part * right, from.1 + part * down);
-            if !dash.is_empty() {
-                dash.push(here);
-            }
-            if along >= DASH {
-                along = 0.0;
-                if dash.is_empty() {
-                    dash.push(here);
-                } else {
-                    sheet.path(&dash, width, ink);
-                    dash.clear();
-                }
-            }
-        }
-    }
-    if dash.len() > 1 {
-        sheet.path(&dash, width, ink);
-    }
+    sheet.dashed(points, width, colour(which), dashes(which));
 }
 
 /// The same line with, in each column of a quarter pixel, no more than the first, the

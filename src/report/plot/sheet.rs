@@ -53,6 +53,14 @@ impl Sheet {
         self.svg.line(line, width, ink.light, &[]);
     }
 
+    /// A line through points in dashes: their lengths and those of the gaps, px, or nothing for a
+    /// solid one.
+    pub fn dashed(&mut self, line: &[Point], width: f64, ink: Ink, dashes: &str) {
+        let more = [("stroke-dasharray", dashes)];
+        let more = if dashes.is_empty() { &[] } else { &more[..] };
+        self.svg.line(line, width, ink.light, more);
+    }
+
     /// A filled circle.
     pub fn dot(&mut self, at: Point, radius: f64, ink: Ink) {
         self.svg.disc(at, radius, ink.light, "");

@@ -83,6 +83,15 @@ pub(super) const COLOURS: [Ink; 7] = [
     ink("#56B4E9", "#9AD6FA"),
 ];
 
+/// What tells curves apart without their colours, in print and to whoever sees no colours: lengths
+/// of dashes and of the gaps after them, px; the sample in the legend shows each whole.
+const DASHES: [&str; COLOURS.len()] = ["", "9 4", "2 3", "12 3 2 3", "17 4", "4 3", "11 3 2 3 2 3"];
+
+/// The dashes of a curve. When the colours come again, they come with others.
+pub(super) fn dashes(which: usize) -> &'static str {
+    DASHES[(which + which / COLOURS.len()) % DASHES.len()]
+}
+
 /// All colours of a plot.
 pub(super) fn all() -> impl Iterator<Item = &'static Ink> {
     [&PAPER, &INK, &FRAME, &GRID, &FINE_GRID, &ZERO, &RATING]
