@@ -447,3 +447,53 @@ fn rectifiers_have_their_forward_curve_and_transistors_their_own_words() {
     assert!(ran.stdout.contains("at the drain"), "{}", ran.stdout);
     assert!(!ran.stdout.contains("plate"), "{}", ran.stdout);
 }
+
+/// A fixed bug: the steep curves of an output valve left the plot side by side, and `0 V` and `-8 V`
+/// stood on one another.
+#[test]
+fn words_beside_the_curves_do_not_overlap() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let plot = folder.path().join("plot.svg");
+    let power = "netlists/lapwing/power_amp.cir";
+    // XV6 is switched off: nearly all its curves leave the plot at once.
+    for valve in ["XV4", "XV6"] {
+        let ran = Gridleak::command("curves")
+            .path(Path::new(power))
+            .option("--valve", valve)
+            .option("--plot", plot.to_str().expect("UTF-8"))
+            .run();
+        assert_eq!(ran.status, 0, "{}", ran.stderr);
+        let picture = std::fs::read_to_string(&plot).expect("a plot");
+        let mut boxes: Vec<([f64; 4], String)> = Vec::new();
+        for text in picture.split("<text ").skip(1) {
+            let of = |key: &str| {
+                let rest = text
+                    .split(&format!("{key}=\""))
+                    .nth(1)
+                    .expect("an attribute");
+                rest[..rest.find('"').expect("its end")].to_string()
+            };
+            let words = &text[text.find('>').expect("words") + 1..text.find('<').expect("an end")];
+            let number = words.strip_suffix(" V").map(str::parse::<f64>);
+            if of("class") != "small" || !matches!(number, Some(Ok(_))) {
+                continue;
+            }
+            let (x, y): (f64, f64) = (of(" x").parse().expect("x"), of(" y").parse().expect("y"));
+            // Letters are 11 px high, and in common fonts half as wide at least; capitals 8 px high.
+            let wide = 5.5 * words.chars().count() as f64;
+            let left = if of("text-anchor") == "middle" {
+                x - 0.5 * wide
+            } else {
+                x
+            };
+            boxes.push(([left, y - 8.0, left + wide, y], words.to_string()));
+        }
+        assert!(boxes.len() > 4, "{valve}: {boxes:?}");
+        for (k, (a, words)) in boxes.iter().enumerate() {
+            for (b, others) in &boxes[..k] {
+                let meet = a[0] < b[2] && b[0] < a[2] && a[1] < b[3] && b[1] < a[3];
+                assert!(!meet, "{valve}: {words} lies on {others}");
+            }
+        }
+    }
+}

@@ -37,3 +37,45 @@ pub fn plane(
     let frame = points([(x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)]);
     svg.element("polyline", &[("class", "frame"), ("points", &frame)]);
 }
+
+/// The part of a line that lies within the field, cut at its edges.
+pub fn clipped(list: &[(f64, f64)], volts: f64, amperes: f64) -> Vec<(f64, f64)> {
+    let inside = |p: (f64, f64)| p.0 <= volts && p.1 <= amperes && p.0 >= 0.0 && p.1 >= 0.0;
+    let mut kept = Vec::new();
+    for pair in list.windows(2) {
+        let (a, b) = (pair[0], pair[1]);
+        // Where a run leaves or enters: by halves, which is exact enough for a picture.
+        let cut = |mut good: (f64, f64), mut bad: (f64, f64)| {
+            for _ in 0..30 {
+                let middle = ((good.0 + bad.0) / 2.0, (good.1 + bad.1) / 2.0);
+                if inside(middle) {
+                    good = middle;
+                } else {
+                    bad = middle;
+                }
+            }
+            good
+        };
+        match (inside(a), inside(b)) {
+            (true, true) => {
+                if kept.is_empty() {
+                    kept.push(a);
+                }
+                kept.push(b);
+            }
+            (true, false) => {
+                if kept.is_empty() {
+                    kept.push(a);
+                }
+                kept.push(cut(a, b));
+                return kept;
+            }
+            (false, true) => {
+                kept.push(cut(b, a));
+                kept.push(b);
+            }
+            (false, false) => {}
+        }
+    }
+    kept
+}

@@ -1,8 +1,9 @@
 //! The plot of `curves`: plate current over plate volts.
 
-use super::super::plane::plane;
+use super::super::plane::{clipped, plane};
 use super::findings::{CAUTION, Findings, line};
 use crate::num;
+use crate::report::lettering::breadth;
 use crate::report::svg::{Svg, length, points};
 use crate::report::table::broken;
 
@@ -76,6 +77,7 @@ pub fn plot(found: &Findings) -> String {
     let milliamperes =
         |part: f64| trimmed(&num::engineering(1e3 * part * found.family.amperes, "", 3));
     plane(&mut svg, FIELD, 10.0, 0, volts, milliamperes);
+    let mut lettered = Lettered::default();
     for (curve, &vgk) in found.characteristics.iter().zip(&found.family.grids) {
         let list: Vec<(f64, f64)> = curve.iter().map(|s| (s.vpk.abs(), s.plate.abs())).collect();
         polyline(&mut svg, "curve", &list);
@@ -85,12 +87,19 @@ pub fn plot(found: &Findings) -> String {
             let (x, y) = place(v, i);
             let label = in_volts(vgk);
             if v < found.family.volts && x < FIELD.0 + 80.0 {
-                // Over the field stands the name of the current there.
-                svg.words("small", "start", (x + 4.0, y + 12.0), &label);
+                // Over the field stands the name of the current there. Curves that leave it side by
+                // side have their words one below the other.
+                if let Some(at) = lettered.room((x + 4.0, y + 12.0), "start", &label, ROWS) {
+                    svg.words("small", "start", at, &label);
+                }
             } else if v < found.family.volts {
-                svg.words("small", "middle", (x, y - 5.0), &label);
-            } else if i > 0.02 * found.family.amperes {
-                svg.words("small", "start", (x + 5.0, y + 4.0), &label);
+                if let Some(at) = lettered.room((x, y - 5.0), "middle", &label, 1) {
+                    svg.words("small", "middle", at, &label);
+                }
+            } else if i > 0.02 * found.family.amperes
+                && let Some(at) = lettered.room((x + 5.0, y + 4.0), "start", &label, 1)
+            {
+                svg.words("small", "start", at, &label);
             }
         }
     }
@@ -148,6 +157,46 @@ pub fn plot(found: &Findings) -> String {
     svg.finish()
 }
 
+/// Height of the small words, and from one row of them to the next, px.
+const SMALL: (f64, f64) = (11.0, 12.0);
+/// Rows of words below each other before a curve goes without.
+const ROWS: usize = 12;
+
+/// Where the small words stand, so that none lies on another.
+#[derive(Default)]
+struct Lettered {
+    /// Left, top, right, bottom.
+    taken: Vec<[f64; 4]>,
+}
+
+impl Lettered {
+    /// The first free of `rows` places from this one down, or none.
+    fn room(
+        &mut self,
+        (x, y): (f64, f64),
+        anchor: &str,
+        words: &str,
+        rows: usize,
+    ) -> Option<(f64, f64)> {
+        let wide = breadth(words, SMALL.0);
+        let left = if anchor == "middle" {
+            x - 0.5 * wide
+        } else {
+            x
+        };
+        (0..rows).map(|k| y + SMALL.1 * k as f64).find_map(|y| {
+            let own = [left, y - SMALL.0, left + wide, y];
+            let meets =
+                |o: &[f64; 4]| own[0] < o[2] && o[0] < own[2] && own[1] < o[3] && o[1] < own[3];
+            if self.taken.iter().any(meets) {
+                return None;
+            }
+            self.taken.push(own);
+            Some((x, y))
+        })
+    }
+}
+
 /// The lines of a plot and what they are, side by side from a place.
 pub fn key(svg: &mut Svg, key: &[(&str, String)], mut x: f64, y: f64) {
     for (class, words) in key {
@@ -199,46 +248,4 @@ pub fn trimmed(text: &str) -> String {
         digits
     };
     format!("{digits}{tail}")
-}
-
-/// The part of a line that lies within the field, cut at its edges.
-pub fn clipped(list: &[(f64, f64)], volts: f64, amperes: f64) -> Vec<(f64, f64)> {
-    let inside = |p: (f64, f64)| p.0 <= volts && p.1 <= amperes && p.0 >= 0.0 && p.1 >= 0.0;
-    let mut kept = Vec::new();
-    for pair in list.windows(2) {
-        let (a, b) = (pair[0], pair[1]);
-        // Where a run leaves or enters: by halves, which is exact enough for a picture.
-        let cut = |mut good: (f64, f64), mut bad: (f64, f64)| {
-            for _ in 0..30 {
-                let middle = ((good.0 + bad.0) / 2.0, (good.1 + bad.1) / 2.0);
-                if inside(middle) {
-                    good = middle;
-                } else {
-                    bad = middle;
-                }
-            }
-            good
-        };
-        match (inside(a), inside(b)) {
-            (true, true) => {
-                if kept.is_empty() {
-                    kept.push(a);
-                }
-                kept.push(b);
-            }
-            (true, false) => {
-                if kept.is_empty() {
-                    kept.push(a);
-                }
-                kept.push(cut(a, b));
-                return kept;
-            }
-            (false, true) => {
-                kept.push(cut(b, a));
-                kept.push(b);
-            }
-            (false, false) => {}
-        }
-    }
-    kept
 }

@@ -1,6 +1,6 @@
 //! The plot of `curves --pair`.
 
-use super::super::plane::plane;
+use super::super::plane::{clipped, plane};
 use super::drawn;
 use super::findings::{CAUTION, Findings};
 use super::pair::{POINTS, Pushed};
@@ -39,7 +39,7 @@ pub fn plot(found: &Findings, pair: &Pushed) -> String {
     }
     let line = |svg: &mut Svg, class: &str, list: &[(f64, f64)]| {
         let raised: Vec<(f64, f64)> = list.iter().map(|p| (p.0, p.1 + amperes)).collect();
-        let inside = drawn::clipped(&raised, volts, 2.0 * amperes);
+        let inside = clipped(&raised, volts, 2.0 * amperes);
         let inside: Vec<(f64, f64)> = inside
             .into_iter()
             .map(|p| place(p.0, p.1 - amperes))

@@ -1,6 +1,6 @@
 //! The picture of `fit`: readings over the curves of the valve and of its type.
 
-use super::super::plane::plane;
+use super::super::plane::{clipped, plane};
 use super::given::Findings;
 use crate::fit::bottle::{Bottle, State};
 use crate::measure::load_line::round_up;
@@ -80,8 +80,8 @@ pub(super) fn plot(findings: &Findings<'_>) -> String {
         vgk,
     };
     let inside = |list: Vec<(f64, f64)>| -> Vec<(f64, f64)> {
-        let fits = list.iter().take_while(|p| p.1 <= amperes).copied();
-        fits.map(|(v, i)| place(v, i)).collect()
+        let seen = clipped(&list, volts, amperes).into_iter();
+        seen.map(|(v, i)| place(v, i)).collect()
     };
     let mut labels = Vec::new();
     for &vgk in &grids {
