@@ -241,3 +241,37 @@ fn a_transistor_has_the_pins_of_its_line() {
     let nodes = |name: &str| scheme::nodes(&circuit, circuit.element(name).expect("there")).len();
     assert_eq!((nodes("Q1"), nodes("Q2")), (3, 4));
 }
+
+/// A fixed bug: two coils and an arrow with a factor, and nothing said which coils it meant or which
+/// way round they are wound. Dots at the first nodes: common practice, no published source.
+#[test]
+fn coupled_inductors_have_dots_and_the_arrow_names_them() {
+    let text = "Reverb driver\nVIN in 0 AC 1 SIN(0 1 1k)\nRIN in 0 1meg\nXV1 p in k 12AT7\nRK k 0 1k\n\
+                LP ht p 20\nLS 0 sec 10m\nRS sec 0 8\nLFREE in far 1\nRF far 0 1k\nKT LP LS 0.99\nVB ht 0 250\n";
+    let svg = sheet(text);
+    // A dot is a circle: an arc in the filled path of the part.
+    let dot = |name: &str| -> Option<(f64, f64)> {
+        let start = svg.find(&format!("data-name=\"{name}\"")).expect("a part");
+        let part = &svg[start..start + svg[start..].find("</g>").expect("its end")];
+        let full = part.split("class=\"full\" d=\"M").nth(1)?;
+        let (x, y) = full.split_once(' ').expect("two numbers");
+        let y = y.split('A').next().expect("a number");
+        Some((x.parse().expect("x"), y.parse().expect("y")))
+    };
+    let drawn = read(&svg);
+    for name in ["LP", "LS"] {
+        let pins = pins(&drawn, name);
+        let at = dot(name).unwrap_or_else(|| panic!("{name} has no dot"));
+        let far = |p: (f64, f64)| (p.0 - at.0).hypot(p.1 - at.1);
+        assert!(
+            far(pins[0]) < 10.0 && far(pins[1]) > 30.0,
+            "{name}: {at:?} {pins:?}"
+        );
+    }
+    assert_eq!(dot("LFREE"), None);
+    let texts = texts(&drawn);
+    assert!(
+        texts.contains("LP LS") && texts.contains("0.99"),
+        "{texts:?}"
+    );
+}

@@ -1,7 +1,7 @@
 //! What is to be drawn: parts with their symbols and lettering, and the nets between their pins.
 
 use super::symbols::{self, Look, Symbol, SymbolKind};
-use crate::circuit::{Circuit, Element, Node, Piece, Sense, Sink};
+use crate::circuit::{Branch, Circuit, Element, Node, Piece, Sense, Sink};
 use crate::device::base::{self, Base};
 use crate::device::role::{DeviceRole, Polarity};
 use crate::measure::inverse;
@@ -103,11 +103,11 @@ impl Scheme {
             scheme.parts.push(Part {
                 name: e.name.clone(),
                 label,
-                values: values(e, &line),
+                values: values(circuit, e, &line),
                 line,
                 word,
                 kind,
-                look: look(e),
+                look: look(circuit, e),
                 nets,
                 element,
             });
@@ -218,12 +218,18 @@ fn kind(e: &Element, pins: usize) -> (SymbolKind, &'static str) {
 }
 
 /// What sets an element's symbol apart from others of its kind.
-fn look(e: &Element) -> Look {
+fn look(circuit: &Circuit, e: &Element) -> Look {
     let base = || {
         let place = e.kind?.model_params.iter().position(|p| p.name == "base")?;
         base::of_value(*e.made.model.get(place)?)
     };
+    let is_coupled = || {
+        let own = circuit.branch_of(e);
+        let has_own = |m: &(Branch, Branch, f64)| Some(m.0) == own || Some(m.1) == own;
+        circuit.mutuals.iter().any(has_own)
+    };
     match e.role() {
+        Some(DeviceRole::Inductor) if is_coupled() => Look::Coupled,
         Some(DeviceRole::Capacitor) if e.notes.polar => Look::Polarised,
         Some(DeviceRole::Diode) if inverse::is_zener(e) => Look::Zener,
         Some(role) if role.is_valve() && base().is_some_and(Base::is_directly_heated) => {
@@ -261,8 +267,28 @@ const LONGEST: usize = 18;
 /// Lines of a value.
 const LINES: usize = 3;
 
+/// The inductors that a K line couples, by the last words of their names.
+fn coupled<'c>(circuit: &'c Circuit, e: &Element) -> Option<[&'c str; 2]> {
+    // Each K line makes one mutual inductance, in the order of the lines.
+    let lines = circuit.elements.iter().filter(|o| o.letter == 'K');
+    let (a, b, _) = circuit
+        .mutuals
+        .get(lines.take_while(|o| o.name != e.name).count())?;
+    let name = |branch: Branch| {
+        let mut all = circuit.elements.iter();
+        let own = all.find(|o| circuit.branch_of(o) == Some(branch))?;
+        own.name.rsplit('.').next()
+    };
+    Some([name(*a)?, name(*b)?])
+}
+
 /// A part's value or type, and what else a builder reads beside it.
-fn values(e: &Element, line: &str) -> Vec<String> {
+fn values(circuit: &Circuit, e: &Element, line: &str) -> Vec<String> {
+    if let (Some(value), Some([a, b]), 'K') = (e.value, coupled(circuit, e), e.letter) {
+        let mut lines = wrapped(&format!("{a} {b}"));
+        lines.push(short(value, ""));
+        return lines;
+    }
     let unit = match e.letter {
         'R' => "Ω",
         'C' => "F",

@@ -25,6 +25,8 @@ pub enum Look {
     Zener,
     /// A valve whose filament is its cathode.
     DirectlyHeated,
+    /// An inductor that is coupled to another: a dot at its first pin.
+    Coupled,
 }
 
 /// What a symbol is of, with what changes its looks.
@@ -161,8 +163,8 @@ impl SymbolKind {
         match self {
             SymbolKind::Resistor => leads::resistor(),
             SymbolKind::Capacitor => leads::capacitor(look == Look::Polarised),
-            SymbolKind::Inductor => coils::inductor(false),
-            SymbolKind::Choke => coils::inductor(true),
+            SymbolKind::Inductor => coils::inductor(look == Look::Coupled),
+            SymbolKind::Choke => coils::choke(),
             SymbolKind::Diode => solid::diode(look == Look::Zener),
             SymbolKind::Switch(closed) => leads::switch(closed),
             SymbolKind::ControlledSwitch => leads::controlled_switch(),
@@ -229,7 +231,7 @@ mod tests {
     #[test]
     fn strokes_lie_in_the_body_and_pins_on_its_border() {
         use Look::*;
-        let looks = [Usual, Polarised, Zener, DirectlyHeated];
+        let looks = [Usual, Polarised, Zener, DirectlyHeated, Coupled];
         let all = all().into_iter();
         for (kind, look) in all.flat_map(|kind| looks.map(|look| (kind, look))) {
             let symbol = kind.looking(look);

@@ -20,15 +20,28 @@ fn turns(x: f64, top: f64, bottom: f64, count: usize, bulge: f64) -> Vec<Stroke>
         .collect()
 }
 
-pub fn inductor(core: bool) -> Symbol {
+/// A dot marks the first pin of a coupled one: where the currents go in at the dots, the fluxes add.
+pub fn inductor(dot: bool) -> Symbol {
     let mut strokes = turns(0.0, 6.0, 34.0, 4, 4.5);
-    if core {
-        strokes.push(Stroke::Line(vec![(9.0, 6.0), (9.0, 34.0)]));
-        strokes.push(Stroke::Line(vec![(11.5, 6.0), (11.5, 34.0)]));
+    if dot {
+        // Beside the lead: on it, it would be a joint.
+        strokes.push(Stroke::Circle((5.0, 4.0), 1.7, true));
     }
+    coil(strokes, 7.0)
+}
+
+/// An inductor with a core.
+pub fn choke() -> Symbol {
+    let mut strokes = turns(0.0, 6.0, 34.0, 4, 4.5);
+    strokes.push(Stroke::Line(vec![(9.0, 6.0), (9.0, 34.0)]));
+    strokes.push(Stroke::Line(vec![(11.5, 6.0), (11.5, 34.0)]));
+    coil(strokes, 12.5)
+}
+
+fn coil(strokes: Vec<Stroke>, right: f64) -> Symbol {
     let mut symbol = in_line(6.5, 6.0, 34.0, strokes);
     symbol.body.x0 = -1.5;
-    symbol.body.x1 = if core { 12.5 } else { 7.0 };
+    symbol.body.x1 = right;
     symbol
 }
 
