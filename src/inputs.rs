@@ -3,6 +3,7 @@
 //! What is judged is the file that was opened, not its name: between a look at a name and the
 //! opening another file may have taken its place, or a link may have been turned elsewhere.
 
+use crate::diag;
 use std::collections::{HashMap, HashSet};
 use std::fmt::Display;
 use std::fs::{self, File, Metadata};
@@ -276,6 +277,38 @@ pub fn is_outside(path: &Path, other: &Path) -> bool {
         (Some(path), Some(folder)) => !path.starts_with(folder),
         _ => true,
     }
+}
+
+/// The file that was probably meant where nothing has a name: one beside it that is called nearly
+/// so, or has the same name and an ending more.
+pub fn like(path: &Path) -> Option<String> {
+    /// Names in a folder beyond which nothing is guessed.
+    const MOST: usize = 10_000;
+    let missing = fs::symlink_metadata(path).is_err_and(|e| e.kind() == ErrorKind::NotFound);
+    let (true, Some(name)) = (missing, path.file_name()?.to_str()) else {
+        return None;
+    };
+    if name == "-" {
+        return None;
+    }
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty());
+    let all = fs::read_dir(folder.unwrap_or(Path::new("."))).ok()?;
+    let all: Vec<_> = all.take(MOST + 1).collect();
+    if all.len() > MOST {
+        return None;
+    }
+    let mut names: Vec<String> = (all.into_iter().filter_map(Result::ok))
+        .filter(|entry| entry.file_type().is_ok_and(|t| t.is_file()))
+        .filter_map(|entry| entry.file_name().into_string().ok())
+        .collect();
+    names.sort();
+    let with_ending = format!("{}.", name.to_lowercase());
+    let longer = |n: &&String| n.to_lowercase().starts_with(&with_ending);
+    let found = match names.iter().find(longer) {
+        Some(longer) => longer,
+        None => diag::nearest(name, names.iter().map(String::as_str))?,
+    };
+    Some(path.with_file_name(found).display().to_string())
 }
 
 /// The failure of something about a file, in the words that all commands use.

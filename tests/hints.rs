@@ -340,3 +340,89 @@ fn standard_input_is_no_netlist() {
     let hint = "a netlist is read from a file";
     assert!(ran.stderr.contains(hint), "{}", ran.stderr);
 }
+
+/// Fixed: a newcomer's first slips had no remedy, or a misleading one.
+#[test]
+fn first_slips_say_what_to_do() {
+    let netlist = Netlist::new(STAGE);
+    let ran = run(&netlist, "bias", &["--plot", "x.svg"]);
+    assert_eq!(ran.status, 2);
+    let hint = "hint: `--plot` is an option of `scope`, `response`, ";
+    assert!(ran.stderr.contains(hint), "{}", ran.stderr);
+    assert!(!ran.stderr.contains("to pass"), "{}", ran.stderr);
+    let ran = run(&netlist, "bias", &["--stop", "5m"]);
+    let hint = "hint: `--stop` is an option of `scope`";
+    assert!(ran.stderr.contains(hint), "{}", ran.stderr);
+    assert!(!ran.stderr.contains("similar"), "{}", ran.stderr);
+    let ran = run(&netlist, "bias", &["--no-such-option"]);
+    assert!(!ran.stderr.contains("is an option of"), "{}", ran.stderr);
+
+    let ran = Gridleak::command("stage.cir").unaudited().run();
+    assert_eq!(ran.status, 2);
+    let hint = "the command comes first: `gridleak bias stage.cir`";
+    assert!(ran.stderr.contains(hint), "{}", ran.stderr);
+}
+
+/// A netlist or a sound whose name is misspelt, lacks its ending, or got a second one from an editor.
+#[test]
+fn a_file_that_was_probably_meant_is_named() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let at = |name: &str| folder.path().join(name);
+    std::fs::write(at("stage.cir"), STAGE).expect("a file");
+    std::fs::write(at("second.cir.txt"), STAGE).expect("a file");
+    for (typed, meant) in [
+        ("stge.cir", Some("stage.cir")),
+        ("stage", Some("stage.cir")),
+        ("second.cir", Some("second.cir.txt")),
+        ("quite_another.cir", None),
+    ] {
+        let ran = Gridleak::command("bias").unaudited().path(&at(typed)).run();
+        assert_eq!(ran.status, 2);
+        assert!(ran.stderr.contains("no such file"), "{}", ran.stderr);
+        match meant {
+            Some(meant) => {
+                let hint = format!("did you mean `{}`?", at(meant).display());
+                assert!(ran.stderr.contains(&hint), "{}", ran.stderr);
+            }
+            None => assert!(!ran.stderr.contains("did you mean"), "{}", ran.stderr),
+        }
+    }
+    let clip = at("stage.ci");
+    let ran = Gridleak::command("render")
+        .unaudited()
+        .path(&at("stage.cir"))
+        .option("--probe", "v(end)")
+        .option("--clip", clip.to_str().expect("UTF-8"))
+        .option("--out", at("x.wav").to_str().expect("UTF-8"))
+        .run();
+    assert!(ran.stderr.contains("did you mean"), "{}", ran.stderr);
+}
+
+/// Fixed: `--plot x.png` wrote an SVG that no picture viewer opens, and said nothing.
+#[test]
+fn a_name_of_another_kind_of_file_is_a_warning() {
+    let netlist = Netlist::new(STAGE);
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, hint) in [
+        (
+            "x.png",
+            Some("will be an SVG picture, whatever its name says"),
+        ),
+        ("x.PDF", Some("x.svg`; a browser opens it")),
+        ("x.svg", None),
+        ("x", None),
+        ("x.2", None),
+    ] {
+        let path = folder.path().join(name);
+        let path = path.to_str().expect("UTF-8");
+        for quiet in [false, true] {
+            let more: &[&str] = if quiet { &["--quiet"] } else { &[] };
+            let ran = run(&netlist, "draw", &[&["--out", path], more].concat());
+            assert_eq!(ran.status, 0, "{}", ran.stderr);
+            match hint.filter(|_| !quiet) {
+                Some(hint) => assert!(ran.stderr.contains(hint), "{}", ran.stderr),
+                None => assert_eq!(ran.stderr, ""),
+            }
+        }
+    }
+}

@@ -149,6 +149,7 @@ impl<'m> Session<'m> {
     /// Reads the netlist and the settings, for a command that goes through a range of mains.
     pub fn open_with(matches: &'m ArgMatches, mains: Mains) -> Result<Self, Failure> {
         let path = matches.get_one::<String>("netlist").expect("required");
+        Failure::if_misspelt(path)?;
         Session::over(matches, mains, |guards| {
             Draft::read_within(path, &guards.loader(), &guards.limits, Files::default())
         })
@@ -156,6 +157,7 @@ impl<'m> Session<'m> {
 
     /// Reads another netlist with the same settings; both write in one audit.
     pub fn beside(&self, path: &str) -> Result<Self, Failure> {
+        Failure::if_misspelt(path)?;
         let mut session = Session::over(self.matches, Mains::Value, |guards| {
             Draft::read_within(path, &guards.loader(), &guards.limits, Files::default())
         })?;

@@ -6,7 +6,7 @@ use crate::analysis::NoSolution;
 use crate::analysis::periodic::Trouble;
 use crate::audio::clip::SourceProblem;
 use crate::diag::{Diagnostic, Files, clean};
-use crate::inputs::cannot_read;
+use crate::inputs::{self, InputProblem, cannot_read};
 use crate::measure::distortion::Halt;
 use crate::netlist::LoadProblem;
 use crate::num;
@@ -80,6 +80,11 @@ impl Usage {
     }
 }
 
+/// A file that was probably meant, as a hint.
+pub fn meant(path: &Path) -> Option<String> {
+    inputs::like(path).map(|like| format!("did you mean `{like}`?"))
+}
+
 impl From<Usage> for Failure {
     /// Without a remedy.
     fn from(usage: Usage) -> Self {
@@ -99,7 +104,21 @@ impl Failure {
     /// A text file that the user names and that cannot be read.
     pub fn unread(path: &str, why: &LoadProblem) -> Self {
         let failure = Failure::usage(cannot_read(Path::new(path), why));
-        failure.hint_if_any(why.hint())
+        failure.hint_if_any(why.hint().or_else(|| meant(Path::new(path))))
+    }
+
+    /// Fails if nothing has the name that the user gave, and something beside it nearly has.
+    ///
+    /// # Errors
+    /// With what was probably meant.
+    pub fn if_misspelt(path: &str) -> Result<(), Failure> {
+        let path = Path::new(path);
+        match meant(path) {
+            Some(hint) => {
+                Err(Failure::usage(cannot_read(path, &InputProblem::NotFound)).hint(hint))
+            }
+            None => Ok(()),
+        }
     }
 
     /// The exit code.

@@ -41,6 +41,7 @@ mod settings;
 mod shard;
 mod sheet_folder;
 mod signals;
+mod slips;
 mod spread;
 mod tell;
 mod valves;
@@ -116,14 +117,18 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
     interrupt::spare_large_files();
     let matches = match command_line().try_get_matches_from(arguments) {
         Ok(matches) => matches,
-        Err(error) => {
+        Err(mut error) => {
             // Help and version are answers, not mistakes.
             let asked = !error.use_stderr();
+            let hint = slips::hint(&mut error, &command_line());
             // A reader that went away is no mistake either.
             let told = match error.print() {
                 Err(e) => e.kind() == std::io::ErrorKind::BrokenPipe,
                 Ok(()) => true,
             };
+            if let Some(hint) = hint {
+                common::tell(&format!("hint: {hint}\n"));
+            }
             return if asked && told {
                 Outcome::Done
             } else {
@@ -138,6 +143,9 @@ pub fn run(arguments: impl IntoIterator<Item = std::ffi::OsString>) -> Outcome {
         .expect("listed above");
     interrupt::watch();
     inputs::keep_account();
+    if !matches!(own.try_get_one::<bool>("quiet"), Ok(Some(true))) {
+        common::tell(&slips::misnamed(name, own));
+    }
     match (command.run)(own) {
         Ok(outcome) => outcome,
         Err(failure) => {

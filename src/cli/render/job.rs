@@ -1,6 +1,6 @@
 //! One sound: a circuit, what drives it and where its output goes.
 
-use super::super::failure::Failure;
+use super::super::failure::{Failure, meant};
 use super::super::parallel;
 use crate::analysis::NoSolution;
 use crate::audio::aliasing::{self, Oversampling, Piece};
@@ -63,7 +63,8 @@ pub fn named(path: &Path, problem: WavProblem) -> Failure {
                 WavProblem::Open(why) => inputs::cannot_read(path, why),
                 problem => format!("`{}`: {problem}", path.display()),
             });
-            failure.hint_if_any(problem.hint().map(str::to_string))
+            let hint = problem.hint().map(str::to_string);
+            failure.hint_if_any(hint.or_else(|| meant(path)))
         }
     }
 }
