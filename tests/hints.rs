@@ -426,3 +426,15 @@ fn a_name_of_another_kind_of_file_is_a_warning() {
         }
     }
 }
+
+/// A fixed bug: it was advised to draw without `--volts` a file in which there is nothing to draw.
+#[test]
+fn a_file_of_subcircuits_is_not_drawn() {
+    let parts = Netlist::new("Board sections\n.subckt board a b\nR1 a b 1k\n.ends\n");
+    for options in [&["--out", "-"][..], &["--out", "-", "--volts"]] {
+        let ran = run(&parts, "draw", options);
+        assert_eq!(ran.status, 2, "{}", ran.stderr);
+        assert!(ran.stderr.contains("has no elements"), "{}", ran.stderr);
+        assert!(!ran.stderr.contains("without `--volts`"), "{}", ran.stderr);
+    }
+}

@@ -54,7 +54,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     // A circuit that breaks the rules of wiring has no volts, but it can be drawn.
     let (circuit, refused) = match session.circuit(Timing::default()) {
         Ok(circuit) => (circuit, None),
-        Err(why) => (session.circuit_as_wired()?, Some(why)),
+        Err(why) => match session.circuit_as_wired()? {
+            // There is nothing to draw, with volts or without.
+            empty if empty.elements.is_empty() => return Err(why),
+            circuit => (circuit, Some(why)),
+        },
     };
     let chosen = match session.text("only") {
         None => (0..circuit.elements.len()).collect(),
