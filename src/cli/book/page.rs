@@ -156,12 +156,14 @@ impl Book<'_> {
             "verdicts" => match found.level {
                 Some(Level::Full(level)) if self.was_driven() => format!(
                     "At rest, while the valves warm up, and driven to full clipping: a sine of {} peak at {hertz} at \
-                     the input, 6 dB beyond the level at which the grids of the output valves reach their cathodes.",
+                     the input, 6 dB beyond the level at which the grids of the output valves reach their cathodes \
+                     (without output valves: of the valves driven hardest).",
                     volts(level)
                 ),
                 Some(Level::Reached(level)) if self.was_driven() => format!(
                     "At rest, while the valves warm up, and driven into clipping: a sine of {} peak at {hertz} at \
-                     the input, the level at which the grids of the output valves reach their cathodes. \
+                     the input, the level at which the grids of the output valves reach their cathodes \
+                     (without output valves: of the valves driven hardest). \
                      Supply and signal are solved together.",
                     volts(level)
                 ),
