@@ -354,6 +354,14 @@ fn first_slips_say_what_to_do() {
     let hint = "hint: `--stop` is an option of `scope`";
     assert!(ran.stderr.contains(hint), "{}", ran.stderr);
     assert!(!ran.stderr.contains("similar"), "{}", ran.stderr);
+    let ran = run(&netlist, "bias", &["--set", "RK1", "1.5k"]);
+    assert!(ran.stderr.contains("`--set RK=1.5k`"), "{}", ran.stderr);
+    let ran = Gridleak::command("check")
+        .unaudited()
+        .option("--set", "A=1")
+        .run();
+    let hint = "`--set` is an option of most other commands";
+    assert!(ran.stderr.contains(hint), "{}", ran.stderr);
     let ran = run(&netlist, "bias", &["--no-such-option"]);
     assert!(!ran.stderr.contains("is an option of"), "{}", ran.stderr);
 

@@ -10,6 +10,8 @@ const FOREIGN: &[&str] = &[
     "png", "jpg", "jpeg", "gif", "webp", "bmp", "tif", "tiff", "pdf", "ps", "eps", "doc", "docx",
     "odt", "xls", "xlsx", "ods", "mp3", "ogg", "opus", "m4a", "flac", "aif", "aiff",
 ];
+/// More commands than this are not listed.
+const MANY: usize = 12;
 /// Endings of what some command writes.
 const OWN: &[&str] = &["svg", "html", "wav", "csv", "json", "cir"];
 
@@ -23,6 +25,12 @@ pub fn hint(error: &mut clap::Error, line: &clap::Command) -> Option<String> {
     match error.kind() {
         ErrorKind::UnknownArgument => {
             let word = word(ContextKind::InvalidArg)?;
+            if !word.starts_with('-') {
+                return Some(
+                    "put a file name with blanks in quotes; write a setting without blanks: `--set RK=1.5k`"
+                        .to_string(),
+                );
+            }
             let long = word.strip_prefix("--")?;
             let has = |c: &&clap::Command| c.get_arguments().any(|a| a.get_long() == Some(long));
             let of: Vec<&str> = (line.get_subcommands().filter(has))
@@ -34,7 +42,11 @@ pub fn hint(error: &mut clap::Error, line: &clap::Command) -> Option<String> {
             // One would have it taken for the name of a file, the other for a word that looks like it.
             error.remove(ContextKind::Suggested);
             error.remove(ContextKind::SuggestedArg);
-            Some(format!("`{word}` is an option of {}", listed(&of)))
+            Some(if of.len() > MANY {
+                format!("`{word}` is an option of most other commands")
+            } else {
+                format!("`{word}` is an option of {}", listed(&of))
+            })
         }
         ErrorKind::InvalidSubcommand => {
             let word = word(ContextKind::InvalidSubcommand)?;
