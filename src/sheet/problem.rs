@@ -179,6 +179,10 @@ impl SheetProblem {
                 "make several sheets of it; {}",
                 crate::limits::raise(crate::limits::Bound::Cases)
             )),
+            // The only case of a sheet that varies nothing has no name.
+            SheetProblem::NoCase { cases, .. } if cases == "``" => {
+                Some("the sheet has no `[[vary]]` and so one case: omit `cases`".into())
+            }
             SheetProblem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),
             SheetProblem::UnknownCase { near, cases, .. } => {
                 meant(near).or(Some(format!("the cases are {cases}")))
