@@ -25,7 +25,7 @@ text{font-family:'Liberation Sans',Arial,Helvetica,sans-serif;font-size:13px;fil
 .direct{fill:none;stroke:#0b57a4;stroke-width:1.8}
 .signal{fill:none;stroke:#1b7f3b;stroke-width:1.8;stroke-dasharray:7 4}
 .limit{fill:none;stroke:#b3261e;stroke-width:1.4;stroke-dasharray:3 3}
-.path{fill:none;stroke:#b06000;stroke-width:2.2}
+.path{fill:none;stroke:#b06000;stroke-width:3.4}
 .point{fill:#0b57a4}
 @media (prefers-color-scheme:dark){
 svg{color:#e8e8e8;background:#16181c}
