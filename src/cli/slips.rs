@@ -12,8 +12,6 @@ const FOREIGN: &[&str] = &[
 ];
 /// More commands than this are not listed.
 const MANY: usize = 12;
-/// Endings of what some command writes.
-const OWN: &[&str] = &["svg", "html", "wav", "csv", "json", "cir"];
 
 /// What to do about a command line that cannot be read, where there is something to say. A tip of
 /// the reader's that misleads is taken out.
@@ -94,8 +92,7 @@ pub fn misnamed(command: &str, given: &ArgMatches) -> String {
         let Some(ending) = ending.map(str::to_lowercase) else {
             continue;
         };
-        let is_other = (FOREIGN.iter().chain(OWN)).any(|e| *e == ending && *e != kind);
-        if is_other {
+        if FOREIGN.contains(&ending.as_str()) {
             let (shown, fit) = (path.display(), path.with_extension(kind));
             let opens = match kind {
                 "svg" | "html" => "; a browser opens it",
