@@ -25,7 +25,7 @@ pub fn hint(error: &mut clap::Error, line: &clap::Command) -> Option<String> {
             let word = word(ContextKind::InvalidArg)?;
             if !word.starts_with('-') {
                 return Some(
-                    "put a file name with blanks in quotes; write a setting without blanks: `--set RK=1.5k`"
+                    "put a file name with spaces in quotes; write a setting without spaces: `--set RK=1.5k`"
                         .to_string(),
                 );
             }
