@@ -15,14 +15,14 @@ use super::common::{Session, number_option};
 use super::driven;
 use super::failure::Failure;
 use super::outcome::Outcome;
-use super::settings;
+use super::{interrupt, parallel, settings};
 use crate::analysis::mains::{self, Mains};
 use crate::analysis::operating_point::{self, Method};
 use crate::circuit::Circuit;
 use crate::circuit::bind::Timing;
 use crate::figure::findings as found;
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::findings as measured;
+use crate::measure::findings::{self as measured, Trial};
 use crate::measure::quiescent::{self, AtRest};
 use crate::measure::stress::{self, Stress};
 use crate::num;
@@ -137,7 +137,19 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         }
     };
     let survey = stressed.as_ref().map(|s| &s.survey);
-    let (mut findings, assembly) = found::of(&quiescent, assembly, survey);
+    let (mut findings, mut assembly) = found::of(&quiescent, assembly, survey);
+    let trial = Trial {
+        threads: parallel::processors(),
+        mains_percent: &stressed.as_ref().map_or(vec![], Stressed::mains_percent),
+        stopped: &|| interrupt::check().is_err(),
+    };
+    findings.extend(found::elsewhere(
+        &quiescent,
+        &mut assembly,
+        &findings,
+        &trial,
+    ));
+    interrupt::check()?;
     findings.extend(misread::milliohms(&session, &circuit));
     findings.extend(stressed.iter().flat_map(|s| s.unsolved.clone()));
     let mut findings = Findings::new(findings, &rows);

@@ -37,7 +37,7 @@ pub mod source;
 pub mod speaker;
 pub mod swept;
 pub mod switch;
-mod toggle;
+pub mod toggle;
 pub mod triode;
 mod valve;
 

@@ -23,8 +23,10 @@ pub const KIND: Kind = Kind {
     build,
 };
 
-const CLOSED: f64 = 10e-3;
-const OPEN: f64 = 1e12;
+/// A closed contact, ohm.
+pub const CLOSED: f64 = 10e-3;
+/// An open one, ohm.
+pub const OPEN: f64 = 1e12;
 
 fn build(given: &Given<'_>) -> Device {
     let ohms = if given.instance("at") >= 0.5 {

@@ -18,7 +18,7 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::Overrides;
 use crate::circuit::{self, Circuit};
 use crate::diag::{Diagnostic, Files};
-use crate::measure::findings::Finding;
+use crate::measure::findings::{Finding, Trial};
 use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::measure::stress::{self, Sine, State, Survey};
 use crate::netlist::statement::Netlist;
@@ -39,8 +39,10 @@ pub enum Judging {
     Nothing,
     /// Whether it stays there.
     Stability,
-    /// All that `bias` says in words.
+    /// All that `bias` says in words, but for knobs and switches in other positions.
     All,
+    /// All that `bias` says in words.
+    Everywhere,
 }
 
 /// A circuit whose figures are wanted.
@@ -213,7 +215,19 @@ impl<'n> Bench<'n> {
         match judges {
             Judging::Nothing => {}
             Judging::Stability => (findings, assembly) = findings::unstable(&quiescent, assembly),
-            Judging::All => (findings, assembly) = findings::of(&quiescent, assembly, None),
+            Judging::All | Judging::Everywhere => {
+                (findings, assembly) = findings::of(&quiescent, assembly, None);
+            }
+        }
+        if judges == Judging::Everywhere {
+            // Cases are measured side by side.
+            let trial = Trial {
+                threads: 1,
+                mains_percent: &[],
+                stopped: self.stopped,
+            };
+            let more = findings::elsewhere(&quiescent, &mut assembly, &findings, &trial);
+            findings.extend(more);
         }
         if small.is_empty() {
             return findings;

@@ -2,7 +2,7 @@
 //! `compare` where it changes.
 
 use crate::analysis::small_signal::SmallSignal;
-use crate::measure::findings::{self, Finding};
+use crate::measure::findings::{self, Finding, STABILITY, Trial, UNJUDGED};
 use crate::measure::quiescent::{self, Quiescent};
 use crate::measure::stress::Survey;
 use crate::parts;
@@ -33,6 +33,21 @@ pub fn of<'c>(
         }
     }
     (all, assembly)
+}
+
+/// Whether a circuit that stays where it is charted stays with its knobs and switches in other
+/// positions too. Of one that does not, or is not judged, `known` says so, and nothing is added.
+pub fn elsewhere(
+    quiescent: &Quiescent,
+    assembly: &mut Assembly<'_>,
+    known: &[Finding],
+    trial: &Trial<'_>,
+) -> Vec<Finding> {
+    let is_judged = |f: &Finding| [STABILITY, UNJUDGED].contains(&f.quantity);
+    if known.iter().any(is_judged) {
+        return Vec::new();
+    }
+    findings::elsewhere(quiescent, assembly, trial)
 }
 
 /// Only that the circuit does not stay there, if it does not. The assembly comes back.

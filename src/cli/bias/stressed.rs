@@ -9,7 +9,7 @@ use super::findings::Findings;
 use crate::circuit::Circuit;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings::{self, Finding};
-use crate::measure::stress::{self, Stress, Survey};
+use crate::measure::stress::{self, Cold, Stress, Survey};
 use crate::report::table::{Side, Table};
 
 /// What the parts stand over all states, where `--drive` asks for it.
@@ -57,6 +57,17 @@ impl Stressed {
     /// Whether a diode conducts backward in any state: then the worst of no figure is known.
     pub fn is_doubtful(&self) -> bool {
         self.doubtful.contains(&true)
+    }
+
+    /// The mains other than the netlist's own at which the amplifier is warm with nothing playing, per
+    /// cent of them.
+    pub fn mains_percent(&self) -> Vec<f64> {
+        let states = self.survey.states.iter();
+        states
+            .filter(|s| s.sine.is_none() && s.cold == Cold::None && s.open.is_empty())
+            .map(|s| s.mains_percent)
+            .filter(|&percent| percent != 100.0)
+            .collect()
     }
 
     /// The worst of each figure.

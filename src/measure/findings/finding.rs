@@ -28,6 +28,10 @@ pub(super) const MISMATCH: &str = "load match";
 /// What a finding about the whole circuit is about: it does not stay where it is charted.
 pub const STABILITY: &str = "stability";
 
+/// What a finding about the whole circuit is about: with a knob or switch in another position it does
+/// not stay where it is charted.
+pub const ELSEWHERE: &str = "stability elsewhere";
+
 /// What a finding about a state is about that has no solution: standby, warming up, the mains too high.
 pub const UNSOLVED: &str = "state";
 
@@ -51,7 +55,7 @@ impl Finding {
     /// The finding as a line says it.
     pub fn told(&self) -> String {
         match self.quantity {
-            STABILITY | UNJUDGED => format!("the {} is {}", self.subject, self.text),
+            STABILITY | ELSEWHERE | UNJUDGED => format!("the {} is {}", self.subject, self.text),
             _ => format!("`{}`: {}", self.subject, self.text),
         }
     }

@@ -3,6 +3,7 @@
 use super::finding::{Finding, MISMATCH, NO_LOAD, show};
 use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, Element, Node};
+use crate::device::role::DeviceRole;
 use crate::measure::windings::common_of;
 use crate::system::assemble::Assembly;
 
@@ -111,6 +112,32 @@ fn seen_by_plates(assembly: &mut Assembly<'_>, x: &[f64], element: &Element) -> 
     let mut at = small.at(NOMINAL_HZ).ok()?;
     let seen = at.impedance(a, b);
     Some(seen.norm()).filter(|ohms| ohms.is_finite())
+}
+
+/// The resistances of what loads output transformers, by number: voice coils, and resistors from
+/// tap to tap.
+pub(super) fn load_resistances(circuit: &Circuit) -> Vec<usize> {
+    let secondaries: Vec<&[Node]> = transformers(circuit)
+        .map(|(element, common)| &element.terminals[common..])
+        .collect();
+    let is_load = |e: &&Element| match e.role() {
+        Some(DeviceRole::Loudspeaker) => !secondaries.is_empty(),
+        Some(DeviceRole::Resistor) => {
+            let across = |ends: &&[Node]| e.terminals.iter().all(|n| ends.contains(n));
+            e.value.is_some_and(|ohms| ohms <= LOAD) && secondaries.iter().any(across)
+        }
+        _ => false,
+    };
+    let loads = circuit.elements.iter().filter(is_load);
+    // A voice coil's wire stands first.
+    loads
+        .filter_map(|e| {
+            e.ports.iter().find_map(|p| match p.piece {
+                crate::circuit::Piece::Resistance(k) => Some(k),
+                _ => None,
+            })
+        })
+        .collect()
 }
 
 fn transformers(circuit: &Circuit) -> impl Iterator<Item = (&Element, usize)> {

@@ -6,12 +6,14 @@
 
 mod backward;
 mod dead;
+mod elsewhere;
 mod finding;
 mod fuses;
 mod halves;
 mod iron;
 mod mains;
 mod parts;
+mod positions;
 mod stability;
 mod transistors;
 mod valves;
@@ -38,7 +40,8 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
 
 pub use backward::{backward, doubtful};
 pub use dead::dead;
-pub use finding::{Finding, NO_LOAD, REVERSED, STABILITY, UNJUDGED, UNSOLVED};
+pub use elsewhere::{Trial, elsewhere};
+pub use finding::{ELSEWHERE, Finding, NO_LOAD, REVERSED, STABILITY, UNJUDGED, UNSOLVED};
 pub use iron::unloaded;
 pub use mains::supply;
 pub use stability::{advice, stability, unstable};
