@@ -4,6 +4,7 @@
 use super::names::list;
 use super::network::{Branch, BranchKind, Circuit, Element, Node, Piece, Port, Sense};
 use super::problem::CircuitProblem;
+use crate::device::role::DeviceRole;
 use crate::diag::Diagnostic;
 use std::collections::BTreeMap;
 
@@ -122,6 +123,15 @@ fn controls(circuit: &Circuit) -> Vec<Node> {
     nodes.flatten().collect()
 }
 
+/// Whether it has two ends and no tap, however many parts it is made of: with one of them alone nothing
+/// flows.
+fn is_two_ended(element: &Element) -> bool {
+    matches!(
+        element.role(),
+        Some(DeviceRole::Choke | DeviceRole::Loudspeaker)
+    )
+}
+
 fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
     let mut count = vec![(0, 0); circuit.nodes.len()];
     for (k, element) in circuit.elements.iter().enumerate() {
@@ -130,6 +140,7 @@ fn connections(circuit: &Circuit) -> Vec<(usize, usize)> {
             // transformer's tap may be left free.
             let halves = element.ports.iter().filter_map(|p| match p.piece {
                 _ if ![p.nodes.0, p.nodes.1].contains(node) => None,
+                _ if is_two_ended(element) => None,
                 Piece::Resistance(_) => Some(1),
                 Piece::Branch(_) if element.kind.is_some() => Some(2),
                 _ => None,
