@@ -1,7 +1,7 @@
 //! Mains and high-tension fuses that are too large to save the transformer behind them.
 
 use super::finding::{Finding, show};
-use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::measure::groups::Groups;
 
@@ -21,7 +21,62 @@ pub(super) fn fuses(circuit: &Circuit) -> Vec<Finding> {
         return Vec::new();
     }
     let all = circuit.elements.iter();
-    all.filter_map(|e| fuse(circuit, &iron, e)).collect()
+    let mut found: Vec<Finding> = all.filter_map(|e| fuse(circuit, &iron, e)).collect();
+    found.extend(iron.iter().flat_map(|e| in_neutral(circuit, e)));
+    found
+}
+
+/// Fuses in the neutral of a primary whose live lead has none: the mains source's other end is at ground.
+fn in_neutral(circuit: &Circuit, iron: &Element) -> Vec<Finding> {
+    let is_fuse = |e: &&Element| e.notes.fuse.is_some();
+    let fuses: Vec<&Element> = circuit.elements.iter().filter(is_fuse).collect();
+    let is_own = |k: usize| {
+        let mut pieces = fuses.iter().flat_map(|e| &e.ports).map(|p| p.piece);
+        pieces.any(|p| p == Piece::Resistance(k))
+    };
+    let wires = circuit.resistances.iter().enumerate();
+    let wires = wires.filter(|(k, r)| (0.0..=WIRE).contains(&r.ohms) && !is_own(*k));
+    let wires: Vec<(Node, Node)> = wires.map(|(_, r)| (r.a, r.b)).collect();
+    let leads = Groups::new(circuit, wires.iter().copied());
+    let same = |a: Node, b: Node| a != Node::GROUND && leads.of(a) == leads.of(b);
+    let at_ground = |node: Node| {
+        let earthed = |&(a, b): &(Node, Node)| {
+            a == Node::GROUND && same(b, node) || b == Node::GROUND && same(a, node)
+        };
+        node == Node::GROUND || wires.iter().any(earthed)
+    };
+    let live = circuit.branches.iter().filter_map(|b| match &b.kind {
+        BranchKind::Source(drive) if drive.mains_hz().is_some() => match (b.a, b.b) {
+            (live, Node::GROUND) | (Node::GROUND, live) => Some(live),
+            _ => None,
+        },
+        _ => None,
+    });
+    let live: Vec<Node> = live.collect();
+    let ends = ["line", "neutral"].map(|end| iron.terminal(end));
+    let [Some(line), Some(neutral)] = ends else {
+        return Vec::new();
+    };
+    let other = match live.iter().find_map(|&n| {
+        let other = same(n, line).then_some(neutral);
+        other.or(same(n, neutral).then_some(line))
+    }) {
+        Some(other) if other != Node::GROUND => other,
+        _ => return Vec::new(),
+    };
+    let blows = |e: &&&Element| match e.terminals[..] {
+        [a, b] => at_ground(a) && same(other, b) || at_ground(b) && same(other, a),
+        _ => false,
+    };
+    let told = fuses.iter().filter(blows).map(|e| Finding {
+        subject: e.name.clone(),
+        quantity: "rms current",
+        text: "is in the neutral lead, and the live one has no fuse: once it has blown, the \
+               transformer and all that leads to it still stand at the mains; put it into the live lead"
+            .to_string(),
+        grave: true,
+    });
+    told.collect()
 }
 
 fn fuse(circuit: &Circuit, iron: &[&Element], element: &Element) -> Option<Finding> {
