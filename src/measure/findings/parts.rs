@@ -49,6 +49,18 @@ pub(super) fn rectifiers(
         };
         let limit = element.rating("reservoir");
         let farads = first_capacitor(circuit, cathode);
+        if let Some(end) = idle_half(circuit, plates) {
+            found.push(Finding {
+                subject: element.name.clone(),
+                quantity: "direct current",
+                text: format!(
+                    "both plates are at one end of the winding and nothing is at the other, `{}`: half \
+                     of the winding is idle and the ripple has the frequency of the mains",
+                    circuit.nodes[end.0].name
+                ),
+                grave: false,
+            });
+        }
         let mut push = |quantity: &'static str, text: String| {
             found.push(Finding {
                 subject: element.name.clone(),
@@ -87,6 +99,26 @@ pub(super) fn rectifiers(
         }
     }
     found
+}
+
+/// The end of a high-tension winding that leads nowhere, where both plates of a rectifier are at its
+/// other end.
+fn idle_half(circuit: &Circuit, plates: &[Node]) -> Option<Node> {
+    let &[plate, second] = plates else {
+        return None;
+    };
+    let all = circuit.elements.iter();
+    let mut iron = all.filter(|e| e.role() == Some(DeviceRole::MainsTransformer));
+    iron.find_map(|e| {
+        let (ht1, ht2) = (e.terminal("ht1")?, e.terminal("ht2")?);
+        let idle = match plate == second {
+            true if plate == ht1 => ht2,
+            true if plate == ht2 => ht1,
+            _ => return None,
+        };
+        let ends = circuit.elements.iter().flat_map(|e| &e.terminals);
+        (idle != Node::GROUND && ends.filter(|n| **n == idle).count() == 1).then_some(idle)
+    })
 }
 
 /// All capacitance that the rectifier charges straight away.
