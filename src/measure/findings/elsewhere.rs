@@ -168,7 +168,7 @@ fn told(jobs: &[Job<'_>], came: &[Came]) -> Vec<Finding> {
     }
     let unsolved = jobs.iter().zip(came);
     let unsolved: Vec<String> = unsolved
-        .filter(|(_, came)| matches!(came, Came::Unsolved))
+        .filter(|(job, came)| job.is_sure() && matches!(came, Came::Unsolved))
         .map(|(job, _)| format!("with {}", job.words()))
         .collect();
     if !unsolved.is_empty() {
