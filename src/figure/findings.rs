@@ -23,6 +23,7 @@ pub fn of<'c>(
         quiescent.mains(),
     ));
     all.extend(findings::dead(&mut assembly, quiescent));
+    all.extend(findings::charged(&mut assembly, quiescent));
     all.extend(parts::overloaded(assembly.circuit));
     let (unstable, assembly) = unstable(quiescent, assembly);
     all.extend(unstable);

@@ -32,6 +32,9 @@ pub const STABILITY: &str = "stability";
 /// not stay where it is charted.
 pub const ELSEWHERE: &str = "stability elsewhere";
 
+/// What a finding about the whole circuit is about: its supply keeps its charge after switch-off.
+pub const STORED: &str = "stored charge";
+
 /// What a finding about a state is about that has no solution: standby, warming up, the mains too high.
 pub const UNSOLVED: &str = "state";
 
@@ -55,7 +58,9 @@ impl Finding {
     /// The finding as a line says it.
     pub fn told(&self) -> String {
         match self.quantity {
-            STABILITY | ELSEWHERE | UNJUDGED => format!("the {} is {}", self.subject, self.text),
+            STABILITY | ELSEWHERE | STORED | UNJUDGED => {
+                format!("the {} is {}", self.subject, self.text)
+            }
             _ => format!("`{}`: {}", self.subject, self.text),
         }
     }

@@ -5,6 +5,7 @@
 //! about one row of the chart, whose verdict it takes the place of.
 
 mod backward;
+mod charge;
 mod dead;
 mod elsewhere;
 mod finding;
@@ -39,9 +40,10 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
 }
 
 pub use backward::{backward, doubtful};
+pub use charge::charged;
 pub use dead::dead;
 pub use elsewhere::{Trial, elsewhere};
-pub use finding::{ELSEWHERE, Finding, NO_LOAD, REVERSED, STABILITY, UNJUDGED, UNSOLVED};
+pub use finding::{ELSEWHERE, Finding, NO_LOAD, REVERSED, STABILITY, STORED, UNJUDGED, UNSOLVED};
 pub use iron::unloaded;
 pub use mains::supply;
 pub use stability::{advice, stability, unstable};
