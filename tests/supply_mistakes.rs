@@ -105,7 +105,7 @@ fn a_supply_without_a_bleeder_is_named() {
         ran.stdout.contains("CHECK: the circuit is charged"),
         "{ran:?}"
     );
-    // 47 megohm takes 47e6 x 16e-6 x ln(420/60) = 24 minutes, 2.2 megohm 68 s.
+    // 47 megohm takes 47e6 x 48e-6 x ln(420/60) s, 73 minutes, and 2.2 megohm 3.4.
     for (ohms, named) in [("47meg", true), ("2.2meg", false)] {
         let ran = judged(&[("0 220k ; rated=3W", &format!("0 {ohms} ; rated=3W"))]);
         assert_eq!(ran.stderr.contains("charged after"), named, "{ran:?}");

@@ -2,10 +2,11 @@
 
 use super::finding::{Finding, STORED, show};
 use crate::analysis::small_signal::SmallSignal;
-use crate::circuit::Piece;
+use crate::circuit::{Node, Piece};
 use crate::device::role::DeviceRole;
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::system::assemble::Assembly;
+use num_complex::Complex;
 
 /// Volts that may be touched: 60 V DC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
 const SAFE_V: f64 = 60.0;
@@ -35,21 +36,17 @@ pub fn charged(assembly: &mut Assembly<'_>, rest: &Quiescent) -> Vec<Finding> {
     }
     let mut small = SmallSignal::new(assembly, &rest.x);
     assembly.unplugged = kept;
-    let Ok(mut at) = small.at(0.0) else {
+    let Some(left) = left(&mut small, &rest.x) else {
         return Vec::new();
     };
     let (mut names, mut most) = (Vec::new(), 0.0f64);
     for &(k, hot, cold) in &rest.capacitors {
         let element = &circuit.elements[k];
-        let volts = cold.map_or(hot, |cold| hot.max(cold));
-        let farads = element.value.unwrap_or_default();
-        if volts <= SAFE_V || farads < STORES_F {
-            continue;
-        }
-        let ohms = at.impedance(element.terminals[0], element.terminals[1]).re;
-        if ohms * farads * crate::math::fun::ln(volts / SAFE_V) > LATE_S {
+        let volts = |node: Node| assembly.unknowns.voltage(&left, node);
+        let across = volts(element.terminals[0]) - volts(element.terminals[1]);
+        if across.abs() > SAFE_V && element.value.is_some_and(|farads| farads >= STORES_F) {
             names.push(format!("`{}`", element.name));
-            most = most.max(volts);
+            most = most.max(cold.map_or(hot, |cold| hot.max(cold)));
         }
     }
     let listed = match &names[..] {
@@ -67,4 +64,30 @@ pub fn charged(assembly: &mut Assembly<'_>, rest: &Quiescent) -> Vec<Finding> {
         ),
         grave: false,
     }]
+}
+
+/// Steps from switch-off on.
+const STEPS: usize = 60;
+
+/// The unknowns [`LATE_S`] after switch-off, from `x` on: each step is Euler's backward one, (G + C/h) x =
+/// C/h x before. That decays a little slower than the circuit; what is quick is gone after one step. None where that has
+/// no solution.
+fn left(small: &mut SmallSignal, x: &[f64]) -> Option<Vec<f64>> {
+    let per_s = STEPS as f64 / LATE_S;
+    let (indptr, indices, _, c) = small.matrices();
+    let (indptr, indices, c) = (indptr.to_vec(), indices.to_vec(), c.to_vec());
+    let mut at = small.at_s(Complex::new(per_s, 0.0)).ok()?;
+    let mut left = x.to_vec();
+    for _ in 0..STEPS {
+        let stored = |row: usize| -> f64 {
+            let own = indptr[row]..indptr[row + 1];
+            own.map(|e| c[e] * left[indices[e]]).sum()
+        };
+        let right: Vec<Complex<f64>> = (0..left.len())
+            .map(|row| Complex::new(per_s * stored(row), 0.0))
+            .collect();
+        let found = at.solve_for(&right);
+        left = found.iter().map(|x| x.re).collect();
+    }
+    Some(left)
 }
