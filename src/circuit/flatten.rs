@@ -53,8 +53,8 @@ impl<'a> Frame<'a> {
     /// The dotted name of a node, as written.
     pub fn node_name(&self, name: &Name) -> String {
         let key = name.key();
-        if key == "0" || key == "gnd" {
-            return "0".into();
+        if is_ground(&key) {
+            return GROUND.into();
         }
         match self.ports.get(&key) {
             Some(outer) => outer.clone(),
@@ -104,6 +104,14 @@ impl<'a> Frame<'a> {
             .or_else(|| nearest(name, all))
             .map(str::to_string)
     }
+}
+
+/// The name that every ground has when subcircuits are written out.
+const GROUND: &str = "0";
+
+/// Whether a node's name (lower case) is ground wherever it stands.
+fn is_ground(key: &str) -> bool {
+    matches!(key, "0" | "gnd")
 }
 
 /// An element in its frame.
@@ -375,10 +383,22 @@ impl<'a> Walk<'a, '_> {
             };
             self.problems.push(problem.at(extra.name.span));
         }
-        let ports = definition.ports.iter().zip(nodes);
-        let ports = ports
-            .map(|(port, node)| (port.key(), outer.node_name(node)))
-            .collect();
+        let mut ports = HashMap::new();
+        for (port, node) in definition.ports.iter().zip(nodes) {
+            let key = port.key();
+            let joined = outer.node_name(node);
+            // Inside it the name is ground, whatever the call joins to it.
+            if is_ground(&key) && joined != GROUND {
+                let problem = CircuitProblem::GroundedPort {
+                    element: path.clone(),
+                    target: definition.name.text.clone(),
+                    port: port.text.clone(),
+                    node: node.text.clone(),
+                };
+                self.problems.push(problem.at(node.span));
+            }
+            ports.insert(key, joined);
+        }
         let mut scopes = outer.scopes[..=level].to_vec();
         scopes.push(inside(&mut self.known, definition));
         self.expansion.calls.insert(path.to_lowercase());

@@ -80,6 +80,13 @@ pub enum CircuitProblem {
         expected: usize,
         names: String,
     },
+    #[error("`{port}` of `{target}` is ground, and `{element}` joins it to `{node}`")]
+    GroundedPort {
+        element: String,
+        target: String,
+        port: String,
+        node: String,
+    },
     #[error("subcircuit `{name}` calls itself: {chain}")]
     Recursion { name: String, chain: String },
     #[error("subcircuits are nested deeper than {limit}")]
@@ -261,6 +268,9 @@ format!("the netlist has {known}")
             SetParameter { known, .. } => Some(format!("it knows {known}")),
             NoValue => Some("check the numbers there; division by zero gives no value".into()),
             Empty => Some("the first line is the title; elements start on the second".into()),
+            GroundedPort { port, target, .. } => Some(format!(
+                "give `{port}` another name on the .subckt line of `{target}` and on the lines below it: `0` and `gnd` are ground everywhere"
+            )),
             Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
             TooDeep { .. } => Some(raise(Bound::CallDepth)),
             TooLarge { .. } => Some(raise(Bound::Elements)),

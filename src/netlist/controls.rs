@@ -116,6 +116,11 @@ pub(crate) fn subckt(statement: Text<'_>) -> Parsed<'_, (Name, Vec<Name>)> {
     let (i, name) = required(i, || "a subcircuit name".to_string())?;
     let (i, ports) = many0(positional).parse(i)?;
     let (i, ()) = end(i)?;
+    let again = |(k, port): &(usize, &Name)| ports[..*k].iter().any(|p| p.key() == port.key());
+    if let Some((_, port)) = ports.iter().enumerate().find(again) {
+        let what = quoted(&port.text);
+        return Err(wrong(NetlistProblem::GivenTwice { what }, port.span));
+    }
     Ok((i, (name, ports)))
 }
 
