@@ -4,10 +4,11 @@ use super::designation;
 use super::names::list;
 use super::params::Overrides;
 use super::problem::CircuitProblem;
+use crate::device::role::DeviceRole;
 use crate::diag::{Diagnostic, nearest};
 use crate::limits::{Bound, Limits};
 use crate::netlist::statement::{Body, Element, ElementKind, Model, Name, Subcircuit};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::rc::Rc;
 
 /// One expansion of a subcircuit (or the top level).
@@ -131,7 +132,7 @@ pub struct Expansion<'a> {
     /// All elements but subcircuit calls, in order.
     pub elements: Vec<Flat<'a>>,
     /// Dotted names of the subcircuit calls (lower case).
-    pub calls: std::collections::HashSet<String>,
+    pub calls: HashSet<String>,
     /// Whether it was broken off: what there is of it makes no circuit.
     pub broken_off: bool,
 }
@@ -164,6 +165,7 @@ pub fn expand<'a>(
         most: limits.get(Bound::Elements),
         chain: Vec::new(),
         known: census.known,
+        told: HashSet::new(),
         expansion,
         problems,
     };
@@ -299,6 +301,44 @@ fn inside<'a>(known: &mut Known<'a>, definition: &'a Subcircuit) -> Rc<Scope<'a>
     made.or_insert_with(|| Scope::of(&definition.body)).clone()
 }
 
+/// The warning that a subcircuit stands for a valve which is built in, and whose ratings nobody
+/// holds its parts against. A block that has valves on its own lines is none, and one without a
+/// computing source is a transformer or the like.
+fn unjudged(definition: &Subcircuit, frame: &Frame<'_>, element: &str) -> Option<CircuitProblem> {
+    let kinds = || definition.body.elements.iter().map(|e| &e.kind);
+    let computes = kinds().any(|kind| {
+        matches!(
+            kind,
+            ElementKind::Behavioural { .. }
+                | ElementKind::ControlledCurrent { .. }
+                | ElementKind::ControlledVoltage { .. }
+        )
+    });
+    if !computes || kinds().any(|kind| matches!(kind, ElementKind::Call { .. })) {
+        return None;
+    }
+    let valves = || {
+        let built_in = frame.scopes.first().into_iter();
+        built_in
+            .flat_map(|scope| scope.body.models.iter())
+            .filter_map(|model| {
+                let kind = crate::device::kind(&model.kind.text)?;
+                matches!(kind.role, DeviceRole::Valve | DeviceRole::RectifierValve)
+                    .then_some((model.name.text.as_str(), kind))
+            })
+    };
+    let name = definition.name.text.as_str();
+    let mut parts = std::iter::once(name).chain(name.split(['_', '-', '.']));
+    let meant = parts.find_map(|part| designation::meant(part, valves().map(|v| v.0)))?;
+    let (_, kind) = valves().find(|(known, _)| *known == meant)?;
+    Some(CircuitProblem::UnjudgedValve {
+        element: element.to_string(),
+        name: name.to_string(),
+        known: meant.to_string(),
+        nodes: kind.terminals.join(", "),
+    })
+}
+
 /// The expansion as it grows.
 struct Walk<'a, 'w> {
     settings: &'w Overrides,
@@ -307,6 +347,8 @@ struct Walk<'a, 'w> {
     most: u64,
     chain: Vec<&'a Subcircuit>,
     known: Known<'a>,
+    /// Definitions of which it is said that they are not judged as valves, or need not be.
+    told: HashSet<*const Subcircuit>,
     expansion: Expansion<'a>,
     problems: &'w mut Vec<Diagnostic>,
 }
@@ -382,6 +424,11 @@ impl<'a> Walk<'a, '_> {
                 known: "no parameters: it is a subcircuit".into(),
             };
             self.problems.push(problem.at(extra.name.span));
+        }
+        if self.told.insert(std::ptr::from_ref(definition))
+            && let Some(problem) = unjudged(definition, outer, &path)
+        {
+            self.problems.push(problem.warn_at(target.span));
         }
         let mut ports = HashMap::new();
         for (port, node) in definition.ports.iter().zip(nodes) {

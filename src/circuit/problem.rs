@@ -87,6 +87,13 @@ pub enum CircuitProblem {
         port: String,
         node: String,
     },
+    #[error("the subcircuit `{name}` of `{element}` is not judged as a valve")]
+    UnjudgedValve {
+        element: String,
+        name: String,
+        known: String,
+        nodes: String,
+    },
     #[error("subcircuit `{name}` calls itself: {chain}")]
     Recursion { name: String, chain: String },
     #[error("subcircuits are nested deeper than {limit}")]
@@ -270,6 +277,14 @@ format!("the netlist has {known}")
             Empty => Some("the first line is the title; elements start on the second".into()),
             GroundedPort { port, target, .. } => Some(format!(
                 "give `{port}` another name on the .subckt line of `{target}` and on the lines below it: `0` and `gnd` are ground everywhere"
+            )),
+            UnjudgedValve { name, known, nodes, .. } => Some(format!(
+                "its dissipation and volts are held against no rating. The built-in `{known}` is judged: {}; its nodes are {nodes}",
+                if name.eq_ignore_ascii_case(known) {
+                    "take the .subckt away"
+                } else {
+                    "end the line with its name"
+                }
             )),
             Recursion { .. } => Some("a subcircuit cannot contain itself, not even through others".into()),
             TooDeep { .. } => Some(raise(Bound::CallDepth)),

@@ -39,6 +39,7 @@ made! { CircuitProblem;
     ParameterRange: "XV1 plate grid 0 MINE\n.model MINE triode(mu=-5)" => "The value lies outside what the part's equations hold for.", "Check it against the data sheet and `gridleak guide devices`.";
     NodeCount: "XV1 heater plate grid 0 12AX7" => "The line names too many or too few nodes for this part.", "Give one node for each of the names in the message, in that order.";
     GroundedPort: "V1 a 0 1\nV2 low 0 -1\nX1 a low s\n.subckt s in gnd\nR1 in gnd 1k\n.ends" => "A subcircuit calls one of its own nodes by the name of ground, and the line that uses it joins another node there: its parts would go to ground instead.";
+    UnjudgedValve: "V1 p 0 100\nXV1 p 0 0 12AX7\n.subckt 12AX7 p g k\nG1 p k g k 1m\nR1 p k 60k\nR2 g k 1g\n.ends" => "The netlist describes a valve as a subcircuit of its own. What its parts carry is computed, and nothing says that they are a valve with a valve's ratings.";
     Recursion: "X1 a A\n.subckt A a\nX1 a B\n.ends\n.subckt B a\nX1 a A\n.ends" => "A subcircuit calls itself, directly or through others, which has no end.";
     TooDeep: nested(110, 1) => "Subcircuits call one another in a longer row than any amplifier has.";
     TooLarge: nested(12, 10) => "With every subcircuit written out the circuit is far larger than any amplifier.";
