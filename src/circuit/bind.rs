@@ -55,6 +55,8 @@ pub struct Binder<'a> {
     branch_by_name: HashMap<String, Branch>,
     coupled: HashMap<(Branch, Branch), String>,
     poly_inductors: std::collections::HashSet<usize>,
+    /// What `.options` says of MOSFETs whose lines leave it out.
+    pub transistor_sizes: Vec<Assign>,
 }
 
 impl<'a> Binder<'a> {
@@ -84,6 +86,7 @@ impl<'a> Binder<'a> {
             branch_by_name: HashMap::new(),
             coupled: HashMap::new(),
             poly_inductors: Default::default(),
+            transistor_sizes: Vec::new(),
         }
     }
 

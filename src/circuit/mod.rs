@@ -12,6 +12,7 @@ pub mod loosen;
 mod mains_written;
 mod names;
 mod network;
+mod options;
 pub mod params;
 pub mod problem;
 pub mod read;
@@ -80,11 +81,13 @@ fn build_as(
     if expansion.broken_off {
         return Err(cut(problems));
     }
-    let celsius = celsius(netlist, &mut problems);
+    let celsius = options::celsius(netlist, &mut problems);
     let mut binder = Binder::new(&expansion, settings, timing, &netlist.title, celsius);
+    binder.transistor_sizes = options::transistor_sizes(netlist);
     binder.bind();
     problems.append(&mut binder.problems);
     let mut circuit = binder.circuit;
+    problems.extend(options::nominal_temperature(netlist, &circuit));
     // Where the tool itself is tested, every solution is audited and a wrong one is our bug.
     let strict = cfg!(any(test, debug_assertions)).then(Ledger::strict);
     circuit.ledger = settings.ledger.clone().or(strict);
@@ -120,39 +123,6 @@ fn build_as(
         circuit,
         warnings: problems,
     })
-}
-
-/// Where the laws of junctions mean something, degrees Celsius.
-const TEMPERATURES: std::ops::RangeInclusive<f64> = -200.0..=500.0;
-
-/// The temperature of a netlist: `.temp`, or `.options temp=`, or 27 C.
-fn celsius(netlist: &Netlist, problems: &mut Vec<Diagnostic>) -> f64 {
-    let mut celsius = 27.0;
-    for statement in &netlist.controls {
-        let (owner, value) = match &statement.kind {
-            ControlKind::Temp(values) => (".temp", values.first()),
-            ControlKind::Options(options) => {
-                let temp = options.iter().rfind(|(name, _)| name.key() == "temp");
-                (".options", temp.and_then(|(_, value)| value.as_ref()))
-            }
-            _ => continue,
-        };
-        let Some(value) = value else {
-            continue;
-        };
-        if TEMPERATURES.contains(&value.number) {
-            celsius = value.number;
-        } else {
-            let problem = CircuitProblem::BadValue {
-                what: "temperature",
-                name: owner.into(),
-                found: value.text.clone(),
-                expected: "-200 to 500 degrees Celsius",
-            };
-            problems.push(problem.at(value.span));
-        }
-    }
-    celsius
 }
 
 /// `v(n)=x` lists with their nodes.

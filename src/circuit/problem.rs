@@ -139,6 +139,8 @@ pub enum CircuitProblem {
         found: String,
         expected: &'static str,
     },
+    #[error("`tnom={found}` is not read: the parameters of models are those at 27 C")]
+    NominalTemperature { found: String },
     #[error("source `{name}`: {what}")]
     BadWave { name: String, what: String },
     #[error("`{element}` stands alone on node `{node}`")]
@@ -310,6 +312,9 @@ format!("the netlist has {known}")
             HeldOtherwise { set, .. } => Some(format!(
                 "write {set}, or take the node off the .ic line; it is for nodes that a capacitor holds"
             )),
+            NominalTemperature { .. } => Some(
+                "take `tnom` away; ten degrees move the volts of a junction by about 20 mV".into(),
+            ),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
             WaveValue { name, known, .. } => {
                 let names: Vec<String> = known.iter().map(|k| format!("`{name}.{k}`")).collect();

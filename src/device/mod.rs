@@ -49,6 +49,7 @@ mod sets;
 mod trial;
 
 pub use banks::Banks;
+pub use junction::NOMINAL_C;
 pub use kind::{Device, Given, Kind, Param, Part, Pin, Rating, Readout, Winding};
 pub use law::{Answer, Enlisted, Law, currents, thermal_voltage};
 pub use packs::WIDTH;

@@ -24,6 +24,50 @@ const CONTROLS: &[&str] = &[
     ".options", ".option", ".temp",
 ];
 
+/// The options of both manuals (SPICE 2G6 and SPICE3F5, section `.OPTIONS`; from memory). Most
+/// are about how the equations are solved and printed and change nothing here.
+const OPTIONS: &[&str] = &[
+    "temp",
+    "tnom",
+    "reltol",
+    "defl",
+    "defw",
+    "defad",
+    "defas",
+    "gmin",
+    "abstol",
+    "vntol",
+    "trtol",
+    "chgtol",
+    "pivtol",
+    "pivrel",
+    "itl1",
+    "itl2",
+    "itl3",
+    "itl4",
+    "itl5",
+    "itl6",
+    "method",
+    "maxord",
+    "acct",
+    "list",
+    "nomod",
+    "nopage",
+    "node",
+    "opts",
+    "numdgt",
+    "cptime",
+    "limtim",
+    "limpts",
+    "lvlcod",
+    "lvltim",
+    "bypass",
+    "minbreak",
+    "trytocompact",
+    "badmos3",
+    "keepopinfo",
+];
+
 /// Whether a word (lower case) begins a statement that is known.
 pub(crate) fn known(key: &str) -> bool {
     [STRUCTURE, IGNORED, CONTROLS]
@@ -69,6 +113,10 @@ pub(crate) fn control(statement: Text<'_>) -> Parsed<'_, ControlLine> {
         ".temp" => {
             let (i, first) = quantity(i, "a temperature", Role::Plain)?;
             let (i, more) = many0(|i| number(i, Role::Plain)).parse(i)?;
+            if let Some(second) = more.first() {
+                let used = quoted(&first.text);
+                i.remark(NetlistProblem::OneTemperature { used }, second.span);
+            }
             let all = std::iter::once(first).chain(more).collect();
             (i, ControlKind::Temp(all))
         }
@@ -301,6 +349,20 @@ fn options(i: Text<'_>) -> Parsed<'_, ControlKind> {
         }
     };
     let (i, all) = many0(option).parse(i)?;
+    for (name, _) in &all {
+        let key = name.key();
+        if !OPTIONS.contains(&key.as_str()) {
+            let nearest = nearest(&key, OPTIONS.iter().copied());
+            let name_text = quoted(&name.text);
+            i.remark(
+                NetlistProblem::UnknownOption {
+                    name: name_text,
+                    nearest,
+                },
+                name.span,
+            );
+        }
+    }
     Ok((i, ControlKind::Options(all)))
 }
 

@@ -128,6 +128,13 @@ pub enum NetlistProblem {
     },
     #[error("the line `{name}` is ignored")]
     IgnoredStatement { name: String },
+    #[error("only the temperature `{used}` is computed")]
+    OneTemperature { used: String },
+    #[error("unknown option `{name}`: it is ignored")]
+    UnknownOption {
+        name: String,
+        nearest: Option<&'static str>,
+    },
     #[error("the line `{name}` cannot be inside a subcircuit")]
     InsideSubcircuit { name: String },
     #[error("the first line is the title: `{words}` on it is not read")]
@@ -248,7 +255,11 @@ impl NetlistProblem {
             NetlistProblem::UnknownProbe { .. } => {
                 Some("probes are v(node), v(node,node), i(element) and p(element)".into())
             }
-            NetlistProblem::UnknownStatement { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::UnknownStatement { nearest, .. }
+            | NetlistProblem::UnknownOption { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::OneTemperature { .. } => Some(
+                "leave one; `gridleak vary` with `--vary temperature=27,40` computes several".to_string(),
+            ),
             NetlistProblem::InsideSubcircuit { .. } => {
                 Some("move it in front of the .subckt or behind its .ends".into())
             }
@@ -295,6 +306,8 @@ impl NetlistProblem {
                 | NetlistProblem::Tolerance(_)
                 | NetlistProblem::IgnoredProbe { .. }
                 | NetlistProblem::IgnoredStatement { .. }
+                | NetlistProblem::OneTemperature { .. }
+                | NetlistProblem::UnknownOption { .. }
                 | NetlistProblem::TitleHoldsStatement { .. }
                 | NetlistProblem::Amperes { .. }
         )

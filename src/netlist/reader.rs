@@ -249,9 +249,20 @@ impl<'s> Reader<'s> {
                     let problem = NetlistProblem::InsideSubcircuit { name: name_text };
                     return Err(Box::new(problem.at(name.span)));
                 }
+                self.one_temperature(&control);
                 self.controls.push(control);
                 Ok(())
             }
+        }
+    }
+
+    /// Says so where a line sets the temperature that another has set.
+    fn one_temperature(&mut self, control: &ControlLine) {
+        if let Some(later) = control.temperature()
+            && self.controls.iter().any(|c| c.temperature().is_some())
+        {
+            let used = quoted(&later.text);
+            self.report(NetlistProblem::OneTemperature { used }.at(later.span));
         }
     }
 

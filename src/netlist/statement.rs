@@ -409,6 +409,20 @@ pub struct ControlLine {
     pub span: Span,
 }
 
+impl ControlLine {
+    /// The temperature that it sets, degrees Celsius.
+    pub fn temperature(&self) -> Option<&Value> {
+        match &self.kind {
+            ControlKind::Temp(values) => values.first(),
+            ControlKind::Options(options) => {
+                let named = options.iter().rfind(|(name, _)| name.key() == "temp");
+                named.and_then(|(_, value)| value.as_ref())
+            }
+            _ => None,
+        }
+    }
+}
+
 /// A whole netlist, includes read in.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Netlist {

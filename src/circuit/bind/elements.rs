@@ -76,6 +76,17 @@ impl Binder<'_> {
                         value: area.clone(),
                     });
                 }
+                if name_letter(&flat.statement.name.text) == 'M' {
+                    let silent =
+                        |size: &&Assign| given.iter().all(|g| g.name.key() != size.name.key());
+                    let sizes: Vec<Assign> = self
+                        .transistor_sizes
+                        .iter()
+                        .filter(silent)
+                        .cloned()
+                        .collect();
+                    given.extend(sizes);
+                }
                 self.modelled(flat, nodes, model, &given, None);
             }
             VoltageSwitch {

@@ -57,6 +57,7 @@ made! { CircuitProblem;
     ZeroResistance: (STAGE, &["--set", "R1=0"][..]) => "A resistor of 0 ohm, here or by --set, cannot be computed.";
     CoupledPoly: "L1 a 0 POLY 1 2\nL2 b 0 1\nK1 L1 L2 0.9" => "An inductor whose inductance changes with its current cannot be a winding.", "Use the transformer or choke models with a core.";
     BadValue: "C1 a 0 -1n" => "No real part has such a value.", "Check number and suffix.";
+    NominalTemperature: "V1 a 0 1\nR1 a b 1k\nD1 b 0 1N4007\n.options tnom=50" => "The models were measured at another temperature than the tool takes them to be.";
     BadWave: "V1 a 0 PULSE(0 1 0 1m 1m 1m 1m)" => "The numbers of the source's waveform contradict one another.", "Change the one that the message names.";
     Alone: "V1 a 0 1\nR1 a 0 1k\nC5 a x 1u" => "Only one end of one part touches the node: nothing can flow there.";
     Floating: "V1 v 0 1\nR0 v 0 1k\nR1 a b 1k\nR2 a b 1k" => "Some parts are joined to each other and to nothing else.";

@@ -43,6 +43,8 @@ made! { NetlistProblem;
     IgnoredProbe: ".print noise onoise" => "A `.print` line asks for noise, which has a command of its own.", "Use `gridleak noise`.";
     UnknownStatement: ".trann 1u 1m" => "The line begins with a full stop, and the tool knows no control line of that name.", "Put `*` in front to make it a remark.";
     IgnoredStatement: ".width out=80" => "The line belongs to other programs' printouts and changes nothing here.", "It can stay.";
+    OneTemperature: ".temp 27 40" => "A circuit has one temperature at a time, and the netlist names several.";
+    UnknownOption: ".options tmep=40" => "The .options line sets something that does not exist, so nothing changes.", "Check the spelling, or take it away.";
     InsideSubcircuit: ".subckt TONE in out\n.tran 1u 1m\n.ends" => "The line is about the whole netlist and is inside a subcircuit.";
     TitleHoldsStatement: whole("R1 a b 1k\nV1 a 0 1\nR2 b 0 1k\n") => "The first line of a netlist is always its title, and this one looks like a part.";
     StrayEnds: ".ends" => "A subcircuit is ended that was not begun.", "Take the line away, or write the .subckt line that is missing.";
