@@ -17,6 +17,7 @@ pub mod params;
 pub mod problem;
 pub mod read;
 pub mod remake;
+mod same_number;
 
 use crate::diag::{Diagnostic, Files};
 use crate::netlist::statement::{ControlKind, Name, Netlist, Value};
@@ -114,6 +115,7 @@ fn build_as(
         }
         problems.extend(check::topology(&circuit));
         problems.extend(mains_written::without_sine(&circuit));
+        problems.extend(same_number::twice_written(&circuit));
     }
     let problems = cut(problems);
     if problems.iter().any(Diagnostic::is_error) {

@@ -153,6 +153,8 @@ pub enum CircuitProblem {
     CurrentCutSet { sources: String, nodes: String },
     #[error("a loop of voltage sources and inductors: {elements}")]
     VoltageLoop { elements: String },
+    #[error("`{other}` and `{node}` are two nodes")]
+    TwoNodes { node: String, other: String },
     #[error("both ends of `{element}` are on node `{node}`")]
     Shorted { element: String, node: String },
     #[error("`.ic` puts node `{node}` at {volts}, but voltage sources hold it at {set} at t = 0")]
@@ -314,6 +316,9 @@ format!("the netlist has {known}")
             )),
             NominalTemperature { .. } => Some(
                 "take `tnom` away; ten degrees move the volts of a junction by about 20 mV".into(),
+            ),
+            TwoNodes { .. } => Some(
+                "node names are compared letter by letter: if one node is meant, write its number the same way everywhere".into(),
             ),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
             WaveValue { name, known, .. } => {

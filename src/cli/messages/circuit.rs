@@ -64,6 +64,7 @@ made! { CircuitProblem;
     NoDcPath: "V1 v 0 1\nR1 v 0 1k\nC1 v grid 1u\nXV1 v grid 0 12AX7" => "Nothing settles the node's volts at rest: no resistor leads anywhere from there.";
     CurrentCutSet: "I1 0 a 1m\nC1 a 0 1u" => "A current source pushes into a place that the current cannot leave.";
     VoltageLoop: "V1 a 0 1\nL1 a 0 1" => "Sources or windings stand side by side with nothing that limits the current between them.";
+    TwoNodes: "V1 1 0 1\nR1 1 00 1k\nR2 00 2 1k\nR3 2 0 1k" => "Two nodes have the same number, with zeros in front of one of them. Some netlists mean one node by that: in SPICE 2 they are one, in SPICE 3 two, as here.";
     Shorted: "V1 a 0 1\nR1 a a 1k\nR2 a 0 1k" => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
     HeldOtherwise: "V1 a 0 5\nR1 a 0 1k\n.ic v(a)=2" => "`.ic` holds a node before `scope` lets the circuit go, and a source holds this one at other volts.";
     NoGround: "V1 a b 1\nR1 a b 1k" => "Volts are counted from ground, and no part is joined to it.";
