@@ -230,7 +230,7 @@ impl NetlistProblem {
                 "decimals take a point: write `{before}.{after}`; if two numbers are meant, put a space after the comma"
             )),
             NetlistProblem::IgnoredGuess { .. } => {
-                Some("leave the IC= away; use .nodeset to guide the operating point".into())
+                Some("take it away; use .nodeset to guide the operating point".into())
             }
             NetlistProblem::NotAnOperand { found } if found == "`*`" => {
                 Some("a power is written `a^b`".into())

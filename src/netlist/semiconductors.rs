@@ -72,6 +72,8 @@ fn instance<'a>(
                 let (rest, more) = numbers(rest, Role::Voltage)?;
                 let all = std::iter::once(first).chain(more).collect::<Vec<_>>();
                 once(&mut ic, all, "ic", setting.span)?;
+                let name = quoted(&name.text);
+                i.remark(NetlistProblem::IgnoredGuess { name }, setting.span);
                 i = rest;
             } else if known.contains(&key.as_str()) {
                 let what = format!("a value of `{}`", setting.text);
@@ -101,6 +103,8 @@ fn instance<'a>(
             }
         } else if let (rest, Some(word)) = opt(off_word).parse(i)? {
             once(&mut off, (), "off", word.span)?;
+            let name = quoted(&name.text);
+            i.remark(NetlistProblem::IgnoredGuess { name }, word.span);
             i = rest;
         } else if let (true, (rest, Some(value))) = (
             known.is_empty() && area.is_none(),
