@@ -10,12 +10,15 @@ use crate::netlist::grammar::{
 };
 use crate::netlist::problem::{NetlistProblem, quoted};
 use crate::netlist::statement::{Control, ElementKind, Name, Output, Value};
-use crate::netlist::text::{Parsed, Text, need, wrong};
+use crate::netlist::text::{Parsed, Text, Trouble, need, wrong};
 use crate::num::Role;
 
 /// What follows the nodes of E, F, G and H.
-pub(crate) fn control<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, Control> {
+pub(crate) fn control<'a>(i: Text<'a>, name: &Name, nodes: &[Name; 2]) -> Parsed<'a, Control> {
     let by_voltage = name.text.starts_with(['E', 'e', 'G', 'g']);
+    if let (_, Some(setting)) = opt(setting_name).parse(i)? {
+        return Err(expression_of_gain(name, nodes, &setting));
+    }
     let source = |i| required(i, || "a controlling voltage source".to_string());
     let (i, control) = match opt(poly).parse(i)? {
         (i, Some(())) => {
@@ -73,6 +76,21 @@ pub(crate) fn control<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, Control> {
         guess.span,
     );
     Ok((i, control))
+}
+
+/// The mistake of `E1 a b name={expression}`, with the line of a B source to write instead.
+fn expression_of_gain(name: &Name, nodes: &[Name; 2], setting: &Name) -> nom::Err<Trouble> {
+    let is_voltage = name.text.starts_with(['E', 'e', 'H', 'h']);
+    let output = if is_voltage { 'V' } else { 'I' };
+    let [a, b] = nodes;
+    let problem = NetlistProblem::ExpressionOfGain {
+        name: quoted(&name.text),
+        write: quoted(&format!(
+            "B{} {} {} {output}=...",
+            name.text, a.text, b.text
+        )),
+    };
+    wrong(problem, setting.span)
 }
 
 /// The n of `POLY(n)`.

@@ -102,12 +102,12 @@ fn kind<'a>(i: Text<'a>, name: &Name) -> Parsed<'a, ElementKind> {
         }
         'E' | 'H' => {
             let (i, nodes) = pair(i, &name.text)?;
-            let (i, control) = control(i, name)?;
+            let (i, control) = control(i, name, &nodes)?;
             Ok((i, ElementKind::ControlledVoltage { nodes, control }))
         }
         'F' | 'G' => {
             let (i, nodes) = pair(i, &name.text)?;
-            let (i, control) = control(i, name)?;
+            let (i, control) = control(i, name, &nodes)?;
             Ok((i, ElementKind::ControlledCurrent { nodes, control }))
         }
         'B' => behavioural(i, name),

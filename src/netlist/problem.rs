@@ -58,6 +58,8 @@ pub enum NetlistProblem {
         owner: String,
         known: &'static [&'static str],
     },
+    #[error("`{name}` takes nodes and a gain, and no expression")]
+    ExpressionOfGain { name: String, write: String },
     #[error("`{what}` is given twice")]
     GivenTwice { what: String },
     #[error("zero resistance in `{name}`")]
@@ -183,7 +185,9 @@ impl NetlistProblem {
     pub fn hint(&self) -> Option<String> {
         let did_you_mean = |nearest: &str| Some(format!("did you mean `{nearest}`?"));
         match self {
-            NetlistProblem::NotANumber { found, .. } => number_hint(found).map(String::from),
+            NetlistProblem::NotANumber { what, found } => {
+                number_hint(what, found).map(String::from)
+            }
             NetlistProblem::Amperes { key, found } => {
                 comma_hint(found).or_else(|| Some(format!("for example `; {key}=0.5A`")))
             }
@@ -209,6 +213,9 @@ impl NetlistProblem {
                 let meant = nearest.and_then(did_you_mean);
                 meant.or_else(|| written_apart::hint(before, found, false))
             }
+            NetlistProblem::ExpressionOfGain { write, .. } => Some(format!(
+                "expressions are for B sources, without braces: write `{write}`"
+            )),
             NetlistProblem::ValveWithoutX { line, .. } => Some(format!("write `{line}`")),
             NetlistProblem::UnknownElement { letter, .. } => Some(element_hint(*letter)),
             NetlistProblem::UnknownParameter { name, known, .. } => {
@@ -255,8 +262,10 @@ impl NetlistProblem {
             NetlistProblem::UnknownProbe { .. } => {
                 Some("probes are v(node), v(node,node), i(element) and p(element)".into())
             }
-            NetlistProblem::UnknownStatement { nearest, .. }
-            | NetlistProblem::UnknownOption { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::UnknownStatement { name, nearest } => nearest
+                .and_then(did_you_mean)
+                .or_else(|| statement_hint(name).map(String::from)),
+            NetlistProblem::UnknownOption { nearest, .. } => nearest.and_then(did_you_mean),
             NetlistProblem::OneTemperature { .. } => Some(
                 "leave one; `gridleak vary` with `--vary temperature=27,40` computes several".to_string(),
             ),
@@ -367,14 +376,36 @@ pub(crate) fn quoted(text: &str) -> String {
     }
 }
 
-fn number_hint(found: &str) -> Option<&'static str> {
+fn number_hint(what: &str, found: &str) -> Option<&'static str> {
     let begins_as_number = found.starts_with(|c: char| c.is_ascii_digit() || c == '.');
     if begins_as_number {
         Some("numbers are written 4700, 4.7k, 4k7 or 4.7e3")
     } else if found.starts_with('{') {
         Some("only B sources take expressions")
     } else {
-        None
+        match what {
+            "a coupling coefficient" => {
+                Some("one K line couples two coils: write one for each pair of three")
+            }
+            "a resistance" | "a capacitance" => {
+                Some("write the value there: R and C take neither models nor names of values")
+            }
+            _ => None,
+        }
+    }
+}
+
+/// What to do about a line that others have and a builder may well have copied.
+fn statement_hint(name: &str) -> Option<&'static str> {
+    match name.to_lowercase().as_str() {
+        ".sens" | ".disto" | ".pz" | ".save" => {
+            Some("this is not computed here: put `*` in front of the line")
+        }
+        ".param" => {
+            Some("names do not stand for values: write the numbers on the lines of the parts")
+        }
+        ".global" => Some("name the node on the .subckt line, and where the subcircuit is used"),
+        _ => None,
     }
 }
 

@@ -417,7 +417,7 @@ fn without_remark(statement: Text<'_>) -> Parsed<'_, ()> {
     if statement.as_str().starts_with(['X', 'x']) {
         let (mut i, _) = word(statement)?;
         while let Ok((rest, next)) = word(i) {
-            if next.text.starts_with("//") || next.text == "#" {
+            if next.text.starts_with("//") || matches!(next.text.as_str(), "#" | "$") {
                 end(i)?;
             }
             i = rest;

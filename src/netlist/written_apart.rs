@@ -14,7 +14,7 @@ pub(crate) fn hint(before: &str, found: &str, after_comma: bool) -> Option<Strin
         let general = "a comma separates words; decimals are written with a point";
         return joined.or_else(|| Some(general.to_string()));
     }
-    if found.starts_with("//") || found.starts_with('#') {
+    if found.starts_with("//") || found.starts_with(['#', '$', '*', '!']) {
         return Some(COMMENTS.to_string());
     }
     // Only behind a value is it known what the word is for.
@@ -78,6 +78,8 @@ mod tests {
             ("100k", "metal", "put `;` in front"),
             ("100k", "//", "comments begin with"),
             ("100k", "#", "comments begin with"),
+            ("100k", "$", "comments begin with"),
+            ("100k", "*metal", "comments begin with"),
         ] {
             let shown = hint(before, found, false).unwrap_or_default();
             assert!(shown.contains(says), "{before} {found}: {shown}");

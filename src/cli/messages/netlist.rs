@@ -17,6 +17,7 @@ made! { NetlistProblem;
     NothingToContinue: "+ 1k" => "A line that begins with `+` goes on with the line before it, and there is none.", "Take the `+` away.";
     UnknownElement: "U1 a 0 1k" => "The first letter of a name says what part it is, and no part has this one.";
     UnknownParameter: "R1 a 0 1k tc3=1" => "The part takes no such addition.";
+    ExpressionOfGain: "E1 a 0 VALUE={v(b)*2}" => "An E, F, G or H line takes the nodes or the source that control it, and a gain. An expression was found there.";
     GivenTwice: "C1 a 0 1u ic=1 ic=2" => "The same thing is said twice of one part.", "Take one of them away.";
     ZeroResistance: "R1 a 0 0" => "A resistor of 0 ohm cannot be computed.";
     Dimensions: "E1 a 0 poly(0) 1" => "After POLY(n) stands how many voltages or currents the source depends on.", "Write a number from 1 to 100.";
