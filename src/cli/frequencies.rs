@@ -113,7 +113,7 @@ pub fn asked(session: &Session<'_>) -> Result<Asked, Failure> {
     })
 }
 
-/// First, last and spacing of the netlist's `.ac` line, if it has one that makes sense.
+/// First, last and spacing of the netlist's `.ac` line, if it has one.
 fn by_statement(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
     session.draft.netlist.controls.iter().find_map(|c| {
         let ControlKind::Ac {
@@ -126,9 +126,6 @@ fn by_statement(session: &Session<'_>) -> Option<(f64, f64, Spacing)> {
             return None;
         };
         let (n, from, to) = (points.number, from.number, to.number);
-        if !(n > 0.0 && from > 0.0 && to >= from) {
-            return None;
-        }
         let spacing = match spacing.key().as_str() {
             "lin" => Spacing::Even(((to - from) / (n - 1.0).max(1.0)).max(to * 1e-9)),
             "oct" => Spacing::Decades(n / fun::log10(2.0)),

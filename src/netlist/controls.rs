@@ -251,6 +251,15 @@ fn ac(i: Text<'_>) -> Parsed<'_, ControlKind> {
     let (i, points) = quantity(i, "a number of points", Role::Plain)?;
     let (i, from) = quantity(i, "a first frequency", Role::Frequency)?;
     let (i, to) = quantity(i, "a last frequency", Role::Frequency)?;
+    let makes_sense = points.number > 0.0 && from.number > 0.0 && to.number >= from.number;
+    if !makes_sense {
+        let problem = NetlistProblem::NoFrequencies {
+            points: quoted(&points.text),
+            from: quoted(&from.text),
+            to: quoted(&to.text),
+        };
+        return Err(wrong(problem, to.span));
+    }
     let statement = ControlKind::Ac {
         spacing,
         points,

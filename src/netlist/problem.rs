@@ -130,6 +130,12 @@ pub enum NetlistProblem {
     },
     #[error("the line `{name}` is ignored")]
     IgnoredStatement { name: String },
+    #[error("`.ac` asks for no frequency: {points} points from `{from}` to `{to}`")]
+    NoFrequencies {
+        points: String,
+        from: String,
+        to: String,
+    },
     #[error("only the temperature `{used}` is computed")]
     OneTemperature { used: String },
     #[error("unknown option `{name}`: it is ignored")]
@@ -266,6 +272,10 @@ impl NetlistProblem {
                 .and_then(did_you_mean)
                 .or_else(|| statement_hint(name).map(String::from)),
             NetlistProblem::UnknownOption { nearest, .. } => nearest.and_then(did_you_mean),
+            NetlistProblem::NoFrequencies { .. } => Some(
+                "frequencies run upwards from more than zero, as in `.ac dec 10 20 20k`; M is milli"
+                    .to_string(),
+            ),
             NetlistProblem::OneTemperature { .. } => Some(
                 "leave one; `gridleak vary` with `--vary temperature=27,40` computes several".to_string(),
             ),

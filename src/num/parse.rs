@@ -34,6 +34,7 @@ pub enum Role {
 #[allow(missing_docs)] // the remarks below say it
 pub enum Doubt {
     MilliohmSuffix,
+    MillihertzSuffix,
     LowerCaseMega,
     UpperCaseMilli,
     FemtofaradSuffix,
@@ -54,6 +55,10 @@ impl Doubt {
             Doubt::MilliohmSuffix => (
                 "is read as milliohms",
                 "the suffix M is milli; for megohms write MEG",
+            ),
+            Doubt::MillihertzSuffix => (
+                "is read as millihertz",
+                "the suffix M is milli; for megahertz write MEG",
             ),
             Doubt::LowerCaseMega => (
                 "is read as megohms",
@@ -203,6 +208,9 @@ impl Written<'_> {
         match role {
             Role::Resistance if !self.code && letter == Some('M') && milli => {
                 Some(Doubt::MilliohmSuffix)
+            }
+            Role::Frequency if !self.code && letter == Some('M') && milli => {
+                Some(Doubt::MillihertzSuffix)
             }
             Role::Resistance if size > 0.0 && size < 0.01 => Some(Doubt::TinyResistance),
             Role::Resistance if size > 1e11 => Some(Doubt::HugeResistance),
@@ -460,6 +468,8 @@ mod tests {
         for (text, role, expected) in [
             ("1M", Role::Resistance, Doubt::MilliohmSuffix),
             ("1Mohm", Role::Resistance, Doubt::MilliohmSuffix),
+            ("1M", Role::Frequency, Doubt::MillihertzSuffix),
+            ("1MHz", Role::Frequency, Doubt::MillihertzSuffix),
             ("2m2", Role::Resistance, Doubt::LowerCaseMega),
             ("2M2", Role::Voltage, Doubt::UpperCaseMilli),
             ("1m", Role::Resistance, Doubt::TinyResistance),
@@ -487,6 +497,9 @@ mod tests {
             ("1p", Role::Capacitance),
             ("10mF", Role::Capacitance),
             ("100H", Role::Inductance),
+            ("1MEGHz", Role::Frequency),
+            ("1m", Role::Frequency),
+            ("1mHz", Role::Frequency),
             ("250m", Role::Voltage),
             ("10mils", Role::Plain),
             ("0", Role::Capacitance),

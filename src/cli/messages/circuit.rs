@@ -91,7 +91,7 @@ pub(super) mod doubts {
     /// A value of which it is said.
     fn value(doubt: &Doubt) -> &'static str {
         match doubt {
-            Doubt::MilliohmSuffix => "1M",
+            Doubt::MilliohmSuffix | Doubt::MillihertzSuffix => "1M",
             Doubt::LowerCaseMega => "2m2",
             Doubt::UpperCaseMilli => "4M7",
             Doubt::FemtofaradSuffix => "1F",
@@ -115,6 +115,7 @@ pub(super) mod doubts {
 
     rows! { Doubt, text, |_: &Doubt| true, hint;
             MilliohmSuffix { } => "In SPICE the letter M is milli in either case.";
+            MillihertzSuffix { } => "In SPICE the letter M is milli in either case.";
             LowerCaseMega { } => "As a value code on a resistor the m can only be mega, yet it is written small.";
             UpperCaseMilli { } => "Between digits of anything but a resistor M is milli.";
             FemtofaradSuffix { } => "In SPICE the letter F behind a number is femto, 1e-15.";

@@ -44,6 +44,7 @@ made! { NetlistProblem;
     IgnoredProbe: ".print noise onoise" => "A `.print` line asks for noise, which has a command of its own.", "Use `gridleak noise`.";
     UnknownStatement: ".trann 1u 1m" => "The line begins with a full stop, and the tool knows no control line of that name.", "Put `*` in front to make it a remark.";
     IgnoredStatement: ".width out=80" => "The line belongs to other programs' printouts and changes nothing here.", "It can stay.";
+    NoFrequencies: ".ac dec 10 20 1m" => "The .ac line has no points, begins at zero, or ends below where it begins.";
     OneTemperature: ".temp 27 40" => "A circuit has one temperature at a time, and the netlist names several.";
     UnknownOption: ".options tmep=40" => "The .options line sets something that does not exist, so nothing changes.", "Check the spelling, or take it away.";
     InsideSubcircuit: ".subckt TONE in out\n.tran 1u 1m\n.ends" => "The line is about the whole netlist and is inside a subcircuit.";
