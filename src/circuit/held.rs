@@ -1,6 +1,7 @@
 //! What `.ic` holds before a transient: nodes that nothing else fixes, and what a source fixes
 //! already.
 
+use super::names::list;
 use super::network::{Branch, BranchKind, Circuit, Node, Sense, Sink};
 use super::problem::CircuitProblem;
 use crate::diag::Diagnostic;
@@ -84,6 +85,15 @@ pub fn contradictions(circuit: &Circuit) -> Vec<Diagnostic> {
         Some(problem.at(circuit.held_at.get(place).copied()))
     });
     wrong.collect()
+}
+
+/// The warning of a transient that begins at the operating point that `IC=` on the lines of
+/// capacitors and inductors is not read, as published: it belongs to `UIC`.
+pub fn unread_initial_values(circuit: &Circuit) -> Option<Diagnostic> {
+    let named = || circuit.elements.iter().filter(|e| e.initial.is_some());
+    let span = named().next()?.span;
+    let elements = list(named().map(|e| e.name.as_str()));
+    Some(CircuitProblem::UnreadInitialValues { elements }.warn_at(span))
 }
 
 /// Sets of nodes joined by voltages, each node with its volts above its set's first.

@@ -163,6 +163,8 @@ pub enum CircuitProblem {
         volts: String,
         set: String,
     },
+    #[error("`IC=` of {elements} is not read: `scope` starts from the operating point")]
+    UnreadInitialValues { elements: String },
     #[error("the circuit has no ground: no element touches node `0`")]
     NoGround,
     #[error("no element `{name}` to set")]
@@ -319,6 +321,9 @@ format!("the netlist has {known}")
             ),
             TwoNodes { .. } => Some(
                 "node names are compared letter by letter: if one node is meant, write its number the same way everywhere".into(),
+            ),
+            UnreadInitialValues { .. } => Some(
+                "end the .tran line with `UIC` to start from these values, or hold nodes with `.ic v(node)=volts`".into(),
             ),
             NoGround => Some("name the chassis node `0` or `gnd`".into()),
             WaveValue { name, known, .. } => {

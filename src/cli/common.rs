@@ -285,7 +285,8 @@ impl<'m> Session<'m> {
         Failure::Input(Box::new(self.draft.files.clone()), problems)
     }
 
-    fn warn(&mut self, warnings: &[Diagnostic]) {
+    /// Prints warnings, each once.
+    pub fn warn(&mut self, warnings: &[Diagnostic]) {
         let (word, _) = Doubt::MilliohmSuffix.remark();
         for warning in warnings {
             let misread = warning.cause == "Doubtful" && warning.message.ends_with(word);

@@ -8,7 +8,7 @@ use super::outcome::Outcome;
 use crate::analysis::mains;
 use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
-use crate::circuit::held::contradictions;
+use crate::circuit::held::{contradictions, unread_initial_values};
 use crate::circuit::{Circuit, Node};
 use crate::figure::timing;
 use crate::limits::Bound;
@@ -69,6 +69,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         if !wrong.is_empty() {
             return Err(session.failed(wrong));
         }
+        session.warn(unread_initial_values(&circuit).as_slice());
     }
     let mut probes = session.probes(&circuit, &["tran"])?;
     if probes.is_empty() {

@@ -67,6 +67,7 @@ made! { CircuitProblem;
     TwoNodes: "V1 1 0 1\nR1 1 00 1k\nR2 00 2 1k\nR3 2 0 1k" => "Two nodes have the same number, with zeros in front of one of them. Some netlists mean one node by that: in SPICE 2 they are one, in SPICE 3 two, as here.";
     Shorted: "V1 a 0 1\nR1 a a 1k\nR2 a 0 1k" => "The part's two ends are one node, so it does nothing.", "Check the node names on its line.";
     HeldOtherwise: "V1 a 0 5\nR1 a 0 1k\n.ic v(a)=2" => "`.ic` holds a node before `scope` lets the circuit go, and a source holds this one at other volts.";
+    UnreadInitialValues: "V1 a 0 5\nR1 a b 1k\nC1 b 0 1u ic=3" => "A capacitor's or inductor's starting value counts only where the .tran line says so.";
     NoGround: "V1 a b 1\nR1 a b 1k" => "Volts are counted from ground, and no part is joined to it.";
     SetUnknown: (STAGE, &["--set", "R9=1k"][..]) => "--set names a part or model that does not exist.", "Check the spelling; inside a subcircuit the name is X1.R9.";
     SetParameter: (STAGE, &["--set", "XVOL.size=1"][..]) => "The part is there but has no such parameter.";

@@ -5,7 +5,7 @@
 
 use super::row::MessageRow;
 use crate::audio::clip::Clip;
-use crate::circuit::held::contradictions;
+use crate::circuit::held::{contradictions, unread_initial_values};
 use crate::circuit::read::Draft;
 use crate::circuit::{bind::Timing, params::Overrides};
 use crate::cli::bias;
@@ -158,7 +158,10 @@ fn of_netlist(text: &str) -> Vec<Diagnostic> {
     let mut said = std::mem::take(&mut draft.problems);
     let built = draft.build(&Overrides::default(), Timing::default());
     said.extend(match built {
-        Ok(built) => [built.warnings, contradictions(&built.circuit)].concat(),
+        Ok(built) => {
+            let of_start = unread_initial_values(&built.circuit).into_iter().collect();
+            [built.warnings, contradictions(&built.circuit), of_start].concat()
+        }
         Err(problems) => problems,
     });
     said
