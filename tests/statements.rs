@@ -9,17 +9,37 @@
 #[path = "common/texts.rs"]
 mod texts;
 
+use gridleak::netlist::Reading;
 use gridleak::netlist::expr::Expr;
 use gridleak::netlist::statement::{
     Assign, Control, ControlKind, Drive, Element, ElementKind, Name, Output, Probe, Reactive,
     Shape, Value,
 };
-use texts::good;
+use texts::{good, reading, shown};
 
 fn element(statement: &str) -> Element {
-    let mut reading = good(statement);
-    assert_eq!(reading.netlist.body.elements.len(), 1, "{statement}");
+    only_element(good(statement))
+}
+
+/// An element whose starting values are read, and said not to be used.
+fn guessed(statement: &str) -> Element {
+    only_element(named(statement, "the initial guess of"))
+}
+
+fn only_element(mut reading: Reading) -> Element {
+    assert_eq!(reading.netlist.body.elements.len(), 1);
     reading.netlist.body.elements.remove(0)
+}
+
+/// A netlist below a title of which nothing is said but a warning.
+fn named(statements: &str, warning: &str) -> Reading {
+    let (reading, sources) = reading(&format!("a title\n{statements}"));
+    let is_meant = reading
+        .diagnostics
+        .iter()
+        .all(|d| !d.is_error() && d.message.contains(warning));
+    assert!(is_meant, "{}", shown(&reading, &sources));
+    reading
 }
 
 fn control(statement: &str) -> ControlKind {
@@ -312,7 +332,7 @@ fn semiconductors_take_area_off_and_initial_values_in_any_order() {
             off,
             ic,
             ..
-        } = element(statement).kind
+        } = guessed(statement).kind
         else {
             panic!("{statement}");
         };
@@ -328,7 +348,7 @@ fn semiconductors_take_area_off_and_initial_values_in_any_order() {
         );
     }
     let ElementKind::Semiconductor { params, ic, .. } =
-        element("M1 1 2 3 4 mod W=10u l=2u ic=1,2,3 AS=5p").kind
+        guessed("M1 1 2 3 4 mod W=10u l=2u ic=1,2,3 AS=5p").kind
     else {
         panic!();
     };
@@ -477,5 +497,8 @@ fn control_statements_are_read() {
     assert_eq!(options.len(), 3);
     assert_eq!(options[0].1.as_ref().map(|v| v.number), Some(1e-4));
     assert!(options[1].1.is_none());
-    assert!(matches!(control(".temp 27 50"), ControlKind::Temp(t) if numbers(&t) == [27.0, 50.0]));
+    let temp = named(".temp 27 50", "only the temperature `27`")
+        .netlist
+        .controls;
+    assert!(matches!(&temp[0].kind, ControlKind::Temp(t) if numbers(t) == [27.0, 50.0]));
 }
