@@ -251,6 +251,14 @@ impl Element {
         self.terminals.get(self.place(name)?).copied()
     }
 
+    /// The resistances that it is made of, by their numbers in the circuit, in the order of its ports.
+    pub fn resistances(&self) -> impl Iterator<Item = usize> {
+        self.ports.iter().filter_map(|port| match port.piece {
+            Piece::Resistance(k) => Some(k),
+            _ => None,
+        })
+    }
+
     /// The most that it stands of a quantity, if that is known.
     pub fn rating(&self, quantity: &str) -> Option<f64> {
         let found = self.limits.iter().find(|l| l.quantity == quantity);
@@ -358,6 +366,15 @@ impl Circuit {
             Piece::Branch(k) => Some(Branch(k)),
             _ => None,
         })
+    }
+
+    /// Scales all voltages of the mains, in per cent of what they are.
+    pub fn scale_mains(&mut self, percent: f64) {
+        for branch in &mut self.branches {
+            if let BranchKind::Source(drive) = &mut branch.kind {
+                drive.scale_mains(percent);
+            }
+        }
     }
 
     /// What drives the independent sources, voltages first.

@@ -15,7 +15,7 @@ use super::stability::advice;
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::operating_point;
 use crate::analysis::small_signal::SmallSignal;
-use crate::circuit::{BranchKind, Circuit, CurrentPart, Gain, Node};
+use crate::circuit::{Circuit, CurrentPart, Gain, Node};
 use crate::device::source::Drive;
 use crate::math::parallel;
 use crate::measure::quiescent::{self, AtRest, Quiescent};
@@ -275,7 +275,7 @@ impl Still {
 
     /// Whether it stays where it stands with other resistances; none if it stands nowhere.
     fn stability(&self, changes: &[(usize, f64)]) -> Option<Stability> {
-        let circuit = changed(&self.circuit, changes);
+        let circuit = changed(self.circuit.clone(), changes);
         let mut assembly = self.assembly(&circuit);
         let point = operating_point::near(&mut assembly, SourceState::DC, &self.x).ok()?;
         Some(natural::stability(&mut SmallSignal::new(
@@ -301,7 +301,7 @@ impl Still {
         match found {
             Some(Stability::Stable | Stability::Unknown) => Came::Stable,
             Some(how) if self.misleads && !is_fast(how) => Came::Stable,
-            _ => cycle_of(&changed(&unaudited(circuit), &position.changes)),
+            _ => cycle_of(&changed(unaudited(circuit), &position.changes)),
         }
     }
 }
@@ -330,20 +330,15 @@ fn unaudited(circuit: &Circuit) -> Circuit {
     own
 }
 
-fn changed(circuit: &Circuit, changes: &[(usize, f64)]) -> Circuit {
-    let mut own = circuit.clone();
+fn changed(mut circuit: Circuit, changes: &[(usize, f64)]) -> Circuit {
     for &(k, ohms) in changes {
-        own.resistances[k].ohms = ohms;
+        circuit.resistances[k].ohms = ohms;
     }
-    own
+    circuit
 }
 
 fn with_mains(circuit: &Circuit, percent: f64) -> Circuit {
     let mut own = unaudited(circuit);
-    for branch in &mut own.branches {
-        if let BranchKind::Source(drive) = &mut branch.kind {
-            drive.scale_mains(percent);
-        }
-    }
+    own.scale_mains(percent);
     own
 }

@@ -130,14 +130,7 @@ pub(super) fn load_resistances(circuit: &Circuit) -> Vec<usize> {
     };
     let loads = circuit.elements.iter().filter(is_load);
     // A voice coil's wire stands first.
-    loads
-        .filter_map(|e| {
-            e.ports.iter().find_map(|p| match p.piece {
-                crate::circuit::Piece::Resistance(k) => Some(k),
-                _ => None,
-            })
-        })
-        .collect()
+    loads.filter_map(|e| e.resistances().next()).collect()
 }
 
 fn transformers(circuit: &Circuit) -> impl Iterator<Item = (&Element, usize)> {

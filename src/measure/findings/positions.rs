@@ -7,7 +7,7 @@
 
 use super::iron;
 use crate::circuit::params::bare;
-use crate::circuit::{Circuit, Element, Node, Piece};
+use crate::circuit::{Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::device::toggle;
 
@@ -62,19 +62,12 @@ fn pots(circuit: &Circuit) -> impl Iterator<Item = &Element> {
     all.filter(|e| e.role() == Some(DeviceRole::Pot) && e.track.is_some())
 }
 
-fn resistances(element: &Element) -> impl Iterator<Item = usize> {
-    element.ports.iter().filter_map(|port| match port.piece {
-        Piece::Resistance(k) => Some(k),
-        _ => None,
-    })
-}
-
 /// A pot's halves with its knob at 0..=10: those from bottom to wiper and from wiper to top.
 fn turned(pot: &Element, knob: f64) -> Vec<(usize, f64)> {
     let Some((low, high)) = pot.track.map(|track| track.halves(knob)) else {
         return Vec::new();
     };
-    resistances(pot).zip([low, high]).collect()
+    pot.resistances().zip([low, high]).collect()
 }
 
 /// A knob at both ends, but for where it stands.
@@ -113,9 +106,8 @@ fn over(circuit: &Circuit, switch: &Element) -> Vec<Position> {
         } else {
             toggle::CLOSED
         };
-        resistances(toggle)
-            .map(move |k| (k, ohms))
-            .collect::<Vec<_>>()
+        let own = toggle.resistances();
+        own.map(|k| (k, ohms)).collect::<Vec<_>>()
     };
     let word = |toggle: &Element| {
         let at = u8::from(!is_closed(toggle));

@@ -6,6 +6,7 @@ use crate::analysis::operating_point;
 use crate::analysis::periodic::{self, Accuracy, Cycle, Periodic, Signal, Trouble};
 use crate::circuit::{BranchKind, Circuit, Element, Piece};
 use crate::device::role::DeviceRole;
+use crate::device::toggle;
 use crate::system::assemble::{Assembly, Driven, SourceState};
 use crate::system::probe::Moment;
 
@@ -68,9 +69,6 @@ impl State {
     }
 }
 
-/// Ohms of a toggle that is open.
-const OPEN: f64 = 1e12;
-
 /// Puts a circuit into a state, lets `measure` look at it, and puts it back.
 pub(super) fn put<R>(
     circuit: &mut Circuit,
@@ -84,25 +82,14 @@ pub(super) fn put<R>(
         .filter(|(_, b)| matches!(&b.kind, BranchKind::Source(d) if d.mains_hz().is_some()))
         .map(|(k, b)| (k, b.kind.clone()))
         .collect();
-    for &(k, _) in &drives {
-        if let BranchKind::Source(drive) = &mut circuit.branches[k].kind
-            && state.mains_percent != 100.0
-        {
-            drive.scale_mains(state.mains_percent);
-        }
+    if state.mains_percent != 100.0 {
+        circuit.scale_mains(state.mains_percent);
     }
     let mut closed = Vec::new();
-    for &toggle in &state.open {
-        let resistance = circuit.elements[toggle]
-            .ports
-            .iter()
-            .find_map(|p| match p.piece {
-                Piece::Resistance(k) => Some(k),
-                _ => None,
-            });
-        if let Some(k) = resistance {
+    for &contact in &state.open {
+        if let Some(k) = circuit.elements[contact].resistances().next() {
             closed.push((k, circuit.resistances[k].ohms));
-            circuit.resistances[k].ohms = OPEN;
+            circuit.resistances[k].ohms = toggle::OPEN;
         }
     }
     let found = measure(circuit);
