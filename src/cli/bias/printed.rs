@@ -8,7 +8,7 @@ use super::unrated::unrated;
 use crate::circuit::Circuit;
 use crate::cli::command::SAFETY;
 use crate::measure::chart::{ChartRow, Verdict};
-use crate::measure::findings::UNSOLVED;
+use crate::measure::findings::{SAFE_V, UNSOLVED};
 use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::num;
 use std::collections::BTreeSet;
@@ -81,9 +81,7 @@ pub fn printed(
     text
 }
 
-/// Volts beyond which a node is named as dangerous: the limit of a supply that may be touched,
-/// 60 V DC and 30 V AC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
-const DANGEROUS_V: f64 = 60.0;
+/// Alternating volts beyond which a node is named as dangerous, from the same table as [`SAFE_V`].
 const DANGEROUS_AC_V: f64 = 30.0;
 
 /// What stands high and what is beyond its rating, before all else.
@@ -95,7 +93,7 @@ fn verdicts(
 ) -> String {
     let mut text = String::new();
     let is_high = |r: &&ChartRow| match r.quantity {
-        "voltage" => r.value.abs() > DANGEROUS_V,
+        "voltage" => r.value.abs() > SAFE_V,
         "ac voltage" => r.value > DANGEROUS_AC_V,
         _ => false,
     };
@@ -106,7 +104,7 @@ fn verdicts(
         .max_by(|a, b| a.value.abs().total_cmp(&b.value.abs()));
     if let Some(highest) = highest {
         text += &format!(
-            "DANGER: {}{} at {}; {} of {} nodes stand at more than {DANGEROUS_V:.0} V DC or \
+            "DANGER: {}{} at {}; {} of {} nodes stand at more than {SAFE_V:.0} V DC or \
              {DANGEROUS_AC_V:.0} V AC\n",
             shown(highest.value, "V", 3),
             if highest.quantity == "voltage" {

@@ -8,8 +8,9 @@ use crate::measure::quiescent::{AtRest, Quiescent};
 use crate::system::assemble::Assembly;
 use num_complex::Complex;
 
-/// Volts that may be touched: 60 V DC (IEC 62368-1:2018, table 4, ES1; citation from memory, not checked).
-const SAFE_V: f64 = 60.0;
+/// Direct volts up to which a supply may be touched (IEC 62368-1:2018, table 4, ES1; citation from memory, not
+/// checked).
+pub const SAFE_V: f64 = 60.0;
 /// The least capacitance that stores a supply, F.
 const STORES_F: f64 = 1e-6;
 /// From switch-off to volts that may be touched; whoever opens the amplifier later than this expects none,

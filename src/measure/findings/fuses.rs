@@ -1,7 +1,7 @@
 //! Mains and high-tension fuses that are too large to save the transformer behind them.
 
 use super::finding::{Finding, show};
-use crate::circuit::{BranchKind, Circuit, Element, Node, Piece};
+use crate::circuit::{BranchKind, Circuit, Element, Node};
 use crate::device::role::DeviceRole;
 use crate::measure::groups::Groups;
 
@@ -30,13 +30,7 @@ pub(super) fn fuses(circuit: &Circuit) -> Vec<Finding> {
 fn in_neutral(circuit: &Circuit, iron: &Element) -> Vec<Finding> {
     let is_fuse = |e: &&Element| e.notes.fuse.is_some();
     let fuses: Vec<&Element> = circuit.elements.iter().filter(is_fuse).collect();
-    let is_own = |k: usize| {
-        let mut pieces = fuses.iter().flat_map(|e| &e.ports).map(|p| p.piece);
-        pieces.any(|p| p == Piece::Resistance(k))
-    };
-    let wires = circuit.resistances.iter().enumerate();
-    let wires = wires.filter(|(k, r)| (0.0..=WIRE).contains(&r.ohms) && !is_own(*k));
-    let wires: Vec<(Node, Node)> = wires.map(|(_, r)| (r.a, r.b)).collect();
+    let wires: Vec<(Node, Node)> = wires(circuit, &fuses).collect();
     let leads = Groups::new(circuit, wires.iter().copied());
     let same = |a: Node, b: Node| a != Node::GROUND && leads.of(a) == leads.of(b);
     let at_ground = |node: Node| {
@@ -68,15 +62,21 @@ fn in_neutral(circuit: &Circuit, iron: &Element) -> Vec<Finding> {
         [a, b] => at_ground(a) && same(other, b) || at_ground(b) && same(other, a),
         _ => false,
     };
-    let told = fuses.iter().filter(blows).map(|e| Finding {
-        subject: e.name.clone(),
-        quantity: "rms current",
-        text: "is in the neutral lead, and the live one has no fuse: once it has blown, the \
-               transformer and all that leads to it still stand at the mains; put it into the live lead"
-            .to_string(),
-        grave: true,
-    });
-    told.collect()
+    let text = "is in the neutral lead, and the live one has no fuse: once it has blown, the \
+                transformer and all that leads to it still stand at the mains; put it into the live lead";
+    let told = fuses.iter().filter(blows);
+    told.map(|e| Finding::of(e, ("rms current", text.to_string(), true)))
+        .collect()
+}
+
+/// The ends of what is no more than a wire, fuses left out.
+fn wires(circuit: &Circuit, fuses: &[&Element]) -> impl Iterator<Item = (Node, Node)> {
+    let all = circuit.resistances.iter().enumerate();
+    all.filter(|(k, r)| {
+        let is_fuse = || fuses.iter().any(|e| e.resistances().any(|own| own == *k));
+        (0.0..=WIRE).contains(&r.ohms) && !is_fuse()
+    })
+    .map(|(_, r)| (r.a, r.b))
 }
 
 fn fuse(circuit: &Circuit, iron: &[&Element], element: &Element) -> Option<Finding> {
@@ -84,15 +84,7 @@ fn fuse(circuit: &Circuit, iron: &[&Element], element: &Element) -> Option<Findi
     let [a, b] = element.terminals[..] else {
         return None;
     };
-    let own = |k: usize| {
-        element
-            .ports
-            .iter()
-            .any(|p| p.piece == Piece::Resistance(k))
-    };
-    let wires = circuit.resistances.iter().enumerate();
-    let wires = wires.filter(|(k, r)| (0.0..=WIRE).contains(&r.ohms) && !own(*k));
-    let leads = Groups::new(circuit, wires.map(|(_, r)| (r.a, r.b)));
+    let leads = Groups::new(circuit, wires(circuit, &[element]));
     // What all windings with a lead in the group of a node are rated for together.
     let behind = |node: Node| -> f64 {
         let lead = leads.of(node);
@@ -116,15 +108,13 @@ fn fuse(circuit: &Circuit, iron: &[&Element], element: &Element) -> Option<Findi
         _ => return None,
     };
     let times = amperes / rated;
-    (times > TIMES.0).then(|| Finding {
-        subject: element.name.clone(),
-        quantity: "rms current",
-        text: format!(
+    (times > TIMES.0).then(|| {
+        let text = format!(
             "a fuse of {} is {times:.1} times what the winding behind it is rated for, {}: an overload burns \
              the transformer before it blows; `parts` says what to fit",
             show(amperes, "A"),
             show(rated, "A")
-        ),
-        grave: times > TIMES.1,
+        );
+        Finding::of(element, ("rms current", text, times > TIMES.1))
     })
 }

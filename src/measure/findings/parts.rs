@@ -50,24 +50,15 @@ pub(super) fn rectifiers(
         let limit = element.rating("reservoir");
         let farads = first_capacitor(circuit, cathode);
         if let Some(end) = idle_half(circuit, plates) {
-            found.push(Finding {
-                subject: element.name.clone(),
-                quantity: "direct current",
-                text: format!(
-                    "both plates are at one end of the winding and nothing is at the other, `{}`: half \
-                     of the winding is idle and the ripple has the frequency of the mains",
-                    circuit.nodes[end.0].name
-                ),
-                grave: false,
-            });
+            let text = format!(
+                "both plates are at one end of the winding and nothing is at the other, `{}`: half \
+                 of the winding is idle and the ripple has the frequency of the mains",
+                circuit.nodes[end.0].name
+            );
+            found.push(Finding::of(element, ("direct current", text, false)));
         }
         let mut push = |quantity: &'static str, text: String| {
-            found.push(Finding {
-                subject: element.name.clone(),
-                quantity,
-                text,
-                grave: true,
-            });
+            found.push(Finding::of(element, (quantity, text, true)));
         };
         if let Some(limit) = limit.filter(|most| farads > most * 1.001) {
             push(
