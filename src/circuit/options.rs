@@ -5,7 +5,7 @@ use super::problem::CircuitProblem;
 use crate::device::NOMINAL_C;
 use crate::device::role::DeviceRole;
 use crate::diag::Diagnostic;
-use crate::netlist::statement::{Assign, ControlKind, Name, Netlist, Value};
+use crate::netlist::statement::{Assign, ControlKind, Name, Netlist};
 
 /// Where the laws of junctions mean something, degrees Celsius.
 const TEMPERATURES: std::ops::RangeInclusive<f64> = -200.0..=500.0;
@@ -46,7 +46,7 @@ pub fn celsius(netlist: &Netlist, problems: &mut Vec<Diagnostic>) -> f64 {
 /// What a MOSFET has whose line does not say it, by the names of its parameters.
 pub fn transistor_sizes(netlist: &Netlist) -> Vec<Assign> {
     let size = |(option, parameter): (&str, &str)| {
-        let (name, value) = find(netlist, option)?;
+        let (name, value) = netlist.option(option)?;
         let (text, span) = (parameter.to_string(), name.span);
         let name = Name { text, span };
         let value = value.clone();
@@ -58,7 +58,7 @@ pub fn transistor_sizes(netlist: &Netlist) -> Vec<Assign> {
 /// The warning that models were measured at another temperature than is computed with, where
 /// something of the circuit depends on that.
 pub fn nominal_temperature(netlist: &Netlist, circuit: &Circuit) -> Option<Diagnostic> {
-    let (name, value) = find(netlist, "tnom")?;
+    let (name, value) = netlist.option("tnom")?;
     let warms = circuit.elements.iter().any(|e| match e.role() {
         Some(DeviceRole::Diode | DeviceRole::Transistor(_)) => true,
         // Behind the value stand its two coefficients.
@@ -68,19 +68,5 @@ pub fn nominal_temperature(netlist: &Netlist, circuit: &Circuit) -> Option<Diagn
     (value.number != NOMINAL_C && warms).then(|| {
         let found = value.text.clone();
         CircuitProblem::NominalTemperature { found }.warn_at(name.span)
-    })
-}
-
-/// The last that is said of an option.
-fn find<'n>(netlist: &'n Netlist, option: &str) -> Option<(&'n Name, &'n Value)> {
-    netlist.controls.iter().rev().find_map(|control| {
-        let ControlKind::Options(options) = &control.kind else {
-            return None;
-        };
-        let mut named = options
-            .iter()
-            .rev()
-            .filter(|(name, _)| name.key() == option);
-        named.find_map(|(name, value)| Some((name, value.as_ref()?)))
     })
 }

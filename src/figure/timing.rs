@@ -60,15 +60,9 @@ pub fn run(
             run.max_step_s = max;
         }
     }
-    for control in &netlist.controls {
-        if let ControlKind::Options(options) = &control.kind {
-            for (name, value) in options {
-                if let (true, Some(value)) = (name.key() == "reltol", value) {
-                    // The published meaning is a part of the value; ours is a local error.
-                    run.accuracy.relative = (value.number * 2e-3).clamp(1e-12, 1e-2);
-                }
-            }
-        }
+    if let Some((_, value)) = netlist.option("reltol") {
+        // The published meaning is a part of the value; ours is a local error.
+        run.accuracy.relative = (value.number * 2e-3).clamp(1e-12, 1e-2);
     }
     Ok(run)
 }

@@ -361,15 +361,11 @@ fn options(i: Text<'_>) -> Parsed<'_, ControlKind> {
     for (name, _) in &all {
         let key = name.key();
         if !OPTIONS.contains(&key.as_str()) {
-            let nearest = nearest(&key, OPTIONS.iter().copied());
-            let name_text = quoted(&name.text);
-            i.remark(
-                NetlistProblem::UnknownOption {
-                    name: name_text,
-                    nearest,
-                },
-                name.span,
-            );
+            let problem = NetlistProblem::UnknownOption {
+                name: quoted(&name.text),
+                nearest: nearest(&key, OPTIONS.iter().copied()),
+            };
+            i.remark(problem, name.span);
         }
     }
     Ok((i, ControlKind::Options(all)))

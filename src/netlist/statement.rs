@@ -437,3 +437,21 @@ pub struct Netlist {
     /// What it was read within, and what holds for all that is made of it.
     pub limits: Limits,
 }
+
+impl Netlist {
+    /// What `.options` lines say last of an option, by its name in lower case.
+    pub fn option(&self, option: &str) -> Option<(&Name, &Value)> {
+        self.controls.iter().rev().find_map(|control| {
+            let ControlKind::Options(options) = &control.kind else {
+                return None;
+            };
+            let named = options
+                .iter()
+                .rev()
+                .filter(|(name, _)| name.key() == option);
+            named
+                .filter_map(|(name, value)| Some((name, value.as_ref()?)))
+                .next()
+        })
+    }
+}
