@@ -349,6 +349,15 @@ fn clamp(text: &str, span: Span) -> (usize, usize) {
     (start, end)
 }
 
+/// Words with commas between, and `and` before the last.
+pub fn in_a_row(all: &[String]) -> String {
+    match all {
+        [] => String::new(),
+        [one] => one.clone(),
+        [first @ .., last] => format!("{} and {last}", first.join(", ")),
+    }
+}
+
 /// Characters beyond which nothing is guessed: time and memory go with the square.
 const LONGEST_GUESS: usize = 200;
 

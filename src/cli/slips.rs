@@ -1,6 +1,7 @@
 //! Slips on the command line whose remedy is known: an option of another command, a netlist where
 //! a command should be, a file that would be an SVG with the name of a PNG.
 
+use crate::diag::in_a_row;
 use clap::ArgMatches;
 use clap::error::{ContextKind, ContextValue, ErrorKind};
 use std::path::Path;
@@ -31,8 +32,8 @@ pub fn hint(error: &mut clap::Error, line: &clap::Command) -> Option<String> {
             }
             let long = word.strip_prefix("--")?;
             let has = |c: &&clap::Command| c.get_arguments().any(|a| a.get_long() == Some(long));
-            let of: Vec<&str> = (line.get_subcommands().filter(has))
-                .map(clap::Command::get_name)
+            let of: Vec<String> = (line.get_subcommands().filter(has))
+                .map(|c| format!("`{}`", c.get_name()))
                 .collect();
             if of.is_empty() {
                 return None;
@@ -43,7 +44,7 @@ pub fn hint(error: &mut clap::Error, line: &clap::Command) -> Option<String> {
             Some(if of.len() > MANY {
                 format!("`{word}` is an option of most other commands")
             } else {
-                format!("`{word}` is an option of {}", listed(&of))
+                format!("`{word}` is an option of {}", in_a_row(&of))
             })
         }
         ErrorKind::InvalidSubcommand => {
@@ -52,18 +53,6 @@ pub fn hint(error: &mut clap::Error, line: &clap::Command) -> Option<String> {
             is_file.then(|| format!("the command comes first: `gridleak bias {word}`"))
         }
         _ => None,
-    }
-}
-
-/// `a`, `a and b`, `a, b and c`.
-fn listed(names: &[&str]) -> String {
-    match names {
-        [] => String::new(),
-        [one] => format!("`{one}`"),
-        [first @ .., last] => {
-            let first: Vec<String> = first.iter().map(|n| format!("`{n}`")).collect();
-            format!("{} and `{last}`", first.join(", "))
-        }
     }
 }
 

@@ -6,6 +6,7 @@ use super::fit::Stray;
 use super::graph::{GROUND, Graph, Net, Part};
 use super::search::Account;
 use super::stories::Story;
+use crate::diag::in_a_row;
 use crate::num;
 
 /// All differences: what is fitted first, then the wiring, each in the order of the drawn
@@ -81,7 +82,7 @@ fn shortened(names: &[String]) -> String {
     if names.len() > MOST {
         shown.push(format!("{} more", names.len() - MOST));
     }
-    list(&shown)
+    in_a_row(&shown)
 }
 
 /// What is the same circuit and yet not to the letter: parts that are equal and stand in each
@@ -297,7 +298,7 @@ impl Speaker<'_> {
         if strays.len() > 4 {
             all.push(format!("{} more", strays.len() - 4));
         }
-        list(&all)
+        in_a_row(&all)
     }
 
     fn fitted(&self, p: usize, q: usize, differs: &Differs) -> (&'static str, String) {
@@ -436,7 +437,7 @@ impl Speaker<'_> {
             .iter()
             .map(|&net| place(graph, net, Some(&part.name)))
             .collect();
-        list(&all)
+        in_a_row(&all)
     }
 }
 
@@ -527,14 +528,6 @@ fn article(model: &str) -> String {
             _ => false,
         };
         format!("{} {model}", if is_an { "an" } else { "a" })
-    }
-}
-
-fn list(all: &[String]) -> String {
-    match all {
-        [] => String::new(),
-        [one] => one.clone(),
-        [first @ .., last] => format!("{} and {last}", first.join(", ")),
     }
 }
 
