@@ -284,7 +284,9 @@ fn coupled<'c>(circuit: &'c Circuit, e: &Element) -> Option<[&'c str; 2]> {
 
 /// A part's value or type, and what else a builder reads beside it.
 fn values(circuit: &Circuit, e: &Element, line: &str) -> Vec<String> {
-    if let (Some(value), Some([a, b]), 'K') = (e.value, coupled(circuit, e), e.letter) {
+    if e.letter == 'K'
+        && let (Some(value), Some([a, b])) = (e.value, coupled(circuit, e))
+    {
         let mut lines = wrapped(&format!("{a} {b}"));
         lines.push(short(value, ""));
         return lines;

@@ -180,7 +180,7 @@ impl SheetProblem {
                 crate::limits::raise(crate::limits::Bound::Cases)
             )),
             // The only case of a sheet that varies nothing has no name.
-            SheetProblem::NoCase { cases, .. } if cases == "``" => {
+            SheetProblem::NoCase { cases, .. } if cases.is_empty() => {
                 Some("the sheet has no `[[vary]]` and so one case: omit `cases`".into())
             }
             SheetProblem::NoCase { cases, .. } => Some(format!("the cases are {cases}")),

@@ -194,7 +194,8 @@ fn same_names(reader: &mut Reader<'_>, cases: &[Case]) {
 /// Cases that an expectation names must be there.
 fn of_cases(reader: &mut Reader<'_>, expectation: &Expectation, cases: &[Case]) {
     let known = || {
-        let names: Vec<String> = cases.iter().map(|c| format!("`{}`", c.name)).collect();
+        let named = cases.iter().filter(|c| !c.name.is_empty());
+        let names: Vec<String> = named.map(|c| format!("`{}`", c.name)).collect();
         match names.len() {
             0..=8 => names.join(", "),
             n => format!("{}, ... ({n} in all)", names[..8].join(", ")),
