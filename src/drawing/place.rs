@@ -345,20 +345,24 @@ impl Desk<'_> {
     fn search(&mut self, u: usize, anchors: &[At], reach: i32) -> Option<Spot> {
         let mut looked = std::mem::take(&mut self.looked);
         let views: Vec<View<'_>> = self.layouts[u].iter().map(|l| self.view(u, l)).collect();
+        // Round each anchor, a row after the other.
+        let places = |step: usize| {
+            let steps = move || (-reach..=reach).step_by(step);
+            anchors.iter().flat_map(move |anchor| {
+                steps().flat_map(move |dy| {
+                    steps().map(move |dx| At::new(anchor.x + dx, anchor.y + dy))
+                })
+            })
+        };
+        let free_below = |view: &View<'_>, at: At, least: f64| {
+            let is_free = |_: &f64| self.room.is_free(view.layout.body(), at, self.taste.margin);
+            self.cost(view, at, least).filter(is_free)
+        };
         // Here and there first: what costs more than the best of these is soon passed over.
         let mut least = f64::INFINITY;
         for view in &views {
-            for anchor in anchors {
-                for dy in (-reach..=reach).step_by(SPARSE) {
-                    for dx in (-reach..=reach).step_by(SPARSE) {
-                        let at = view.beside(*anchor, dx, dy);
-                        if let Some(cost) = self.cost(view, at, least)
-                            && self.room.is_free(view.layout.body(), at, self.taste.margin)
-                        {
-                            least = cost;
-                        }
-                    }
-                }
+            for here in places(SPARSE) {
+                least = free_below(view, view.with_pin_at(here), least).unwrap_or(least);
             }
         }
         // Of places that cost the same the first counts, whether it was looked at or not.
@@ -366,20 +370,11 @@ impl Desk<'_> {
         let mut best: Option<Spot> = None;
         for (number, view) in views.iter().enumerate() {
             looked.anew(anchors, reach);
-            for anchor in anchors {
-                for dy in -reach..=reach {
-                    for dx in -reach..=reach {
-                        if !looked.first_time(At::new(anchor.x + dx, anchor.y + dy)) {
-                            continue;
-                        }
-                        let at = view.beside(*anchor, dx, dy);
-                        if let Some(cost) = self.cost(view, at, least)
-                            && self.room.is_free(view.layout.body(), at, self.taste.margin)
-                        {
-                            least = cost;
-                            best = Some(Spot { shape: number, at });
-                        }
-                    }
+            for here in places(1).filter(|here| looked.first_time(*here)) {
+                let at = view.with_pin_at(here);
+                if let Some(cost) = free_below(view, at, least) {
+                    least = cost;
+                    best = Some(Spot { shape: number, at });
                 }
             }
         }
@@ -488,12 +483,9 @@ struct View<'v> {
 }
 
 impl View<'_> {
-    /// Where the unit is if that pin stands so many steps right of and below an anchor.
-    fn beside(&self, anchor: At, dx: i32, dy: i32) -> At {
-        At::new(
-            anchor.x + dx - self.own_pin.x,
-            anchor.y + dy - self.own_pin.y,
-        )
+    /// Where the unit is if that pin stands there.
+    fn with_pin_at(&self, there: At) -> At {
+        At::new(there.x - self.own_pin.x, there.y - self.own_pin.y)
     }
 }
 

@@ -12,7 +12,7 @@ pub struct Room {
 }
 
 impl Room {
-    /// Room for so many items.
+    /// Room for N items.
     pub fn new(items: usize) -> Room {
         let (wide, tall) = (60 * items as i32 + 600, 700);
         Room {
