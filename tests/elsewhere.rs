@@ -23,6 +23,13 @@ fn ring_khz(gain: f64) -> f64 {
     3f64.sqrt() / 2.0 * gain.cbrt() / 1e-5 / std::f64::consts::TAU / 1e3
 }
 
+/// Holds the frequency behind `with WORDS` against that of a ring of gain K.
+#[track_caller]
+fn rings(ran: &Ran, words: &str, (gain, part): (f64, f64)) {
+    let found = khz(&ran.stderr, words);
+    assert!((found / ring_khz(gain) - 1.0).abs() < part, "{found}");
+}
+
 fn run(text: &str, words: &[&str]) -> Ran {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("ring.cir");
@@ -45,8 +52,7 @@ fn bug_a_knob_at_its_end_made_an_amplifier_oscillate_and_strict_passed() {
     let text = ring("E1 a 0 0 w 20\nXGAIN d2 w 0 TRACK knob=3\nXTONE d2 x 0 TRACK knob=5");
     let ran = run(&text, &["--strict"]);
     assert_eq!(ran.status, 1, "{ran:?}");
-    let found = khz(&ran.stderr, "`GAIN=10`");
-    assert!((found / ring_khz(20.0) - 1.0).abs() < 3e-3, "{found}");
+    rings(&ran, "`GAIN=10`", (20.0, 3e-3));
     assert!(
         ran.stdout
             .contains("CHECK: the circuit is unstable at other settings")
@@ -69,8 +75,7 @@ fn bug_a_switch_thrown_over_made_an_amplifier_oscillate_and_strict_passed() {
     let text = ring("E1 a 0 0 w 20\nR5 d2 w 20k\nXDEEP d2 w toggle at=0\nR6 w 0 10k");
     let ran = run(&text, &["--strict"]);
     assert_eq!(ran.status, 1, "{ran:?}");
-    let found = khz(&ran.stderr, "`DEEP=1`");
-    assert!((found / ring_khz(20.0) - 1.0).abs() < 3e-3, "{found}");
+    rings(&ran, "`DEEP=1`", (20.0, 3e-3));
 }
 
 /// Two contacts that meet at a node may be one change-over: both closed is then no state of it, and
@@ -86,8 +91,7 @@ fn a_change_over_is_thrown_as_one() {
     let both = weak.replace("w 12", "w 14");
     let ran = run(&ring(&both), &["--strict"]);
     assert_eq!(ran.status, 0, "{ran:?}");
-    let found = khz(&ran.stderr, "`TWO=1`");
-    assert!((found / ring_khz(28.0 / 3.0) - 1.0).abs() < 3e-3, "{found}");
+    rings(&ran, "`TWO=1`", (28.0 / 3.0, 3e-3));
     assert!(
         ran.stderr.contains("(if it can be thrown alone)"),
         "{ran:?}"
@@ -97,9 +101,7 @@ fn a_change_over_is_thrown_as_one() {
     let thrown = both.replace("R7 d2 q 10k", "R7 d2 q 4.7k");
     let ran = run(&ring(&thrown), &["--strict"]);
     assert_eq!(ran.status, 1, "{ran:?}");
-    let found = khz(&ran.stderr, "`TWO=1` and `ONE=0`");
-    let gain = 14.0 * 10.0 / 14.7;
-    assert!((found / ring_khz(gain) - 1.0).abs() < 3e-3, "{found}");
+    rings(&ran, "`TWO=1` and `ONE=0`", (14.0 * 10.0 / 14.7, 3e-3));
 }
 
 /// On the mains the positions are tried on the average of the cycle, and what is found is that
@@ -123,18 +125,14 @@ fn on_the_mains_a_position_oscillates_as_it_does_when_it_is_set() {
     let behind = set.stderr.split_once(lead).expect("unstable").1;
     let as_set: f64 = behind.split_once(" kHz").unwrap().0.parse().unwrap();
     assert_eq!(found, as_set);
-    assert!(
-        (found / ring_khz(0.2 * 98.26) - 1.0).abs() < 5e-3,
-        "{found}"
-    );
+    rings(&ran, "`GAIN=10`", (0.2 * 98.26, 5e-3));
     // 7.7 at nominal mains, 8.5 where they are 10 % high.
     let text = ring("0.0785", "10");
     let ran = run(&text, &["--strict"]);
     assert_eq!(ran.status, 0, "{ran:?}");
     let ran = run(&text, &["--strict", "--mains", "90..110"]);
     assert_eq!(ran.status, 1, "{ran:?}");
-    let found = khz(&ran.stderr, "the mains at 110 %");
-    assert!((found / ring_khz(8.51) - 1.0).abs() < 5e-3, "{found}");
+    rings(&ran, "the mains at 110 %", (8.51, 5e-3));
     assert!(!ran.stderr.contains("at 90 %"), "{ran:?}");
 }
 
@@ -153,7 +151,7 @@ fn the_lapwing_is_stable_everywhere_and_too_much_feedback_is_not() {
     let found = khz(&ran.stderr, "`PRESENCE=10`");
     let set = bias(&["--set", "RNFB=220", "--knob", "PRESENCE=10"]);
     assert!(set.stderr.contains(&format!("oscillate near {found} kHz")));
-    // From the 16 ohm tap it motorboats without a load too, which is no position of a control.
+    // From the 16 ohm tap it motorboats without a load too, which is not a position of a control.
     let folder = tempfile::tempdir().expect("a folder");
     let lapwing = path.parent().expect("a folder");
     let include = lapwing.join("power_parts.cir");

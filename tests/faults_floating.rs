@@ -86,7 +86,7 @@ fn a_bias_supply_that_is_off_leaves_no_bias() {
     assert!(rows[0].contains("supply VNEG") && code == 1, "{rows:?}");
 }
 
-/// A fixed bug: the bridge was two supplies against ground, so that what hangs on it could stand anywhere
+/// A fixed bug: the bridge was two supplies against ground, so that what is connected to it could stand anywhere
 /// (46 V +/- 1.6 kV), and a divider that is 70 % off was called sound.
 #[test]
 fn a_divider_that_elevates_a_bridge_is_judged() {
