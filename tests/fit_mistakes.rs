@@ -434,3 +434,26 @@ fn only_readings_at_the_drawn_screen_volts_stand_on_the_curves() {
         "{heights:?}"
     );
 }
+
+/// A fixed bug: a slip among twelve good readings made another set of the type look the better one, for
+/// it was charged less for a spoilt fit than the type's own for leaving the slip out. Readings computed
+/// from the law in `triode.rs` by a Python script of its own, as of a 12AX7 whose current, mu and
+/// contact potential are other than the type's, with 1 % of noise; one is twice what it was.
+#[test]
+fn a_slip_among_good_readings_does_not_change_the_law() {
+    let head = "vpk,vgk,plate_current\n";
+    let one = "50,0,0.000894436\n100,-0.5,0.000975749\n100,-1,0.000392028\n150,0,0.00279919\n\
+               150,-0.5,0.00183279\n150,-2,9.72791e-05\n200,-0.5,0.00281498\n200,-1.5,0.00105235\n\
+               200,-2.5,0.000259556\n250,-3,0.000161415\n300,-2,0.00190048\n300,-3,0.000541162\n";
+    let other = "50,0,0.00110913\n100,0,0.00212111\n100,-1.5,8.33098e-05\n150,-0.5,0.00214809\n\
+                 150,-2,0.000107867\n200,-1,0.00209866\n200,-2,0.000489622\n200,-2.5,0.000129739\n\
+                 250,-1.5,0.00206094\n250,-2,0.00114981\n250,-3,0.000310545\n300,-3,0.000520424\n";
+    let desk = Desk::new();
+    for (rows, line) in [(one, 10), (other, 12)] {
+        let ran = desk.table(format!("{head}{rows}"), &[]);
+        let told = format!("line {line} contradicts all other readings and is left out");
+        assert!(ran.stderr.contains(&told), "{ran:?}");
+        assert!(!ran.stderr.contains("1996"), "{ran:?}");
+        assert_eq!(ran.stderr.matches("left out").count(), 1, "{ran:?}");
+    }
+}

@@ -47,6 +47,9 @@ const OUTLIER: f64 = 5.0;
 /// Deviations beyond which two readings contradict each other.
 const CONTRADICTION: f64 = 4.0;
 /// What the law may miss of the larger currents before the readings are a stranger's.
+/// What a reading that is left out counts on the scale of `BETTER`: one slip in fifty readings, anywhere
+/// within some hundred deviations. With more, a set whose whole fit a slip spoils would win.
+const SLIPPED: f64 = 15.0;
 const STRANGE: f64 = 0.15;
 /// Half a 90 % interval in standard deviations.
 pub const NINETY: f64 = 1.644_853_626_951_472_7;
@@ -515,8 +518,7 @@ fn finished(
         rms: 0.0,
         covariance: found.covariance,
         frame: frame.clone(),
-        // What is left out counts as a reading that the set misses altogether.
-        cost: found.cost + 100.0 * kept.iter().zip(aside).filter(|k| !k.0 && !k.1).count() as f64,
+        cost: found.cost + SLIPPED * kept.iter().zip(aside).filter(|k| !k.0 && !k.1).count() as f64,
     };
     let parameter = |&(name, moved): &(&'static str, bool)| {
         let k = place(name).expect("of this kind");
