@@ -10,7 +10,8 @@
 //! A coordinate moves if the readings tell more of it than the type does: those that shrink their
 //! prior most come in first, as long as it shrinks below `SHRUNK`, and no more of them than there
 //! are different readings; fewer than `BENDS` of these move what production moves and leave the
-//! shape alone. What is held is as uncertain as its prior in all intervals.
+//! shape alone. One reading near cut-off moves two, or a valve that cuts off half a volt later would
+//! become six of its type. What is held is as uncertain as its prior in all intervals.
 //!
 //! A reading that is within that little of nothing, where the type gives nothing either, says nothing
 //! of the valve: it is set aside, or many of them would vouch for the meter.
@@ -42,6 +43,8 @@ const FLOOR: f64 = 0.002;
 /// Part of the largest current read from which on a residual in per cent says how well the law
 /// follows; below, it says how near cut-off the reading is.
 pub const TOLD: f64 = 0.02;
+/// Part of the reference current below which readings say too little of the current at work.
+const NEAR_CUT_OFF: f64 = 0.2;
 /// Deviations beyond which a reading is left out.
 const OUTLIER: f64 = 5.0;
 /// Deviations beyond which two readings contradict each other.
@@ -151,6 +154,17 @@ impl Estimate {
         let counted = self.judged.iter().filter(|j| j.model[0] > 0.1 * most);
         let half = |j: &Judged| (j.interval.1 - j.interval.0) / (2.0 * j.model[0]);
         counted.map(half).reduce(f64::max)
+    }
+
+    /// How far the current may differ where the valve works, as a part of it: the worst within the
+    /// volts read and, where all readings were near cut-off, at the type's reference point.
+    pub fn spread(&self) -> Option<f64> {
+        let within = self.uncertainty();
+        if self.most() > NEAR_CUT_OFF * self.frame.currents[0] {
+            return within;
+        }
+        let (value, (low, high)) = self.current(self.frame.reference);
+        Some(within.unwrap_or(0.0).max((high - low) / (2.0 * value)))
     }
 
     /// The readings whose residuals in per cent tell something, with these: those that count and
@@ -277,15 +291,17 @@ impl Run<'_> {
     fn told(&self, z: &[f64]) -> Vec<bool> {
         let slopes = least_squares::slopes(&mut |z| self.residuals(z), z);
         let n = self.frame.list.len();
-        let kept = self.readings.iter().zip(self.kept);
-        let places = places(kept.filter(|(_, kept)| **kept).map(|(r, _)| r));
-        let most = places.len() + places.iter().filter(|p| p.1).count();
+        let all = self.readings.iter().zip(self.kept);
+        let kept = all.filter(|(_, kept)| **kept);
+        let places = places(kept.clone().map(|(r, _)| r));
+        let read = kept.map(|(r, _)| r.plate).fold(0.0, f64::max);
+        let least = 1 + usize::from(read < NEAR_CUT_OFF * self.frame.currents[0]);
+        let most = (places.len() + places.iter().filter(|p| p.1).count()).max(least);
         let bends = places.len() >= BENDS;
         let mut chosen = vec![0];
         while chosen.len() < most.min(n) {
             let shrunk = |j: usize| {
-                let mut with = chosen.clone();
-                with.push(j);
+                let with = [&chosen[..], &[j]].concat();
                 let a = least_squares::inverse(&least_squares::normal(&slopes, &with), with.len());
                 a[with.len() * with.len() - 1].sqrt()
             };
@@ -556,11 +572,7 @@ fn finished(
         .fold((0.0, 0.0), |(sum, count), (_, error)| {
             (sum + error * error, count + 1.0)
         });
-    estimate.rms = if count > 0.0 {
-        (sum / count).sqrt()
-    } else {
-        0.0
-    };
+    estimate.rms = (sum / f64::max(count, 1.0)).sqrt();
     estimate
 }
 

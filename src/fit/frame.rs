@@ -218,14 +218,15 @@ impl Frame {
         self.list.iter().map(least).collect()
     }
 
-    /// The names of the parameters that a coordinate moves.
+    /// The names of the parameters that a coordinate moves. `kg1` follows all that bend the plate's
+    /// curves, so that the current at the reference point stays.
     pub fn moves(&self, coordinate: usize) -> Vec<&'static str> {
         match self.list[coordinate].how {
             How::Current => vec!["kg1"],
             How::Screen => vec!["kg2"],
-            How::Mu => vec!["mu", "vct"],
-            How::Contact => vec!["vct"],
-            How::Factor(k) | How::Part(k) => vec![self.kind.model_params[k].name],
+            How::Mu => vec!["kg1", "mu", "vct"],
+            How::Contact => vec!["kg1", "vct"],
+            How::Factor(k) | How::Part(k) => vec!["kg1", self.kind.model_params[k].name],
         }
     }
 

@@ -280,7 +280,7 @@ fn statement(name: &str, valve: &Shipped, found: &Estimate) -> String {
         };
         let spread = match param.name {
             // What the readings say nothing of stays as it is.
-            "tolip" => found.uncertainty(),
+            "tolip" => found.spread(),
             "tolmu" => relative("mu"),
             "tolvct" => Some(0.0),
             _ => None,
