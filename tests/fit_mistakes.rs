@@ -485,3 +485,17 @@ fn one_reading_near_cut_off_is_not_all_current() {
     assert!((read / 120e-6 - 1.0).abs() < 0.05, "{read}");
     assert!((2.3e-3..4.8e-3).contains(&work), "{work}");
 }
+
+/// A fixed bug: a table was refused for one reading of a valve that cuts off later than the type.
+#[test]
+fn a_valve_that_cuts_off_later_is_believed() {
+    let desk = Desk::new();
+    // The type gives 1.1 microamperes at 50 V and -1.5 V, and 2.3 mA where it is compared.
+    let rows = "250,-2,1.5m\n200,-1.5,1.4m\n50,-1.5,40u\n";
+    let ran = desk.table(format!("vpk,vgk,plate_current\n{rows}"), &[]);
+    assert_eq!(ran.status, 0, "{ran:?}");
+    // Where it is not faint, it is not believed.
+    let rows = "250,-2,1.5m\n200,-1.5,1.4m\n50,-1.5,400u\n";
+    let ran = desk.table(format!("vpk,vgk,plate_current\n{rows}"), &[]);
+    refused(&ran, &["line 4"]);
+}

@@ -3,9 +3,10 @@
 //! A current is believed between a twelfth of what the type gives and six times as much, with the
 //! grid a few per cent of its base lower or higher: worn valves and strangers pass, a unit that is
 //! wrong by a thousand does not. Near cut-off, where a little of grid voltage is a lot of current,
-//! anything below a hundredth of the reference current passes. A screen that is little beside the
-//! others of the table passes too, unless it had more than that with fewer volts on screen and grid:
-//! some valves' screens are cut off where the type's, or another law's, still draw.
+//! less passes where the type gives below a hundredth of the reference current, and more as long as it
+//! is below a sixteenth. A screen that is little beside the others of the table passes too, unless it
+//! had more than that with fewer volts on screen and grid: some valves' screens are cut off where the
+//! type's, or another law's, still draw.
 
 use super::bottle::{Bottle, State};
 use super::frame::Frame;
@@ -20,9 +21,12 @@ const WEAK: f64 = 12.0;
 const STRONG: f64 = 6.0;
 /// Both, for what a slip would explain.
 const CLOSE: f64 = 4.0;
-/// Part of the reference current below which nothing is judged.
+/// Part of the reference current below which no reading is too small.
 const LITTLE: f64 = 0.01;
-/// The same for screens, whose currents differ more.
+/// Part of it below which none is too large: valves that differ as `Frame` says have up to a twentieth
+/// where the type is all but cut off (12AX7 at 50 V, three in 180 drawn at random).
+const FAINT: f64 = 1.0 / 16.0;
+/// How weak a screen is still believed, for their currents differ more.
 const WEAK_SCREEN: f64 = 40.0;
 
 /// Times its rating that a plate may have stood for a reading: curves are traced by pulses far
@@ -82,7 +86,7 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading, all: &[Reading]) -> 
     }
     let of = |state: State, output: usize| bottle.at(state)[output];
     let slack = GRID * frame.reference.vpk / parameter(frame, "mu");
-    let little = LITTLE * frame.currents[0];
+    let (little, faint) = (LITTLE * frame.currents[0], FAINT * frame.currents[0]);
     let between = |state: State, output: usize, read: f64, weak: f64, strong: f64| {
         let least = of(
             State {
@@ -98,7 +102,7 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading, all: &[Reading]) -> 
             },
             output,
         ) * strong;
-        (least < little || read >= least) && read <= most.max(little)
+        (least < little || read >= least) && read <= most.max(faint)
     };
     let usual = amperes(of(reading.state, 0));
     let valve = frame.name.clone();
