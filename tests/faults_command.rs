@@ -156,6 +156,14 @@ fn an_open_bypass_capacitor_shows_in_the_gain() {
     );
 }
 
+/// Spreadsheets put units into headings and cells.
+#[test]
+fn units_in_a_table_of_volts_are_read() {
+    let plain = bench("probe,value\nv(p1),195\nv(k1),1.6\n").rows();
+    let same = bench("Probe;Value (V)\nv(p1);195 V\nv(k1);1,6 V\n").rows();
+    assert_eq!(plain, same);
+}
+
 /// With the mains off a cathode shows its resistor; 100 k is none of 1.5 k. With the valve pulled
 /// the plate stands at the supply.
 #[test]

@@ -499,3 +499,37 @@ fn a_valve_that_cuts_off_later_is_believed() {
     let ran = desk.table(format!("vpk,vgk,plate_current\n{rows}"), &[]);
     refused(&ran, &["line 4"]);
 }
+
+/// Tables as spreadsheets make them: units in the headings, in the cells, or both; a decimal comma in
+/// quotes where commas stand between the values; the minus of typesetters; blanks that do not break.
+#[test]
+fn tables_of_spreadsheets_are_read() {
+    let desk = Desk::new();
+    let model = |text: &str| {
+        let ran = desk.table(text, &[]);
+        assert_eq!(ran.status, 0, "{text}: {ran:?}");
+        let text = std::fs::read_to_string(desk.path("mine.cir")).expect("a model");
+        text[text.find(".model").expect("its line")..].to_string()
+    };
+    let plain = model("vpk,vgk,plate_current\n250,-2,0.0011\n150,-1,1.05m\n");
+    for text in [
+        "\u{feff}Vpk (V);Vgk (V);Plate current (mA)\r\n250;-2,0;1,1\r\n;;\r\n150;-1,0;1,05\r\n",
+        "vpk [V],vgk [V],plate_current [mA]\n250,-2,1.1\n150,-1,1.05\n",
+        "vpk,vgk,plate_current_uA\n250,-2,1100\n150,-1,1050\n",
+        "vpk,vgk,plate_current (mA)\n250,-2,1.1 mA\n150,-1,1050u\n",
+        "vpk;vgk;plate_current\n250 V;\u{2212}2,0\u{a0}V;1,1 mA\n150 V;\u{2212}1 V;1,05 mA\n",
+        "vpk,vgk,plate_current\n\"250\",\"-2,0\",\"0,0011\"\n\"150\",\"-1,0\",\"0,00105\"\n",
+    ] {
+        assert_eq!(model(text), plain, "{text}");
+    }
+    let head = "vpk,vgk,plate_current";
+    let volts = desk.table("vpk,vgk,plate_current (V)\n250,-2,1.1\n", &[]);
+    refused(&volts, &["line 1", "no column `plate_current`"]);
+    let two = desk.table(
+        "vpk,vgk,plate_current,plate_current (mA)\n250,-2,0,1.1\n",
+        &[],
+    );
+    refused(&two, &["line 1", "plate_current"]);
+    let many = desk.table(format!("{head}\n\"1,250\",-2,1.1m\n"), &[]);
+    refused(&many, &["line 2", "`vpk`"]);
+}

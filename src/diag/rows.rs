@@ -65,7 +65,7 @@ pub fn has_column(text: &str, column: &str) -> bool {
         return false;
     };
     let mut names = heading.split(separator(heading));
-    names.any(|name| name.trim().trim_matches('"').eq_ignore_ascii_case(column))
+    names.any(|name| worth(name.trim().trim_matches('"'), column).is_some())
 }
 
 /// Where a column stands, if the heading has it.
@@ -79,6 +79,69 @@ pub fn column(head: &csv::StringRecord, name: &str) -> Result<Option<usize>, Two
         (Some(_), Some(_)) => Err(TwoColumns),
         (first, _) => Ok(first.map(|(place, _)| place)),
     }
+}
+
+/// Where a column of volts or amperes stands, if the heading has it, and what a bare number in it is
+/// worth: the heading may name the unit, as `plate_current (mA)`.
+///
+/// # Errors
+/// If two columns have the name, so that either may be meant.
+pub fn measured(head: &csv::StringRecord, name: &str) -> Result<Option<(usize, f64)>, TwoColumns> {
+    let named = |(place, found)| worth(found, name).map(|worth| (place, worth));
+    let mut found = head.iter().enumerate().filter_map(named);
+    match (found.next(), found.next()) {
+        (Some(_), Some(_)) => Err(TwoColumns),
+        (first, _) => Ok(first),
+    }
+}
+
+/// What a bare number below a heading is worth, V or A, if the heading is a column's name: by itself, or
+/// with a unit of its kind behind it, in brackets or after a blank, a comma, a stroke or `_`.
+fn worth(heading: &str, name: &str) -> Option<f64> {
+    let is_name = |stem: &str| stem.replace(' ', "_").eq_ignore_ascii_case(name);
+    if is_name(heading) {
+        return Some(1.0);
+    }
+    let bare = heading.strip_suffix([')', ']']).unwrap_or(heading);
+    let (stem, unit) = bare.rsplit_once(['(', '[', ' ', ',', '/', '_'])?;
+    if !is_name(stem.trim_end_matches([' ', ','])) {
+        return None;
+    }
+    let base = if name.ends_with("current") { "A" } else { "V" };
+    let scales = match name {
+        // What a meter showed has its last digit in volts.
+        "value" => &[("", 1.0)][..],
+        _ => &[("", 1.0), ("k", 1e3), ("m", 1e-3), ("u", 1e-6)],
+    };
+    let unit = unit.trim().replace(['\u{b5}', '\u{3bc}'], "u");
+    let of = |&(prefix, _): &(&str, f64)| unit.eq_ignore_ascii_case(&format!("{prefix}{base}"));
+    scales.iter().find(|s| of(s)).map(|s| s.1)
+}
+
+/// A number of a table as `num` reads it: with a decimal point, the minus that keyboards have, and
+/// nothing between it and its unit.
+pub fn pointed(written: &str, decimal_commas: bool) -> String {
+    let signed = written.replace('\u{2212}', "-");
+    let text = if decimal_commas || has_decimal_comma(&signed) {
+        signed.replace(',', ".")
+    } else {
+        signed
+    };
+    match text.find(char::is_alphabetic) {
+        Some(unit) => format!("{}{}", text[..unit].trim_end(), &text[unit..]),
+        None => text,
+    }
+}
+
+/// Whether a cell between commas has a decimal comma: some spreadsheets write it in quotes. `1,100`
+/// may be eleven hundred, and is left to be refused.
+fn has_decimal_comma(text: &str) -> bool {
+    let Some((whole, part)) = text.split_once(',') else {
+        return false;
+    };
+    let digits = part.bytes().take_while(u8::is_ascii_digit).count();
+    let is_thousands = digits == 3 && whole.trim_start_matches(['-', '+']) != "0";
+    digits > 0 && !is_thousands && !part.contains([',', '.'])
 }
 
 /// The line of a record, from 1. A record's own position is where the one before it ended: blank
@@ -96,6 +159,49 @@ pub fn line_of(text: &str, record: &csv::StringRecord, comment: Option<u8>) -> u
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_heading_may_name_its_unit() {
+        for (heading, name, scale) in [
+            ("VPK", "vpk", Some(1.0)),
+            ("Vpk (V)", "vpk", Some(1.0)),
+            ("Plate current", "plate_current", Some(1.0)),
+            ("vpk/kV", "vpk", Some(1e3)),
+            ("vpk, V", "vpk", Some(1.0)),
+            ("Plate current [mA]", "plate_current", Some(1e-3)),
+            ("plate_current_mA", "plate_current", Some(1e-3)),
+            ("plate_current (\u{b5}A)", "plate_current", Some(1e-6)),
+            ("plate_current (W)", "plate_current", None),
+            ("plate_current (mV)", "plate_current", None),
+            ("vpk (mA)", "vpk", None),
+            ("value (V)", "value", Some(1.0)),
+            ("value (mV)", "value", None),
+            ("vpk 2", "vpk", None),
+            ("(V)", "vpk", None),
+        ] {
+            assert_eq!(worth(heading, name), scale, "{heading}");
+        }
+    }
+
+    #[test]
+    fn numbers_are_read_as_spreadsheets_write_them() {
+        for (written, commas, read) in [
+            ("\u{2212}2,0", true, "-2.0"),
+            ("1,1 mA", true, "1.1mA"),
+            ("250\u{a0}V", false, "250V"),
+            // Between commas a cell with one was in quotes.
+            ("-2,0", false, "-2.0"),
+            ("0,001", false, "0.001"),
+            ("1,1 m", false, "1.1m"),
+            // Eleven hundred or one and a tenth; a million.
+            ("1,100", false, "1,100"),
+            ("1,000,000", false, "1,000,000"),
+            ("1.2e-3", false, "1.2e-3"),
+            ("little", false, "little"),
+        ] {
+            assert_eq!(pointed(written, commas), read, "{written}");
+        }
+    }
 
     #[test]
     fn blank_lines_and_comments_count() {

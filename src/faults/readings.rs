@@ -64,10 +64,11 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
     let head = table.reader.headers().map_err(unread)?.clone();
     let head_line = line_of(table.text, &head, Some(b'#'));
     let place = |column: &'static str| {
-        rows::column(&head, column).map_err(|TwoColumns| {
+        let found = rows::measured(&head, column).map_err(|TwoColumns| {
             let why = "two columns have this name".to_string();
             wrong(head_line, column, why, "rename the one that is not meant")
-        })
+        });
+        found.map(|found| found.map(|(place, _)| place))
     };
     let mut places = [0; 2];
     for (to, column) in places.iter_mut().zip(COLUMNS) {
@@ -100,9 +101,7 @@ pub fn read(text: &str, circuit: &Circuit) -> Result<Vec<Reading>, Wrong> {
             let hint = "write volts with a point, 1.70, and nothing behind them";
             return Err(wrong(line, COLUMNS[1], why, hint));
         }
-        if table.decimal_commas {
-            value = value.replace(',', ".");
-        }
+        value = rows::pointed(&value, table.decimal_commas);
         let mut point = point(&probe, circuit, line)?;
         let state = stated.and_then(|k| record.get(k + usize::from(split)));
         let state = state.unwrap_or("");

@@ -11,6 +11,8 @@ pub struct Row {
     /// Its line in the file, from 1.
     pub line: usize,
     cells: Vec<String>,
+    /// What a bare number of each is worth, V or A.
+    worth: Vec<f64>,
     /// Whether a comma in a number is its point.
     commas: bool,
 }
@@ -23,12 +25,7 @@ impl Row {
 
     /// A cell's text with a decimal point.
     pub fn pointed(&self, place: usize) -> String {
-        let written = self.text(place);
-        if self.commas {
-            written.replace(',', ".")
-        } else {
-            written.to_string()
-        }
+        rows::pointed(self.text(place), self.commas)
     }
 
     /// A cell's number.
@@ -40,7 +37,15 @@ impl Row {
         let problem = if written.is_empty() {
             FitProblem::NoValue { column }
         } else {
-            match num::parse_value(&self.pointed(place), role) {
+            let pointed = self.pointed(place);
+            // A number with a letter behind it says its unit itself.
+            if let Ok(bare) = pointed.parse::<f64>()
+                && bare.is_finite()
+                && self.worth[place] != 1.0
+            {
+                return Ok(bare * self.worth[place]);
+            }
+            match num::parse_value(&pointed, role) {
                 Ok((number, _)) => return Ok(number),
                 Err(_) => {
                     let text = written.to_string();
@@ -73,7 +78,7 @@ pub fn rows(
     let head_line = line_of(table.text, &head, Some(b'#'));
     let mut places = Vec::new();
     for &column in columns {
-        let problem = match rows::column(&head, column) {
+        let problem = match rows::measured(&head, column) {
             Ok(Some(place)) => {
                 places.push(place);
                 continue;
@@ -97,7 +102,7 @@ pub fn rows(
         if rows.len() == most {
             return Err(Located::new(line, FitProblem::TooMany { most }));
         }
-        if places.iter().any(|&place| place >= found) {
+        if places.iter().any(|place| place.0 >= found) {
             let problem = FitProblem::ShortRow { found, expected };
             return Err(Located::new(line, problem));
         }
@@ -108,7 +113,8 @@ pub fn rows(
         }
         rows.push(Row {
             line,
-            cells: places.iter().map(|&p| record[p].to_string()).collect(),
+            cells: places.iter().map(|p| record[p.0].to_string()).collect(),
+            worth: places.iter().map(|p| p.1).collect(),
             commas: table.decimal_commas,
         });
     }
