@@ -497,3 +497,20 @@ fn words_beside_the_curves_do_not_overlap() {
         }
     }
 }
+
+/// A fixed bug: a valve that is switched off was drawn on a scale of a microampere.
+#[test]
+fn a_valve_that_is_switched_off_is_drawn_as_it_would_work() {
+    let text = "Off\nVB b 0 300\nVG g 0 0\nRP b p 100\nXV1 p b g k 6V6GT\nXON k c toggle at=0\n\
+                RK c 0 270\n.end\n";
+    let netlist = Netlist::new(text);
+    let path = netlist.path().to_str().expect("a path");
+    for at in ["0", "1"] {
+        let found = curves(path, &[("--switch", &format!("ON={at}"))]);
+        // The limit enters the field at its top: 12 W at 40 to 170 V are 70 to 300 mA.
+        let (_, volts, amperes) = of(&found, "limit")[0];
+        assert!((40.0..170.0).contains(&volts), "{at}: {volts}, {amperes}");
+        let (_, _, rest) = of(&found, "point")[0];
+        assert_eq!(rest < 1e-6, at == "0", "{rest}");
+    }
+}

@@ -311,6 +311,9 @@ pub fn round_up(value: f64) -> f64 {
     fits.unwrap_or(10.0 * decade)
 }
 
+/// Part of a valve's usual current below which it is switched off.
+const SWITCHED_OFF: f64 = 1e-3;
+
 /// Chooses what to draw. `highest` is a grid voltage that is to be on it, beside 0.
 pub fn family(device: &Device<'_>, worked: Option<&Worked>, vsk: f64, highest: f64) -> Family {
     let mut volts: f64 = device.most_v.unwrap_or(0.0);
@@ -327,18 +330,19 @@ pub fn family(device: &Device<'_>, worked: Option<&Worked>, vsk: f64, highest: f
     let volts = round_up(volts);
     let v = |part: f64| device.sign * part * volts;
     let hot = device.at(0.0, v(0.4), vsk).plate.abs();
-    let amperes = match worked {
-        Some(w) => {
-            let crossing = w.signal.amperes(0.0).abs().min(4.0 * w.point.plate.abs());
-            crossing
-                .max(2.2 * w.point.plate.abs())
-                .min(hot.max(1e-6) * 2.0)
-        }
-        None => match device.most_w {
-            Some(watts) => hot.min(4.0 * watts / (0.5 * volts)),
-            None => hot,
-        },
+    let by_itself = match device.most_w {
+        Some(watts) => hot.min(4.0 * watts / (0.5 * volts)),
+        None => hot,
     };
+    let amperes = worked.map(|w| {
+        let crossing = w.signal.amperes(0.0).abs().min(4.0 * w.point.plate.abs());
+        crossing
+            .max(2.2 * w.point.plate.abs())
+            .min(hot.max(1e-6) * 2.0)
+    });
+    // A valve that is switched off is drawn as it would work: its own current gives no scale.
+    let amperes = amperes.filter(|i| *i > SWITCHED_OFF * by_itself);
+    let amperes = amperes.unwrap_or(by_itself);
     let amperes = round_up(amperes.max(1e-6));
     // Down to where hardly anything flows at the right edge.
     let mut cut_off = 1e-3;
