@@ -514,3 +514,24 @@ fn a_valve_that_is_switched_off_is_drawn_as_it_would_work() {
         assert_eq!(rest < 1e-6, at == "0", "{rest}");
     }
 }
+
+/// A fixed bug: what it was given to look at was passed over in silence.
+#[test]
+fn a_probe_is_refused() {
+    for command in ["curves", "draw"] {
+        let run = Gridleak::command(command).path(Path::new(STAGE));
+        let run = if command == "draw" {
+            run.option("--out", "-")
+        } else {
+            run
+        };
+        let ran = run.option("--probe", "v(out)").unaudited().run();
+        assert_eq!(ran.status, 2, "{ran:?}");
+        assert!(
+            ran.stderr
+                .contains(&format!("{command} takes no `--probe`")),
+            "{ran:?}"
+        );
+        assert!(ran.stderr.contains("hint: "), "{ran:?}");
+    }
+}

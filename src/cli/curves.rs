@@ -100,6 +100,11 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
                 .hint("give a netlist and --valve XV1A, or --type 12AX7"));
         }
     };
+    if !session.texts("probe").is_empty() {
+        return Err(
+            Failure::usage("curves takes no `--probe`").hint("name the valve: --valve XV1A")
+        );
+    }
     let circuit = session.circuit(Timing::default())?;
     session.warn_of_supply(&circuit);
     let name = match type_name {

@@ -51,6 +51,10 @@ fn options(command: clap::Command) -> clap::Command {
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
+    if !session.texts("probe").is_empty() {
+        return Err(Failure::usage("draw takes no `--probe`")
+            .hint("--volts writes the volts at every point"));
+    }
     // A circuit that breaks the rules of wiring has no volts, but it can be drawn.
     let (circuit, refused) = match session.circuit(Timing::default()) {
         Ok(circuit) => (circuit, None),
