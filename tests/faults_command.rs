@@ -156,6 +156,38 @@ fn an_open_bypass_capacitor_shows_in_the_gain() {
     );
 }
 
+/// Where a reading had to be set aside the verdict says so itself.
+#[test]
+fn a_sound_verdict_counts_the_reading_that_does_not_fit() {
+    let verdict = |readings: &str| {
+        let bench = bench(readings);
+        let ran = Gridleak::command("faults")
+            .path(bench.netlist.path())
+            .option("--readings", bench.readings.to_str().expect("a path"))
+            .run();
+        assert_eq!(ran.status, 0, "{}", ran.stderr);
+        ran.stdout
+    };
+    let sound = meter::sound(STAGES);
+    let line = |l: &&str| l.starts_with("v(p1),");
+    let read = sound.lines().find(line).expect("a plate");
+    let slipped = sound.replace(read, "v(p1),19.5");
+    let all = verdict(&sound);
+    assert!(
+        all.contains("These readings are those of a sound circuit"),
+        "{all}"
+    );
+    let but = verdict(&slipped);
+    assert!(
+        but.contains("All readings but one are those of a sound circuit"),
+        "{but}"
+    );
+    assert!(
+        but.contains("does not fit: v(p1) was read as 19.50 V"),
+        "{but}"
+    );
+}
+
 /// Spreadsheets put units into headings and cells.
 #[test]
 fn units_in_a_table_of_volts_are_read() {

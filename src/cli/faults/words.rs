@@ -197,8 +197,13 @@ pub fn printed(title: &str, diagnosis: &Diagnosis, readings: &[Reading]) -> Stri
         return text;
     };
     if diagnosis.is_sound() {
+        let which = if first.slipped.is_some() {
+            "All readings but one"
+        } else {
+            "These readings"
+        };
         text.push_str(&format!(
-            "These readings are those of a sound circuit ({}).\n",
+            "{which} are those of a sound circuit ({}).\n",
             percent(first.probability)
         ));
         let names = diagnosis.others(first);
