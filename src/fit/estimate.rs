@@ -47,12 +47,12 @@ pub const TOLD: f64 = 0.02;
 const NEAR_CUT_OFF: f64 = 0.2;
 /// Deviations beyond which a reading is left out.
 const OUTLIER: f64 = 5.0;
-/// Deviations beyond which two readings contradict each other.
-const CONTRADICTION: f64 = 4.0;
-/// What the law may miss of the larger currents before the readings are a stranger's.
 /// What a reading that is left out counts on the scale of `BETTER`: one slip in fifty readings, anywhere
 /// within some hundred deviations. With more, a set whose whole fit a slip spoils would win.
 const SLIPPED: f64 = 15.0;
+/// Deviations beyond which two readings contradict each other.
+const CONTRADICTION: f64 = 4.0;
+/// What the law may miss of the larger currents before the readings are a stranger's.
 const STRANGE: f64 = 0.15;
 /// Half a 90 % interval in standard deviations.
 pub const NINETY: f64 = 1.644_853_626_951_472_7;
