@@ -533,3 +533,15 @@ fn tables_of_spreadsheets_are_read() {
     let many = desk.table(format!("{head}\n\"1,250\",-2,1.1m\n"), &[]);
     refused(&many, &["line 2", "`vpk`"]);
 }
+
+/// A fixed bug: `curves` knew which valve a designation without its ending meant, and `fit` did not.
+#[test]
+fn a_designation_without_its_ending_is_understood() {
+    let desk = Desk::new();
+    let readings = desk.write("mine.csv", "vpk,vg2k,vgk,plate_current\n250,250,-14,72m\n");
+    for (written, meant) in [("6L6", "6L6GC"), ("6V6 GT", "6V6GT"), ("12ax7a", "12AX7")] {
+        let out = desk.path("mine.cir").to_str().unwrap().to_string();
+        let ran = desk.fit(&[written, &readings, "--name", "MINE", "--out", &out]);
+        refused(&ran, &[&format!("did you mean `{meant}`?")]);
+    }
+}

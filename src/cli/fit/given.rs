@@ -1,5 +1,6 @@
 //! What the command line gives: the valve, readings, the meter.
 
+use crate::circuit::designation;
 use crate::circuit::library::Shipped;
 use crate::cli::common::Session;
 use crate::cli::failure::Failure;
@@ -29,8 +30,9 @@ pub(super) fn named<'s>(shipped: &'s [Shipped], name: &str) -> Result<&'s Shippe
             name: valve.name.clone(),
         })),
         None => {
-            let names = shipped.iter().filter(fits).map(|v| v.name.as_str());
-            let near = nearest(name, names).map(str::to_string);
+            let names = || shipped.iter().filter(fits).map(|v| v.name.as_str());
+            let near = designation::meant(name, names()).or_else(|| nearest(name, names()));
+            let near = near.map(str::to_string);
             let name = name.to_string();
             Err(plain(FitProblem::NoType { name, near }))
         }
