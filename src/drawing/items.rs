@@ -74,150 +74,225 @@ pub fn ready(
     named: &[bool],
     lines: &[Vec<String>],
 ) -> Ready {
-    let mut ready = Ready::default();
-    let ground = |n: usize| scheme.nets[n].is_ground();
-    // Which strip a part goes to: with wired supplies there is but one.
-    let is_split = flagged.iter().any(|f| *f);
-    let has_signal = reading.supply.iter().any(|s| !s);
-    let strip_of = |p: usize| usize::from(is_split && has_signal && reading.supply[p]);
-    // A link joins the pins of a net that are wired: all, or those in the supply's strip.
-    let mut link_of: Vec<[Option<usize>; 2]> = vec![[None; 2]; scheme.nets.len()];
-    let mut lone_flags: Vec<usize> = Vec::new();
-    for (n, net) in scheme.nets.iter().enumerate() {
-        if ground(n) || named[n] {
-            continue;
-        }
-        let in_supply = net.pins.iter().filter(|(p, _)| strip_of(*p) == 1).count();
-        if flagged[n] {
-            if in_supply >= 2 {
-                link_of[n][1] = Some(ready.links.len());
-                ready.links.push(n);
-                if in_supply < net.pins.len() || net.leaves {
-                    lone_flags.push(n);
+    let mut making = Making {
+        scheme,
+        reading,
+        flagged,
+        named,
+        is_split: flagged.iter().any(|f| *f),
+        has_signal: reading.supply.iter().any(|s| !s),
+        link_of: vec![[None; 2]; scheme.nets.len()],
+        letterings: Vec::new(),
+        strips: (0..2).map(|_| Strip::default()).collect(),
+    };
+    let (links, leaving) = making.link();
+    let pairs = pairs(scheme);
+    for (p, lines) in lines.iter().enumerate() {
+        making.part(p, lines, &pairs);
+    }
+    for n in leaving {
+        making.leaving(n);
+    }
+    making.units();
+    let mut strips = making.strips;
+    strips.retain(|s| !s.items.is_empty());
+    Ready { strips, links }
+}
+
+/// Items in the making.
+struct Making<'a> {
+    scheme: &'a Scheme,
+    reading: &'a Recognised,
+    flagged: &'a [bool],
+    named: &'a [bool],
+    /// With wired supplies there is but one strip.
+    is_split: bool,
+    has_signal: bool,
+    /// The link of each net in either strip.
+    link_of: Vec<[Option<usize>; 2]>,
+    /// Each part's.
+    letterings: Vec<Lettering>,
+    strips: Vec<Strip>,
+}
+
+impl Making<'_> {
+    fn is_ground(&self, n: usize) -> bool {
+        self.scheme.nets[n].is_ground()
+    }
+
+    /// Whether a net shows its name, or ground's sign, where it is not wired.
+    fn is_shown(&self, n: usize) -> bool {
+        self.is_ground(n) || self.named[n] || self.flagged[n]
+    }
+
+    /// The strip that a part goes to.
+    fn strip_of(&self, p: usize) -> usize {
+        usize::from(self.is_split && self.has_signal && self.reading.supply[p])
+    }
+
+    /// Links join the pins of a net that are wired: all, or those in the supply's strip. The net
+    /// of each link, and the nets that have a flag of their own, because they lead on from it.
+    fn link(&mut self) -> (Vec<usize>, Vec<usize>) {
+        let (mut links, mut leaving) = (Vec::new(), Vec::new());
+        for (n, net) in self.scheme.nets.iter().enumerate() {
+            if self.is_ground(n) || self.named[n] {
+                continue;
+            }
+            let pins = net.pins.len();
+            let in_supply = net.pins.iter().filter(|(p, _)| self.strip_of(*p) == 1);
+            let in_supply = in_supply.count();
+            if self.flagged[n] {
+                if in_supply >= 2 {
+                    self.link_of[n][1] = Some(links.len());
+                    links.push(n);
+                    if in_supply < pins || net.leaves {
+                        leaving.push(n);
+                    }
+                }
+            } else if pins + usize::from(net.leaves) >= 2 {
+                self.link_of[n] = [Some(links.len()); 2];
+                links.push(n);
+                if net.leaves {
+                    leaving.push(n);
                 }
             }
-        } else if net.pins.len() + usize::from(net.leaves) >= 2 {
-            link_of[n] = [Some(ready.links.len()); 2];
-            ready.links.push(n);
-            if net.leaves {
-                lone_flags.push(n);
-            }
         }
+        (links, leaving)
     }
-    ready.strips = (0..2).map(|_| Strip::default()).collect();
-    let pairs = pairs(scheme);
-    let mut letterings = Vec::new();
-    for (p, part) in scheme.parts.iter().enumerate() {
-        let side = strip_of(p);
-        let links: Vec<Option<usize>> = part.nets.iter().map(|&n| link_of[n][side]).collect();
-        let flags = part.nets.iter().zip(&links).enumerate();
-        let flags = flags.map(|(pin, (&n, link))| {
-            let shown = ground(n) || named[n] || flagged[n];
-            let name = scheme.nets[n].name.clone();
-            let sign = match (ground(n), reading.rails[n].is_some()) {
-                (true, _) if reading.neutral.contains(&(p, pin)) => Sign::Neutral,
-                (true, _) => Sign::Chassis,
-                (false, true) => Sign::Supply,
-                (false, false) => Sign::Name,
-            };
-            (shown && link.is_none()).then_some((name, sign))
-        });
+
+    /// The flag at a pin, where its net has no link there.
+    fn flag(&self, p: usize, pin: usize, n: usize) -> Option<(String, Sign)> {
+        let sign = match (self.is_ground(n), self.reading.rails[n].is_some()) {
+            (true, _) if self.reading.neutral.contains(&(p, pin)) => Sign::Neutral,
+            (true, _) => Sign::Chassis,
+            (false, true) => Sign::Supply,
+            (false, false) => Sign::Name,
+        };
+        let is_linked = self.link_of[n][self.strip_of(p)].is_some();
+        (self.is_shown(n) && !is_linked).then(|| (self.scheme.nets[n].name.clone(), sign))
+    }
+
+    /// The item of a part, with the ways in which it may stand.
+    fn part(&mut self, p: usize, lines: &[String], pairs: &[Option<i32>]) {
+        let (scheme, side) = (self.scheme, self.strip_of(p));
+        let part = &scheme.parts[p];
+        let pins = part.nets.iter().enumerate();
         let lettering = Lettering {
-            lines: lines[p].clone(),
-            flags: flags.collect(),
+            lines: lines.to_vec(),
+            flags: pins.map(|(pin, &n)| self.flag(p, pin, n)).collect(),
         };
         let upright = part.symbol();
         let mut shapes: Vec<(Footprint, f64)> = turns(part.kind)
             .into_iter()
             .map(|turn| {
                 let shape = Footprint::new(&upright, turn, &lettering);
-                let cost = standing(scheme, reading, p, &shape, side == 1);
+                let cost = standing(scheme, self.reading, p, &shape, side == 1);
                 (shape, cost)
             })
             .collect();
         // What stands on its head is never tried where something better exists.
         let least = shapes.iter().map(|s| s.1).fold(f64::INFINITY, f64::min);
         shapes.retain(|s| s.1 < least + 25.0);
-        letterings.push(lettering);
-        let grounded = part
-            .nets
-            .iter()
-            .any(|&n| ground(n) || reading.rails[n].is_some());
-        let strip = &mut ready.strips[side];
-        strip.stands.push(Stands::Part(p));
-        strip.items.push(Item {
+        self.letterings.push(lettering);
+        let is_grounded = |&n: &usize| self.is_ground(n) || self.reading.rails[n].is_some();
+        let is_grounded = part.nets.iter().any(is_grounded);
+        let links = part.nets.iter().map(|&n| self.link_of[n][side]);
+        let item = Item {
             shapes,
-            links,
-            lines: lines_of(scheme, &pairs, p),
-            flows: !grounded || part.kind.is_active() || part.kind == SymbolKind::Pot,
+            links: links.collect(),
+            lines: lines_of(scheme, pairs, p),
+            flows: !is_grounded || part.kind.is_active() || part.kind == SymbolKind::Pot,
             near: None,
-        });
-    }
-    for n in lone_flags {
-        let side = usize::from(flagged[n]);
-        let link = link_of[n][side];
-        let supply = reading.rails[n].is_some();
-        let negative = reading.rails[n] == Some(true);
-        let ways = if supply {
-            vec![if negative { Way::South } else { Way::North }]
-        } else {
-            vec![Way::East, Way::West]
         };
-        let shapes = ways
-            .iter()
-            .map(|&way| (lone_flag(&scheme.nets[n].name, way, supply), 0.0));
-        let shapes = shapes.collect();
-        let strip = &mut ready.strips[side];
-        strip.stands.push(Stands::Flag(n));
-        strip.items.push(Item {
-            shapes,
-            links: vec![link],
+        self.add(side, Stands::Part(p), item);
+    }
+
+    /// The item of the flag of a net that leads on from its link.
+    fn leaving(&mut self, n: usize) {
+        let side = usize::from(self.flagged[n]);
+        let ways = match self.reading.rails[n] {
+            Some(true) => vec![Way::South],
+            Some(false) => vec![Way::North],
+            None => vec![Way::East, Way::West],
+        };
+        let is_supply = self.reading.rails[n].is_some();
+        let name = &self.scheme.nets[n].name;
+        let shapes = ways.iter().map(|&way| lone_flag(name, way, is_supply));
+        let item = Item {
+            shapes: shapes.map(|shape| (shape, 0.0)).collect(),
+            links: vec![self.link_of[n][side]],
             lines: vec![],
             flows: false,
             near: None,
-        });
+        };
+        self.add(side, Stands::Flag(n), item);
     }
-    let shown = |n: usize| ground(n) || named[n] || flagged[n];
-    let motifs = motifs::find(scheme, reading, &shown, &|p, turn| {
-        Footprint::new(&scheme.parts[p].symbol(), turn, &letterings[p])
-    });
-    for (side, strip) in ready.strips.iter_mut().enumerate() {
-        let key = |strip: &Strip, k: usize| match strip.stands[k] {
-            Stands::Part(p) if !is_split && has_signal && reading.supply[p] => {
+
+    fn add(&mut self, side: usize, stands: Stands, item: Item) {
+        let strip = &mut self.strips[side];
+        strip.stands.push(stands);
+        strip.items.push(item);
+    }
+
+    /// What is placed together, in the order in which it is placed.
+    fn units(&mut self) {
+        let scheme = self.scheme;
+        let motifs = motifs::find(scheme, self.reading, &|n| self.is_shown(n), &|p, turn| {
+            Footprint::new(&scheme.parts[p].symbol(), turn, &self.letterings[p])
+        });
+        let mut strips = std::mem::take(&mut self.strips);
+        for (side, strip) in strips.iter_mut().enumerate() {
+            let mut together = vec![false; strip.items.len()];
+            let own = motifs.iter().filter(|m| self.strip_of(m.leader()) == side);
+            for motif in own {
+                let mut unit = unit(strip, motif, &self.letterings, scheme);
+                let wires = motif.wires.iter();
+                let linked =
+                    wires.filter_map(|(n, wire)| Some((self.link_of[*n][side]?, wire.clone())));
+                unit.wires = linked.collect();
+                unit.members.iter().for_each(|&k| together[k] = true);
+                strip.units.push(unit);
+            }
+            let alone = strip
+                .items
+                .iter()
+                .enumerate()
+                .filter(|(k, _)| !together[*k]);
+            strip
+                .units
+                .extend(alone.map(|(k, item)| Unit::alone(k, item)));
+            let mut units = std::mem::take(&mut strip.units);
+            units.sort_by_key(|u| self.turn(strip, u.members[0]));
+            strip.units = units;
+            beside_coils(scheme, strip);
+        }
+        self.strips = strips;
+    }
+
+    /// When an item's turn to be placed comes.
+    fn turn(&self, strip: &Strip, k: usize) -> (u32, u32, usize) {
+        let (scheme, reading) = (self.scheme, self.reading);
+        match strip.stands[k] {
+            Stands::Part(p) if !self.is_split && self.has_signal && reading.supply[p] => {
                 let (depth, class, p) = key(scheme, reading, p);
                 (depth.saturating_add(LAST), class, p)
             }
             Stands::Part(p) => key(scheme, reading, p),
             Stands::Flag(n) => (reading.depth[n].map_or(u32::MAX - 1, |d| d + 3), 9, k),
-        };
-        let mut together = vec![false; strip.items.len()];
-        let own = motifs.iter().filter(|m| strip_of(m.leader()) == side);
-        for motif in own {
-            let mut unit = unit(strip, motif, &letterings, scheme);
-            let wires = motif.wires.iter();
-            let linked = wires.filter_map(|(n, wire)| Some((link_of[*n][side]?, wire.clone())));
-            unit.wires = linked.collect();
-            unit.members.iter().for_each(|&k| together[k] = true);
-            strip.units.push(unit);
-        }
-        for (k, item) in strip.items.iter().enumerate() {
-            if !together[k] {
-                strip.units.push(Unit::alone(k, item));
-            }
-        }
-        let mut units = std::mem::take(&mut strip.units);
-        units.sort_by_key(|u| key(strip, u.members[0]));
-        strip.units = units;
-        // What joins inductors has no pins: it stays near the first of them.
-        for k in 0..strip.items.len() {
-            if strip.items[k].shapes[0].0.symbol.pins.is_empty() {
-                let coil = |s: &Stands| matches!(s, Stands::Part(p) if scheme.parts[*p].kind == SymbolKind::Inductor);
-                strip.items[k].near = strip.stands.iter().position(coil);
-            }
         }
     }
-    ready.strips.retain(|s| !s.items.is_empty());
-    ready
+}
+
+/// What joins inductors has no pins: it stays near the first of them.
+fn beside_coils(scheme: &Scheme, strip: &mut Strip) {
+    let is_coil =
+        |s: &Stands| matches!(s, Stands::Part(p) if scheme.parts[*p].kind == SymbolKind::Inductor);
+    let coil = strip.stands.iter().position(is_coil);
+    for item in &mut strip.items {
+        if item.shapes[0].0.symbol.pins.is_empty() {
+            item.near = coil;
+        }
+    }
 }
 
 /// A motif's parts as a unit of a strip. The ways in which they stand are made where the items
