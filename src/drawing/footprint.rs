@@ -356,98 +356,81 @@ fn stub(pin: &Pin) -> Cells {
     run.grown(1.0).cells()
 }
 
+/// How many points the lines of a text stand over one another before the last.
+fn rise(lines: &[String]) -> f64 {
+    (lines.len() as f64 - 1.0) * LEADING * SIZE
+}
+
+/// Where the first line begins of a text that ends clear above `y`.
+fn above(y: f64, lines: &[String]) -> f64 {
+    y - CLEAR - rise(lines) - 0.24 * SIZE
+}
+
+/// Where a text stands beside a symbol: its lines' place from side to side, the first one's base,
+/// and which of its ends is there. `None` for a part that lies, whose name goes above and
+/// whose value below.
+fn beside(symbol: &Symbol, turn: Turn, lines: &[String]) -> Option<(f64, f64, Anchor)> {
+    let body = symbol.body;
+    let leaves = |way: Way| symbol.pins.iter().any(|p| p.way == way);
+    let is_standing = leaves(Way::North) || leaves(Way::South);
+    let middle = ((body.x0 + body.x1) / 2.0, (body.y0 + body.y1) / 2.0);
+    let right = (body.x1 + CLEAR, Anchor::Start);
+    let left = (body.x0 - CLEAR, Anchor::End);
+    let own = if turn.mirrored { left } else { right };
+    let level = first_base(middle.1, lines.len(), SIZE);
+    if is_standing && !leaves(Way::East) && !leaves(Way::West) {
+        return Some((own.0, level, own.1));
+    }
+    if is_standing && symbol.pins.len() == 3 {
+        // A valve or a pot: on the side where no lead leaves level.
+        if leaves(Way::North) && leaves(Way::South) {
+            let free = if leaves(Way::East) { left } else { right };
+            return Some((free.0, level, free.1));
+        }
+        // A pot that lies: opposite to its wiper.
+        let y = if leaves(Way::South) {
+            above(body.y0, lines)
+        } else {
+            body.y1 + CLEAR + 0.93 * SIZE
+        };
+        return Some((middle.0, y, Anchor::Middle));
+    }
+    if is_standing {
+        // A pentode and its kin have leads on all sides: above the one on the right.
+        let side = if turn.mirrored { Way::West } else { Way::East };
+        let leads = symbol.pins.iter().filter(|p| p.way == side);
+        let Some(y) = leads.map(|p| p.at.y).min() else {
+            return Some((own.0, level, own.1));
+        };
+        let inward = if turn.mirrored { 4.0 } else { -4.0 };
+        return Some((own.0 + inward, above(f64::from(y) * PITCH, lines), own.1));
+    }
+    if symbol.pins.len() == 2 {
+        return None;
+    }
+    // A box with leads on both sides: above it.
+    Some((middle.0, above(body.y0, lines), Anchor::Middle))
+}
+
 /// Name and values beside a symbol, where no pin is in the way.
 fn letter(symbol: &Symbol, turn: Turn, lines: &[String]) -> Vec<Text> {
     let body = symbol.body;
-    let ways: Vec<Way> = symbol.pins.iter().map(|p| p.way).collect();
-    let middle = ((body.x0 + body.x1) / 2.0, (body.y0 + body.y1) / 2.0);
-    let upright = ways.iter().all(|w| !w.is_level()) && !ways.is_empty();
-    let (right, left) = (body.x1 + CLEAR, body.x0 - CLEAR);
-    let mut texts = Vec::new();
-    let mut column = |x: f64, first: f64, anchor: Anchor| {
-        for (k, line) in lines.iter().enumerate() {
-            let y = first + k as f64 * LEADING * SIZE;
-            let class = if k == 0 { "name" } else { "value" };
-            texts.push(Text::new(line.clone(), (x, y), anchor, class, SIZE));
-        }
-    };
-    if upright {
-        let first = first_base(middle.1, lines.len(), SIZE);
-        if turn.mirrored {
-            column(left, first, Anchor::End)
-        } else {
-            column(right, first, Anchor::Start)
-        }
-    } else if symbol.pins.len() == 3 && ways.iter().any(|w| !w.is_level()) {
-        // A valve or a pot: beside it, above where a lead leaves level.
-        let level = |way: Way| ways.contains(&way);
-        let free_right = !level(Way::East);
-        let (x, anchor) = if free_right {
-            (right, Anchor::Start)
-        } else {
-            (left, Anchor::End)
-        };
-        if ways.contains(&Way::North) && ways.contains(&Way::South) {
-            column(x, first_base(middle.1, lines.len(), SIZE), anchor);
-        } else {
-            // A pot that lies: opposite to its wiper.
-            let above = ways.contains(&Way::South);
-            let y = if above {
-                body.y0 - CLEAR - (lines.len() as f64 - 1.0) * LEADING * SIZE - 0.24 * SIZE
-            } else {
-                body.y1 + CLEAR + 0.93 * SIZE
-            };
-            column(middle.0, y, Anchor::Middle);
-        }
-    } else if ways.iter().any(|w| !w.is_level()) {
-        // A pentode and its kin have leads on all sides: above the one on the right.
-        let free = if turn.mirrored {
-            (left, Anchor::End)
-        } else {
-            (right, Anchor::Start)
-        };
-        let side = if turn.mirrored { Way::West } else { Way::East };
-        let lead = symbol
-            .pins
-            .iter()
-            .filter(|p| p.way == side)
-            .map(|p| p.at.y)
-            .min();
-        match lead {
-            Some(y) => {
-                let last = f64::from(y) * PITCH - CLEAR - 0.24 * SIZE;
-                let first = last - (lines.len() as f64 - 1.0) * LEADING * SIZE;
-                let inward = if turn.mirrored { 6.0 } else { -6.0 };
-                column(
-                    free.0 + inward + if turn.mirrored { -2.0 } else { 2.0 },
-                    first,
-                    free.1,
-                );
+    let stands = beside(symbol, turn, lines);
+    let texts = lines.iter().enumerate().map(|(k, line)| {
+        let class = if k == 0 { "name" } else { "value" };
+        let (at, anchor) = match (stands, k) {
+            (Some((x, first, anchor)), _) => ((x, first + k as f64 * LEADING * SIZE), anchor),
+            (None, _) => {
+                let y = match k {
+                    0 => body.y0 - CLEAR + 1.0 - 0.24 * SIZE,
+                    _ => body.y1 + CLEAR - 1.0 + 0.93 * SIZE + (k as f64 - 1.0) * LEADING * SIZE,
+                };
+                (((body.x0 + body.x1) / 2.0, y), Anchor::Middle)
             }
-            None => column(free.0, first_base(middle.1, lines.len(), SIZE), free.1),
-        }
-    } else if ways.len() == 2 {
-        // Lying: the name above, the value below.
-        let above = body.y0 - CLEAR + 1.0 - 0.24 * SIZE;
-        let below = body.y1 + CLEAR - 1.0 + 0.93 * SIZE;
-        for (k, line) in lines.iter().enumerate() {
-            let (y, class) = match k {
-                0 => (above, "name"),
-                _ => (below + (k as f64 - 1.0) * LEADING * SIZE, "value"),
-            };
-            texts.push(Text::new(
-                line.clone(),
-                (middle.0, y),
-                Anchor::Middle,
-                class,
-                SIZE,
-            ));
-        }
-    } else {
-        // A box with leads on both sides: above it.
-        let y = body.y0 - CLEAR - (lines.len() as f64 - 1.0) * LEADING * SIZE - 0.24 * SIZE;
-        column(middle.0, y, Anchor::Middle);
-    }
+        };
+        Text::new(line.clone(), at, anchor, class, SIZE)
+    });
+    let mut texts: Vec<Text> = texts.collect();
     // A text on its symbol (a long one over a narrow box) is moved off.
     for text in &mut texts {
         if text.frame.overlaps(body) {

@@ -5,7 +5,7 @@ use crate::circuit::{BranchKind, Circuit};
 use crate::device::source::Drive;
 use crate::device::{Answer, Banks, Enlisted, Law, TRIODE_ANSWERS, WIDTH};
 use crate::math::panels::HEIGHT;
-use crate::system::assemble::{Assembly, Driven, SourceState};
+use crate::system::assemble::{Assembly, Driven, SourceState, Wires};
 
 /// A pack of the triodes' bank fills one panel of controls: vpk of each, then vgk of each.
 const PACK: usize = 2 * WIDTH;
@@ -150,6 +150,20 @@ impl Moving<'_> {
     }
 }
 
+/// The unknowns whose difference wires take; `n` stands for ground.
+fn pair(wires: &Wires, n: usize) -> (usize, usize) {
+    let signed = |sign: f64| wires.iter().find(|w| w.1 == sign).map_or(n, |w| w.0);
+    (signed(1.0), signed(-1.0))
+}
+
+fn current((plus, minus): (usize, usize)) -> Output {
+    Output {
+        plus,
+        minus,
+        charge: false,
+    }
+}
+
 impl<'c> Recipe<'c> {
     pub fn new(
         assembly: &mut Assembly<'c>,
@@ -194,87 +208,73 @@ impl<'c> Recipe<'c> {
                 entries: missed.map(|(row, f)| (row, -f)).collect(),
             });
         }
-        let banked: Vec<Option<Enlisted>> = circuit
-            .laws
-            .iter()
-            .map(|part| recipe.banks.enlist(part.law.as_ref()))
-            .collect();
-        let packs = recipe.banks.triodes.packs();
-        let ground = (n, n);
-        let nowhere = Output {
-            plus: n,
-            minus: n,
-            charge: false,
-        };
-        recipe.controls.resize(packs * PACK, ground);
-        recipe.outputs.resize(packs * PACK, nowhere);
-        let mut triodes = 0;
-        for (index, part) in circuit.laws.iter().enumerate() {
-            let (controls, outputs) = assembly.wires(index);
-            let signed = |wires: &[(usize, f64)], sign: f64| {
-                wires.iter().find(|w| w.1 == sign).map_or(n, |w| w.0)
-            };
-            let pair = |wires: &Vec<(usize, f64)>| (signed(wires, 1.0), signed(wires, -1.0));
-            let controls: Vec<_> = controls.iter().map(pair).collect();
-            let current = |(plus, minus)| Output {
-                plus,
-                minus,
-                charge: false,
-            };
-            let outputs: Vec<_> = outputs.iter().map(pair).map(current).collect();
-            let memory = assembly.memory[index];
-            let law = part.law.as_ref();
-            if law.remembers() {
-                recipe.remembering.push(index);
-            }
-            let place = if banked[index] == Some(Enlisted::Triode) {
-                let (pack, lane) = (triodes / WIDTH, triodes % WIDTH);
-                triodes += 1;
-                let at = [pack * PACK + lane, pack * PACK + WIDTH + lane];
-                for k in 0..2 {
-                    recipe.controls[at[k]] = controls[k];
-                    recipe.outputs[at[k]] = outputs[k];
-                }
-                Place {
-                    law,
-                    controls: at.to_vec(),
-                    outputs: at.to_vec(),
-                    first_slope: 0,
-                    number: index,
-                    is_port: law.controls() == 1 && law.outputs() == 1,
-                    lane: Some((pack, lane)),
-                    memory,
-                }
-            } else {
-                match banked[index] {
-                    Some(_) => recipe.output_valves.push(index),
-                    None => recipe.singles.push(index),
-                }
-                let (c0, o0) = (recipe.controls.len(), recipe.outputs.len());
-                recipe.controls.extend(&controls);
-                recipe.outputs.extend(&outputs);
-                if law.stores_charge() {
-                    let charge = |o: &Output| Output { charge: true, ..*o };
-                    recipe.outputs.extend(outputs.iter().map(charge));
-                }
-                Place {
-                    law,
-                    controls: (c0..recipe.controls.len()).collect(),
-                    outputs: (o0..recipe.outputs.len()).collect(),
-                    first_slope: 0,
-                    number: index,
-                    is_port: law.controls() == 1 && law.outputs() == 1,
-                    lane: None,
-                    memory,
-                }
-            };
-            recipe.laws.push(place);
-        }
-        recipe
-            .controls
-            .resize(recipe.controls.len().next_multiple_of(HEIGHT), ground);
+        recipe.enlist(assembly);
         recipe.settle(x, &[]);
         recipe
+    }
+
+    /// Gives each law its controls and outputs: a triode a lane of a panel, the others what
+    /// comes next.
+    fn enlist(&mut self, assembly: &Assembly<'c>) {
+        let circuit: &'c Circuit = assembly.circuit;
+        let laws = circuit.laws.iter();
+        let banked: Vec<_> = laws
+            .map(|part| self.banks.enlist(part.law.as_ref()))
+            .collect();
+        let packs = self.banks.triodes.packs();
+        let ground = (self.n, self.n);
+        let nowhere = current(ground);
+        self.controls.resize(packs * PACK, ground);
+        self.outputs.resize(packs * PACK, nowhere);
+        let mut triodes = 0;
+        for (index, part) in circuit.laws.iter().enumerate() {
+            let law = part.law.as_ref();
+            if law.remembers() {
+                self.remembering.push(index);
+            }
+            let (controls, outputs) = assembly.wires(index);
+            let pair = |wires: &Wires| pair(wires, self.n);
+            let controls: Vec<_> = controls.iter().map(pair).collect();
+            let outputs: Vec<_> = outputs.iter().map(pair).map(current).collect();
+            let mut lane = None;
+            let (controls, outputs) = if banked[index] == Some(Enlisted::Triode) {
+                let (pack, of) = (triodes / WIDTH, triodes % WIDTH);
+                triodes += 1;
+                lane = Some((pack, of));
+                let at = [pack * PACK + of, pack * PACK + WIDTH + of];
+                for k in 0..2 {
+                    self.controls[at[k]] = controls[k];
+                    self.outputs[at[k]] = outputs[k];
+                }
+                (at.to_vec(), at.to_vec())
+            } else {
+                match banked[index] {
+                    Some(_) => self.output_valves.push(index),
+                    None => self.singles.push(index),
+                }
+                let (c0, o0) = (self.controls.len(), self.outputs.len());
+                self.controls.extend(controls);
+                self.outputs.extend(&outputs);
+                if law.stores_charge() {
+                    let charge = |o: &Output| Output { charge: true, ..*o };
+                    self.outputs.extend(outputs.iter().map(charge));
+                }
+                let (c1, o1) = (self.controls.len(), self.outputs.len());
+                ((c0..c1).collect(), (o0..o1).collect())
+            };
+            self.laws.push(Place {
+                law,
+                controls,
+                outputs,
+                first_slope: 0,
+                number: index,
+                is_port: law.controls() == 1 && law.outputs() == 1,
+                lane,
+                memory: assembly.memory[index],
+            });
+        }
+        let whole = self.controls.len().next_multiple_of(HEIGHT);
+        self.controls.resize(whole, ground);
     }
 
     /// Whether nothing but the driven source moves fast or leaps, so that a step may take several samples.
