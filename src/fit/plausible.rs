@@ -62,7 +62,22 @@ pub fn check(frame: &Frame, readings: &[Reading]) -> Result<(), Located> {
 }
 
 fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading, all: &[Reading]) -> Option<FitProblem> {
-    let State { vpk, vg2k, vgk } = reading.state;
+    let held = Held {
+        frame,
+        bottle,
+        reading,
+        slack: GRID * frame.reference.vpk / parameter(frame, "mu"),
+        little: LITTLE * frame.currents[0],
+        faint: FAINT * frame.currents[0],
+    };
+    impossible(reading)
+        .or_else(|| held.plate())
+        .or_else(|| held.too_high())
+        .or_else(|| held.screen(all))
+}
+
+/// What no valve does, of whatever type.
+fn impossible(reading: &Reading) -> Option<FitProblem> {
     for (column, value) in [
         ("plate_current", Some(reading.plate)),
         ("screen_current", reading.screen),
@@ -76,7 +91,7 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading, all: &[Reading]) -> 
             });
         }
     }
-    for (electrode, v) in [("plate", vpk), ("screen", vg2k)] {
+    for (electrode, v) in [("plate", reading.state.vpk), ("screen", reading.state.vg2k)] {
         if v <= 0.0 && reading.plate > 0.0 {
             return Some(FitProblem::NoVolts {
                 electrode,
@@ -84,136 +99,141 @@ fn wrong(frame: &Frame, bottle: &Bottle, reading: &Reading, all: &[Reading]) -> 
             });
         }
     }
-    let of = |state: State, output: usize| bottle.at(state)[output];
-    let slack = GRID * frame.reference.vpk / parameter(frame, "mu");
-    let (little, faint) = (LITTLE * frame.currents[0], FAINT * frame.currents[0]);
-    let between = |state: State, output: usize, read: f64, weak: f64, strong: f64| {
-        let least = of(
-            State {
-                vgk: state.vgk - slack,
-                ..state
-            },
-            output,
-        ) / weak;
-        let most = of(
-            State {
-                vgk: state.vgk + slack,
-                ..state
-            },
-            output,
-        ) * strong;
-        (least < little || read >= least) && read <= most.max(faint)
-    };
-    let usual = amperes(of(reading.state, 0));
-    let valve = frame.name.clone();
-    let close =
-        |state: State, read: f64| between(state, 0, read, CLOSE, CLOSE) && of(state, 0) > little;
-    // A positive grid is rare on a bench, and a lost minus is not.
-    let mirrored = State {
-        vgk: -vgk,
-        ..reading.state
-    };
-    let lost = vgk > 0.0
-        && reading.plate > 0.0
-        && of(reading.state, 0) > CLOSE * reading.plate
-        && close(mirrored, reading.plate);
-    if lost || !between(reading.state, 0, reading.plate, WEAK, STRONG) {
-        if reading.plate == 0.0 {
+    None
+}
+
+/// A reading held against the type.
+struct Held<'a> {
+    frame: &'a Frame,
+    bottle: &'a Bottle,
+    reading: &'a Reading,
+    /// How far a valve's grid volts may be from the type's, V.
+    slack: f64,
+    /// Plate currents up to this say nothing, A.
+    little: f64,
+    /// A plate current that any valve may give in cut-off, A.
+    faint: f64,
+}
+
+impl Held<'_> {
+    fn of(&self, state: State, output: usize) -> f64 {
+        self.bottle.at(state)[output]
+    }
+
+    /// The least and the most of a current with grid volts as far off as a valve's may be, A.
+    fn range(&self, state: State, output: usize) -> (f64, f64) {
+        let moved = |by: f64| {
+            let vgk = state.vgk + by;
+            self.of(State { vgk, ..state }, output)
+        };
+        (moved(-self.slack), moved(self.slack))
+    }
+
+    /// Whether a plate's current is what a valve of this type could give, as many times weaker or
+    /// stronger than usual.
+    fn gives(&self, state: State, read: f64, weak: f64, strong: f64) -> bool {
+        let (least, most) = self.range(state, 0);
+        let least = least / weak;
+        (least < self.little || read >= least) && read <= (most * strong).max(self.faint)
+    }
+
+    /// Whether a plate's current is about the usual one.
+    fn is_close(&self, state: State, read: f64) -> bool {
+        self.gives(state, read, CLOSE, CLOSE) && self.of(state, 0) > self.little
+    }
+
+    /// A plate current that this type does not give there.
+    fn plate(&self) -> Option<FitProblem> {
+        let Reading { state, plate, .. } = *self.reading;
+        let vgk = -state.vgk;
+        // A positive grid is rare on a bench, and a lost minus is not.
+        let lost = state.vgk > 0.0
+            && plate > 0.0
+            && self.of(state, 0) > CLOSE * plate
+            && self.is_close(State { vgk, ..state }, plate);
+        if !lost && self.gives(state, plate, WEAK, STRONG) {
+            return None;
+        }
+        let valve = self.frame.name.clone();
+        let usual = amperes(self.of(state, 0));
+        if plate == 0.0 {
             return Some(FitProblem::Dead { valve, usual });
         }
-        let state = reading.state;
-        let unit = |column, meant: String| Slip::Unit { column, meant };
-        let currents = [1e-3, 1e3, 1e-6].map(|by| {
-            let read = reading.plate * by;
-            (state, read, unit("plate_current", amperes(read)))
-        });
-        let plates = [1e3, 1e-3].map(|by| {
-            let vpk = vpk * by;
-            (
-                State { vpk, ..state },
-                reading.plate,
-                unit("vpk", volts(vpk)),
-            )
-        });
-        let grids = [1e-3, 1e3].map(|by| {
-            let vgk = vgk * by;
-            (
-                State { vgk, ..state },
-                reading.plate,
-                unit("vgk", volts(vgk)),
-            )
-        });
-        let screens = [1e3, 1e-3].map(|by| {
-            let vg2k = vg2k * by;
-            (
-                State { vg2k, ..state },
-                reading.plate,
-                unit("vg2k", volts(vg2k)),
-            )
-        });
-        let sign = Slip::Sign { meant: volts(-vgk) };
-        let sign = (State { vgk: -vgk, ..state }, reading.plate, sign);
-        let slips = currents
-            .into_iter()
-            .chain([sign])
-            .chain(plates)
-            .chain(grids);
-        let mut slips = slips.chain(screens.into_iter().filter(|_| !vg2k.is_nan()));
-        let meant = slips
-            .find(|(state, read, _)| close(*state, *read))
-            .map(|s| s.2);
-        let read = amperes(reading.plate);
-        return Some(FitProblem::Unlikely {
+        Some(FitProblem::Unlikely {
             column: "plate_current",
-            read,
+            read: amperes(plate),
             valve,
             usual,
-            meant,
-        });
+            meant: self.slip(),
+        })
     }
-    let most = rating(frame, "vamax");
-    if vpk > HIGH * most {
-        return Some(FitProblem::TooHigh {
+
+    /// The slip of the pen that explains a plate's current: a unit or a sign.
+    fn slip(&self) -> Option<Slip> {
+        let Reading { state, plate, .. } = *self.reading;
+        let unit = |column, meant: String| Slip::Unit { column, meant };
+        let mut slips = Vec::new();
+        for by in [1e-3, 1e3, 1e-6] {
+            let read = plate * by;
+            slips.push((state, read, unit("plate_current", amperes(read))));
+        }
+        let vgk = -state.vgk;
+        let sign = Slip::Sign { meant: volts(vgk) };
+        slips.push((State { vgk, ..state }, plate, sign));
+        for by in [1e3, 1e-3] {
+            let vpk = state.vpk * by;
+            slips.push((State { vpk, ..state }, plate, unit("vpk", volts(vpk))));
+        }
+        for by in [1e-3, 1e3] {
+            let vgk = state.vgk * by;
+            slips.push((State { vgk, ..state }, plate, unit("vgk", volts(vgk))));
+        }
+        if !state.vg2k.is_nan() {
+            for by in [1e3, 1e-3] {
+                let vg2k = state.vg2k * by;
+                slips.push((State { vg2k, ..state }, plate, unit("vg2k", volts(vg2k))));
+            }
+        }
+        let mut slips = slips.into_iter();
+        let found = slips.find(|(state, read, _)| self.is_close(*state, *read));
+        found.map(|(_, _, slip)| slip)
+    }
+
+    /// More plate volts than the type is made for.
+    fn too_high(&self) -> Option<FitProblem> {
+        let (vpk, most) = (self.reading.state.vpk, rating(self.frame, "vamax"));
+        (vpk > HIGH * most).then(|| FitProblem::TooHigh {
             volts: volts(vpk),
-            valve: frame.name.clone(),
+            valve: self.frame.name.clone(),
             most: volts(most),
-        });
+        })
     }
-    let screen = reading.screen?;
-    let least = little * frame.currents[1] / frame.currents[0].max(1e-12);
-    let expected = of(reading.state, 1);
-    let moved = |by: f64| {
-        let vgk = vgk + by;
-        of(
-            State {
-                vgk,
-                ..reading.state
-            },
-            1,
-        )
-    };
-    let (low, high) = (moved(-slack), moved(slack));
-    let fits = |read: f64| {
-        (read >= low / WEAK_SCREEN || low < 10.0 * least)
-            && read <= (high * WEAK_SCREEN / 2.0).max(10.0 * least)
-    };
-    if fits(screen) || screen <= 0.0 || is_cut_off(reading.state, screen, all) {
-        return None;
+
+    /// A screen current that this type does not give there.
+    fn screen(&self, all: &[Reading]) -> Option<FitProblem> {
+        let state = self.reading.state;
+        let screen = self.reading.screen?;
+        let currents = self.frame.currents;
+        let least = self.little * currents[1] / currents[0].max(1e-12);
+        let (low, high) = self.range(state, 1);
+        let fits = |read: f64| {
+            (read >= low / WEAK_SCREEN || low < 10.0 * least)
+                && read <= (high * WEAK_SCREEN / 2.0).max(10.0 * least)
+        };
+        if fits(screen) || screen <= 0.0 || is_cut_off(state, screen, all) {
+            return None;
+        }
+        let column = "screen_current";
+        let meant = [1e-3, 1e3, 1e-6].map(|by| screen * by);
+        let meant = meant.into_iter().find(|&i| fits(i));
+        Some(FitProblem::Unlikely {
+            column,
+            read: amperes(screen),
+            valve: self.frame.name.clone(),
+            usual: amperes(self.of(state, 1)),
+            meant: meant.map(amperes).map(|meant| Slip::Unit { column, meant }),
+        })
     }
-    let meant = [1e-3, 1e3, 1e-6]
-        .map(|by| screen * by)
-        .into_iter()
-        .find(|&i| fits(i));
-    Some(FitProblem::Unlikely {
-        column: "screen_current",
-        read: amperes(screen),
-        valve,
-        usual: amperes(expected),
-        meant: meant.map(|i| Slip::Unit {
-            column: "screen_current",
-            meant: amperes(i),
-        }),
-    })
 }
 
 /// Whether a screen's current is little beside others of the table, and none with as few volts on
