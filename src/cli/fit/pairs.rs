@@ -220,17 +220,46 @@ fn in_the_amplifier(
     pairs: &[Pair],
 ) -> Result<(Vec<Fitted>, &'static str), Failure> {
     let circuit = session.circuit(Default::default())?;
+    let (sockets, types) = sockets(session, &circuit, list[0].found.frame())?;
+    let asked = Asked::new(session, &circuit, &sockets)?;
+    let folder = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
+    let mut found = Vec::new();
+    for pair in pairs {
+        interrupt::check()?;
+        let mut settings = types.clone();
+        for (socket, k) in sockets.iter().zip([pair.valves.0, pair.valves.1]) {
+            let own = list[k].found.parameters.iter();
+            let text = |p: &Parameter| format!("{socket}.{}={}", p.name, num::full(p.value));
+            settings.extend(own.map(text));
+        }
+        let values = measured(session, &folder, &settings, &asked.figures)?;
+        let value = |k: Option<usize>| k.and_then(|k| values[k]);
+        found.push(Fitted {
+            balance: (values[0].unwrap_or(f64::NAN) - values[1].unwrap_or(f64::NAN)).abs(),
+            hum: value(asked.hum),
+            thd: value(asked.thd),
+        });
+    }
+    Ok((found, asked.hum_unit))
+}
+
+/// The two sockets of a pair, as the user wrote them, and the settings that put the type that was
+/// read where the netlist has another.
+fn sockets(
+    session: &mut Session<'_>,
+    circuit: &Circuit,
+    frame: &Frame,
+) -> Result<([String; 2], Vec<String>), Failure> {
     let names = session.texts("valve");
     let [first, second] = names[..] else {
         return Err(Failure::usage("a pair in an amplifier takes two places")
             .hint("name both: --valve XV4 --valve XV5"));
     };
-    let frame = list[0].found.frame();
+    let sockets = [first.to_string(), second.to_string()];
     let mut places = Vec::new();
-    // Where the netlist has another type, that of the readings takes its place.
     let mut types = Vec::new();
-    for name in [first, second] {
-        let element = super::amplifier::element(&circuit, name)?;
+    for name in &sockets {
+        let element = super::amplifier::element(circuit, name)?;
         let own = element.model.as_deref().unwrap_or_default();
         if element.kind.is_none_or(|k| k.name != frame.kind.name) {
             return Err(
@@ -252,92 +281,110 @@ fn in_the_amplifier(
             types.push(format!("{name}={}", frame.name));
         }
     }
-    let probe = session.texts("probe").first().copied();
-    let node = probe
-        .and_then(|p| p.trim().strip_prefix(['v', 'V']))
-        .map(|p| p.trim_matches(['(', ')', ' ']));
-    let mains = crate::analysis::mains::find(&circuit).is_some();
-    let supply = if mains { None } else { supply(&circuit)? };
-    let mut texts = vec![
-        format!("plate current of {first}"),
-        format!("plate current of {second}"),
-    ];
-    let level = session.positive("level", Role::Voltage)?.map(num::full);
-    let mut hum_unit = "";
-    let mut thd_at = None;
-    if let (Some(probe), Some(level)) = (probe, level) {
-        let source = session
-            .text("source")
-            .map_or(String::new(), |s| format!(", source {s}"));
-        thd_at = Some(texts.len());
-        texts.push(format!("thd of {probe} with level {level}{source}"));
-    }
-    let mut hum_at = None;
-    if let (Some(node), true) = (node, mains) {
-        hum_at = Some(texts.len());
-        hum_unit = "V";
-        texts.push(format!("ripple of {node}"));
-    } else if let (Some(probe), Some(supply)) = (probe, supply) {
-        hum_at = Some(texts.len());
-        hum_unit = "dB";
-        texts.push(format!(
-            "gain of {probe} with frequency 100, source {}",
-            supply
-        ));
-    }
-    let folder = SheetFolder::here(session.guards.sandbox.as_ref(), &session.guards.limits);
-    let stopped = || interrupt::check().is_err();
-    let mut found = Vec::new();
-    for pair in pairs {
-        interrupt::check()?;
-        let mut settings = session.settings().clone();
-        let mut texts_of_pair = types.clone();
-        for (name, k) in [(first, pair.valves.0), (second, pair.valves.1)] {
-            let own = list[k].found.parameters.iter();
-            let text = |p: &Parameter| format!("{name}.{}={}", p.name, num::full(p.value));
-            texts_of_pair.extend(own.map(text));
-        }
-        for text in &texts_of_pair {
-            match setting(&mut session.draft.files, "set", What::Value, text) {
-                Ok(setting) => settings.push(setting),
-                Err(wrong) => return Err(session.failed(vec![wrong])),
-            }
-        }
-        let mut figures = Vec::new();
-        for text in &texts {
-            let file = session.draft.files.add("fit", text.as_str());
-            match Figure::parse(text, Words::whole(file, text)) {
-                Ok(figure) => figures.push(figure),
-                Err(wrong) => return Err(session.failed(vec![wrong])),
-            }
-        }
-        let sources = session.draft.files.clone();
-        let mut bench = Bench::new(&session.draft.netlist, settings, sources, &folder, &stopped);
-        let wanted: Vec<&Figure> = figures.iter().collect();
-        let answers = match bench.measure(&wanted) {
-            Ok(answers) => answers,
-            Err(problems) => return Err(Failure::Input(Box::new(bench.sources), problems)),
+    Ok((sockets, types))
+}
+
+/// What each pair is measured by in the amplifier.
+struct Asked {
+    /// Both plate currents first.
+    figures: Vec<String>,
+    /// Which of them is the distortion.
+    thd: Option<usize>,
+    /// Which of them is the hum, and its unit.
+    hum: Option<usize>,
+    hum_unit: &'static str,
+}
+
+impl Asked {
+    fn new(
+        session: &Session<'_>,
+        circuit: &Circuit,
+        sockets: &[String; 2],
+    ) -> Result<Self, Failure> {
+        let mut asked = Asked {
+            figures: sockets
+                .iter()
+                .map(|s| format!("plate current of {s}"))
+                .collect(),
+            thd: None,
+            hum: None,
+            hum_unit: "",
         };
-        let mut values = Vec::new();
-        for answer in answers {
-            values.push(match answer {
-                Ok(FigureValue::Number(reading)) => Some(reading.value),
-                Ok(_) | Err(Trouble::Unsolved(_) | Trouble::Absent(_)) => None,
-                Err(Trouble::NoSolution(none)) => return Err(none.into()),
-                Err(Trouble::Stopped) => return Err(Failure::Interrupted),
-                Err(Trouble::Input(problem)) => {
-                    return Err(Failure::Input(Box::new(bench.sources), vec![problem]));
-                }
-            });
+        let has_mains = crate::analysis::mains::find(circuit).is_some();
+        let supply = if has_mains { None } else { supply(circuit)? };
+        let level = session.positive("level", Role::Voltage)?.map(num::full);
+        let Some(probe) = session.texts("probe").first().copied() else {
+            return Ok(asked);
+        };
+        if let Some(level) = level {
+            let source = session.text("source");
+            let source = source.map_or(String::new(), |s| format!(", source {s}"));
+            let text = format!("thd of {probe} with level {level}{source}");
+            asked.thd = Some(asked.add(text));
         }
-        let value = |k: Option<usize>| k.and_then(|k| values[k]);
-        found.push(Fitted {
-            balance: (values[0].unwrap_or(f64::NAN) - values[1].unwrap_or(f64::NAN)).abs(),
-            hum: value(hum_at),
-            thd: value(thd_at),
+        let node = probe.trim().strip_prefix(['v', 'V']);
+        let node = node.map(|p| p.trim_matches(['(', ')', ' ']));
+        if let (Some(node), true) = (node, has_mains) {
+            asked.hum = Some(asked.add(format!("ripple of {node}")));
+            asked.hum_unit = "V";
+        } else if let Some(supply) = supply {
+            let text = format!("gain of {probe} with frequency 100, source {supply}");
+            asked.hum = Some(asked.add(text));
+            asked.hum_unit = "dB";
+        }
+        Ok(asked)
+    }
+
+    fn add(&mut self, figure: String) -> usize {
+        self.figures.push(figure);
+        self.figures.len() - 1
+    }
+}
+
+/// Figures of the netlist with settings beside those of the command line; none for one that the
+/// circuit does not have.
+fn measured(
+    session: &mut Session<'_>,
+    folder: &SheetFolder,
+    own: &[String],
+    figures: &[String],
+) -> Result<Vec<Option<f64>>, Failure> {
+    let mut settings = session.settings().clone();
+    for text in own {
+        match setting(&mut session.draft.files, "set", What::Value, text) {
+            Ok(setting) => settings.push(setting),
+            Err(wrong) => return Err(session.failed(vec![wrong])),
+        }
+    }
+    let mut wanted = Vec::new();
+    for text in figures {
+        let file = session.draft.files.add("fit", text.as_str());
+        match Figure::parse(text, Words::whole(file, text)) {
+            Ok(figure) => wanted.push(figure),
+            Err(wrong) => return Err(session.failed(vec![wrong])),
+        }
+    }
+    let sources = session.draft.files.clone();
+    let stopped = || interrupt::check().is_err();
+    let mut bench = Bench::new(&session.draft.netlist, settings, sources, folder, &stopped);
+    let wanted: Vec<&Figure> = wanted.iter().collect();
+    let answers = match bench.measure(&wanted) {
+        Ok(answers) => answers,
+        Err(problems) => return Err(Failure::Input(Box::new(bench.sources), problems)),
+    };
+    let mut values = Vec::new();
+    for answer in answers {
+        values.push(match answer {
+            Ok(FigureValue::Number(reading)) => Some(reading.value),
+            Ok(_) | Err(Trouble::Unsolved(_) | Trouble::Absent(_)) => None,
+            Err(Trouble::NoSolution(none)) => return Err(none.into()),
+            Err(Trouble::Stopped) => return Err(Failure::Interrupted),
+            Err(Trouble::Input(problem)) => {
+                return Err(Failure::Input(Box::new(bench.sources), vec![problem]));
+            }
         });
     }
-    Ok((found, hum_unit))
+    Ok(values)
 }
 
 /// Whether two names are those of one built-in model.

@@ -20,13 +20,37 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
         valve,
         found,
     } = findings;
-    let frame = found.frame();
     let mut text = format!(
         "{name}: one {}, as measured, {} from {from}\n\n",
         valve.name,
         counted(found.judged.len(), "reading")
     );
     text += &against_the_type(findings);
+    text += &parameters(findings);
+    text += &readings(findings);
+    text += &format!(
+        "off by {:.1} % rms{}",
+        100.0 * found.rms,
+        model::untold(found)
+    );
+    if let Some(known) = found.uncertainty() {
+        text += &format!(
+            "; within these volts the plate current is known to +/- {:.1} % (90 %)",
+            100.0 * known
+        );
+    }
+    text.push('\n');
+    if out != crate::report::file::STANDARD_OUTPUT {
+        text += &format!(
+            "\nIn a netlist: `.include {out}`, and {name} in place of {} on the valve's line.\n",
+            valve.name
+        );
+    }
+    text + &format!("{}\n", crate::cli::command::SAFETY)
+}
+
+/// The parameters that the readings move, and those that are held.
+fn parameters(findings: &Findings<'_>) -> String {
     let mut table = Table::new(&[
         ("parameter", Side::Left),
         ("this valve", Side::Right),
@@ -38,7 +62,8 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
         "V" => engineering(v, "V", 3),
         _ => num::full(format!("{v:.3e}").parse().unwrap_or(v)),
     };
-    for p in found.parameters.iter().filter(|p| p.moved) {
+    let (moved, held): (Vec<_>, Vec<_>) = findings.found.parameters.iter().partition(|p| p.moved);
+    for p in moved {
         table.row([
             p.name.to_string(),
             shown(p.value, p),
@@ -47,21 +72,22 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
             shown(p.typical, p),
         ]);
     }
-    text += &format!("\n{}", table.text());
-    let held: Vec<&str> = found
-        .parameters
-        .iter()
-        .filter(|p| !p.moved)
-        .map(|p| p.name)
-        .collect();
+    let mut text = format!("\n{}", table.text());
     if !held.is_empty() {
+        let held: Vec<&str> = held.iter().map(|p| p.name).collect();
         text += &format!(
             "held as in the {}, for the readings say too little of them: {}\n",
-            valve.name,
+            findings.valve.name,
             held.join(" ")
         );
     }
-    let screen = frame.reference.vg2k.is_finite();
+    text
+}
+
+/// The readings beside the model, the worst of them where there are many.
+fn readings(findings: &Findings<'_>) -> String {
+    let found = &findings.found;
+    let screen = found.frame().reference.vg2k.is_finite();
     let mut columns = vec![("line", Side::Right), ("plate", Side::Right)];
     if screen {
         columns.push(("screen", Side::Right));
@@ -107,29 +133,11 @@ pub(super) fn printed(findings: &Findings<'_>, out: &str) -> String {
         ]);
         table.row(row);
     }
-    text += &format!("\n{}", table.text());
+    let mut text = format!("\n{}", table.text());
     if found.judged.len() > MOST {
         text += &format!("the {MOST} worst of {}\n", found.judged.len());
     }
-    text += &format!(
-        "off by {:.1} % rms{}",
-        100.0 * found.rms,
-        model::untold(found)
-    );
-    if let Some(known) = found.uncertainty() {
-        text += &format!(
-            "; within these volts the plate current is known to +/- {:.1} % (90 %)",
-            100.0 * known
-        );
-    }
-    text.push('\n');
-    if out != crate::report::file::STANDARD_OUTPUT {
-        text += &format!(
-            "\nIn a netlist: `.include {out}`, and {name} in place of {} on the valve's line.\n",
-            valve.name
-        );
-    }
-    text + &format!("{}\n", crate::cli::command::SAFETY)
+    text
 }
 
 /// Model over reading, less one.
