@@ -604,3 +604,37 @@ fn past_a_rating_as_built_is_not_the_same() {
         assert!(chart.contains(word), "{chart}");
     }
 }
+
+/// What is rated and not in the chart is compared too: with 2 k in place of 10 k the fuse of 50 mA carries
+/// 300 V / 12001 ohm = 25 mA as drawn, and 300 V / 4001 ohm = 75 mA as built.
+#[test]
+fn a_fuse_that_blows_as_built_is_past_its_rating() {
+    let drawn = RATED
+        .replace("R9 ht x 10k", "R9 ht x 2k")
+        .replace("=2W", "=50W");
+    let drawn = drawn.replace("rated=10W", "rated=50W");
+    let built = drawn.replace("RL y 0 10k", "RL y 0 2k");
+    let (_, _, chart) = run(&drawn, &built, &["--figures"]);
+    let own = |l: &&str| l.starts_with("  RF") && l.contains("rms current");
+    let row = chart.lines().find(own).unwrap_or_else(|| panic!("{chart}"));
+    for word in ["25.00 mA", "74.98 mA", "PAST ITS RATING"] {
+        assert!(row.contains(word), "{row}");
+    }
+    // The same parts, and a fuse whose rating the drawing does not say.
+    let bare = built.replace("fuse=0.05A", "");
+    let (code, _, chart) = run(&bare, &built, &["--figures"]);
+    assert!(code == 1 && chart.contains("PAST ITS RATING"), "{chart}");
+}
+
+/// A part that is not drawn is judged as well: 300 V across 1 k are 90 W.
+#[test]
+fn an_extra_part_past_its_rating_is_listed() {
+    let built = RATED.replace(".end", "RX ht 0 1k ; rated=5W\n.end");
+    let (_, _, chart) = run(RATED, &built, &["--figures"]);
+    let own = |l: &&str| l.starts_with("  RX") && l.contains("wattage needed");
+    let row = chart.lines().find(own).unwrap_or_else(|| panic!("{chart}"));
+    assert!(
+        row.contains("180.0 W") && row.ends_with("PAST ITS RATING"),
+        "{row}"
+    );
+}

@@ -8,11 +8,12 @@ use crate::figure::findings;
 use crate::measure::chart::{ChartRow, Verdict};
 use crate::measure::findings::{Finding, STABILITY, UNJUDGED};
 use crate::measure::quiescent;
+use crate::measure::stress::{self, Stress};
 use crate::netlist::statement::Netlist;
 use crate::num;
 use crate::report::table::{Side, Table};
 use serde_json::json;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 /// What changes from the drawn circuit to the built one.
 pub struct Changes {
@@ -35,6 +36,7 @@ struct Change {
     subject: String,
     quantity: &'static str,
     unit: &'static str,
+    /// NaN of a part that is not drawn.
     drawn: f64,
     built: f64,
     /// Whether the built one is past its rating, if there is one.
@@ -75,8 +77,9 @@ pub fn changes(
         }
     }
     let (mut rows, mut findings) = (Vec::new(), Vec::new());
-    if let [(ours, found_in_ours), (theirs, found_in_theirs)] = &sides[..] {
+    if let [ours, theirs] = &sides[..] {
         let at: HashMap<(String, &str), &ChartRow> = theirs
+            .rows
             .iter()
             .map(|row| ((row.subject.to_lowercase(), row.quantity), row))
             .collect();
@@ -89,15 +92,17 @@ pub fn changes(
             .chain(nets)
             .map(|(a, b)| (a.to_lowercase(), b.to_lowercase()))
             .collect();
-        findings = alone(found_in_ours, found_in_theirs, &fellow);
-        for row in ours {
+        findings = alone(&ours.findings, &theirs.findings, &fellow);
+        let over = |row: &ChartRow| row.verdict().map(|v| v == Verdict::Over);
+        let mut met: HashSet<(&str, &str)> = HashSet::new();
+        for (k, row) in ours.rows.iter().enumerate() {
             let Some(name) = fellow.get(&row.subject.to_lowercase()) else {
                 continue;
             };
             let Some(other) = at.get(&(name.clone(), row.quantity)) else {
                 continue;
             };
-            let over = |row: &ChartRow| row.verdict().map(|v| v == Verdict::Over);
+            met.insert((other.subject.as_str(), other.quantity));
             let change = Change {
                 subject: row.subject.clone(),
                 quantity: row.quantity,
@@ -107,6 +112,9 @@ pub fn changes(
                 over: over(other),
                 was_over: over(row),
             };
+            if k >= ours.charted && change.over.is_none() && change.was_over.is_none() {
+                continue;
+            }
             let least = LEAST * change.drawn.abs().max(change.built.abs()).max(NOTHING);
             let moves = (change.drawn - change.built).abs() > least;
             // What is past its rating in both is listed too: silence would read as within it.
@@ -114,6 +122,18 @@ pub fn changes(
                 rows.push(change);
             }
         }
+        // What the drawing does not have, or does not rate, may be past its rating too.
+        let new = theirs.rows.iter().filter(|row| over(row) == Some(true));
+        let new = new.filter(|row| !met.contains(&(row.subject.as_str(), row.quantity)));
+        rows.extend(new.map(|row| Change {
+            subject: row.subject.clone(),
+            quantity: row.quantity,
+            unit: row.unit,
+            drawn: f64::NAN,
+            built: row.value,
+            over: Some(true),
+            was_over: None,
+        }));
         // Hazards first, then what a meter shows, as the chart has it.
         rows.sort_by_key(|r| match (r.over, r.was_over) {
             (Some(true), was) if was != Some(true) => 0,
@@ -156,7 +176,14 @@ fn alone(
 }
 
 /// What a circuit's chart says, and what is found wrong with it.
-type Charted = (Vec<ChartRow>, Vec<Finding>);
+struct Charted {
+    /// The rows of the chart, and behind them what ratings may be for beside it: fuses, ripple currents,
+    /// volts across resistors.
+    rows: Vec<ChartRow>,
+    /// How many of them are in the chart.
+    charted: usize,
+    findings: Vec<Finding>,
+}
 
 /// The chart of one circuit, or why there is none.
 fn solved(
@@ -176,8 +203,15 @@ fn solved(
     };
     Ok(match quiescent::solve(&circuit) {
         Ok((rest, mut assembly)) => {
-            let rows = rest.rows(&mut assembly, &[]);
-            Ok((rows, findings::of(&rest, assembly, None).0))
+            let mut rows = rest.rows(&mut assembly, &[]);
+            let charted = rows.len();
+            let beside = stress::resting_unrated(&mut assembly, &rest.found);
+            rows.extend(beside.iter().filter_map(Stress::row));
+            Ok(Charted {
+                rows,
+                charted,
+                findings: findings::of(&rest, assembly, None).0,
+            })
         }
         Err(why) => Err(why.to_string()),
     })
@@ -248,7 +282,11 @@ pub fn printed(changes: &Changes) -> String {
         table.row([
             c.subject.clone(),
             c.quantity.to_string(),
-            num::engineering(c.drawn, unit, 4),
+            if c.drawn.is_nan() {
+                String::new()
+            } else {
+                num::engineering(c.drawn, unit, 4)
+            },
             num::engineering(c.built, unit, 4),
             verdict.to_string(),
         ]);

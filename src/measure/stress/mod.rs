@@ -173,6 +173,15 @@ pub fn survey<E>(
 /// The figures at rest that have a rating and that the chart of a circuit does not have: fuses, ripple
 /// currents, volts across resistors and switches, what loudspeakers take. Zeners are among them without one.
 pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
+    beside_chart(assembly, found, false)
+}
+
+/// The same figures, those of parts that nothing rates among them: beside another circuit, which may.
+pub fn resting_unrated(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
+    beside_chart(assembly, found, true)
+}
+
+fn beside_chart(assembly: &mut Assembly<'_>, found: &AtRest, unrated: bool) -> Vec<Stress> {
     let circuit = assembly.circuit;
     let mut gauge = wanted::gauge(circuit);
     let is_cycle = matches!(found, AtRest::Cycle(..));
@@ -192,7 +201,7 @@ pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
             Some(DeviceRole::Toggle | DeviceRole::Switch | DeviceRole::Loudspeaker) => true,
             _ => false,
         };
-        beside && w.limit.is_some()
+        beside && (unrated || w.limit.is_some())
     });
     if gauge.wanted.is_empty() {
         return Vec::new();
