@@ -258,3 +258,26 @@ fn grid_leaks_of_more_types_are_judged() {
     assert_eq!(passes(&pentode("1meg")), "");
     fails(&pentode("22meg"), &[], "grid circuit resistance of `XV1`");
 }
+
+/// 100 k half way and 47 k in series on 300 V: 3.1 mA, 0.48 W in half of the track. Neither its rating nor
+/// that of the whole track was asked for without `--drive`.
+#[test]
+fn a_pot_is_judged_at_rest_and_named_without_a_rating() {
+    let pot = |rated: &str, volts: &str| {
+        format!(
+            "Pot\nVB b 0 {volts}\nXP b w e P100K knob=5{rated}\n.model P100K pot(r=100k)\nRW w 0 47k ; rated=5W\nRE e 0 10meg ; rated=1W\n.end\n"
+        )
+    };
+    assert_eq!(
+        passes(&pot("", "300")),
+        "not judged, as no rating is known: watts of XP"
+    );
+    assert_eq!(passes(&pot("", "30")), "");
+    assert_eq!(passes(&pot(" ; rated=2W", "300")), "");
+    // 0.96 W over the whole track at that current.
+    fails(
+        &pot(" ; rated=0.75W", "300"),
+        &[],
+        "track dissipation of `XP` is ",
+    );
+}

@@ -14,11 +14,13 @@ use crate::measure::quiescent::Quiescent;
 const LIFTED_V: f64 = 50.0;
 /// Watts that any zener stands, half of what the smallest in common use are rated for (400 mW; from memory).
 const ANY_ZENER_W: f64 = 0.2;
+/// Watts that any pot stands: the smallest for a panel (common practice, no published source).
+const ANY_POT_W: f64 = 0.1;
 /// Volts that any diode blocks: the least that sheets print, for light-emitting ones.
 const ANY_BLOCKS_V: f64 = 5.0;
 
 /// What has no rating where others like it have one: resistors and capacitors, and of valves at work the
-/// grid circuit and a lifted cathode; transistors, and diodes that block.
+/// grid circuit and a lifted cathode; transistors, diodes that block, and zeners and pots that get warm.
 pub fn unrated(
     circuit: &Circuit,
     quiescent: &Quiescent,
@@ -44,15 +46,25 @@ pub fn unrated(
     let diodes = diodes.map(|(_, e)| format!("inverse voltage of {}", e.name));
     let zeners = circuit.elements.iter().filter(|e| {
         let is_unrated = inverse::is_zener(e) && inverse::most_watts(e).is_none();
-        is_unrated && !library::is_of_block(e) && taken(stressed, beside, e) > ANY_ZENER_W
+        let dissipation = "driven dissipation";
+        is_unrated
+            && !library::is_of_block(e)
+            && taken(stressed, beside, (e, dissipation, dissipation)) > ANY_ZENER_W
     });
     let zeners = zeners.map(|e| format!("watts of {}", e.name));
+    let pots = circuit.elements.iter().filter(|e| {
+        let names = (*e, "dissipation", "track dissipation");
+        let is_unrated = e.role() == Some(DeviceRole::Pot) && e.rated.is_none();
+        is_unrated && taken(stressed, rows, names) > ANY_POT_W
+    });
+    let pots = pots.map(|e| format!("watts of {}", e.name));
     let transistors = circuit.elements.iter().filter_map(transistor);
     let valves = rows.iter().filter_map(|row| valve(circuit, row));
     // The list is cut off: what fails short comes first.
     transistors
         .chain(diodes)
         .chain(zeners)
+        .chain(pots)
         .chain(parts)
         .chain(valves)
         .collect()
@@ -73,13 +85,17 @@ fn blocked(
     at_rest.chain(driven).fold(0.0, f64::max)
 }
 
-/// The most that a zener takes, in any state that was looked at or at rest, W.
-fn taken(stressed: Option<&Stressed>, beside: &[ChartRow], zener: &Element) -> f64 {
-    const QUANTITY: &str = "driven dissipation";
-    let mut at_rest = beside.iter();
-    let at_rest = at_rest.find(|r| r.subject == zener.name && r.quantity == QUANTITY);
+/// The most that a part takes, in any state that was looked at or at rest, W, by what its heat is called
+/// among the rows at rest and in the survey.
+fn taken(
+    stressed: Option<&Stressed>,
+    rows: &[ChartRow],
+    (element, resting, driven): (&Element, &str, &str),
+) -> f64 {
+    let mut at_rest = rows.iter();
+    let at_rest = at_rest.find(|r| r.subject == element.name && r.quantity == resting);
     let survey = stressed.map(|s| &s.survey);
-    let worst = survey.and_then(|s| s.find(&zener.name, QUANTITY)?.worst());
+    let worst = survey.and_then(|s| s.find(&element.name, driven)?.worst());
     worst
         .map(|w| w.0)
         .or(at_rest.map(|r| r.value))

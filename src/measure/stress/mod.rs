@@ -171,7 +171,8 @@ pub fn survey<E>(
 }
 
 /// The figures at rest that have a rating and that the chart of a circuit does not have: fuses, ripple
-/// currents, volts across resistors and switches, what loudspeakers take. Zeners are among them without one.
+/// currents, volts across resistors and switches, whole tracks of pots, what loudspeakers take. Zeners are
+/// among them without one.
 pub fn resting(assembly: &mut Assembly<'_>, found: &AtRest) -> Vec<Stress> {
     beside_chart(assembly, found, false)
 }
@@ -189,6 +190,7 @@ fn beside_chart(assembly: &mut Assembly<'_>, found: &AtRest, unrated: bool) -> V
         let element = &circuit.elements[w.element];
         let beside = match element.role() {
             Some(DeviceRole::Resistor) => ["rms current", "peak voltage"].contains(&w.quantity),
+            Some(DeviceRole::Pot) => w.quantity == "track dissipation",
             Some(DeviceRole::Capacitor) => {
                 ["ripple current", "charging voltage"].contains(&w.quantity)
             }
