@@ -259,6 +259,19 @@ fn grid_leaks_of_more_types_are_judged() {
     fails(&pentode("22meg"), &[], "grid circuit resistance of `XV1`");
 }
 
+/// 500 V on a body of 0.25 W, which withstands 250 V (common practice, no published source): the line of
+/// the resistor was `ok` for its watts.
+#[test]
+fn a_resistor_at_too_many_volts_is_not_ok_in_its_table() {
+    let netlist = "Bleeder\nVB b 0 500\nRBL b 0 2.2meg ; rated=0.25W\n.end\n";
+    let netlist = common::Netlist::new(netlist);
+    let run = common::Gridleak::command("bias").path(netlist.path());
+    let chart = run.arg("--all").run().stdout;
+    let row = chart.lines().find(|l| l.starts_with("  RBL"));
+    let row = row.unwrap_or_else(|| panic!("{chart}"));
+    assert!(row.ends_with("OVER: peak voltage"), "{row}");
+}
+
 /// 100 k half way and 47 k in series on 300 V: 3.1 mA, 0.48 W in half of the track. Neither its rating nor
 /// that of the whole track was asked for without `--drive`.
 #[test]

@@ -173,7 +173,7 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         outputs,
         || record(&circuit, &quiescent, &rows, &findings, stressed.as_ref()),
         || {
-            let rows = &rows[..charted];
+            let rows = (&rows[..charted], &beside[..]);
             let probed = probes.len();
             let tables = Tables::new(&circuit, &assembly, &quiescent, &findings, rows, probed);
             let (stressed, all) = (stressed.as_ref(), session.flag("all"));

@@ -19,6 +19,8 @@ pub struct Tables<'a> {
     /// The rows but those of the probes, which stand last.
     pub charted: &'a [ChartRow],
     probes: &'a [ChartRow],
+    /// What is rated, but not in the tables.
+    beside: &'a [ChartRow],
     /// The first row of each subject and quantity: a probe may repeat a subject.
     found: HashMap<(&'a str, &'a str), &'a ChartRow>,
     /// All rows of each subject.
@@ -32,13 +34,13 @@ const METERED_V: f64 = 1e-4;
 type Titled = (&'static str, Table);
 
 impl<'a> Tables<'a> {
-    /// For the rows of a chart, the last `probed` of which are the probes.
+    /// For the rows of a chart, the last `probed` of which are the probes, and what is judged beside them.
     pub fn new(
         circuit: &'a Circuit,
         assembly: &'a Assembly<'a>,
         quiescent: &'a Quiescent,
         findings: &'a Findings,
-        rows: &'a [ChartRow],
+        (rows, beside): (&'a [ChartRow], &'a [ChartRow]),
         probed: usize,
     ) -> Self {
         let mut found: HashMap<(&str, &str), &ChartRow> = HashMap::new();
@@ -57,6 +59,7 @@ impl<'a> Tables<'a> {
             findings,
             charted,
             probes,
+            beside,
             found,
             of,
         }
@@ -329,7 +332,7 @@ impl<'a> Tables<'a> {
                     shown(row.value, "W", 3),
                     needed.map_or(String::new(), |r| shown(r.value, "W", 3)),
                     rating(element, "W"),
-                    verdict(needed.unwrap_or(row)),
+                    self.of_all(needed.unwrap_or(row)),
                 ]);
             }
         }
@@ -361,10 +364,22 @@ impl<'a> Tables<'a> {
                 rating(element, "V"),
                 self.findings
                     .of(&element.name)
-                    .unwrap_or_else(|| verdict(worst)),
+                    .unwrap_or_else(|| self.of_all(worst)),
             ]);
         }
         capacitors
+    }
+
+    /// The word of a part by the row that its line of a table shows, if none of what is judged beside it
+    /// is over: a resistor within its watts is not `ok` at more volts than its body withstands.
+    fn of_all(&self, row: &ChartRow) -> String {
+        let own = self.beside.iter().filter(|r| r.subject == row.subject);
+        let over = own.filter(|r| r.verdict() == Some(Verdict::Over));
+        let over: Vec<&str> = over.map(|r| r.quantity).collect();
+        if over.is_empty() || row.verdict() == Some(Verdict::Over) {
+            return verdict(row);
+        }
+        format!("OVER: {}", over.join(", "))
     }
 
     fn wound(&self) -> Table {
