@@ -380,6 +380,22 @@ fn vary_gives_a_row_a_combination_and_figure() {
     }
 }
 
+/// `VOL` and `XVOL` are one pot: the table had two columns for it, of which one was true.
+#[test]
+fn vary_does_not_step_one_thing_twice() {
+    let folder = divider("");
+    for (one, other) in [("VOL=0,10", "XVOL=5"), ("XVOL.knob=1", "vol=2,3")] {
+        let ran = Gridleak::command("vary")
+            .path(&folder.path("d.cir"))
+            .option("--vary", one)
+            .option("--vary", other)
+            .option("--figure", "v(out)")
+            .run();
+        assert_eq!(ran.status, 2, "{}", ran.stdout);
+        assert!(ran.stderr.contains("are one thing"), "{}", ran.stderr);
+    }
+}
+
 #[test]
 fn seek_finds_the_resistor_and_says_when_there_is_none() {
     let folder = divider("");

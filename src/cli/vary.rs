@@ -12,7 +12,7 @@ use crate::circuit::bind::Timing;
 use crate::circuit::params::MAINS;
 use crate::diag::Span;
 use crate::figure::bench::{Bench, FigureValue, Judging, Reading, Trouble};
-use crate::figure::choice::{Choice, TEMPERATURE, choose};
+use crate::figure::choice::{Choice, TEMPERATURE, choose, sets_the_same};
 use crate::figure::digits::shown;
 use crate::figure::registry::Gives;
 use crate::figure::{Figure, Words};
@@ -88,6 +88,15 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
             .hint("a probe is a figure too: `--figure v(out)`"));
     }
     let base = session.circuit(Timing::default())?;
+    if let [one, other] = &steps[..]
+        && sets_the_same(&base, &one.name, &other.name)
+    {
+        return Err(Failure::usage(format!(
+            "`{}` and `{}` are one thing: it cannot be stepped twice",
+            one.name, other.name
+        ))
+        .hint("give all of its values to one `--vary`"));
+    }
     session.warn_of_supply(&base);
     let plot_path = session.text("plot").map(Path::new);
     if plot_path.is_some()

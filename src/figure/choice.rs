@@ -1,8 +1,8 @@
 //! What is set on a circuit before it is measured: values, knobs, switches, valves and the
 //! temperature, all by one form, `NAME = value`.
 
-use crate::circuit::Circuit;
 use crate::circuit::params::{self, Overrides, Setting, What, bare};
+use crate::circuit::{Circuit, Element};
 use crate::device::role::DeviceRole;
 use crate::diag::{Span, nearest};
 use crate::netlist::statement::{ControlKind, ControlLine, Netlist, Value};
@@ -71,6 +71,37 @@ pub fn kind(circuit: &Circuit, name: &str) -> What {
         controls.iter().find(|c| c.0 == near)
     };
     same.or_else(near).map_or(What::Value, |c| c.1)
+}
+
+/// Whether two names set one thing of a circuit, as `SW`, `XSW` and `XSW.at` do: of two such settings
+/// only the later one counts.
+pub fn sets_the_same(circuit: &Circuit, one: &str, other: &str) -> bool {
+    let whole = |name: &str| -> String {
+        let found = |name: &str| {
+            let same = |e: &&Element| {
+                let is_control = matches!(e.role(), Some(DeviceRole::Pot | DeviceRole::Toggle));
+                e.name.eq_ignore_ascii_case(name)
+                    || is_control && bare(&e.name).eq_ignore_ascii_case(name)
+            };
+            circuit
+                .element(name)
+                .or_else(|| circuit.elements.iter().find(same))
+        };
+        let own = found(name).or_else(|| {
+            let (owner, parameter) = name.rsplit_once('.')?;
+            found(owner).filter(|e| {
+                let main = match e.role() {
+                    Some(DeviceRole::Pot) => "knob",
+                    Some(DeviceRole::Toggle) => "at",
+                    Some(DeviceRole::VoltageSource | DeviceRole::CurrentSource) => "dc",
+                    _ => return false,
+                };
+                parameter.eq_ignore_ascii_case(main)
+            })
+        });
+        own.map_or(name, |e| e.name.as_str()).to_lowercase()
+    };
+    whole(one) == whole(other)
 }
 
 /// Pots and toggles by their names without the X.
