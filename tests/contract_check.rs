@@ -396,6 +396,24 @@ fn vary_does_not_step_one_thing_twice() {
     }
 }
 
+/// A knob that was sought stands in the chart as a hand can set it: 5, not 5.000000023.
+#[test]
+fn a_sought_knob_has_few_digits() {
+    let folder = divider("");
+    let ran = Gridleak::command("bias")
+        .path(&folder.path("d.cir"))
+        .option("--seek", "v(out) = 3 V")
+        .option("--by", "VOL")
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let controls = ran.stdout.lines().find(|l| l.starts_with("controls:"));
+    let (_, at) = controls
+        .and_then(|l| l.split_once("XVOL="))
+        .expect("a knob");
+    let at = at.split(' ').next().unwrap_or("");
+    assert!(at.len() <= 5 && at.parse::<f64>().is_ok(), "{at}");
+}
+
 #[test]
 fn seek_finds_the_resistor_and_says_when_there_is_none() {
     let folder = divider("");

@@ -166,11 +166,13 @@ fn listed(names: &[String]) -> String {
     }
 }
 
+/// How knobs and switches stand; a knob that was sought, to no more digits than a hand can set.
 fn positions(circuit: &Circuit) -> String {
+    let at = |position: f64| num::full((position * 1e3).round() / 1e3);
     circuit
         .elements
         .iter()
-        .filter_map(|e| e.position.map(|p| format!("{}={}", e.name, num::full(p))))
+        .filter_map(|e| e.position.map(|p| format!("{}={}", e.name, at(p))))
         .collect::<Vec<_>>()
         .join(" ")
 }
