@@ -473,6 +473,27 @@ fn a_sheet_tells_how_many_amplifiers_meet_it() {
     assert_eq!(failed, 90 - both);
 }
 
+/// A percentage without a rating was "met by 0" of them, with exit code 0; `check` calls it bad.
+#[test]
+fn an_expectation_that_cannot_be_judged_is_refused() {
+    let sheet = "netlist = 'd.cir'\n[[expect]]\nfigure = 'dissipation of R1'\nat-most = '100 %'\n";
+    let folder = folder_with(&[("d.cir", DIVIDER), ("d.sheet.toml", sheet)]);
+    let told = refused(folder.path(), &["spread", "d.sheet.toml", "--runs", "5"], 2);
+    let place = "d.sheet.toml:4:11";
+    assert!(
+        told.contains("has no rating") && told.contains(place),
+        "{told}"
+    );
+    // With a rating it is judged: 10 V over 5 k leaves 12 mW in 3 k.
+    fs::write(
+        folder.path().join("d.cir"),
+        DIVIDER.replace("tol=10%", "tol=10% rated=0.25W"),
+    )
+    .expect("written");
+    let found = record(folder.path(), &["d.sheet.toml", "--runs", "5"]);
+    assert_eq!(found["expectations"]["all"]["amplifiers"].as_u64(), Some(5));
+}
+
 /// Issue: `--mains` was passed over for a sheet, and `--set temperature=60` refused.
 #[test]
 fn a_sheet_takes_the_settings_of_the_command_line() {

@@ -70,7 +70,8 @@ impl Board {
     /// Measures the drawing's own amplifier to see what columns there are.
     ///
     /// # Errors
-    /// If a figure asks for what the circuit does not have, or a curve cannot be had at all.
+    /// If a figure asks for what the circuit does not have, an expectation cannot be judged, or a curve
+    /// cannot be had at all.
     pub fn new(asked: &Asked<'_>, worker: &mut Worker<'_>) -> Result<Self, Failure> {
         let found = worker.values(&asked.plan.variables.nominal());
         let mut board = Board {
@@ -91,6 +92,14 @@ impl Board {
             for (figure, found) in setup.figures.iter().zip(&found.figures) {
                 let name = in_case(case, &figure.text);
                 let before = board.columns.len();
+                let expectation = expected.get(widths.len());
+                // A percentage without a rating, a stored file that does not fit: no amplifier could meet that.
+                if let (Ok(value), Some(expectation)) = (found, expectation)
+                    && let Err(problem) = judge::judge(expectation, case, value, &asked.beside)
+                {
+                    let sources = Box::new(asked.sources.clone());
+                    return Err(Failure::Input(sources, vec![problem]));
+                }
                 let mut add = |name: String, unit| board.columns.push(Column { name, unit });
                 match found {
                     Err(Trouble::Input(problem)) => {
@@ -99,13 +108,10 @@ impl Board {
                     }
                     Err(Trouble::Stopped) => return Err(Failure::Interrupted),
                     // A sheet holds curves and sounds against stored ones: one distance.
-                    _ if asked.is_sheet() => {
-                        let expectation = expected.get(widths.len());
-                        add(
-                            name,
-                            expectation.map_or(figure.unit(), Expectation::found_unit),
-                        );
-                    }
+                    _ if asked.is_sheet() => add(
+                        name,
+                        expectation.map_or(figure.unit(), Expectation::found_unit),
+                    ),
                     Ok(FigureValue::Curve(curve)) => {
                         for x in &curve.x {
                             add(format!("{name} @ {}", num::full(*x)), curve.unit);
