@@ -202,3 +202,65 @@ fn a_valve_over_its_rating_is_said() {
     assert!(note.contains("OVER: plate dissipation of XV1"), "{note}");
     assert!(note.contains("rated 12.0 W"), "{note}");
 }
+
+/// A fuse that is drawn was listed as a resistor of 0.1 ohm, beside a second one for the transformer. The
+/// currents are those of `volt_amperes_and_fuses_follow_from_the_load`.
+#[test]
+fn a_fuse_that_is_drawn_is_bought_once_and_as_a_fuse() {
+    let fused = |mains: &str, tension: &str| {
+        let text = ideal_mains(&format!(
+            "RF live line 0.1 ; fuse={mains}\nRH h1 x 0.1 ; fuse={tension}\nRL x h2 5k"
+        ));
+        parts(&text.replace("VMAINS line", "VMAINS live"), &[])
+    };
+    let table = fused("0.5A", "0.2A");
+    let of = |table: &Table, name: &str| {
+        let own = |r: &&Vec<String>| r[5] == name;
+        let found: Vec<Vec<String>> = table.rows.iter().filter(own).cloned().collect();
+        assert_eq!(found.len(), 1, "{name}: {table:?}");
+        found[0].clone()
+    };
+    let mains = of(&table, "RF");
+    assert_eq!(mains[..5], ["1", "fuse", "mains fuse", "239 mA", "0.5 A"]);
+    assert!(mains[6].contains("usual here: 0.4 A, slow"), "{mains:?}");
+    let tension = of(&table, "RH");
+    assert_eq!(
+        tension[..5],
+        ["1", "fuse", "high-tension fuse", "110 mA", "0.2 A"]
+    );
+    assert!(!tension[6].contains("usual here"), "{tension:?}");
+    // The other side of the winding has none yet; the primary needs no more.
+    let fuses = table.rows.iter().filter(|r| r[1] == "fuse");
+    let fuses: Vec<&str> = fuses.map(|r| r[5].as_str()).collect();
+    assert_eq!(fuses, ["RF", "RH", "XM"]);
+    assert!(table.rows.iter().all(|r| r[2] != "100m"), "{table:?}");
+    // One that feeds something else beside the transformer saves nothing of it.
+    let beside = ideal_mains("RF line x 0.1 ; fuse=1A\nRX x 0 10k\nRL h1 h2 5k");
+    let table = parts(&beside, &[]);
+    assert_eq!(row(&table, "fuse", "mains fuse")[5], "XM");
+    assert_eq!(of(&table, "RF")[2], "fuse");
+    // One that blows is not bought.
+    let weak = of(&fused("0.2A", "0.2A"), "RF");
+    assert_eq!(weak[4], "");
+    assert!(
+        weak[6].contains("does not do: drawn as 200 mA, it blows at 239 mA"),
+        "{weak:?}"
+    );
+}
+
+/// Behind a fuse and a switch the transformer had lost its volt-amperes, and its fuse the heaters: the
+/// figures of `volt_amperes_count_the_heaters`, but for what a tenth of an ohm takes.
+#[test]
+fn a_fuse_and_a_switch_hide_no_volt_amperes() {
+    let bare = "RL h1 h2 5k\nVB b 0 10\nXV1 b b 0 0 EL84\nXV2 b b 0 0 EL84";
+    let text = ideal_mains(bare).replace("VMAINS line", "VMAINS live");
+    let switched = text.replace(
+        "RL h1",
+        "RF live fused 0.1 ; fuse=0.5A\nXPOWER fused line toggle at=1\nRL h1",
+    );
+    let table = parts(&switched, &[]);
+    let iron = row(&table, "mains transformer", "MT");
+    assert_eq!(iron[3], "72.1 VA");
+    let fuse = row(&table, "fuse", "mains fuse");
+    assert_eq!(fuse[3..6], ["285 mA", "0.5 A", "RF"]);
+}

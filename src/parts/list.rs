@@ -182,6 +182,8 @@ fn part(
         (found.line, found.stress)
     };
     let (mut line, stress) = match element.role()? {
+        // It stands with the transformers.
+        DeviceRole::Resistor if power::is_fuse(element) => return None,
         DeviceRole::Resistor => {
             resistor(element, worst("driven dissipation"), worst("peak voltage"))
         }

@@ -60,21 +60,65 @@ pub(super) fn lines(circuit: &Circuit, survey: &Survey, found: &[Finding]) -> Ve
                 lines.push(line);
             }
             Some(DeviceRole::Loudspeaker) => lines.push(one("loudspeaker", element)),
+            // Those in the leads of a mains transformer stand with it.
+            Some(DeviceRole::Resistor) if is_fuse(element) && !is_of_iron(circuit, element) => {
+                lines.push(drawn(element, through(survey, element), None));
+            }
             _ => {}
         }
         for line in &mut lines[first..] {
             let rests = match element.role() {
                 Some(DeviceRole::MainsTransformer) => !resting.is_empty(),
-                Some(DeviceRole::Choke) => resting.contains(&k),
+                Some(DeviceRole::Choke | DeviceRole::Resistor) => resting.contains(&k),
                 _ => false,
             };
             if rests {
                 line.notes.insert(0, resting::NOTE.to_string());
             }
             check(line, element, found);
+            let fuse = line.names.first().and_then(|name| circuit.element(name));
+            if let Some(fuse) = fuse.filter(|e| e.name != element.name) {
+                check(line, fuse, found);
+            }
         }
     }
+    // A fuse before two transformers was found by both.
+    let mut seen = Vec::new();
+    lines.retain(|line| {
+        let is_again =
+            line.kind == "fuse" && seen.contains(&(line.value.clone(), line.names.clone()));
+        seen.push((line.value.clone(), line.names.clone()));
+        !is_again
+    });
     lines
+}
+
+/// Whether a resistor is a fuse alone: one whose line gives its watts too is a resistor that fuses.
+pub(super) fn is_fuse(element: &Element) -> bool {
+    element.letter == 'R' && element.notes.fuse.is_some() && element.rated.is_none()
+}
+
+/// Whether a fuse is drawn in a lead of a mains transformer.
+fn is_of_iron(circuit: &Circuit, fuse: &Element) -> bool {
+    let all = circuit.elements.iter();
+    let mut iron = all.filter(|e| e.role() == Some(DeviceRole::MainsTransformer));
+    iron.any(|e| {
+        let leads = ["line", "neutral", "ht1", "ht2", "centre"];
+        let own = fuses_in(circuit, e, &leads);
+        own.iter().any(|f| f.name == fuse.name)
+    })
+}
+
+/// The fuses in some leads of a mains transformer.
+fn fuses_in<'c>(circuit: &'c Circuit, iron: &Element, leads: &[&str]) -> Vec<&'c Element> {
+    let mut all = findings::in_lead(circuit, iron, leads);
+    all.retain(|e| is_fuse(e));
+    all
+}
+
+/// The most that a fuse carries, A rms.
+fn through(survey: &Survey, fuse: &Element) -> f64 {
+    worst(survey, &fuse.name, "rms current").unwrap_or(0.0)
 }
 
 /// Notes what is found wrong with iron, and does not buy it if that is grave. A load that is not
@@ -106,9 +150,7 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     let of = |quantity: &str| worst(survey, &element.name, quantity);
     let mut line = one("mains transformer", element);
     // The source that feeds it says how many volts that current is at.
-    let line_node = element.terminals[0];
-    let feeds = |e: &&Element| e.letter == 'V' && e.terminals.contains(&line_node);
-    let source = circuit.elements.iter().find(feeds);
+    let source = findings::source_of(circuit, element);
     let volts = source.and_then(|s| worst(survey, &s.name, "rms voltage"));
     let heat = heaters(circuit, survey, element, source);
     let mut primary = of("primary rms current");
@@ -151,7 +193,7 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
     if let Some(amperes) = primary {
         // What the heaters take beside the model's own is no overload of its.
         let heaters = volts.map_or(0.0, |volts| heat.uncounted / volts);
-        lines.push(fuse(
+        let advised = fuse(
             "mains fuse",
             (
                 amperes,
@@ -159,14 +201,23 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
             ),
             element,
             "slow, in the line before the switch",
-        ));
+        );
+        let fuses = fuses_in(circuit, element, &["line", "neutral"]);
+        if fuses.is_empty() {
+            lines.push(advised);
+        } else {
+            // One before several transformers carries more than each of them.
+            let carried = |e: &Element| amperes.max(through(survey, e));
+            let own = fuses.iter().map(|e| drawn(e, carried(e), Some(&advised)));
+            lines.extend(own);
+        }
     }
     if let [Some(a), Some(b)] = sides
         && a.max(b) > 0.0
     {
         // A bridge across the whole winding, or one side alone: one current, one fuse.
         let is_one = a == 0.0 || b == 0.0 || is_free(circuit, element, "centre");
-        lines.push(fuse(
+        let mut advised = fuse(
             "high-tension fuse",
             (a.max(b), element.rating("ht1 rms current")),
             element,
@@ -175,12 +226,55 @@ fn mains(lines: &mut Vec<Line>, circuit: &Circuit, survey: &Survey, element: &El
             } else {
                 "slow, one in each side"
             },
-        ));
-        if let Some(line) = lines.last_mut()
-            && !is_one
-        {
-            line.quantity = 2;
+        );
+        let centre = fuses_in(circuit, element, &["centre"]);
+        let sides = ["ht1", "ht2"].map(|end| fuses_in(circuit, element, &[end]));
+        let bare = sides.iter().filter(|fuses| fuses.is_empty()).count();
+        for own in sides.iter().flatten() {
+            lines.push(drawn(own, through(survey, own), Some(&advised)));
         }
+        // It carries the current of both sides, for which nothing is advised.
+        for own in &centre {
+            lines.push(drawn(own, through(survey, own), None));
+        }
+        let wanted = if is_one { bare / 2 } else { bare };
+        if centre.is_empty() && wanted > 0 {
+            advised.quantity = wanted;
+            lines.push(advised);
+        }
+    }
+}
+
+/// A fuse that the netlist draws, which is bought as its line says, and what common practice would fit.
+fn drawn(element: &Element, amperes: f64, advised: Option<&Line>) -> Line {
+    let rating = element.notes.fuse.unwrap_or(0.0);
+    let blows = amperes > rating * ROUNDING;
+    let would = advised.filter(|a| a.rating.is_some_and(|r| r != rating));
+    let would = would.map(|a| format!("usual here: {}, slow", a.buy));
+    let note = if blows {
+        format!(
+            "does not do: drawn as {}, it blows at {}",
+            show(rating, "A"),
+            show(amperes, "A")
+        )
+    } else {
+        "as drawn".to_string()
+    };
+    Line {
+        quantity: 1,
+        needs: show(amperes, "A"),
+        buy: if blows {
+            String::new()
+        } else {
+            format!("{} A", num::full(rating))
+        },
+        rating: (!blows).then_some(rating),
+        names: vec![element.name.clone()],
+        notes: std::iter::once(note)
+            .chain(would)
+            .chain([FUSES.to_string()])
+            .collect(),
+        ..Line::new("fuse", advised.map_or("fuse", |a| a.value.as_str()))
     }
 }
 

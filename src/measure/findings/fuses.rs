@@ -26,6 +26,44 @@ pub(super) fn fuses(circuit: &Circuit) -> Vec<Finding> {
     found
 }
 
+/// The voltage source that a mains transformer is at, through fuses, switches and what else is hardly more
+/// than a wire.
+pub fn source_of<'c>(circuit: &'c Circuit, iron: &Element) -> Option<&'c Element> {
+    let leads = Groups::new(circuit, wires(circuit, &[]));
+    let ends = ["line", "neutral"].into_iter();
+    let ends: Vec<Node> = ends.filter_map(|end| iron.terminal(end)).collect();
+    let joined = |a: Node, b: Node| a != Node::GROUND && leads.of(a) == leads.of(b);
+    let feeds = |e: &&Element| {
+        let mut own = e.terminals.iter();
+        let is_source = e.role() == Some(DeviceRole::VoltageSource);
+        is_source && own.any(|a| ends.iter().any(|b| joined(*a, *b)))
+    };
+    circuit.elements.iter().find(feeds)
+}
+
+/// The fuses that are drawn in a lead of an element: nothing but wire is between them and one of the
+/// terminals of these names, and no source feeds it but through them.
+pub fn in_lead<'c>(circuit: &'c Circuit, of: &Element, terminals: &[&str]) -> Vec<&'c Element> {
+    let ends = terminals.iter().filter_map(|name| of.terminal(name));
+    let ends: Vec<Node> = ends.filter(|n| *n != Node::GROUND).collect();
+    let leads_there = |fuse: &&Element| {
+        let leads = Groups::new(circuit, wires(circuit, &[fuse]));
+        let is_fed = |lead: usize| {
+            let all = circuit.elements.iter();
+            let sources = all.filter(|e| e.role() == Some(DeviceRole::VoltageSource));
+            let mut nodes = sources.flat_map(|e| &e.terminals);
+            nodes.any(|n| *n != Node::GROUND && leads.of(*n) == lead)
+        };
+        let mut own = fuse.terminals.iter().filter(|n| **n != Node::GROUND);
+        own.any(|n| {
+            let lead = leads.of(*n);
+            ends.iter().any(|end| leads.of(*end) == lead) && !is_fed(lead)
+        })
+    };
+    let fuses = circuit.elements.iter().filter(|e| e.notes.fuse.is_some());
+    fuses.filter(leads_there).collect()
+}
+
 /// Fuses in the neutral of a primary whose live lead has none: the mains source's other end is at ground.
 fn in_neutral(circuit: &Circuit, iron: &Element) -> Vec<Finding> {
     let is_fuse = |e: &&Element| e.notes.fuse.is_some();

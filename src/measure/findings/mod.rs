@@ -44,6 +44,7 @@ pub use charge::{SAFE_V, charged};
 pub use dead::dead;
 pub use elsewhere::{Trial, elsewhere};
 pub use finding::{ELSEWHERE, Finding, NO_LOAD, REVERSED, STABILITY, STORED, UNJUDGED, UNSOLVED};
+pub use fuses::{in_lead, source_of};
 pub use iron::unloaded;
 pub use mains::supply;
 pub use stability::{advice, stability, unstable};
