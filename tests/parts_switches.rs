@@ -197,3 +197,17 @@ fn the_power_amplifiers_other_load_and_pair_are_named() {
         format!("{NOTE}, with --switch PAIR6V6=1")
     );
 }
+
+/// A closed mains switch "needed" the millivolts across its contact. 230 V over 1 k is 0.23 A.
+#[test]
+fn a_closed_switch_is_listed_by_what_it_carries() {
+    let lamp = "Lamp\nVB b 0 230\nXPOWER b l toggle at=1\nRL l 0 1k ; rated=150W\nXOTHER b 0 toggle at=0\n.end\n";
+    let table = of(lamp, &[]);
+    let needs = |name: &str| {
+        let found = table.rows.iter().find(|r| r[5] == name);
+        let found = found.unwrap_or_else(|| panic!("no {name}: {table:?}"));
+        (found[3].clone(), found[6].contains("closed as it stands"))
+    };
+    assert_eq!(needs("XPOWER"), ("230 mA".to_string(), true));
+    assert_eq!(needs("XOTHER"), ("230 V".to_string(), false));
+}

@@ -150,6 +150,9 @@ fn reversed(survey: &Survey, element: &Element) -> Option<f64> {
 /// what feeds it less.
 const DOUBTED: &str = "what it needs is not known: a diode conducts backward";
 
+/// What is said of a switch that is closed: the volts across it are those of its contact alone.
+const CLOSED: &str = "closed as it stands: ask again with it open for the volts that it holds off";
+
 /// The order of kinds.
 fn place(kind: &str) -> usize {
     const KINDS: [&str; 9] = [
@@ -210,6 +213,13 @@ fn part(
             let mut line = Line::new("relay contact", "");
             line.needs = show(volts, "V");
             (line, volts)
+        }
+        DeviceRole::Toggle if element.position == Some(1.0) => {
+            let amperes = worst("rms current");
+            let mut line = Line::new("switch", "1 pole");
+            line.needs = show(amperes, "A");
+            line.notes.push(CLOSED.to_string());
+            (line, amperes)
         }
         DeviceRole::Toggle => {
             let volts = worst("peak voltage");
@@ -290,12 +300,18 @@ fn pot(element: &Element, watts: f64, whole: f64) -> (Line, f64) {
     line.number = ohms;
     line.needs = show(watts, "W");
     line.rating = ratings::resistor(watts.max(whole), 0.0, element.rated);
-    if let Some(rating) = line.rating {
-        line.buy = format!("{} W", num::full(rating));
-        if ratings::resistor(watts, 0.0, element.rated) != line.rating {
-            line.notes
-                .push("rated for the current in a part of its track".to_string());
+    match line.rating {
+        Some(rating) => {
+            line.buy = format!("{} W", num::full(rating));
+            if ratings::resistor(watts, 0.0, element.rated) != line.rating {
+                line.notes
+                    .push("rated for the current in a part of its track".to_string());
+            }
         }
+        None => line.notes.push(format!(
+            "its whole track would take {} at that current: no pot will do",
+            show(watts.max(whole), "W")
+        )),
     }
     (line, watts)
 }
