@@ -304,3 +304,23 @@ fn a_bridge_on_one_winding_has_one_fuse() {
     assert_eq!(two[0], "2", "{two:?}");
     assert!(two[6].contains("one in each side"), "{two:?}");
 }
+
+/// With the centre tap left off the supply is dead, and its reservoir was "buy 16 V".
+#[test]
+fn behind_a_dead_rectifier_nothing_is_chosen_for_0_v() {
+    let sound = supply("0", "CR2 res 0 22u ; rated=450V");
+    let table = parts(&sound);
+    assert_eq!(row(&table, "capacitor", "CR")[4], "400 V");
+    let table = parts(&sound.replace("h1 0 h2 0 0 MT", "h1 open h2 0 0 MT"));
+    const NOTE: &str = "what it needs is not known: a rectifier delivers nothing";
+    for (kind, name, buy) in [
+        ("capacitor", "CR", ""),
+        ("resistor", "RL", ""),
+        ("capacitor", "CR2", "450 V"),
+    ] {
+        let found = row(&table, kind, name);
+        assert_eq!(found[4], buy, "{found:?}");
+        assert!(found[6].contains(NOTE), "{found:?}");
+    }
+    assert!(!row(&table, "diode", "D1")[6].contains(NOTE), "{table:?}");
+}

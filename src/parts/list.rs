@@ -24,6 +24,7 @@ pub fn list(
     let leads = Leads::of(circuit);
     let idle = idle::notes(circuit, survey, open_contacts);
     let resting = resting::carriers(circuit, survey);
+    let is_dead = found.iter().any(findings::is_dead);
     let mut groups: Vec<Group> = Vec::new();
     for (k, element) in circuit.elements.iter().enumerate() {
         let Some(mut part) = part(circuit, leads.as_ref(), survey, element) else {
@@ -33,6 +34,9 @@ pub fn list(
             leave(&mut part.line, element, note);
         } else if resting.contains(&k) && element.role() == Some(DeviceRole::Resistor) {
             part.line.notes.push(resting::NOTE.to_string());
+        }
+        if is_dead && element.role() != Some(DeviceRole::Diode) {
+            leave(&mut part.line, element, DEAD);
         }
         check(&mut part.line, element, survey, found);
         let same = |g: &&mut Group| {
@@ -152,6 +156,9 @@ const DOUBTED: &str = "what it needs is not known: a diode conducts backward";
 
 /// What is said of a switch that is closed: the volts across it are those of its contact alone.
 const CLOSED: &str = "closed as it stands: ask again with it open for the volts that it holds off";
+
+/// What is said of every part where a rectifier delivers nothing: behind it all stand at 0 V.
+const DEAD: &str = "what it needs is not known: a rectifier delivers nothing";
 
 /// The order of kinds.
 fn place(kind: &str) -> usize {

@@ -10,6 +10,14 @@ use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::system::assemble::Assembly;
 use std::f64::consts::SQRT_2;
 
+/// How what is said of a dead rectifier begins.
+const DELIVERS_NOTHING: &str = "delivers nothing";
+
+/// Whether a finding says that a rectifier on a live winding delivers nothing.
+pub fn is_dead(finding: &Finding) -> bool {
+    finding.grave && finding.text.starts_with(DELIVERS_NOTHING)
+}
+
 /// A winding is live from this on, V rms.
 const LIVE: f64 = 3.0;
 /// Part of the winding's crest below which nothing stands behind its rectifiers.
@@ -99,11 +107,11 @@ pub fn dead(assembly: &mut Assembly<'_>, rest: &Quiescent) -> Vec<Finding> {
         );
         let text = if is_off {
             format!(
-                "delivers nothing while switched off: an open switch is in the way of its winding's current; {stands}"
+                "{DELIVERS_NOTHING} while switched off: an open switch is in the way of its winding's current; {stands}"
             )
         } else {
             format!(
-                "delivers nothing: {stands}; is the other end of the winding, or its centre tap, connected?"
+                "{DELIVERS_NOTHING}: {stands}; is the other end of the winding, or its centre tap, connected?"
             )
         };
         let finding = Finding {

@@ -41,7 +41,7 @@ pub fn at_rest(assembly: &mut Assembly<'_>, x: &[f64], mains: Option<&Mains>) ->
 
 pub use backward::{backward, doubtful};
 pub use charge::{SAFE_V, charged};
-pub use dead::dead;
+pub use dead::{dead, is_dead};
 pub use elsewhere::{Trial, elsewhere};
 pub use finding::{ELSEWHERE, Finding, NO_LOAD, REVERSED, STABILITY, STORED, UNJUDGED, UNSOLVED};
 pub use fuses::{in_lead, source_of};
