@@ -392,3 +392,32 @@ fn a_plot_shows_the_watts_of_a_load() {
         .map(|line| line.matches(',').count());
     assert!(points.max() > Some(6), "the curve has its two points only");
 }
+
+/// A fixed bug: a stage with large capacitors was called unstable at high frequencies. Their charges
+/// move for thousands of cycles, first up and then down.
+#[test]
+fn large_capacitors_are_no_instability() {
+    let netlist = Netlist::new(
+        "Stage with large capacitors
+VIN in 0 AC 1
+RG in 0 1meg
+XV1A plate in cathode 12AX7
+RP supply plate 100k
+RK cathode 0 1.5k
+CK cathode 0 1000u
+CC plate out 1u
+RL out 0 1meg
+VB supply 0 300
+.end
+",
+    );
+    let ran = distortion(&netlist)
+        .option("--probe", "v(out)")
+        .option("--level", "0.1")
+        .option("--frequency", "20k")
+        .option("--json", "-")
+        .arg("--quiet")
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    assert!(ran.stdout.contains("\"stable\": true"), "{}", ran.stdout);
+}
