@@ -198,10 +198,7 @@ fn found(session: &mut Session<'_>, (freq_hz, levels, pair): Asked) -> Result<Fi
             Some(findings) => findings,
             none => none.insert(Findings {
                 title: base.title.trim().to_string(),
-                level_unit: match driven {
-                    Driven::Voltage(_) => "V",
-                    Driven::Current(_) => "A",
-                },
+                level_unit: driven.unit(),
                 probe: probe.label.clone(),
                 unit: probe.kind.unit(),
                 freq_hz: freq_hz

@@ -121,10 +121,7 @@ fn found(session: &mut Session<'_>, asked: Asked) -> Result<Findings, Failure> {
         title: circuit.title.trim().to_string(),
         celsius: circuit.celsius,
         probe: probe.label,
-        source_unit: match driven {
-            Some(Driven::Current(_)) => "A",
-            _ => "V",
-        },
+        source_unit: driven.map_or("V", Driven::unit),
         source: source.map(|s| s.0),
         frequencies_hz: asked.rows_hz,
         band_hz: asked.band_hz,

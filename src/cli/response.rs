@@ -166,10 +166,7 @@ fn found(session: &mut Session<'_>, frequencies_hz: Vec<f64>) -> Result<Findings
             .into_iter()
             .map(|node| Seen::at(&circuit, node, driven))
             .collect();
-        let per = match driven {
-            Driven::Voltage(_) => "V",
-            Driven::Current(_) => "A",
-        };
+        let per = driven.unit();
         findings.amplitude = if per == "V" { "1 V" } else { "1 A" };
         findings.units = probes
             .iter()

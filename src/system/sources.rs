@@ -39,6 +39,16 @@ pub enum Driven {
     Current(usize),
 }
 
+impl Driven {
+    /// The unit of what it gives: V or A.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Driven::Voltage(_) => "V",
+            Driven::Current(_) => "A",
+        }
+    }
+}
+
 /// What a source is worth at a time, if it is one of those that move.
 pub fn source_value(
     drive: &Drive,
