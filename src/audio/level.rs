@@ -7,6 +7,7 @@
 //! [`Spool`], and the second reads them back. The spool's store is any file
 //! (the caller gives an unnamed one); memory stays at one block.
 
+use super::clip::{SampleStream, SourceProblem};
 use crate::math::fun;
 use std::io::{self, BufReader, BufWriter, Read, Seek, SeekFrom, Write};
 
@@ -15,6 +16,7 @@ use std::io::{self, BufReader, BufWriter, Read, Seek, SeekFrom, Write};
 pub struct Level {
     count: u64,
     peak: f64,
+    sum: f64,
     squares: f64,
 }
 
@@ -24,6 +26,7 @@ impl Level {
         self.count += samples.len() as u64;
         for &x in samples {
             self.peak = self.peak.max(x.abs());
+            self.sum += x;
             self.squares += x * x;
         }
     }
@@ -38,9 +41,55 @@ impl Level {
         self.peak
     }
 
+    /// The mean, in the samples' unit; 0 before the first.
+    pub fn mean(&self) -> f64 {
+        self.sum / self.count.max(1) as f64
+    }
+
     /// Root of the mean square, in the samples' unit; 0 before the first.
     pub fn rms(&self) -> f64 {
         (self.squares / self.count.max(1) as f64).sqrt()
+    }
+}
+
+/// A stream of samples that is measured as it passes.
+pub struct Metered<'s> {
+    stream: &'s mut dyn SampleStream,
+    level: Level,
+}
+
+impl<'s> Metered<'s> {
+    /// The same stream, nothing of it measured yet.
+    pub fn new(stream: &'s mut dyn SampleStream) -> Self {
+        Metered {
+            stream,
+            level: Level::default(),
+        }
+    }
+
+    /// What has been measured so far.
+    pub fn level(&self) -> Level {
+        self.level
+    }
+}
+
+impl SampleStream for Metered<'_> {
+    fn rate_hz(&self) -> u32 {
+        self.stream.rate_hz()
+    }
+
+    fn channels(&self) -> u16 {
+        self.stream.channels()
+    }
+
+    fn length(&self) -> u64 {
+        self.stream.length()
+    }
+
+    fn next_block(&mut self, most: usize, block: &mut Vec<f64>) -> Result<(), SourceProblem> {
+        self.stream.next_block(most, block)?;
+        self.level.push(block);
+        Ok(())
     }
 }
 
@@ -186,6 +235,7 @@ mod tests {
         assert!((sine.rms() - 0.5f64.sqrt()).abs() < 1e-9, "{sine:?}");
         let square = measured(&[0.5, -0.5]);
         assert_eq!((square.peak(), square.rms()), (0.5, 0.5));
+        assert_eq!((square.mean(), measured(&[0.5, 0.25]).mean()), (0.0, 0.375));
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! `render`: a clip played through the circuit, as a WAV file.
 
+pub(super) mod clip;
 pub(super) mod job;
 pub(super) mod playing;
 mod summary;
@@ -270,6 +271,11 @@ pub(super) fn in_parallel<R: Send>(
 
 /// What there is to say about each sound beyond its figures.
 fn remarks(session: &Session<'_>, plan: &Plan, made: &[(Job, Made)]) {
+    if let Some((job, made)) = made.first() {
+        for warning in clip::warnings(plan, job, &made.clip) {
+            session.warning(&warning);
+        }
+    }
     for (job, made) in made {
         let of = if job.label.is_empty() {
             String::new()

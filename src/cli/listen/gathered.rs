@@ -19,7 +19,7 @@ pub struct Before {
     pub settings: Vec<(String, String)>,
     /// V, A or W; empty for a file, which is in parts of full scale.
     pub unit: &'static str,
-    /// Its level in that unit.
+    /// Its level in that unit: at the probe, whatever it is heard through.
     pub level: Level,
     /// By how much it was louder than the first sound, LU; none where they cannot be compared.
     pub louder_lu: Option<f64>,
@@ -73,17 +73,23 @@ pub fn gathered<E>(
     let mut rest = Vec::new();
     for sound in heard {
         clips.push(sound.clip);
-        rest.push((sound.name, sound.settings, sound.unit, sound.figures));
+        rest.push((
+            (sound.name, sound.settings, sound.unit, sound.figures),
+            sound.at_probe,
+        ));
     }
     let together = matched::together(&mut clips, FASTEST_HZ);
     let matching = matched::matching(&clips, poll)?;
-    let units: Vec<&'static str> = rest.iter().map(|r| r.2).collect();
+    let units: Vec<&'static str> = rest.iter().map(|r| r.0.2).collect();
     let mut sounds = Vec::new();
     let mut before = Vec::new();
-    for (k, ((name, settings, unit, found), clip)) in rest.into_iter().zip(clips).enumerate() {
+    for (k, (((name, settings, unit, found), at_probe), clip)) in
+        rest.into_iter().zip(clips).enumerate()
+    {
         poll()?;
         let mut level = Level::default();
         level.push(&clip.samples);
+        let level = at_probe.unwrap_or(level);
         let gain = matching.gains[k];
         let silent = |k: usize| matching.silent.contains(&k);
         let comparable = unit == units[0] && !silent(k) && !silent(0);

@@ -4,9 +4,10 @@ use super::super::common::Session;
 use super::super::failure::Failure;
 use super::super::render::job::{Job, Scale, open_wav};
 use super::super::render::playing::Playing;
-use super::super::render::{in_parallel, jobs};
+use super::super::render::{clip, in_parallel, jobs};
 use super::super::{interrupt, memory};
 use crate::audio::clip::{Clip, SampleStream};
+use crate::audio::level::Level;
 use crate::circuit::params::Setting;
 use crate::limits::Bound;
 use crate::num;
@@ -26,6 +27,8 @@ pub struct Heard {
     pub settings: Vec<(String, String)>,
     /// The settings themselves, to build the circuit once more.
     pub built: Vec<Setting>,
+    /// At the probe, where its samples are those through a cabinet.
+    pub at_probe: Option<Level>,
     /// Its samples, in `unit`.
     pub clip: Clip,
     /// V, A or W; empty for a file, which is in parts of full scale.
@@ -87,7 +90,7 @@ impl Asked {
             self.playing.name(),
             self.playing.rate_hz,
             job.source,
-            num::engineering(self.playing.input_volts, "V", 3),
+            num::engineering(self.playing.input_volts, job.driven.unit(), 3),
             job.probe.label,
             match self.playing.cabinet_name() {
                 Some("built-in") => ", through the built-in loudspeaker".to_string(),
@@ -95,6 +98,9 @@ impl Asked {
                 None => String::new(),
             }
         );
+        if self.playing.cabinet_name().is_some() {
+            text += &format!(" Peak and RMS are those of {} itself.", job.probe.label);
+        }
         if !self.in_all.is_empty() {
             text += &format!(" Set in every version: {}.", self.in_all);
         }
@@ -109,23 +115,29 @@ impl Asked {
         let plan = self.playing.plan(Scale::Peak, Format::Int16)?;
         let progress = Shared::new(what, whole, f64::from(rate_hz), session.quiet);
         let made = in_parallel(&self.jobs, |_, job, poll| {
-            let (_, _, mut spooled) = job.play_whole(&plan, &progress, poll)?;
+            let whole = job.play_whole(&plan, &progress, poll)?;
+            let mut spooled = whole.spooled;
             let (mut samples, mut block) = (Vec::with_capacity(length as usize), Vec::new());
             loop {
                 spooled
                     .next_block(1.0, 65_536, &mut block)
                     .map_err(|e| FileProblem::new(&job.out, e))?;
                 if block.is_empty() {
-                    return Ok(samples);
+                    return Ok((whole.clip, whole.at_probe, samples));
                 }
                 samples.extend_from_slice(&block);
             }
         });
         drop(progress);
+        if let (Some(Ok((played, _, _))), Some(job)) = (made.first(), self.jobs.first()) {
+            for warning in clip::warnings(&plan, job, played) {
+                session.warning(&warning);
+            }
+        }
         let mut heard = Vec::new();
         for ((job, settings), samples) in self.jobs.into_iter().zip(self.settings).zip(made) {
-            let samples = match samples {
-                Ok(samples) => samples,
+            let (at_probe, samples) = match samples {
+                Ok((_, at_probe, samples)) => (at_probe, samples),
                 Err(failure) => {
                     if !job.label.is_empty() && !matches!(failure, Failure::Interrupted) {
                         session.note(&format!("while rendering {}", job.label));
@@ -144,6 +156,7 @@ impl Asked {
                     .map(|s| (s.target.clone(), s.value.text.clone()))
                     .collect(),
                 built: settings,
+                at_probe: plan.cabinet.is_some().then_some(at_probe),
                 clip: Clip {
                     rate_hz,
                     channels: 1,
@@ -221,6 +234,7 @@ pub fn read_all(files: Vec<SoundFile>) -> Result<Vec<Heard>, Failure> {
             name: file.name,
             settings: Vec::new(),
             built: Vec::new(),
+            at_probe: None,
             clip,
             unit: "",
             figures: Vec::new(),

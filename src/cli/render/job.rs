@@ -7,7 +7,7 @@ use crate::audio::aliasing::{self, Oversampling, Piece};
 use crate::audio::automation::Turning;
 use crate::audio::cabinet::Cabinet;
 use crate::audio::clip::{Clip, SampleStream, SourceProblem};
-use crate::audio::level::{self, Level, Spool, Spooled};
+use crate::audio::level::{self, Level, Metered, Spool, Spooled};
 use crate::audio::loudness::{self, Loudness};
 use crate::audio::play::{self, PlaySettings, Played, Start, Stopped};
 use crate::audio::steps::Steps;
@@ -144,7 +144,11 @@ pub type Poll<'p> = dyn Fn() -> Result<(), Failure> + Sync + 'p;
 pub struct Made {
     /// Steps a sample, and the estimate if they were chosen.
     pub oversample: Oversampling,
-    /// Of the sound before the gain, in the probe's unit.
+    /// Of the clip, digital full scale being one.
+    pub clip: Level,
+    /// At the probe, in its unit.
+    pub at_probe: Level,
+    /// Of the sound before the gain, in the probe's unit: the same, or through the cabinet.
     pub level: Level,
     /// Of the file, LUFS; none if it is too short or silent.
     pub loudness_lufs: Option<f64>,
@@ -156,6 +160,21 @@ pub struct Made {
     pub written: Written,
 }
 
+/// The whole clip, played and not yet scaled.
+#[derive(Debug)]
+pub struct Whole {
+    /// Steps a sample, and the estimate if they were chosen.
+    pub oversample: Oversampling,
+    /// Of the clip, digital full scale being one.
+    pub clip: Level,
+    /// At the probe, in its unit.
+    pub at_probe: Level,
+    /// The effort.
+    pub played: Played,
+    /// The sound, through the cabinet if there is one.
+    pub spooled: Spooled<File>,
+}
+
 impl Job {
     /// Makes the sound. `poll` is asked again and again whether to go on.
     pub fn run(
@@ -165,7 +184,13 @@ impl Job {
         progress: &Shared,
         poll: &Poll<'_>,
     ) -> Result<Made, Failure> {
-        let (oversample, played, mut spooled) = self.play_whole(plan, progress, poll)?;
+        let Whole {
+            oversample,
+            clip,
+            at_probe,
+            played,
+            mut spooled,
+        } = self.play_whole(plan, progress, poll)?;
         let out = &self.out;
         let unwritable = |e| FileProblem::new(out, e);
         let rate_hz = plan.input.open()?.rate_hz();
@@ -199,6 +224,8 @@ impl Job {
         let (written, _) = writer.finish().map_err(bad)?;
         Ok(Made {
             oversample,
+            clip,
+            at_probe,
             level,
             loudness_lufs: meter.integrated_lufs(),
             gain,
@@ -207,13 +234,13 @@ impl Job {
         })
     }
 
-    /// Plays the whole clip into a store, unscaled; gives also the steps a sample and the effort.
+    /// Plays the whole clip into a store, unscaled.
     pub fn play_whole(
         &self,
         plan: &Plan,
         progress: &Shared,
         poll: &Poll<'_>,
-    ) -> Result<(Oversampling, Played, Spooled<File>), Failure> {
+    ) -> Result<Whole, Failure> {
         poll()?;
         let start = self.start(&self.knobs).map_err(Failure::NoSolution)?;
         let oversample = match &plan.oversample {
@@ -227,14 +254,16 @@ impl Job {
         let out = &self.out;
         let unwritable = |e| FileProblem::new(out, e);
         let mut spool = Spool::new(file::unnamed_beside(out)?);
-        let mut clip = plan.input.open()?;
+        let mut opened = plan.input.open()?;
+        let mut clip = Metered::new(&mut *opened);
+        let mut at_probe = Level::default();
         let mut cabinet = plan.cabinet.clone();
         let mut heard = Vec::new();
         let played = self
             .play(
                 plan,
                 &start,
-                &mut *clip,
+                &mut clip,
                 oversample.steps,
                 &self.knobs,
                 |samples| {
@@ -243,6 +272,7 @@ impl Job {
                         return Ok(());
                     }
                     progress.more(samples.len());
+                    at_probe.push(samples);
                     let samples = match &mut cabinet {
                         Some(cabinet) => {
                             heard.clear();
@@ -265,7 +295,13 @@ impl Job {
             spool.push(&heard).map_err(unwritable)?;
         }
         let spooled = spool.finish().map_err(unwritable)?;
-        Ok((oversample, played, spooled))
+        Ok(Whole {
+            oversample,
+            clip: clip.level(),
+            at_probe,
+            played,
+            spooled,
+        })
     }
 
     /// Where the circuit is when a clip begins.

@@ -1,7 +1,8 @@
 //! What `render` says about the sounds it made.
 
+use super::clip;
 use super::job::{Job, Made, Plan, Scale};
-use crate::audio::level::SILENCE_V;
+use crate::audio::level::{self, Level, SILENCE_V};
 use crate::audio::steps::Steps;
 use crate::num;
 use crate::report::csv::Csv;
@@ -29,6 +30,7 @@ impl Summary<'_> {
             "rate_hz": self.rate_hz,
             "samples": made.played.samples,
             "input_volts": self.plan.input_volts,
+            "clip_peak_dbfs": (made.clip.peak() > 0.0).then(|| level::decibels(made.clip.peak())),
             "unit": job.probe.kind.unit(),
             "normalised": self.plan.scale == Scale::Peak,
         });
@@ -62,13 +64,25 @@ impl Summary<'_> {
         for (job, made) in self.made {
             let (file, unit) = (job.out.display().to_string(), job.probe.kind.unit());
             let loudness = made.loudness_lufs.unwrap_or(f64::NAN);
-            for (quantity, value, unit) in [
-                ("peak", made.level.peak(), unit),
-                ("rms", made.level.rms(), unit),
+            let mut rows = vec![
+                (
+                    "clip peak",
+                    made.clip.peak() * self.plan.input_volts,
+                    job.driven.unit(),
+                ),
+                ("peak", made.at_probe.peak(), unit),
+                ("rms", made.at_probe.rms(), unit),
+            ];
+            if self.plan.cabinet.is_some() {
+                rows.push(("peak through the cabinet", made.level.peak(), unit));
+                rows.push(("rms through the cabinet", made.level.rms(), unit));
+            }
+            rows.extend([
                 ("full scale", 1.0 / made.gain, unit),
                 ("loudness", loudness, "LUFS"),
                 ("oversampling", made.oversample.steps.factor as f64, ""),
-            ] {
+            ]);
+            for (quantity, value, unit) in rows {
                 write([&file, quantity, &num::full(value), unit]);
             }
         }
@@ -80,12 +94,13 @@ impl Summary<'_> {
         let (job, made) = &self.made[0];
         let seconds = made.played.samples as f64 / f64::from(self.rate_hz);
         let mut text = format!(
-            "{}\n{} ({seconds:.2} s at {} Hz) drives `{}`, {} peak at full scale\n",
+            "{}\n{} ({seconds:.2} s at {} Hz) drives `{}`, {} peak at full scale{}\n",
             job.circuit.title.trim(),
             self.plan.input.name(),
             self.rate_hz,
             job.source,
-            num::engineering(self.plan.input_volts, "V", 3)
+            num::engineering(self.plan.input_volts, job.driven.unit(), 3),
+            clip::own_peak(self.plan, job, &made.clip)
         );
         if job.label.is_empty() {
             text += &self.one(job, made)
@@ -97,11 +112,16 @@ impl Summary<'_> {
 
     fn one(&self, job: &Job, made: &Made) -> String {
         let volts = |v: f64| num::engineering(v, job.probe.kind.unit(), 4);
+        let levels =
+            |level: &Level| format!("peak {}, rms {}", volts(level.peak()), volts(level.rms()));
+        let behind = match self.plan.cabinet {
+            Some(_) => format!("\nthrough the cabinet: {}", levels(&made.level)),
+            None => String::new(),
+        };
         let mut text = format!(
-            "{}: peak {}, rms {}; full scale of the file is {}{}\n",
+            "{}: {}{behind}; full scale of the file is {}{}\n",
             job.probe.label,
-            volts(made.level.peak()),
-            volts(made.level.rms()),
+            levels(&made.at_probe),
             volts(1.0 / made.gain),
             match self.plan.scale {
                 Scale::Peak if made.level.peak() <= SILENCE_V => " (silence, written as it is)",
@@ -141,8 +161,8 @@ impl Summary<'_> {
             let volts = |v: f64| num::engineering(v, job.probe.kind.unit(), 4);
             table.row([
                 job.label.clone(),
-                volts(made.level.peak()),
-                volts(made.level.rms()),
+                volts(made.at_probe.peak()),
+                volts(made.at_probe.rms()),
                 volts(1.0 / made.gain),
                 made.loudness_lufs
                     .map_or(String::new(), |lufs| format!("{lufs:.1} LUFS")),
@@ -153,6 +173,9 @@ impl Summary<'_> {
         let mut text = format!("{}:\n{}", self.made[0].0.probe.label, table.text());
         if self.made.iter().any(|(_, made)| made.played.general) {
             text += SLOW;
+        }
+        if self.plan.cabinet.is_some() {
+            text += "peak and rms are those of the probe, full scale is that of the sound through the cabinet\n";
         }
         if self.plan.scale == Scale::Peak {
             text += "each file's peak is at -1 dBFS; with --output-volts they keep their differences in level\n";
@@ -177,8 +200,10 @@ fn figures(made: &Made) -> Value {
         "coarse": made.oversample.steps.coarse,
         "alias_estimate_db": made.oversample.estimate.map(|e| e.aliases_db),
         "tone_error_db": made.oversample.estimate.map(|e| e.tone_db),
-        "peak": made.level.peak(),
-        "rms": made.level.rms(),
+        "peak": made.at_probe.peak(),
+        "rms": made.at_probe.rms(),
+        "sound_peak": made.level.peak(),
+        "sound_rms": made.level.rms(),
         "full_scale": 1.0 / made.gain,
         "loudness_lufs": made.loudness_lufs,
         "beyond_full_scale": made.written.beyond_full_scale,
