@@ -165,6 +165,38 @@ fn a_page_shows_the_probe_s_own_volts_through_any_cabinet() {
     );
 }
 
+/// A fixed bug: the heading still gave the position that `--automate` takes the place of.
+#[test]
+fn the_heading_names_the_knobs_that_are_turned() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let name = |file: &str| {
+        folder
+            .path()
+            .join(file)
+            .to_str()
+            .expect("a name")
+            .to_string()
+    };
+    wav(Path::new(&name("in.wav")), 1, sine(0.2));
+    std::fs::write(name("turn.csv"), "0,2\n0.1,8\n").expect("points");
+    let netlist = Netlist::new(
+        "A pot\nVIN in 0 AC 1\nXVOL in out 0 B10K\nRL out 0 1meg\n.model B10K pot(r=10k)\n",
+    );
+    let ran = Gridleak::command("render")
+        .path(netlist.path())
+        .option("--probe", "v(out)")
+        .option("--clip", name("in.wav"))
+        .option("--oversample", "1")
+        .option("--knob", "VOL=3")
+        .option("--set", "RL=2meg")
+        .option("--automate", format!("XVOL={}", name("turn.csv")))
+        .option("--out", name("out.wav"))
+        .run();
+    assert_eq!(ran.status, 0, "{}", ran.stderr);
+    let heading = ran.stdout.lines().next().unwrap_or_default();
+    assert_eq!(heading, "A pot (RL=2meg), XVOL turned");
+}
+
 /// A fixed bug: what a current source gives was in volts.
 #[test]
 fn a_current_source_is_driven_by_amperes() {

@@ -8,13 +8,14 @@ mod summary;
 use super::command::Command;
 use super::common::{Session, number_option, out_option, unstable_words, vary_option};
 use super::failure::Failure;
+use super::heading::heading;
 use super::one_probe::one_probe;
 use super::outcome::Outcome;
 use super::{driven_source, interrupt, parallel, variant};
 use crate::audio::aliasing::Oversampling;
 use crate::audio::automation::{Curve, Turning};
 use crate::circuit::bind::Timing;
-use crate::circuit::params::{Setting, bare};
+use crate::circuit::params::{Overrides, Setting, bare};
 use crate::circuit::{Circuit, Element};
 use crate::inputs;
 use crate::num::{self, Role};
@@ -170,6 +171,9 @@ pub(super) fn jobs(
                 .ok_or_else(|| Failure::usage(format!("`{name}` is automated twice")))?;
             knobs.push(turning);
         }
+        if !curves.is_empty() {
+            circuit.title = turned_heading(session, &circuit, curves);
+        }
         let (source, driven, drive) =
             driven_source::named(session, &circuit, "which source does the clip drive?")?;
         let probe = one_probe(session, &circuit, &[&["tran"]], "a sound")?;
@@ -188,6 +192,26 @@ pub(super) fn jobs(
         });
     }
     Ok(jobs)
+}
+
+/// The heading where knobs are turned: what is set but for them, and their names.
+fn turned_heading(session: &Session<'_>, circuit: &Circuit, curves: &[(String, Curve)]) -> String {
+    let place = |name: &str| pot(circuit, name).ok();
+    let is_turned = |s: &&Setting| {
+        let set = place(&s.target);
+        set.is_some() && curves.iter().any(|c| place(&c.0) == set)
+    };
+    let mut kept = Overrides::default();
+    let settings = session.settings().list().iter();
+    settings
+        .filter(|s| !is_turned(s))
+        .for_each(|s| kept.push(s.clone()));
+    let names: Vec<&str> = curves.iter().map(|c| c.0.as_str()).collect();
+    format!(
+        "{}, {} turned",
+        heading(&session.draft.netlist.title, &kept),
+        names.join(", ")
+    )
 }
 
 /// The knobs that are turned, by name as typed.
