@@ -581,3 +581,17 @@ fn bug_an_absurd_number_of_rows_was_a_panic() {
         );
     }
 }
+
+/// A fixed bug: a sine of 1 kHz with a row every millisecond was a flat line, without a word.
+#[test]
+fn rows_that_pass_over_a_sine_are_a_note() {
+    let netlist = Netlist::new("Sine\nVIN out 0 SIN(0 1 1k)\nR1 out 0 1k\n.end\n");
+    for (step, is_told) in [("1m", true), ("0.1m", false)] {
+        let run = scope(&netlist)
+            .option("--stop", "5m")
+            .option("--step", step);
+        let ran = run.run();
+        let told = ran.stderr.contains("rows a cycle of `VIN` (1.00 kHz)");
+        assert_eq!((ran.status, told), (0, is_told), "{}", ran.stderr);
+    }
+}

@@ -10,7 +10,7 @@ use crate::analysis::transient::{self, Effort, Run};
 use crate::circuit::bind::Timing;
 use crate::circuit::held::{contradictions, unread_initial_values};
 use crate::circuit::{Circuit, Node};
-use crate::figure::timing;
+use crate::figure::{driven_source, timing};
 use crate::limits::Bound;
 use crate::num::{self, Role};
 use crate::report::file::FileProblem;
@@ -54,6 +54,9 @@ fn options(command: clap::Command) -> clap::Command {
 /// What a figure takes, bytes: kept and drawn, and as JSON (measured on 2 million figures).
 const KEPT: f64 = 24.0;
 const AS_JSON: f64 = 200.0;
+
+/// Rows in a cycle: fewer than the first do not show what it looks like, the second do.
+const ROWS: (f64, f64) = (4.0, 50.0);
 
 fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     let mut session = Session::open(matches)?;
@@ -124,6 +127,9 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
     {
         session.note(&words);
     }
+    if let Some(words) = too_far_apart(&circuit, run.step_s) {
+        session.note(&words);
+    }
 
     if let (Some(file), Some(path)) = (csv_file, csv_path.as_deref()) {
         write_csv(file, &times, &waves, &probes).map_err(|e| FileProblem::new(path, e))?;
@@ -148,6 +154,25 @@ fn run(matches: &ArgMatches) -> Result<Outcome, Failure> {
         || printed(&circuit, &run, &summary, effort),
     )?;
     Ok(Outcome::Done)
+}
+
+/// What rows pass over that come less than [`ROWS`] times in a cycle of the fastest sine.
+fn too_far_apart(circuit: &Circuit, step_s: f64) -> Option<String> {
+    let sines = driven_source::sources(circuit)
+        .into_iter()
+        .filter_map(|s| driven_source::own_sine(&s.drive).map(|(freq_hz, _)| (freq_hz, s.name)));
+    let (freq_hz, name) = sines.max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let rows = 1.0 / (freq_hz * step_s);
+    (rows < ROWS.0).then(|| {
+        format!(
+            "a row every {} is {rows:.2} rows a cycle of `{name}` ({}): what lies between them, peaks \
+             included, is in no figure and no plot; for {} rows a cycle give a `--step` of {}",
+            num::engineering(step_s, "s", 3),
+            num::engineering(freq_hz, "Hz", 3),
+            ROWS.1,
+            num::engineering(1.0 / (freq_hz * ROWS.1), "s", 3)
+        )
+    })
 }
 
 /// The times asked for, by options or by the netlist's `.tran` line.
