@@ -1,5 +1,6 @@
 //! A circuit that is stable where its knobs and switches stand in the netlist, and oscillates in
-//! another position of one: `bias --strict` fails and `check` says so, naming the position.
+//! another position of one: `bias --strict` fails and `check` says so, naming the position. So it
+//! does with parts that are within their ratings where the controls stand, and past them elsewhere.
 //!
 //! The ring is three equal buffered RC sections round an inverter of gain K: (1 + sRC)^3 = -K
 //! gives growth from K = 8 on, at w = sqrt(3)/2 K^(1/3)/(RC), by hand.
@@ -189,4 +190,82 @@ fn check_names_the_position_once_a_sheet() {
     assert!(ran.stderr.contains("a.sheet.toml [RIN=1k]: the circuit is"));
     let ran = check("may-be-unstable = true");
     assert_eq!((ran.status, ran.stderr.as_str()), (0, ""), "{ran:?}");
+}
+
+/// The rating that a part is past behind `with WORDS`: `4.09 W, its rating 500 mW`.
+fn past(ran: &Ran, words: &str) -> String {
+    let behind = ran
+        .stderr
+        .split_once(&format!("with {words} "))
+        .expect(words)
+        .1;
+    let line = behind.lines().next().expect("a line");
+    line.split(", with").next().expect("text").to_string()
+}
+
+/// A preamp's plate supply with a boost that a switch puts across it: 300 V over 22 kilohm are
+/// 4.091 W.
+#[test]
+fn bug_a_resistor_behind_an_open_switch_was_within_its_rating() {
+    let text = "Boost\nVB b 0 300\nRP b p 100k\nXV1A p g k 12AX7\nRK k 0 1.5k\nRG g 0 1meg\n\
+                XBOOST b x toggle at=0\nRBST x 0 22k ; rated=0.5\n.end\n";
+    let ran = run(text, &["--strict"]);
+    assert_eq!(ran.status, 1, "{ran:?}");
+    assert_eq!(
+        past(&ran, "`BOOST=1`"),
+        "its dissipation is 4.09 W, its rating 500 mW"
+    );
+    assert!(ran.stdout.contains("CHECK: `RBST`: with `BOOST=1`"));
+    // Rated for it nothing is said; closed, the chart itself says so.
+    let ran = run(&text.replace("rated=0.5", "rated=10"), &["--strict"]);
+    assert_eq!((ran.status, ran.stderr.as_str()), (0, ""), "{ran:?}");
+    let ran = run(text, &["--switch", "BOOST=1"]);
+    assert!(!ran.stderr.contains("with `BOOST"), "{ran:?}");
+    assert!(ran.stderr.contains("dissipation of `RBST` is 4.09 W"));
+}
+
+/// A grid bias pot at its end lets a valve run away: that is what its meter is for, so it is a note. A
+/// knob that burns a resistor fails.
+#[test]
+fn a_trimmer_at_its_end_is_a_note_and_a_knob_that_burns_a_resistor_fails() {
+    let text = "Bias\nVB b 0 300\nVN n 0 -60\nXV1 p s g k 6L6GC\nRK k 0 10\nRP b p 10\nRS b s 470\n\
+                XBIAS n w 0 TRACK knob=5\nRG g w 47k\n.model TRACK pot(r=50k)\n.end\n";
+    let ran = run(text, &["--strict"]);
+    assert_eq!(ran.status, 0, "{ran:?}");
+    let note = ran
+        .stderr
+        .lines()
+        .find(|l| l.contains("`BIAS=0`"))
+        .expect("said");
+    assert!(note.starts_with("note: "), "{ran:?}");
+    assert!(note.contains("plate dissipation of `XV1` is"), "{ran:?}");
+    // At 10 the resistor has all of 100 V: 1 W.
+    let knob = "Knob\nVB b 0 100\nXLAMP b w 0 TRACK knob=5\nRL w 0 10k ; rated=0.25\n\
+                .model TRACK pot(r=10k)\n.end\n";
+    let ran = run(knob, &["--strict"]);
+    assert_eq!(ran.status, 1, "{ran:?}");
+    let found = past(&ran, "`LAMP=10`");
+    assert!(found.starts_with("its dissipation is 1.00 W"), "{found}");
+}
+
+/// On the mains a position near a rating is solved as a cycle of its own, and the figure is that.
+#[test]
+fn on_the_mains_a_figure_past_its_rating_is_that_of_its_own_cycle() {
+    let text = "Supply\nVMAINS a 0 SIN(0 325 50)\nRA a a1 20\nLP a1 0 10\nLS s 0 10\nKT LP LS 0.999\n\
+                D1 s b SI ; rated=2000V\n.model SI d(is=1e-9 n=1.8 bv=2000)\nC1 b 0 47u ; rated=450\n\
+                R1 b c 1k ; rated=5\nC2 c 0 47u ; rated=450\nRL c 0 20k ; rated=20\n\
+                XDIS c x toggle at=0\nRDIS x 0 10k ; rated=5\n.end\n";
+    let ran = run(text, &["--strict"]);
+    assert_eq!(ran.status, 1, "{ran:?}");
+    let found = past(&ran, "`DIS=1`");
+    let set = run(text, &["--switch", "DIS=1"]);
+    let lead = "dissipation of `RDIS` is ";
+    let as_set = set.stderr.split_once(lead).expect("over").1;
+    let as_set = as_set.lines().next().expect("a line");
+    assert_eq!(found, format!("its dissipation is {as_set}"));
+    let ran = run(
+        &text.replace("10k ; rated=5", "10k ; rated=50"),
+        &["--strict"],
+    );
+    assert_eq!(ran.status, 0, "{ran:?}");
 }

@@ -156,7 +156,7 @@ type Taker<'t> = &'t mut dyn FnMut(Row<'_>);
 
 /// Those of the rows that change from moment to moment: all but the grid circuits' resistance.
 /// Their order and number depend on the circuit alone.
-fn moving_rows(
+pub(super) fn moving_rows(
     assembly: &mut Assembly<'_>,
     moment: Moment<'_>,
     probes: &[Observable],

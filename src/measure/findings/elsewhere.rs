@@ -1,4 +1,5 @@
-//! Whether a circuit stays where it is charted with its knobs and switches in other positions.
+//! Whether a circuit stays where it is charted with its knobs and switches in other positions, and
+//! every part within its ratings.
 //!
 //! An amplifier that is stable with PRESENCE at 3 may oscillate with PRESENCE at 10, and nobody
 //! plays it at 3 alone. Each position is an operating point sought from the one at rest and the
@@ -7,10 +8,12 @@
 //! On the mains every position has a cycle of its own, which takes twenty times as long. There
 //! it is first tried on an average: rectifiers conduct as they do on the average of the cycle at
 //! rest, with what else flows on the average put in as direct current, so that the average of the
-//! cycle is its exact solution. What looks unstable there is solved as it is before it is said.
+//! cycle is its exact solution. What looks unstable there, or near a rating, is solved as it is
+//! before it is said.
 
-use super::finding::{ELSEWHERE, Finding, UNJUDGED};
+use super::finding::{ELSEWHERE, Finding, UNJUDGED, named};
 use super::positions::{Position, positions};
+use super::ratings::{self, Past, Rated};
 use super::stability::advice;
 use crate::analysis::natural::{self, Stability};
 use crate::analysis::operating_point;
@@ -18,6 +21,7 @@ use crate::analysis::small_signal::SmallSignal;
 use crate::circuit::{Circuit, CurrentPart, Gain, Node};
 use crate::device::source::Drive;
 use crate::math::parallel;
+use crate::measure::chart::ChartRow;
 use crate::measure::quiescent::{self, AtRest, Quiescent};
 use crate::system::assemble::{Assembly, SourceState};
 use std::f64::consts::TAU;
@@ -28,9 +32,6 @@ const MOST_GIGA: f64 = 5.0;
 /// Operations for the natural frequencies of N stores: this times N^3 (Golub and Van Loan,
 /// Matrix Computations, for the values of a full matrix by Francis's steps; from memory).
 const OPERATIONS: f64 = 10.0;
-/// Positions that a line names.
-const NAMED: usize = 3;
-
 /// How the circuit is tried.
 pub struct Trial<'t> {
     /// On how many threads.
@@ -52,7 +53,7 @@ enum Came {
 
 /// What is said of positions in which a circuit that stays where it stands does not stay: one
 /// line for those that any player finds, one for those that may be none, and one for those that
-/// have no solution. `assembly` is that of the circuit at rest, its swings noted.
+/// have no solution. Then a line for each part that a position puts past a rating. `assembly` is that of the circuit at rest, its swings noted.
 pub fn elsewhere(
     quiescent: &Quiescent,
     assembly: &mut Assembly<'_>,
@@ -70,29 +71,45 @@ pub fn elsewhere(
         return vec![finding(
             UNJUDGED,
             format!(
-                "not judged for stability with its knobs and switches in other positions: there are \
-                 {} of them, and {stores} capacitances, inductances and pieces of iron store energy in it",
+                "not judged for stability, nor its parts for their ratings, with its knobs and switches in \
+                 other positions: there are {} of them, and {stores} capacitances, inductances and pieces of iron store energy in it",
                 all.len()
             ),
             false,
         )];
     }
     let still = Still::new(quiescent, assembly);
+    let average = match still.mains_hz {
+        Some(_) => still.stands(&[]).map_or_else(Vec::new, |(_, rows)| rows),
+        None => Vec::new(),
+    };
+    let rated = Rated::new(quiescent, assembly, average);
     let jobs: Vec<Job<'_>> = all
         .iter()
         .map(Job::Position)
         .chain(trial.mains_percent.iter().map(|&p| Job::Mains(p)))
         .collect();
-    let came = parallel::map(&jobs, trial.threads, |job| {
+    let tried = parallel::map(&jobs, trial.threads, |job| {
         if (trial.stopped)() {
-            return Came::Stable;
+            return (Came::Stable, Vec::new());
         }
         match job {
-            Job::Position(position) => still.tried(circuit, position),
-            Job::Mains(percent) => cycle_of(&with_mains(circuit, *percent)),
+            Job::Position(position) => {
+                let (came, estimate) = still.tried(circuit, position);
+                let there = changed(unaudited(circuit), &position.changes);
+                (came, rated.over(quiescent, &there, estimate.as_deref()))
+            }
+            Job::Mains(percent) => (cycle_of(&with_mains(circuit, *percent)), Vec::new()),
         }
     });
-    told(&jobs, &came)
+    let (came, over): (Vec<Came>, Vec<Vec<ChartRow>>) = tried.into_iter().unzip();
+    let mut found = told(&jobs, &came);
+    let past = all.iter().zip(over);
+    let past: Vec<Past<'_>> = past
+        .map(|(position, rows)| Past { position, rows })
+        .collect();
+    found.extend(ratings::told(circuit, &past));
+    found
 }
 
 /// What is tried.
@@ -181,16 +198,6 @@ fn told(jobs: &[Job<'_>], came: &[Came]) -> Vec<Finding> {
     found
 }
 
-/// The first of some words, and how many more there are.
-fn named(mut all: Vec<String>) -> String {
-    let more = all.len().saturating_sub(NAMED);
-    all.truncate(NAMED);
-    if more > 0 {
-        all.push(format!("and {more} more"));
-    }
-    all.join(", ")
-}
-
 /// A circuit at rest in which direct current alone flows: as it is, or on the average of its
 /// mains' cycle.
 struct Still {
@@ -221,7 +228,7 @@ impl Still {
         if let AtRest::Cycle(mains, _) = &quiescent.found {
             still.mains_hz = Some(mains.freq_hz);
             still.average(assembly);
-            still.misleads = !matches!(still.stability(&[]), Some(Stability::Stable));
+            still.misleads = !matches!(still.stands(&[]), Some((Stability::Stable, _)));
         }
         still
     }
@@ -273,22 +280,27 @@ impl Still {
         assembly
     }
 
-    /// Whether it stays where it stands with other resistances; none if it stands nowhere.
-    fn stability(&self, changes: &[(usize, f64)]) -> Option<Stability> {
+    /// Whether it stays where it stands with other resistances, and, of the average of a mains cycle, what
+    /// its rated figures are there; none if it stands nowhere.
+    fn stands(&self, changes: &[(usize, f64)]) -> Option<(Stability, Vec<ChartRow>)> {
         let circuit = changed(self.circuit.clone(), changes);
         let mut assembly = self.assembly(&circuit);
         let point = operating_point::near(&mut assembly, SourceState::DC, &self.x).ok()?;
-        Some(natural::stability(&mut SmallSignal::new(
-            &mut assembly,
-            &point.x,
-        )))
+        let rows = match self.mains_hz {
+            Some(_) => ratings::estimated(&mut assembly, &point.x),
+            None => Vec::new(),
+        };
+        let mut small = SmallSignal::new(&mut assembly, &point.x);
+        Some((natural::stability(&mut small), rows))
     }
 
-    /// What comes of a position of `circuit`, which is the one that this was made of.
-    fn tried(&self, circuit: &Circuit, position: &Position) -> Came {
-        let found = self.stability(&position.changes);
+    /// What comes of a position of `circuit`, which is the one that this was made of, and its rated
+    /// figures by the average of a mains cycle, if there is one and it has a solution.
+    fn tried(&self, circuit: &Circuit, position: &Position) -> (Came, Option<Vec<ChartRow>>) {
+        let found = self.stands(&position.changes);
+        let (found, rows) = found.map_or((None, None), |(how, rows)| (Some(how), Some(rows)));
         let Some(mains_hz) = self.mains_hz else {
-            return came(found);
+            return (came(found), None);
         };
         let is_fast = |how: Stability| match how {
             Stability::Oscillates {
@@ -298,11 +310,12 @@ impl Still {
             Stability::RunsAway { growth_per_s } => growth_per_s / TAU >= mains_hz,
             Stability::Stable | Stability::Unknown => false,
         };
-        match found {
+        let came = match found {
             Some(Stability::Stable | Stability::Unknown) => Came::Stable,
             Some(how) if self.misleads && !is_fast(how) => Came::Stable,
             _ => cycle_of(&changed(unaudited(circuit), &position.changes)),
-        }
+        };
+        (came, rows)
     }
 }
 

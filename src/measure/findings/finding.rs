@@ -32,6 +32,12 @@ pub const STABILITY: &str = "stability";
 /// not stay where it is charted.
 pub const ELSEWHERE: &str = "stability elsewhere";
 
+/// What a finding is about that says what a part takes with a knob or switch in another position.
+pub const RATING: &str = "rating elsewhere";
+
+/// What a finding about the whole circuit is about: a knob that sets valves can put one past its rating.
+pub const TRIMMER: &str = "rating with a trimmer";
+
 /// What a finding about the whole circuit is about: its supply keeps its charge after switch-off.
 pub const STORED: &str = "stored charge";
 
@@ -58,12 +64,25 @@ impl Finding {
     /// The finding as a line says it.
     pub fn told(&self) -> String {
         match self.quantity {
-            STABILITY | ELSEWHERE | STORED | UNJUDGED => {
+            STABILITY | ELSEWHERE | STORED | UNJUDGED | TRIMMER => {
                 format!("the {} is {}", self.subject, self.text)
             }
             _ => format!("`{}`: {}", self.subject, self.text),
         }
     }
+}
+
+/// Positions that a line names.
+const NAMED: usize = 3;
+
+/// The first of some words, and how many more there are.
+pub(super) fn named(mut all: Vec<String>) -> String {
+    let more = all.len().saturating_sub(NAMED);
+    all.truncate(NAMED);
+    if more > 0 {
+        all.push(format!("and {more} more"));
+    }
+    all.join(", ")
 }
 
 /// A value as messages show it.

@@ -15,6 +15,7 @@ mod iron;
 mod mains;
 mod parts;
 mod positions;
+mod ratings;
 mod stability;
 mod transistors;
 mod valves;

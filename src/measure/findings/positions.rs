@@ -18,6 +18,8 @@ pub(super) struct Position {
     pub words: String,
     /// Resistances by number, and what they are there, ohm.
     pub changes: Vec<(usize, f64)>,
+    /// Whether it is a matter of switches alone.
+    pub is_switch: bool,
     /// Whether whoever plays can put the amplifier there. If not it is something to know about.
     pub is_sure: bool,
     /// What is known of it besides, in words.
@@ -40,6 +42,7 @@ pub(super) fn positions(circuit: &Circuit) -> Vec<Position> {
             all.push(Position {
                 words: format!("every knob at {knob:.0}"),
                 changes: pots.iter().flat_map(|e| turned(e, knob)).collect(),
+                is_switch: false,
                 is_sure: true,
                 doubt: "",
             });
@@ -50,6 +53,7 @@ pub(super) fn positions(circuit: &Circuit) -> Vec<Position> {
         all.push(Position {
             words: "no load on the output transformer".to_string(),
             changes: loads.into_iter().map(|k| (k, toggle::OPEN)).collect(),
+            is_switch: false,
             is_sure: false,
             doubt: "never switch it on like this",
         });
@@ -81,6 +85,7 @@ fn ends(circuit: &Circuit, pot: &Element) -> Vec<Position> {
         .map(|(knob, changes)| Position {
             words: format!("`{}={knob:.0}`", bare(&pot.name)),
             changes,
+            is_switch: false,
             is_sure: true,
             doubt: "",
         })
@@ -116,6 +121,7 @@ fn over(circuit: &Circuit, switch: &Element) -> Vec<Position> {
     let mut all = vec![Position {
         words: word(switch),
         changes: thrown(switch),
+        is_switch: true,
         is_sure: partners.is_empty(),
         doubt: if partners.is_empty() {
             ""
@@ -130,6 +136,7 @@ fn over(circuit: &Circuit, switch: &Element) -> Vec<Position> {
         all.push(Position {
             words: words.join(" and "),
             changes: both.flat_map(|e| thrown(e)).collect(),
+            is_switch: true,
             is_sure: true,
             doubt: "",
         });
