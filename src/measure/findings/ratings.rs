@@ -77,12 +77,13 @@ fn find<'r>(rows: &'r [ChartRow], like: &ChartRow) -> Option<&'r ChartRow> {
         .find(|r| r.subject == like.subject && r.quantity == like.quantity)
 }
 
-/// Every row that has a limit: those of the chart, and those beside it.
+/// Every row that has a limit: those of the chart, and those beside it. A grid's circuit is judged where
+/// it stands: any volume of a megohm at 10 would be past a triode's.
 fn rated(quiescent: &Quiescent, assembly: &mut Assembly<'_>) -> Vec<ChartRow> {
     let mut rows = quiescent.rows(assembly, &[]);
     let beside = stress::resting(assembly, &quiescent.found);
     rows.extend(beside.iter().filter_map(Stress::row));
-    rows.retain(|row| row.limit.is_some());
+    rows.retain(|row| row.limit.is_some() && row.quantity != "grid circuit resistance");
     rows
 }
 
