@@ -248,10 +248,10 @@ fn a_trimmer_at_its_end_is_a_note_and_a_knob_that_burns_a_resistor_fails() {
     assert!(found.starts_with("its dissipation is 1.00 W"), "{found}");
 }
 
-/// A volume of a megohm at 10 is a triode's whole grid leak, and not a rating that a knob exceeds.
+/// A grid's circuit is judged where it stands: a volume at 10 makes it its largest, which no meter sets.
 #[test]
 fn a_volume_at_its_end_is_no_finding() {
-    let text = "Volume\nVB b 0 250\nXV1 p g k 12AX7\nRP b p 100k\nRK k 0 1.5k\nRS g w 470k\n\
+    let text = "Volume\nVB b 0 250\nXV1 p g k 12AX7\nRP b p 100k\nRK k 0 1.5k\nRS g w 1.8meg\n\
                 XVOL in w 0 TRACK knob=2\nRIN in 0 10meg\n.model TRACK pot(r=1meg)\n.end\n";
     let ran = run(text, &["--strict"]);
     assert_eq!((ran.status, ran.stderr.as_str()), (0, ""), "{ran:?}");
