@@ -286,7 +286,13 @@ fn a_pot_is_judged_at_rest_and_named_without_a_rating() {
         "not judged, as no rating is known: watts of XP"
     );
     assert_eq!(passes(&pot("", "30")), "");
-    assert_eq!(passes(&pot(" ; rated=2W", "300")), "");
+    // At 10 all of 300 V / 47 k flows at the end of the track: 4.1 W for the whole of it.
+    assert_eq!(passes(&pot(" ; rated=5W", "300")), "");
+    fails(
+        &pot(" ; rated=2W", "300"),
+        &[],
+        "with `P=10` its track dissipation is 4.11 W",
+    );
     // 0.96 W over the whole track at that current.
     fails(
         &pot(" ; rated=0.75W", "300"),
