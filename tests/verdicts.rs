@@ -183,6 +183,8 @@ fn a_load_of_the_wrong_size_is_said_and_fails_when_played() {
     }
 }
 
+/// Behind the switch is a megohm that is not a resistor, which would want a rating. With a coil there the
+/// closed switch shorts the supply.
 #[test]
 fn ratings_that_the_netlist_states_are_judged_at_rest() {
     let netlist = |fuse: &str, ripple: &str, body: &str, contact: &str| {
@@ -190,7 +192,7 @@ fn ratings_that_the_netlist_states_are_judged_at_rest() {
             "CR r 0 47u ; rated=500V\nRL r 0 10k ; rated=50W\n",
             &format!(
                 "RF r q 1 ; fuse={fuse}\nCR q 0 47u ; rated=500V ripple={ripple}\n\
-                 XS q z toggle at=0 ; rated={contact}\nLZ z 0 1\nRL q 0 100k ; rated={body}\n"
+                 XS q z toggle at=0 ; rated={contact}\nGZ z 0 z 0 1u\nRL q 0 100k ; rated={body}\n"
             ),
         )
     };
@@ -215,6 +217,11 @@ fn ratings_that_the_netlist_states_are_judged_at_rest() {
         &netlist("1A", "1A", "20W", "250V"),
         &[],
         "peak voltage of `XS`",
+    );
+    fails(
+        &netlist("1A", "1A", "20W", "500V").replace("GZ z 0 z 0 1u", "LZ z 0 1"),
+        &[],
+        "`RF`: with `S=1` its rms current is",
     );
     let (_, text) = judged(
         &netlist("1A", "1A", "20W", "500V").replace("; rated=20W", ""),
