@@ -145,8 +145,11 @@ impl Finder<'_> {
             return None;
         }
         let on = |net: usize| {
-            let is_wired = self.wired(net);
-            is_wired.then(|| self.plates_on(net)).unwrap_or_default()
+            if self.wired(net) {
+                self.plates_on(net)
+            } else {
+                vec![]
+            }
         };
         let [mut upper, mut lower] = nets.map(on);
         if upper.is_empty() {
