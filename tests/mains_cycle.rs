@@ -307,14 +307,13 @@ fn a_rectifier_that_begins_to_conduct_beside_a_free_winding_is_settled() {
          RD screens bplus 10k\nCB bplus 0 10u\nRLOAD screens 0 3.3k\n{bias}"
     );
     // A doubler of silicon diodes.
-    let doubler = format!(
-        "t\nVMAINS line 0 SIN(0 325.3 50)\nXMAINS line 0 ht1 0 ht2 bw 0 MAINS\n\
+    let doubler = "t\nVMAINS line 0 SIN(0 325.3 50)\nXMAINS line 0 ht1 0 ht2 bw 0 MAINS\n\
          .model MAINS mains(vpri=230 vht=267 iht=0.12 vbias=50 ibias=0.01 heater=10 reg=0.08)\n\
          .model SI D(is=2.55n n=1.75 bv=1000)\nD1 ht1 rec SI\nD2 gx ht1 SI\nCD1 rec 0 100u\n\
          CD2 0 gx 100u\nRD2 gx 0 220k\nCRES rec 0 47u\nDB neg bw SI\nRB0 neg bias 1.5k\n\
          CBIAS 0 neg 47u\nRB1 bias 0 22k\nCB2 0 bias 22u\nRG2 g2 bias 100k\nXV2 p2 s2 g2 0 EL34\n\
          RS2 rec s2 470\nRLP rec p2 2.5k\n"
-    );
+        .to_string();
     for text in [choke, resistor, doubler] {
         let netlist = Netlist::new(&text);
         let run = Gridleak::command("bias").path(netlist.path());
