@@ -55,6 +55,12 @@ fn render(folder: &Path, options: &[(&str, &str)]) -> Ran {
     ran
 }
 
+/// A file of a folder, by its whole name.
+fn named(folder: &tempfile::TempDir, file: &str) -> String {
+    let path = folder.path().join(file);
+    path.to_str().expect("a name").to_string()
+}
+
 /// A fixed bug: through a cabinet of four times the gain the probe was said to have four times
 /// its volts. A quarter of 2 V, halved by two equal resistors, is 0.25 V, and four times that 1 V.
 #[test]
@@ -132,14 +138,7 @@ fn a_clip_that_drives_nothing_or_pushes_is_named() {
 #[test]
 fn a_page_shows_the_probe_s_own_volts_through_any_cabinet() {
     let folder = tempfile::tempdir().expect("a folder");
-    let name = |file: &str| {
-        folder
-            .path()
-            .join(file)
-            .to_str()
-            .expect("a name")
-            .to_string()
-    };
+    let name = |file: &str| named(&folder, file);
     wav(Path::new(&name("in.wav")), 1, sine(0.2));
     wav(Path::new(&name("ir.wav")), 1, [4.0]);
     let netlist = Netlist::new(HALF);
@@ -169,14 +168,7 @@ fn a_page_shows_the_probe_s_own_volts_through_any_cabinet() {
 #[test]
 fn the_heading_names_the_knobs_that_are_turned() {
     let folder = tempfile::tempdir().expect("a folder");
-    let name = |file: &str| {
-        folder
-            .path()
-            .join(file)
-            .to_str()
-            .expect("a name")
-            .to_string()
-    };
+    let name = |file: &str| named(&folder, file);
     wav(Path::new(&name("in.wav")), 1, sine(0.2));
     std::fs::write(name("turn.csv"), "0,2\n0.1,8\n").expect("points");
     let netlist = Netlist::new(
@@ -201,14 +193,7 @@ fn the_heading_names_the_knobs_that_are_turned() {
 #[test]
 fn a_current_source_is_driven_by_amperes() {
     let folder = tempfile::tempdir().expect("a folder");
-    let name = |file: &str| {
-        folder
-            .path()
-            .join(file)
-            .to_str()
-            .expect("a name")
-            .to_string()
-    };
+    let name = |file: &str| named(&folder, file);
     wav(Path::new(&name("in.wav")), 1, sine(0.2));
     let netlist = Netlist::new("A current\nIIN 0 out AC 1\nRL out 0 10k\n.end\n");
     let ran = Gridleak::command("render")
