@@ -7,7 +7,7 @@ use crate::num;
 
 /// Below this many parts of full scale a clip holds nothing: 24 bits end at 1.2e-7.
 const SILENT: f64 = 1e-7;
-/// A mean below this many parts of full scale is no offset worth a word.
+/// A mean below this many parts of full scale is not an offset worth a word.
 const OFFSET: f64 = 1e-3;
 /// An offset is a part of the rms that no plucked string has in a clip of [`WHOLE_S`] (common
 /// practice, no published source).

@@ -107,7 +107,7 @@ fn in_neutral(circuit: &Circuit, iron: &Element) -> Vec<Finding> {
         .collect()
 }
 
-/// The ends of what is no more than a wire, fuses left out.
+/// The ends of what is only a wire, fuses left out.
 fn wires(circuit: &Circuit, fuses: &[&Element]) -> impl Iterator<Item = (Node, Node)> {
     let all = circuit.resistances.iter().enumerate();
     all.filter(|(k, r)| {
